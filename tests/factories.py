@@ -323,6 +323,9 @@ class CylinderFactory(_Factory):
     door = factory.SubFactory(DoorFactory)
     words = "mortise cylinder 1-1/8, AQ1, 626"
     type = "mortise"
+    state = factory.LazyAttribute(  # what no job brings stands there
+        lambda one: models.CylinderState.ORDERED if getattr(one, "job_id", None) else models.CylinderState.FITTED
+    )
 
 
 class CylinderOperatorFactory(_Factory):

@@ -109,10 +109,12 @@ def _page(system: KeySystem, form: RecordsForm) -> ResponseReturnValue:
     """A system with its tree and what happened to it, as far as this person may see it."""
     work, reveal = current_work(), RevealForm()
     reveal.keyset.choices = {str(one.id): f"{one.symbol}, {one.level.value}" for one in system.keysets}
+    tree = system_tree(work.session, system)
     page = render_template(
         "keysystems/show.html",
         system=system,
-        tree=system_tree(work.session, system),
+        tree=tree,
+        planned=[one for node in _flat(tree) for one in node.cylinders if one.is_planned],
         events=events_of(work.session, f"key system {system.id}", work.actor.role),
         why_no_control=why_no_control(system),
         lost=lost_masters(work.session, [system.id]),

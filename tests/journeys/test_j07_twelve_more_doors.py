@@ -85,6 +85,7 @@ def test_a_system_out_of_a_matrix_says_what_it_can_take(hands: Hands, house: Hou
     hands.click("Key it")
     page.get_by_label("Customer").select_option(label="Saltmarsh Maritime College")
     page.get_by_label("Name of the system").fill("Slipway")
+    page.get_by_label("Site of the doors").fill("Slipway")
     hands.click("Save bittings")
 
     hands.log_out()

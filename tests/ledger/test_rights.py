@@ -98,7 +98,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
 }
 NO_ROLE_OF_THEIR_OWN = {
     "a step inside a use case that has asked": """
-        sites.customers: insert_customer insert_site
+        sites.customers: insert_customer insert_site site_named
         sites.doors: upsert_door
         store.events: record
         quoting.accepting: newest_revision
@@ -121,6 +121,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.extending: with_neighbors
         keys.keys: order_keys
         keysystems.lost_keysets: require_none_lost_above
+        keysystems.planned_doors: plan_doors_of
         keysystems.ticks: mark_cylinders mark_keys take_key_ticks_back take_ticks_back
         catalog.makers: put_keyways
         catalog.specs: refuse_breaking

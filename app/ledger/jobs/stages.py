@@ -24,6 +24,7 @@ from app.ledger.tables import (
     Job,
     Key,
     KeyState,
+    LineKind,
     QuoteRevision,
     Role,
     Stage,
@@ -148,8 +149,14 @@ def _move_pieces(work: Work, job: Job, to: Stage) -> None:
         for cylinder in here:
             cylinder.state = CylinderState.ORDERED
     elif to is Stage.CANCELED:
+        # What a quote of planned doors was to bring is planned again.
+        lines = (line for line in job.lines if line.kind != LineKind.REKEY)
+        planned = {one for line in lines for one in line.ask.get("standing", ())}
         for cylinder in here:
-            cylinder.state = CylinderState.REMOVED
+            if cylinder.id in planned:
+                cylinder.job_id, cylinder.line_number, cylinder.state = None, None, CylinderState.ORDERED
+            else:
+                cylinder.state = CylinderState.REMOVED
         for key in _keys(work, job, KeyState.ORDERED, KeyState.CUT):
             key.state, key.changed_at = KeyState.RETIRED, work.now
 

@@ -326,6 +326,8 @@ def _lines(system: KeySystem, repin: tuple[Way, ...]) -> tuple[RekeyGroup, ...]:
     alike: dict[tuple[object, ...], list[Cylinder]] = defaultdict(list)
     for way in repin:
         for one in way.cylinders:
+            if one.is_planned:  # nothing hangs there: it follows the keyset that takes its own's place
+                continue
             what = tuple(str(getattr(one, name)) for name in _ALIKE)
             kind = (one.chambers or system.chambers, one.keyway or system.keyway)
             crossed = tuple(operator.keyset.symbol for operator in one.operators)

@@ -29,6 +29,7 @@ from app.keying import (
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import insert_keysets, open_bittings, seal_plan, tops_on_keyway
 from app.ledger.keysystems.control import insert_control, lacks_control
+from app.ledger.keysystems.planned_doors import PlacedForm, plan_doors_of
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, add_system_row, insert_system, keyway_spec
 from app.ledger.keysystems.unsealed_system import SystemsInService, entering
@@ -167,8 +168,11 @@ def make_ready(work: Work, keyway: str, chambers: int, table: Sequence[Sequence[
     return ReadyMatrix(keyway, spec, matrix, top, avoid)
 
 
-def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: int, name: str) -> KeySystem:
-    """Make a system of the plan for a customer: its keysets with their holders, every bitting sealed.
+def seal_access(
+    work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: int, name: str, placed: PlacedForm
+) -> KeySystem:
+    """Make a system of the plan for a customer: its keysets with their holders, every bitting sealed, and its doors
+    planned to be keyed so (planned_doors.py).
 
     A top master that nobody carries is left out: no cylinder is pinned to it.
     """
@@ -186,6 +190,7 @@ def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: i
             masters = (keyset.bitting for keyset in plan.keysets if keyset.level is SymbolLevel.MASTER)
             seal_plan(work, system, LevelArray(ready.tmk, plan.roles), masters)
         work.session.flush()
+        system.site_id = plan_doors_of(work, system, plan, placed).id
         record(
             work,
             "key system made of a matrix",

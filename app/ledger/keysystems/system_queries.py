@@ -103,6 +103,7 @@ def _is_replaced() -> sa.ColumnElement[bool]:
         sa.exists().where(
             coming.door_id == Cylinder.door_id,
             sa.func.lower(coming.position) == sa.func.lower(Cylinder.position),
+            coming.job_id.is_not(None),  # what is planned alone takes no place yet
             coming.state.not_in((CylinderState.FITTED, CylinderState.REMOVED)),
         ),
     )

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import sqlalchemy as sa
@@ -14,6 +14,8 @@ from app.ledger.keys.keys import order_keys
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.authority import require_job_authority
 from app.ledger.keysystems.crosskeying import insert_operators
+from app.ledger.keysystems.planned_doors import planned_at
+from app.ledger.keysystems.system_queries import symbol_on
 from app.ledger.quoting.allocation import Allotment, KeysetAllotter, split_nmk
 from app.ledger.quoting.lost_keys import require_none_lost_of_job
 from app.ledger.quoting.plan import Plan
@@ -22,7 +24,7 @@ from app.ledger.quoting.promises import promise_from
 from app.ledger.quoting.rekeying import hanging, keep_what_it_is, on_door
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import OPTIONS, QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
-from app.ledger.sites.customers import SiteForm, insert_site
+from app.ledger.sites.customers import site_named
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.sites.doors import upsert_door
 from app.ledger.store.engine import get_version, transaction
@@ -42,7 +44,6 @@ from app.ledger.tables import (
     QuoteRevision,
     RecordsHolder,
     Role,
-    Site,
     Stage,
 )
 from app.pricing import KeyingKind
@@ -100,7 +101,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
             raise LedgerError("", SINCE_CHANGED)
         job.promised_on = promise_from(work, snapshot, form.accepted_on).on
         ask = QuoteRequest.from_json(snapshot.ask)
-        rows = _rows_by_line(ask, form.doors)
+        rows = _as_planned(work, _site(work, job, form), ask, _rows_by_line(ask, form.doors))
         allotter = KeysetAllotter(work, job, ask, snapshot.keying, _require_plan(work, snapshot, rows))
         _carry_out(allotter, snapshot, form, rows)
         number = quote_number(job.number, revision.revision)
@@ -131,6 +132,26 @@ def _rows_by_line(ask: QuoteRequest, doors: Sequence[DoorRow]) -> dict[int, list
     _check_doors(doors, sum(line.quantity for line in lines.values()))
     rows = iter(doors)
     return {n: [next(rows, DoorRow(row=0)) for _ in range(line.quantity)] for n, line in lines.items()}
+
+
+def _as_planned(
+    work: Work, site_id: int | None, ask: QuoteRequest, rows: Mapping[int, Sequence[DoorRow]]
+) -> dict[int, list[DoorRow]]:
+    """The rows with the keysets and operators of their doors' planned cylinders where the rows do not say others."""
+    openings = [row.opening for listed in rows.values() for row in listed if row.opening]
+    planned = planned_at(work.session, site_id, openings) if site_id else {}
+    system = ask.system.existing_id if ask.system else None
+
+    def filled(row: DoorRow) -> DoorRow:
+        there = planned.get((row.opening, (row.position or "outside").casefold()))
+        own = there.keyset if there is not None else None
+        if there is None or own is None or own.system_id != system or row.keyset not in ("", own.symbol):
+            return row
+        symbols = " ".join((own.symbol, *(one.keyset.symbol for one in there.operators)))
+        named = symbol_on(own.symbol, is_crossed=False, is_nmk=there.is_nmk)
+        return replace(row, keyset=named, operated_by=row.operated_by or symbols)
+
+    return {number: [filled(row) for row in listed] for number, listed in rows.items()}
 
 
 def _require_plan(work: Work, snapshot: QuoteSnapshot, rows: Mapping[int, Sequence[DoorRow]]) -> Plan:
@@ -245,7 +266,7 @@ def _add_cylinders(
     that hang does so still.
     """
     work, job, ask = allotter.work, allotter.job, allotter.ask
-    site_id = _site(work, job, form)
+    site_id = job.site_id
     makers = dict(work.session.execute(sa.select(Maker.code, Maker.id)).all())
     held: list[str] = []
     for number, line in enumerate(ask.lines, start=1):
@@ -254,6 +275,7 @@ def _add_cylinders(
         shown = printed[str(number)]
         if line.standing:
             hung = hanging(work.session, job.customer_id, ask, line)
+            job.site_id = job.site_id or next((one.door.site_id for one in hung if one.door), None)
             allotments = allotter.rekey(line, hung)
             rekeyed = [
                 _cylinder(job, number, line, shown, allotment, makers, there.position, there.door, there)
@@ -262,15 +284,23 @@ def _add_cylinders(
             work.session.add_all(rekeyed)
             work.session.flush()
             for cylinder, there in zip(rekeyed, hung, strict=True):
-                if further := [allotter.now(one.keyset).symbol for one in there.operators]:
+                if cylinder is not there and (
+                    further := [allotter.now(one.keyset).symbol for one in there.operators]
+                ):
                     insert_operators(work, cylinder.id, further)
             continue
         allotments = allotter.allot(number, line, [own_symbol(row) for row in rows[number]])
         for row, allotment in zip(rows[number], allotments, strict=True):
             door = upsert_door(work, site_id, row) if row.opening and site_id else None
             position = row.position or "outside"
-            stood = on_door(door, position) if line.kind is LineKind.REKEY else None
-            held += _held(work, row, position, [one for one in _there(door, position) if one is not stood])
+            here = _there(door, position)
+            stood = next((one for one in here if one.is_planned), None)  # it becomes the job's
+            if stood is not None and stood.keyset is not allotment.keyset:
+                held += _held(work, row, position, [stood])
+                stood.operators.clear()
+            elif line.kind is LineKind.REKEY:
+                stood = stood or on_door(door, position)
+            held += _held(work, row, position, [one for one in here if one is not stood])
             cylinder = _cylinder(job, number, line, shown, allotment, makers, position, door, stood)
             work.session.add(cylinder)
             _cross_door(work, cylinder, row, allotment.keyset)
@@ -298,7 +328,9 @@ def _held(work: Work, row: DoorRow, position: str, there: Sequence[Cylinder]) ->
     said = []
     for one in there:
         keyed = f" on {one.keyset.symbol}" if one.keyset else ""
-        if one.state is CylinderState.FITTED or one.job_id is None:
+        if one.is_planned:
+            said.append(f"{place} is planned{keyed}")
+        elif one.state is CylinderState.FITTED or one.job_id is None:
             said.append(f"{place} has a cylinder{keyed}")
         else:
             said.append(f"{place} gets a cylinder{keyed} from job {work.session.get_one(Job, one.job_id).number}")
@@ -310,10 +342,7 @@ def _site(work: Work, job: Job, form: AcceptForm) -> int | None:
         name = form.site_name.strip()
         if not name:
             raise LedgerError("site_name", "Doors belong to a site: enter the site's name.")
-        sites = list(work.session.scalars(sa.select(Site).where(Site.customer_id == job.customer_id)))
-        same = [site for site in sites if site.name.casefold() == name.casefold()]
-        same = [site for site in same if site.name == name] or same
-        job.site_id = (same[0] if same else insert_site(work, job.customer_id, SiteForm(name))).id
+        job.site_id = site_named(work, job.customer_id, name).id
     return job.site_id
 
 
@@ -328,31 +357,37 @@ def _cylinder(
     door: Door | None,
     there: Cylinder | None,
 ) -> Cylinder:
-    """The cylinder to be; `there` is the one on record that it is rekeyed from, where there is one."""
+    """The cylinder to be; `there` is the one on record that it is rekeyed from, where there is one, or was planned:
+    that becomes the job's.
+    """
     # What was sold is what the quote resolved the line to, so a part number's attributes are here too.
     attributes = line.attributes or CylinderAttributes("")
     to_key = line.keying.words if line.keying.kind is KeyingKind.OWN else ""
-    cylinder = Cylinder(
-        job_id=job.id,
-        line_number=number,
-        door_id=door.id if door else None,
-        position=position,
-        maker_id=makers.get(attributes.maker or line.maker_code),
-        part_number=shown.part_number,
-        words=shown.words[:300] or words(attributes)[:300],
-        type=attributes.type,
-        length=attributes.length,
-        chambers=attributes.chambers,
-        drilled=attributes.drilled,
-        keyway=attributes.keyway or "",
-        cam=attributes.cam or "",
-        tailpiece=attributes.tailpiece or "",
-        finish=attributes.finish or "",
-        keyset_id=allotment.keyset.id if allotment.keyset else None,
-        is_nmk=allotment.is_nmk,
-        remarks=" · ".join(filter(None, (to_key, line.remark))),
-    )
-    if there is not None:
+    said = {
+        "job_id": job.id,
+        "line_number": number,
+        "door_id": door.id if door else None,
+        "position": position,
+        "maker_id": makers.get(attributes.maker or line.maker_code),
+        "part_number": shown.part_number,
+        "words": shown.words[:300] or words(attributes)[:300],
+        "type": attributes.type,
+        "length": attributes.length,
+        "chambers": attributes.chambers,
+        "drilled": attributes.drilled,
+        "keyway": attributes.keyway or "",
+        "cam": attributes.cam or "",
+        "tailpiece": attributes.tailpiece or "",
+        "finish": attributes.finish or "",
+        "keyset_id": allotment.keyset.id if allotment.keyset else None,
+        "is_nmk": allotment.is_nmk,
+        "remarks": " · ".join(filter(None, (to_key, line.remark))),
+    }
+    was_planned = there is not None and there.is_planned
+    cylinder = there if there is not None and was_planned else Cylinder()
+    for name, value in said.items():
+        setattr(cylinder, name, value)
+    if there is not None and not was_planned:
         keep_what_it_is(cylinder, there, attributes)
     return cylinder
 

@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from app.errors import Problem
 from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control
 from app.ledger.keysystems.keysets import add_customers_key, add_keysets, find_master, number_of
+from app.ledger.keysystems.planned_doors import replan
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.systems import SystemForm, insert_system, single_keyed_system
 from app.ledger.quoting.plan import Plan
@@ -49,7 +50,7 @@ def system_problems(
     for number, line in enumerate(lines, start=1):
         if line is None or not line.joins_system:
             continue
-        wrong = [] if system is None else list(_of_system_on_record(work, system, line.keying))
+        wrong = [] if system is None or line.standing else list(_of_system_on_record(work, system, line.keying))
         attributes = line.attributes
         if attributes is not None and attributes.keyway and attributes.chambers is not None:
             made = made or (attributes.keyway, attributes.chambers)
@@ -207,6 +208,7 @@ class KeysetAllotter:
             crossed = crossed_ways(self.work.session, self.ask, old)
             [new] = add_keysets(self.work, old.system, 1, master, under=under, crossed=crossed)
             new.purpose = old.purpose
+            replan(self.work.session, old, new)
             self._instead[old.symbol] = new
         return self._instead[old.symbol]
 

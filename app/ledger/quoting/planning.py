@@ -124,7 +124,7 @@ def proof_problems(work: Work, ask: QuoteRequest, plan: Plan) -> list[Problem]:
         for one in line.keysets:
             first.setdefault(one.system, line.number)
     rows = sa.select(KeySystem).where(KeySystem.customer_id == ask.customer_id, KeySystem.name.in_(first))
-    rekeyed = {one for line in ask.lines for one in line.standing}
+    rekeyed = {one for line in ask.lines if line.kind is LineKind.REKEY for one in line.standing}
     for system in work.session.scalars(rows.order_by(KeySystem.id)).all():
         if system.records is RecordsHolder.SHOP:
             try:

@@ -1,4 +1,7 @@
-"""A rekey job changes the pins of cylinders that are on record: what they are and where they hang, they stay."""
+"""Lines for cylinders on record, which stay on their doors: rekeyed where they hang, or new ones that were planned.
+
+A rekey job changes the pins of what hangs; a new cylinder takes its keyset and operators from what was planned.
+"""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -21,6 +24,7 @@ from app.ledger.tables import (
     Keyset,
     KeySystem,
     Level,
+    LineKind,
     Maker,
 )
 from app.pricing import KeyingKind
@@ -28,6 +32,7 @@ from app.pricing import KeyingKind
 _KEPT = ("length", "chambers", "drilled", "keyway", "cam", "tailpiece", "finish")
 _KINDS = {2: KeyingKind.MK, 3: KeyingKind.GMK, 4: KeyingKind.GGMK}
 _NAMED = 12
+_ANEW = "remove the line, and quote the planned doors anew"
 
 
 def on_door(door: Door | None, position: str) -> Cylinder | None:
@@ -53,7 +58,8 @@ def keep_what_it_is(cylinder: Cylinder, there: Cylinder, said: CylinderAttribute
 
 
 def hanging(session: Session, customer_id: int, ask: QuoteRequest, line: LineRequest) -> list[Cylinder]:
-    """The cylinders on record that a line rekeys where they hang, in its order; [] where it names none.
+    """The cylinders on record that a line is for, in its order: it rekeys them where they hang, or brings what was
+    planned; [] where it names none.
 
     BitternError on `quantity` where one is gone, is another customer's, is rekeyed by two lines or by another job, or
     where the quantity is not theirs.
@@ -76,15 +82,20 @@ def hanging(session: Session, customer_id: int, ask: QuoteRequest, line: LineReq
     if len(found) < len(line.standing):
         raise BitternError(
             "quantity",
-            "A cylinder that this line rekeys where it hangs is no longer there, or is another customer's: remove "
-            "the line, and make the plan anew.",
+            "A cylinder that this line is for is no longer there, or another customer's: remove the line, and make "
+            "the plan anew.",
         )
+    named = Counter(one for other in ask.lines for one in other.standing)
+    if any(named[one] > 1 for one in line.standing):
+        raise BitternError("quantity", "Two lines are for the same cylinders: remove one of the two.")
+    if line.kind is not LineKind.REKEY:
+        _require_as_planned(ask, line, found)
+        return found
+    if any(one.is_planned for one in found):
+        raise BitternError("quantity", f"On {places_of(found)} something is only planned yet: {_ANEW}.")
     taken = making_way(session, customer_id)
     if (told := next((taken[one] for one in line.standing if one in taken), None)) is not None:
         raise BitternError("quantity", f"{told} already: remove the line, and make the plan anew.")
-    named = Counter(one for other in ask.lines for one in other.standing)
-    if any(named[one] > 1 for one in line.standing):
-        raise BitternError("quantity", "Two lines rekey the same cylinders: remove one of the two.")
     if line.quantity != len(found):
         raise BitternError(
             "quantity",
@@ -92,6 +103,36 @@ def hanging(session: Session, customer_id: int, ask: QuoteRequest, line: LineReq
         )
     _require_as_they_hang(ask, line, found)
     return found
+
+
+def _require_as_planned(ask: QuoteRequest, line: LineRequest, found: Sequence[Cylinder]) -> None:
+    """Refuse what a line of new cylinders says otherwise than their doors were planned."""
+    gone = next((one for one in found if not one.is_planned), None)
+    if gone is not None:
+        raise BitternError("quantity", f"{_place(gone)} is not planned any more, a job brings its cylinder: {_ANEW}.")
+    if line.quantity != len(found):
+        raise BitternError(
+            "quantity",
+            f"This line is for {places_of(found)}, as planned: enter {len(found)}, or quote the doors anew.",
+        )
+    systems = sorted({one.keyset.system for one in found if one.keyset is not None}, key=lambda one: one.name)
+    system, kind = systems[0], kind_of_levels(systems[0].levels)
+    if line.keying != KeyingInstruction(kind):
+        raise BitternError(
+            "keying", f"{places_of(found)} keep the keysets that were planned: enter {kind.value} alone."
+        )
+    if len(systems) > 1 or ask.system is None or ask.system.existing_id != system.id:
+        name = " and ".join(one.name for one in systems)
+        raise BitternError("keying", f"{places_of(found)}: planned in {name}; choose it under System.")
+    said = line.attributes
+    for name, is_so in (("chambers", system.chambers), ("keyway", system.keyway)):
+        if said is not None and getattr(said, name) not in (None, "", is_so):
+            raise BitternError(name, f"{places_of(found)}: planned in {system.name}; enter {is_so}.")
+
+
+def kind_of_levels(levels: int) -> KeyingKind:
+    """How what hangs under a system's masters is keyed: MK, GMK or GGMK."""
+    return _KINDS.get(levels, KeyingKind.SKD)
 
 
 def keyed_as(keyset: Keyset, count: int) -> KeyingInstruction:
@@ -152,6 +193,8 @@ def told_of(session: Session, found: Resolved, cylinders: Sequence[Cylinder]) ->
     """A line understood, with part number, maker and doors of what it rekeys."""
     if not cylinders:
         return found
+    if found.line.kind is not LineKind.REKEY:
+        return replace(found, notes=(f"For {places_of(cylinders)}, keyed as planned.", *found.notes))
     maker = session.get(Maker, cylinders[0].maker_id) if cylinders[0].maker_id else None
     return replace(
         found,

@@ -9,7 +9,7 @@ from app.ledger.quoting.request import LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Job, Level, Role
+from app.ledger.tables import Cylinder, CylinderState, Job, Level, LineKind, Role
 from app.pricing import NO_DISCOUNT, Urgency, show_cents
 
 
@@ -61,7 +61,8 @@ def _again(line: LineRequest, made: Sequence[Cylinder], instead: Mapping[str, st
     above = first.parent if first is not None else None
     if keying.kind.is_master_keyed and not keying.master and above is not None and above.level is Level.MASTER:
         keying = replace(keying, master=above.symbol)
-    hangs = line.standing and all(one.state is CylinderState.FITTED for one in made)
+    rekeys = line.standing if line.kind is LineKind.REKEY else ()  # what was planned is made by now
+    hangs = rekeys and all(one.state is CylinderState.FITTED for one in made)
     return replace(
         line,
         keying=keying,
@@ -70,7 +71,7 @@ def _again(line: LineRequest, made: Sequence[Cylinder], instead: Mapping[str, st
         price_reason="",
         price_meant="",
         symbol=instead.get(line.symbol, line.symbol),
-        standing=tuple(one.id for one in made) if hangs else line.standing,
+        standing=tuple(one.id for one in made) if hangs else rekeys,
     )
 
 

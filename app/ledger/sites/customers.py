@@ -129,6 +129,14 @@ def insert_site(work: Work, customer_id: int, form: SiteForm) -> Site:
     return site
 
 
+def site_named(work: Work, customer_id: int, name: str) -> Site:
+    """The customer's site of this name, in whatever letters, or a new one, inside the caller's transaction."""
+    rows = sa.select(Site).where(Site.customer_id == customer_id).order_by(Site.id)
+    same = [site for site in work.session.scalars(rows) if site.name.casefold() == name.casefold()]
+    same = [site for site in same if site.name == name] or same
+    return same[0] if same else insert_site(work, customer_id, SiteForm(name))
+
+
 def add_site(work: Work, customer_id: int, form: SiteForm) -> Site:
     """Put a site of a customer on record."""
     work.require(Role.COUNTER, Role.BENCH)

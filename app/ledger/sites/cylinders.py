@@ -64,7 +64,8 @@ def add_cylinder(work: Work, door_id: int, form: CylinderForm) -> Cylinder:
         raise Problems(problems)
     with transaction(work.session):
         door = get_row(work.session, Door, door_id, "door")
-        if any(one.position.casefold() == form.position.casefold() for one in standing(door)):
+        there = (one for one in standing(door) if not one.is_planned)
+        if any(one.position.casefold() == form.position.casefold() for one in there):
             raise LedgerError("position", f"A cylinder is on record {form.position} already; remove it first.")
         if form.keyset_id is not None:
             rows = sa.select(Keyset.id).join(KeySystem).where(KeySystem.customer_id == door.site.customer_id)
@@ -79,9 +80,10 @@ def add_cylinder(work: Work, door_id: int, form: CylinderForm) -> Cylinder:
 
 
 def take_out(work: Work, cylinder_id: int, version: int, why: str = "") -> Cylinder:
-    """Put on record that a fitted cylinder, read at `version`, came out; it stays in the door's history.
+    """Put on record that a fitted cylinder, read at `version`, came out, or that a planned one is not to come; it
+    stays in the door's history.
 
-    LedgerError for one that is not fitted: its job moves it. Stale, NotFound.
+    LedgerError for one that a job is to bring: its job moves it. Stale, NotFound.
     """
     work.require(Role.COUNTER, Role.BENCH)
     why = " ".join(why.split())
@@ -91,10 +93,12 @@ def take_out(work: Work, cylinder_id: int, version: int, why: str = "") -> Cylin
         cylinder = get_version(work.session, Cylinder, cylinder_id, "cylinder on a door", version)
         if cylinder.door_id is None:
             raise NotFound("cylinder on a door")
-        if cylinder.state is not CylinderState.FITTED:
+        was_planned = cylinder.is_planned
+        if cylinder.state is not CylinderState.FITTED and not was_planned:
             raise LedgerError("", f"This cylinder is {cylinder.state.value}; only a fitted one can be removed here.")
         cylinder.state = CylinderState.REMOVED
-        said = f"Cylinder {cylinder.position}: {cylinder.words} removed from the door" + (f": {why}" if why else "")
+        done = "is not planned any more" if was_planned else "removed from the door"
+        said = f"Cylinder {cylinder.position}: {cylinder.words} {done}" + (f": {why}" if why else "")
         record(work, "cylinder taken out", f"door {cylinder.door_id}", said)
         return cylinder
 

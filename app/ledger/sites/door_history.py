@@ -15,7 +15,8 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Door, Event, Role
 from app.validation import counted
 
-SITE_KINDS = ("door list read", "doors changed together", MERGED, "change undone", UNMERGED)
+DOORS_PLANNED = "doors planned"
+SITE_KINDS = ("door list read", "doors changed together", MERGED, "change undone", UNMERGED, DOORS_PLANNED)
 UNDOABLE = ("door list read", "doors changed together", "door changed", MERGED, "change undone")
 
 

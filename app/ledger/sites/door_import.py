@@ -145,7 +145,7 @@ def _cylinder(
     if not (row.cylinder or row.part_number or row.keyset):
         return None
     position = _position(row)
-    there = standing(door) if door else ()
+    there = [one for one in standing(door) if not one.is_planned] if door else ()
     here = next((one for one in there if one.position.casefold() == position.casefold()), None)
     if here is not None:
         problems += _contradictions(row, here)
@@ -314,5 +314,6 @@ def _rows(door: Door) -> list[list[str]]:
             "part number": one.part_number,
         }
         for one in standing(door)
+        if not one.is_planned
     ]
     return [[(fields | cells).get(name, "") for name in LIST_COLUMNS] for cells in hung or [{}]]

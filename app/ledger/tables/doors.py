@@ -61,7 +61,10 @@ class CylinderState(StrEnum):
 
 
 class Cylinder(Versioned, Base):
-    """What we sell and key; a door may have two. `nmk`: only its own key operates it."""
+    """What we sell and key; a door may have two. `nmk`: only its own key operates it.
+
+    Ordered by no job it is planned: what its door is to be keyed to, until a job brings it.
+    """
 
     __tablename__ = "cylinders"
     __table_args__ = ({"sqlite_autoincrement": True},)  # as a door's
@@ -89,7 +92,19 @@ class Cylinder(Versioned, Base):
 
     door: Mapped[Door | None] = relationship(back_populates="cylinders")
     keyset: "Mapped[Keyset | None]" = relationship(back_populates="cylinders")
-    operators: "Mapped[list[CylinderOperator]]" = relationship(order_by="CylinderOperator.id")
+    operators: "Mapped[list[CylinderOperator]]" = relationship(
+        order_by="CylinderOperator.id", cascade="all, delete-orphan"
+    )
+
+    @property
+    def is_planned(self) -> bool:
+        """Whether it is what a door is to be keyed to, and nothing is made or sold yet."""
+        return self.job_id is None and self.state is CylinderState.ORDERED
+
+    @property
+    def state_word(self) -> str:
+        """Where it stands, as pages say it."""
+        return "planned" if self.is_planned else self.state.value
 
 
 class CylinderOperator(Base):

@@ -244,8 +244,9 @@ class DoorBoxes(LineForm):
 
 
 class NewCylinderLine(DoorBoxes, KeyedLine):
-    """A new cylinder, and the one that it replaces."""
+    """A new cylinder, and the one that it replaces. standing: the ids of those on record that were planned."""
 
+    standing = ShortField()
     unit_cost = CentsField("Costs us")  # where neither the price book nor a catalog says it
     replaces = ShortField("On the door now", LONGEST_OLD_NUMBER)  # a part number, or a maker
     replaces_finish = ShortField("Its finish", 24)

@@ -5,7 +5,7 @@ from fractions import Fraction
 from typing import Any, ClassVar, TypeVar
 
 from flask_wtf.file import FileField, FileRequired
-from wtforms import BooleanField, HiddenField, PasswordField, SelectField
+from wtforms import BooleanField, HiddenField, PasswordField, SelectField, StringField
 from wtforms.validators import InputRequired, Length
 
 from app.errors import BitternError, Problem
@@ -14,7 +14,7 @@ from app.ledger.catalog.specs import keyway_chambers
 from app.ledger.keysystems.extending import ExtendForm
 from app.ledger.keysystems.planning import PlanForm, customers_to_choose
 from app.ledger.keysystems.unsealed_system import OpenedSystem
-from app.ledger.tables import KeySystem, Level
+from app.ledger.tables import KeySystem, Level, Site
 from app.web.fields import CentsField, TextField, WholeField
 from app.web.forms_base import Done, PageForm, text, typed
 from app.web.services import request_session
@@ -123,6 +123,18 @@ class NewSystemPage(KeyingForm):
     boxes: ClassVar[Mapping[str, str]] = {"customer_id": "customer", "system": "name"}
     customer = SelectField("Customer", [InputRequired("Choose the customer.")], choices=customers)
     name = text("Name of the system", KeySystem.name, needed="Enter a name for the system.")
+
+
+class MatrixSystemPage(NewSystemPage):
+    """The same for a matrix, and where its doors are."""
+
+    boxes: ClassVar[Mapping[str, str]] = {**NewSystemPage.boxes, "site": "site_name"}
+    site_name = text(
+        "Site of the doors",
+        Site.name,
+        hint="One of the customer's or a new one; empty where the customer has just one. The doors are saved there.",
+    )
+    takes_doors = StringField("These doors on record are meant")  # agrees to one sentence
 
 
 class PlanPage(KeyingForm):

@@ -19,13 +19,15 @@ from app.errors import BitternError
 from app.keying import AccessPlan, BittingChoice, ExtensionSearch, MatrixSolution
 from app.ledger.keysystems.crosskeying import ReadyCross, seal_cross_search
 from app.ledger.keysystems.extending import ReadyExtension, seal_extension
+from app.ledger.keysystems.planned_doors import PlacedForm
 from app.ledger.keysystems.planning import ReadyMatrix, seal_access
 from app.ledger.tables import Role
+from app.validation import counted
 from app.web.access import roles
 from app.web.files import send_table
 from app.web.forms_base import PageForm, flash_and_redirect, typed
 from app.web.keying import blueprint
-from app.web.keying.forms import KeyingForm, NewSystemPage
+from app.web.keying.forms import KeyingForm, MatrixSystemPage
 from app.web.services import current_work
 
 MOST_KEPT = 12
@@ -113,10 +115,10 @@ def _page(run: SearchRun, template: str, form: PageForm, **more: object) -> Resp
 @roles(Role.BENCH)
 def matrix_run(token: str) -> ResponseReturnValue:
     """How far a search has come, or what it found."""
-    return _matrix_page(own_run(token, ReadyMatrix)[0], NewSystemPage())
+    return _matrix_page(own_run(token, ReadyMatrix)[0], MatrixSystemPage())
 
 
-def _matrix_page(run: SearchRun, form: NewSystemPage) -> ResponseReturnValue:
+def _matrix_page(run: SearchRun, form: MatrixSystemPage) -> ResponseReturnValue:
     plan = run.found if isinstance(run.found, AccessPlan) else None
     solution = None if plan is not None else run.found
     return _page(run, "keying/matrix_run.html", form, plan=plan, solution=solution)
@@ -126,15 +128,17 @@ def _matrix_page(run: SearchRun, form: NewSystemPage) -> ResponseReturnValue:
 @roles(Role.BENCH)
 def matrix_seal(token: str) -> ResponseReturnValue:
     """Make a system of what was found, its bittings sealed."""
-    (run, ready), form = own_run(token, ReadyMatrix), NewSystemPage()
+    (run, ready), form = own_run(token, ReadyMatrix), MatrixSystemPage()
     plan = run.found
     if not isinstance(plan, AccessPlan):
         abort(400, "This search has found nothing to save.")
+    placed = PlacedForm(typed(form.site_name), typed(form.takes_doors))
     if done := form.run(
-        lambda: seal_access(current_work(), ready, plan, int(typed(form.customer)), typed(form.name))
+        lambda: seal_access(current_work(), ready, plan, int(typed(form.customer)), typed(form.name), placed)
     ):
         return flash_and_redirect(
-            f"{done.value.name} is made: {len(done.value.keysets)} keysets, their bittings sealed.",
+            f"{done.value.name} is made: {len(done.value.keysets)} keysets, their bittings sealed; "
+            f"{counted(len(plan.doors), 'door')} planned on them.",
             "keysystems.show",
             system_id=done.value.id,
         )

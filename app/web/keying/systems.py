@@ -1,6 +1,7 @@
 """The pages about one system in service: audited, cross-keyed, extended, corrected, and when a key of it is lost."""
 
 import secrets
+from collections.abc import Sequence
 from typing import Any
 
 from flask import render_template, request
@@ -16,12 +17,13 @@ from app.ledger.keysystems.crosskeying import cross_key as save_cross_keying
 from app.ledger.keysystems.crosskeying import make_cross_ready, price_cross_keying
 from app.ledger.keysystems.extending import Added, extend_system, key_single, make_extension_ready, why_not_extend
 from app.ledger.keysystems.lost_keysets import lost_masters
+from app.ledger.keysystems.planned_doors import planned_cylinders
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.quoting.issuing import keep_draft
-from app.ledger.quoting.rekeying import keyed_as
+from app.ledger.quoting.rekeying import keyed_as, kind_of_levels
 from app.ledger.store.errors import LedgerError
-from app.ledger.tables import Keyset, LineKind, Role
+from app.ledger.tables import Cylinder, Keyset, KeySystem, LineKind, Role
 from app.web.access import may, owner_only, roles
 from app.web.forms_base import flash_and_redirect, typed
 from app.web.keying import blueprint
@@ -153,6 +155,40 @@ def correct(system_id: int) -> ResponseReturnValue:
             system_id=system_id,
         )
     return render_template("keying/correct.html", system=system, form=form), form.status
+
+
+@blueprint.post("/systems/<int:system_id>/planned-doors")
+@roles(Role.COUNTER)
+def quote_planned(system_id: int) -> ResponseReturnValue:
+    """A draft quote of new cylinders for the planned doors that are ticked, on the counter page."""
+    session = request_session()
+    system, ticked = get_system(session, system_id), set(request.form.getlist("planned"))
+    wanted = [one for one in planned_cylinders(session, system) if str(one.id) in ticked]
+    if not wanted:
+        return flash_and_redirect("Tick the doors to quote.", "keysystems.show", system_id=system_id)
+    token = secrets.token_hex(16)
+    keep_draft(current_work(), token, _draft_of_planned(system, wanted))
+    said = "The planned doors stand here as a draft quote. Say what cylinders they get."
+    return flash_and_redirect(said, "counter.page", draft="yes")
+
+
+def _draft_of_planned(system: KeySystem, cylinders: Sequence[Cylinder]) -> dict[str, Any]:
+    line = {
+        "kind": LineKind.CYLINDER.value,
+        "quantity": str(len(cylinders)),
+        "chambers": str(system.chambers),
+        "keyway": system.keyway,
+        "keys_each": "2",
+        "keying": kind_of_levels(system.levels).value,
+        "standing": " ".join(str(one.id) for one in cylinders),
+    }
+    return {
+        "customer_id": str(system.customer_id),
+        "site_id": str(system.site_id or ""),
+        "system_id": str(system.id),
+        "title": system.name[:120],
+        "lines": [line],
+    }
 
 
 MOST_DOORS = 40

@@ -209,7 +209,7 @@ def test_cylinders_are_refused_by_field(work: Work, doors: list[Door]) -> None:
     with pytest.raises(LedgerError) as foreign:
         add_cylinder(work, doors[0].id, CylinderForm("outside", "rim", keyset_id=factories.KeysetFactory().id))
     assert foreign.value.field == "keyset_id"
-    ordered: Cylinder = factories.CylinderFactory(door=doors[0])
+    ordered: Cylinder = factories.CylinderFactory(door=doors[0], job_id=factories.JobFactory().id)
     with pytest.raises(LedgerError, match="is ordered; only a fitted one"):
         take_out(work, ordered.id, ordered.version)
     with pytest.raises(Stale):

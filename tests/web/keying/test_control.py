@@ -77,7 +77,12 @@ def test_a_system_made_of_a_matrix_gets_a_control_key(client_as: ClientAs, sessi
     bench = client_as(Role.BENCH)
     address = _matrix(bench)
     customer = factories.CustomerFactory()
-    assert bench.post(f"{address}/seal", data={"customer": str(customer.id), "name": "Office"}).status_code == 303
+    assert (
+        bench.post(
+            f"{address}/seal", data={"customer": str(customer.id), "name": "Office", "site_name": "Quay"}
+        ).status_code
+        == 303
+    )
     session.rollback()
     system = get_system(session, session.query(KeySystem).one().id)
     assert [keyset.level for keyset in system.keysets].count(Level.CONTROL) == 1
@@ -92,7 +97,10 @@ def test_a_lost_key_of_a_matrix_says_the_steps_and_makes_no_draft(client_as: Cli
     bench = client_as(Role.BENCH)
     customer = factories.CustomerFactory()
     assert (
-        bench.post(f"{_matrix(bench)}/seal", data={"customer": str(customer.id), "name": "Office"}).status_code == 303
+        bench.post(
+            f"{_matrix(bench)}/seal", data={"customer": str(customer.id), "name": "Office", "site_name": "Quay"}
+        ).status_code
+        == 303
     )
     session.rollback()
     clerks = session.query(Keyset).filter(Keyset.purpose == "clerk").one()

@@ -246,7 +246,8 @@ def test_a_rekeying_on_its_way_mends_a_finding_where_both_bittings_are_right(
     system = broken[0]
     old = _keyset(session, "AA1").cylinders[0]
     old.state = CylinderState.FITTED
-    place = {"door": old.door, "keyway": "AQ1", "chambers": 6}
+    job = factories.JobFactory()
+    place = {"door": old.door, "keyway": "AQ1", "chambers": 6, "job_id": job.id}
     # One on the other side of the same door mends nothing.
     factories.CylinderFactory(**place, keyset=_keyset(session, "AB1"), position="inside", state=CylinderState.ORDERED)
     assert not audit_systems(work, [system]).is_clean

@@ -287,7 +287,7 @@ def test_a_draft_is_refused_where_the_cylinder_is_gone_or_the_quantity_is_not_it
     assert answer.status_code == 422 and "This line rekeys what hangs on F1: enter 1" in unescape(answer.text)
     twice = {name.replace("lines-0-", "lines-7-"): said for name, said in fields.items() if "lines-0-" in name}
     answer = clerk.post("/counter/issue", data={**fields, **twice})
-    assert answer.status_code == 422 and "Two lines rekey the same cylinders" in answer.text
+    assert answer.status_code == 422 and "Two lines are for the same cylinders" in answer.text
     answer = clerk.post("/counter/issue", data=_gone_on(fields, answer.text))
     assert answer.status_code == 303, _told(answer.text)
     session.rollback()

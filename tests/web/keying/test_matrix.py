@@ -49,7 +49,9 @@ def test_holders_who_nest_are_keyed_by_levels_and_sealed(bench: FlaskClient, ses
     assert "Every holder opens their doors" in page and "AA" in page and "1AA" in page
     assert session.query(Bitting).count() == 0
     customer = factories.CustomerFactory()
-    answer = bench.post(f"{address}/seal", data={"customer": str(customer.id), "name": "Harbour office"})
+    answer = bench.post(
+        f"{address}/seal", data={"customer": str(customer.id), "name": "Harbour office", "site_name": "Office"}
+    )
     assert answer.status_code == 303
     session.rollback()
     system = session.query(KeySystem).one()

@@ -1,0 +1,201 @@
+"""Doors of a matrix stay with their keysets: planned when it is sealed, quoted, keyed, crossed, exposed, canceled."""
+
+import re
+from collections.abc import Callable
+from html import unescape
+
+import pytest
+import sqlalchemy as sa
+from flask.testing import FlaskClient
+
+from app.ledger.jobs.papers import schedule_of
+from app.ledger.jobs.stages import move_job
+from app.ledger.keysystems.auditing import audit_systems
+from app.ledger.keysystems.lost_keysets import exposed_by
+from app.ledger.keysystems.planned_doors import replan
+from app.ledger.keysystems.system_queries import get_system
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, CylinderState, Door, Event, Job, Keyset, KeySystem, Role, Site, Stage
+from tests import factories
+from tests.desk import accept_page_sent, accepted, issued, quoted, upload
+from tests.forms_found import form_with
+from tests.stocked import MORTISE, empty_house  # noqa: F401
+
+ClientAs = Callable[[Role | None], FlaskClient]
+# Clerk and porter both open the hall, each a door more: the keys stand side by side, and the hall is crossed.
+CROSSED = ",hall,desk,store\nclerk,x,x,\nporter,x,,x\n"
+
+
+@pytest.fixture
+def house(client_as: ClientAs) -> FlaskClient:
+    return client_as(Role.OWNER)
+
+
+def _found(client: FlaskClient, text: str = CROSSED) -> str:
+    ask = {"keyway": "AQ1", "chambers": "6", "seconds": "20"}
+    answer = upload(client, "/keying/matrix", text.encode(), "who.csv", **ask)
+    assert answer.status_code == 303, answer.text
+    for run in client.application.extensions["keying runs"].values():
+        assert run.ended.wait(60)
+    return answer.location
+
+
+def _sealed(client: FlaskClient, work: Work, text: str = CROSSED) -> KeySystem:
+    customer = factories.CustomerFactory(name="Slipway Trust")
+    said = {"customer": str(customer.id), "name": "Slipway", "site_name": "Boat house"}
+    answer = client.post(f"{_found(client, text)}/seal", data=said)
+    assert answer.status_code == 303, unescape(answer.text)
+    work.session.rollback()
+    return work.session.scalars(sa.select(KeySystem).where(KeySystem.name == "Slipway")).one()
+
+
+def _ids(work: Work) -> dict[str, int]:
+    rows = (
+        sa.select(Door.opening_number, Cylinder.id).join(Cylinder, Cylinder.door_id == Door.id).order_by(Cylinder.id)
+    )
+    return dict(work.session.execute(rows).all())
+
+
+def _quoted_as_planned(client: FlaskClient, system: KeySystem, ids: list[int]) -> int:
+    """The number of a job that is quoted from the system's page: what cylinders is all that is typed."""
+    page = client.get(f"/key-systems/{system.id}").text
+    assert f'value="{ids[0]}" checked' in page
+    answer = client.post(f"/keying/systems/{system.id}/planned-doors", data={"planned": [str(one) for one in ids]})
+    form = form_with(client.get(answer.location).text, "lines-0-standing")
+    boxes = {name: MORTISE[name] for name in ("type", "length", "tail", "finish")}
+    return issued(client, {**form, **{f"lines-0-{name}": value for name, value in boxes.items()}})
+
+
+def test_doors_are_planned_with_their_keysets_and_a_job_brings_them_so(house: FlaskClient, work: Work) -> None:
+    system = _sealed(house, work)
+    ids = _ids(work)
+    assert [*ids] == ["hall", "desk", "store"]
+    planned = work.session.scalars(sa.select(Cylinder).order_by(Cylinder.id)).all()
+    assert [
+        (one.keyset and one.keyset.symbol, [two.keyset.symbol for two in one.operators], one.is_planned)
+        for one in planned
+    ] == [("1AA", ["2AA"], True), ("1AA", [], True), ("2AA", [], True)]
+    page = house.get(f"/key-systems/{system.id}").text
+    assert "3 doors wait for a job that brings their cylinders" in page and "X with 2AA" in page
+    porters = work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "2AA")).one()
+    assert {one.opening_number for one in exposed_by(work.session, porters)} == {"hall", "store"}
+    crossing = house.get(f"/keying/systems/{system.id}/cross-key").text
+    assert all(f"door {one}" in crossing for one in ids)
+    lost = house.post(f"/keying/systems/{system.id}/lost-key", data={"keyset": "2AA"}).text
+    assert "hall" in lost and "store" in lost and "desk" not in lost
+
+    number = _quoted_as_planned(house, system, [ids["hall"], ids["store"]])
+    accepted(house, number, override_reason="the owner asked")
+    work.session.rollback()
+    job = work.session.scalars(sa.select(Job).where(Job.number == number)).one()
+    rows = {row.opening_number: (row.keyset, row.operated_by) for row in schedule_of(work, job).rows}
+    assert rows == {"hall": ("X1AA", ("1AA", "2AA")), "store": ("2AA", ("2AA",))}
+    assert _ids(work) == ids and job.site is not None and job.site.name == "Boat house"
+    assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
+    left = house.get(f"/key-systems/{system.id}").text
+    assert "1 door waits for a job that brings its cylinder" in left
+    again = house.post(f"/keying/systems/{system.id}/planned-doors", data={"planned": str(ids["hall"])})
+    assert again.location.endswith(f"/key-systems/{system.id}")
+
+    # A job that is canceled leaves its doors planned as they were.
+    move_job(work, job.id, job.version, Stage.CANCELED, reason="no money")
+    work.session.expire_all()
+    hall = work.session.get_one(Cylinder, ids["hall"])
+    assert hall.is_planned and [one.keyset.symbol for one in hall.operators] == ["2AA"]
+
+
+def test_a_quote_of_planned_doors_says_what_would_change_them(house: FlaskClient, work: Work) -> None:
+    system = _sealed(house, work)
+    ids = [*_ids(work).values()]
+    answer = house.post(f"/keying/systems/{system.id}/planned-doors", data={"planned": [str(one) for one in ids]})
+    form = form_with(house.get(answer.location).text, "lines-0-standing")
+    form |= {f"lines-0-{name}": MORTISE[name] for name in ("type", "length", "tail", "finish")}
+    for name, value, words in (
+        ("quantity", "2", "This line is for hall, desk, store, as planned: enter 3"),
+        ("keying", "KD", "keep the keysets that were planned: enter MK alone"),
+        ("keyway", "AQ2", "planned in Slipway; enter AQ1"),
+    ):
+        refused = house.post("/counter/issue", data={**form, f"lines-0-{name}": value})
+        assert refused.status_code == 422 and words in unescape(refused.text)
+    quoted_twice = issued(house, form), issued(house, {**form, "token": "u" * 32})
+    accepted(house, quoted_twice[0], override_reason="the owner asked")
+    late = accept_page_sent(house, quoted_twice[1], override_reason="the owner asked")
+    assert late.status_code == 422 and "is not planned any more, a job brings its cylinder" in unescape(late.text)
+
+
+def test_a_door_list_takes_what_its_doors_were_planned_for(house: FlaskClient, work: Work) -> None:
+    # The warden opens all: AA; the clerk's and the porter's doors are 1AA and 2AA under it.
+    system = _sealed(house, work, ",hall,desk,store\nwarden,x,x,x\nclerk,,x,\nporter,,,x\n")
+    line = {**MORTISE, "quantity": "3", "keying": "MK"}
+    number = quoted(house, line, customer_id=system.customer_id, site_id=system.site_id, system_id=system.id)
+    doors = {"row-1-opening": "store", "row-2-opening": "desk", "row-3-opening": "lobby"}
+    accepted(house, number, override_reason="the owner asked", **doors)
+    work.session.rollback()
+    job = work.session.scalars(sa.select(Job).where(Job.number == number)).one()
+    rows = {row.opening_number: row.keyset for row in schedule_of(work, job).rows}
+    assert rows == {"store": "2AA", "desk": "1AA", "lobby": "3AA"}
+    there = work.session.scalars(sa.select(Cylinder).where(Cylinder.job_id.is_(None))).one()
+    assert there.door is not None and there.door.opening_number == "hall"
+
+    number = quoted(
+        house, {**line, "quantity": "1"}, customer_id=system.customer_id, system_id=system.id, token="u" * 32
+    )
+    said = {"override_reason": "the owner asked", "row-1-opening": "hall", "row-1-keyset": "1AA"}
+    said |= {"site_name": "boat house"}
+    asked = accept_page_sent(house, number, **said)
+    told = "hall is planned on AA. Tick that the new ones take their places, and press again."
+    assert asked.status_code == 422 and told in unescape(asked.text)
+    accepted(house, number, takes_places=told, **said)
+    work.session.rollback()
+    assert work.session.scalar(sa.select(sa.func.count(Cylinder.id)).where(Cylinder.job_id.is_(None))) == 0
+
+
+def test_doors_on_record_are_taken_after_a_look(house: FlaskClient, work: Work) -> None:
+    customer = factories.CustomerFactory(name="Slipway Trust")
+    site = factories.SiteFactory(customer=customer, name="Boat house")
+    other = factories.SiteFactory(customer=customer, name="Annex")
+    old = factories.KeySystemFactory(customer=customer, name="Old", keyway="AQ5")
+    hall = factories.DoorFactory(site=site, opening_number="hall", location="Ground floor")
+    factories.CylinderFactory(
+        door=hall, keyset=factories.KeysetFactory(system=old, symbol="9AA"), state=CylinderState.FITTED
+    )
+    factories.DoorFactory(site=site, opening_number="desk")
+    factories.DoorFactory(site=other, opening_number="store")
+    work.session.commit()
+    address, said = _found(house), {"customer": str(customer.id), "name": "Slipway"}
+    refused = house.post(f"{address}/seal", data=said)
+    assert refused.status_code == 422 and "enter their site: Annex, Boat house, or a new one" in refused.text
+    said["site_name"] = "Boat house"
+    asked = house.post(f"{address}/seal", data=said)
+    told = re.search(r'name="takes_doors" value="([^"]*)"', asked.text)
+    assert asked.status_code == 422 and told is not None
+    assert unescape(told[1]) == (
+        "desk is on record at Boat house; hall has a cylinder on 9AA of Old. Tick that these doors are meant, and "
+        "save again."
+    )
+    assert work.session.scalar(sa.select(sa.func.count(KeySystem.id)).where(KeySystem.name == "Slipway")) == 0
+    assert house.post(f"{address}/seal", data={**said, "takes_doors": unescape(told[1])}).status_code == 303
+    work.session.rollback()
+    assert work.session.scalar(sa.select(sa.func.count(Door.id)).join(Site).where(Site.name == "Boat house")) == 3
+    assert work.session.get_one(Door, hall.id).location == "Ground floor"
+    told_of = work.session.scalars(sa.select(Event.summary).where(Event.kind == "doors planned")).one()
+    assert told_of == "3 doors planned on keysets of Slipway, 1 of them new"
+    assert "planned" in house.get(f"/doors/{hall.id}").text
+
+    again = house.post(f"{_found(house)}/seal", data={**said, "name": "Slipway 2"})
+    assert "Door hall of Boat house is planned on 1AA of Slipway already" in unescape(again.text)
+    [cylinder] = [one for one in work.session.get_one(Door, hall.id).cylinders if one.is_planned]
+    out = house.post(f"/doors/{hall.id}/cylinders/{cylinder.id}/out", data={"version": cylinder.version, "why": ""})
+    assert out.status_code == 303
+    work.session.rollback()
+    assert work.session.get_one(Cylinder, cylinder.id).state is CylinderState.REMOVED
+
+
+def test_what_is_planned_follows_the_keyset_that_takes_its_own_ones_place(house: FlaskClient, work: Work) -> None:
+    system = _sealed(house, work)
+    old = work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "2AA")).one()
+    new = factories.KeysetFactory(system=system, symbol="3AA")
+    replan(work.session, old, new)
+    work.session.commit()
+    assert {one.opening_number for one in exposed_by(work.session, new)} == {"hall", "store"}
+    assert exposed_by(work.session, old) == ()
