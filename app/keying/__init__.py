@@ -66,6 +66,7 @@ __all__ = [
     "key_matrix",
     "lost_key",
     "make_symbols",
+    "name_gains",
     "name_wanted",
     "near_misses",
     "next_bittings",
@@ -90,6 +91,7 @@ __all__ = [
     "search_extension",
     "shearing_depths",
     "single_symbol",
+    "spec_gains",
     "study_list",
     "theoretical",
     "usable",
@@ -112,7 +114,7 @@ from app.keying.bitting_list import (
     study_list,
 )
 from app.keying.bitting_pool import BittingPool
-from app.keying.counting import count_bittings, count_refused, theoretical, usable
+from app.keying.counting import count_bittings, count_refused, name_gains, spec_gains, theoretical, usable
 from app.keying.crosskeying import BittingChoice, CrossCost, choose_bittings, cross_cost
 from app.keying.cuts import DecodedKey, cut_list, decode, root_depth
 from app.keying.errors import KeyingError, NoBittingsLeft

@@ -4,19 +4,20 @@ Total position progression at each level of a system: a master has the top maste
 levels progress; a change shares no cut with the top master in a progressed chamber.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from hashlib import sha256
 from itertools import combinations, product
 from typing import Protocol
 
 from app.keying.errors import KeyingError, check_whole
-from app.keying.progression import Columns, Progression, check_master, make_columns, progress
+from app.keying.progression import Columns, Progression, check_master, make_columns, progress, run_choices
 from app.keying.spec import Bitting, BittingSpec
 
 CHANGE, MASTER, GRAND, HELD = "C", "M", "G", "-"
 """What a chamber serves, one character a chamber in `roles`."""
 
-LISTED = 100_000
 _PRIMES = (2, 3, 5, 7, 11, 13, 17)  # the largest is no smaller than sixteen depths
 
 
@@ -25,6 +26,8 @@ class Array(Protocol):
 
     @property
     def usable(self) -> int: ...
+
+    def gains(self) -> dict[str, int]: ...
 
     def __contains__(self, bitting: object) -> bool: ...
 
@@ -51,56 +54,97 @@ def progression_under(
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """A progression in the order that its changes are handed out: each bitting once, keys of one job unlike.
+    """A progression in the order that its changes are handed out: from the whole array, keys of one job unlike.
 
-    In plain sequence one change follows the other by one step in one chamber, so that a worn key of one door is
-    nearly the key of the next. Number each chamber's depths in its column from 0. Changes whose numbers add up to
-    the same sum (modulo a prime no smaller than any column or than the chambers) come one after the other: two of
-    them never differ in one chamber alone, since one number cannot change and leave the sum. Of those, the ones
-    whose numbers times their chambers' places also add up to the same sum stand together: two of them differ in
-    three chambers or more, since with two chambers changed both sums stay only if neither changed. Within these
-    parts the array's own sequence holds. (reasoned here, no source)
+    In plain sequence one change follows the other by one step in one chamber, from the shallowest on, so that a worn
+    key of one door is nearly the key of the next. Number each chamber's depths from 0, in an order drawn from the
+    array itself and the key above it: the same each time, and the first change never the shallowest. Changes whose
+    numbers add up to the same sum (modulo a prime no smaller than any column or than the chambers) come one after
+    the other: two of them never differ in one chamber alone, since one number cannot change and leave the sum. Of
+    those, the ones whose numbers times their chambers' places also add up to the same sum stand together: two of
+    them differ in three chambers or more, since with two chambers changed both sums stay only if neither changed.
+    Where a sum ends, what differs from the one before in one chamber waits its turn. (reasoned here, no source)
 
     >>> array = progress(BittingSpec(chambers=3, depths=6, macs=9, step=2), (1, 1, 2))
     >>> list(array) == list(Spread(array)), sorted(array) == sorted(Spread(array))
     (False, True)
-    >>> list(Spread(array))[:3]
-    [(3, 3, 0), (5, 5, 4), (5, 3, 0)]
     """
 
     progression: Progression = field(repr=False)
 
     @property
     def usable(self) -> int:
-        """The combinations within the MACS."""
+        """The combinations that the spec allows."""
         return self.progression.usable
+
+    def gains(self) -> dict[str, int]:
+        """Rule → how many combinations more there are with it off."""
+        return self.progression.gains()
 
     def __contains__(self, bitting: object) -> bool:
         return bitting in self.progression
 
     def __iter__(self) -> Iterator[Bitting]:
-        columns = [(chamber, column) for chamber, column in enumerate(self.progression.columns) if column]
-        most = max([len(columns), *(len(column) for _, column in columns)], default=2)
-        prime = next(number for number in _PRIMES if number >= most)
-        sums = [
-            (chamber, {depth: (number, place * number) for number, depth in enumerate(column)})
-            for place, (chamber, column) in enumerate(columns)
+        before: Bitting | None = None
+        waiting: list[Bitting] = []
+        for bitting in self._parts():
+            waiting.append(bitting)
+            while (one := next((w for w in waiting if before is None or _differ(before, w) > 1), None)) is not None:
+                waiting.remove(one)
+                yield one
+                before = one
+        yield from waiting
+
+    def _parts(self) -> Iterator[Bitting]:
+        """Part after part; the two fastest chambers take what is left of a part's two sums."""
+        columns = self._drawn_columns()
+        chambers = [chamber for chamber, column in enumerate(columns) if column]
+        place_of = {chamber: place for place, chamber in enumerate(chambers)}
+        number_of = {c: {depth: number for number, depth in enumerate(columns[c])} for c in chambers}
+        prime = next(number for number in _PRIMES if number >= max(len(chambers), *map(len, columns), 2))
+        slowest_first = [chamber - 1 for chamber in reversed(self.progression.order)]
+
+        def keeping(plain_sum: int, weighted_sum: int) -> Callable[[int, Sequence[int]], int]:
+            def narrow(level: int, cuts: Sequence[int]) -> int:
+                further = slowest_first[level + 1 :]
+                if len(further) > 1:
+                    return -1
+                plain, weighted = plain_sum, weighted_sum
+                for chamber in slowest_first[:level]:
+                    number = number_of[chamber][cuts[chamber]]
+                    plain, weighted = plain - number, weighted - place_of[chamber] * number
+                chamber, mask = slowest_first[level], 0
+                for depth, number in number_of[chamber].items():
+                    rest, weighted_rest = plain - number, weighted - place_of[chamber] * number
+                    if further:  # the last chamber's number is the rest
+                        fits = (weighted_rest - place_of[further[0]] * rest) % prime == 0
+                    else:
+                        fits = rest % prime == 0 and weighted_rest % prime == 0
+                    mask |= fits << depth
+                return mask
+
+            return narrow
+
+        choices = replace(self.progression, columns=columns).choices
+        for plain, weighted in product(range(prime), repeat=2):
+            yield from run_choices(choices, self.progression.spec, slowest_first, keeping(plain, weighted))
+
+    def _drawn_columns(self) -> Columns:
+        columns, cuts = self.progression.columns, self.progression.tmk
+        secret = repr((cuts, columns)).encode()
+        drawn = [
+            tuple(sorted(column, key=lambda depth: sha256(b"%d %d " % (chamber, depth) + secret).digest()))
+            for chamber, column in enumerate(columns)
         ]
+        first = next((chamber for chamber, column in enumerate(drawn) if len(column) > 1), None)
+        if first is not None and drawn[first][0] == min(drawn[first]):
+            drawn[first] = (*drawn[first][1:], drawn[first][0])
+        return tuple(drawn)
 
-        def part(bitting: Bitting) -> tuple[int, int]:
-            plain = weighted = 0
-            for chamber, numbers in sums:
-                one, other = numbers[bitting[chamber]]
-                plain += one
-                weighted += other
-            return plain % prime, weighted % prime
 
-        if self.progression.usable <= LISTED:
-            yield from sorted(self.progression, key=part)
-            return
-        # Too many to hold at once: part after part, of which the first is seldom used up.
-        for wanted in product(range(prime), repeat=2):
-            yield from (bitting for bitting in self.progression if part(bitting) == wanted)
+def _differ(one: Bitting, other: Bitting) -> int:
+    """In how many chambers two bittings differ."""
+    return sum(a != b for a, b in zip(one, other, strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,8 +162,15 @@ class RotatingConstants:
 
     @property
     def usable(self) -> int:
-        """The combinations within the MACS."""
+        """The combinations that the spec allows."""
         return sum(turn.usable for turn in self.turns)
+
+    def gains(self) -> dict[str, int]:
+        """Rule → how many combinations more there are with it off."""
+        found = Counter[str]()
+        for turn in self.turns:
+            found.update(turn.gains())
+        return dict(found.most_common())
 
     def __contains__(self, bitting: object) -> bool:
         return any(bitting in turn for turn in self.turns)

@@ -3,17 +3,22 @@
 By transfer matrix, chamber after chamber. Of the bittings so far it keeps how many end in each depth and, where a
 rule asks for it, with how long a run of equal cuts and which different depths, until those are enough. What a rule
 about the shallowest and the deepest cut refuses lies in narrower columns, and is counted there; stairs are so few
-that each is looked at.
+that each is looked at. A small array is looked at whole, which is faster.
 """
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import replace
+from functools import cache, lru_cache
 from itertools import accumulate
 from math import prod
 
 import numpy as np
+from numpy.typing import NDArray
 
-from app.keying.rules import BittingRules
+from app.keying.rules import RULE_WORDS, BittingRules
 from app.keying.spec import BittingSpec
+
+MOST_AT_ONCE = 20_000
 
 
 def count_bittings(chambers: int, depths: int, macs: int) -> int:
@@ -38,11 +43,17 @@ def theoretical(spec: BittingSpec) -> int:
     return prod([spec.depths] * spec.chambers)
 
 
+@lru_cache(maxsize=256)
 def usable(spec: BittingSpec) -> int:
     """Count the bittings of the spec that obey its MACS and its rules."""
     if not spec.rules.names:
         return count_bittings(spec.chambers, spec.depths, spec.macs)
     return count_allowed(spec, (tuple(spec.all_depths),) * spec.chambers)
+
+
+def spec_gains(spec: BittingSpec) -> dict[str, int]:
+    """The same of all bittings of a spec: rule → how many more there are with it off."""
+    return count_gains(spec.rules, lambda rules: usable(replace(spec, rules=rules)))
 
 
 def count_columns(columns: Sequence[Collection[int]], macs: int) -> int:
@@ -74,11 +85,36 @@ def count_refused(spec: BittingSpec, columns: Sequence[Collection[int]]) -> dict
     return {name: before - after for name, before, after in zip(names, kept[:-1], kept[1:], strict=True)}
 
 
+def count_gains(rules: BittingRules, count: Callable[[BittingRules], int]) -> dict[str, int]:
+    """Rule → how many more there are with it off; the one that brings most first, those that bring none left out.
+
+    count: how many there are under rules.
+    """
+    now = count(rules)
+    gains = {name: count(rules.without(name)) - now for name in rules.names}
+    return {name: gain for name, gain in sorted(gains.items(), key=lambda one: -one[1]) if gain}
+
+
+def name_gains(gains: Mapping[str, int]) -> str:
+    """The sentence, with a space before it, that says which rule to loosen and what that brings; "" for none.
+
+    >>> name_gains({"least_span": 18, "no_stairs": 2})
+    ' Without the rule “least span” there would be 18 more, without “no plain stairs” 2.'
+    """
+    if not gains:
+        return ""
+    (first, most), *others = gains.items()
+    further = "".join(f", without “{RULE_WORDS[name]}” {gain:,}" for name, gain in others[:2])
+    return f" Without the rule “{RULE_WORDS[first]}” there would be {most:,} more{further}."
+
+
 def _count(columns: Sequence[Collection[int]], spec: BittingSpec, rules: BittingRules) -> int:
     if not rules.names:
         return count_columns(columns, spec.macs)
     if not all(columns):
         return 0
+    if prod(map(len, columns)) <= MOST_AT_ONCE:
+        return _count_each(columns, spec, rules)
     low, high = min(map(min, columns)), max(map(max, columns))
     found = _count_spanned(columns, spec.macs, rules, low, high)
     if rules.no_uncut:
@@ -88,6 +124,40 @@ def _count(columns: Sequence[Collection[int]], spec: BittingSpec, rules: Bitting
         stairs = _stairs(columns, spec.macs)
         found -= sum(others.first_broken(bitting, spec.first_depth) is None for bitting in stairs)
     return found
+
+
+def _count_each(columns: Sequence[Collection[int]], spec: BittingSpec, rules: BittingRules) -> int:
+    """Count a small array by looking at each of its bittings, all at once."""
+    shape = tuple(map(len, columns))
+    cuts = np.empty((len(columns), *shape), dtype=np.int16)
+    for chamber, column in enumerate(columns):
+        cuts[chamber] = np.reshape(list(column), (-1, *[1] * (len(columns) - chamber - 1)))
+    cuts = cuts.reshape(len(columns), -1)
+    steps = np.diff(cuts, axis=0)
+    kept = (np.abs(steps) <= spec.macs).all(axis=0)
+    kept &= _sets_allowed(rules.least_depths or 0, rules.least_span or 0, rules.no_uncut, spec.first_depth)[
+        np.bitwise_or.reduce(np.left_shift(1, cuts, dtype=np.int32), axis=0)
+    ]
+    longest = rules.most_equal_neighbors
+    if longest is not None and longest < len(columns):
+        equal = steps == 0
+        windows = [equal[at : at + longest].all(axis=0) for at in range(len(steps) - longest + 1)]
+        kept &= ~np.logical_or.reduce(windows)
+    if rules.no_stairs:
+        kept &= (steps != steps[0]).any(axis=0) | (steps[0] == 0)
+    return int(np.count_nonzero(kept))
+
+
+@cache
+def _sets_allowed(least_depths: int, least_span: int, no_uncut: bool, first_depth: int) -> NDArray[np.bool_]:
+    """By the bit mask of the depths that a bitting has: whether they are enough, wide enough and deep enough."""
+    masks = np.arange(1 << 16)
+    bits = masks[:, None] >> np.arange(16) & 1 == 1
+    deepest, shallowest = 15 - bits[:, ::-1].argmax(axis=1), bits.argmax(axis=1)
+    kept: NDArray[np.bool_] = (bits.sum(axis=1) >= least_depths) & (deepest - shallowest >= least_span)
+    if no_uncut:
+        kept &= deepest > first_depth + 1
+    return kept
 
 
 def _stairs(columns: Sequence[Collection[int]], macs: int) -> Iterator[list[int]]:

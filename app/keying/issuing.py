@@ -1,18 +1,20 @@
 """Issuing bittings: masters, single keys and control keys drawn by chance, and the next bittings of an array."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from collections.abc import Set as AbstractSet
+from dataclasses import replace
 from itertools import islice
 from random import Random
 
 from app.keying.arrays import Array
-from app.keying.counting import usable
+from app.keying.counting import count_allowed, count_gains, name_gains, spec_gains, usable
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.progression import Columns, progress, run_choices
 from app.keying.spec import Bitting, BittingSpec, parity_pattern
 
 DRAWS = 48
 CONTROL_DRAWS = 500
+RULED_DRAWS = 200
 LISTABLE = 2_000_000
 
 
@@ -22,8 +24,26 @@ def usable_bittings(spec: BittingSpec) -> Iterator[Bitting]:
 
 
 def draw_bitting(spec: BittingSpec, rng: Random) -> Bitting:
-    """Draw one bitting within MACS, each with the same chance. Pass `secrets.SystemRandom()` for real keys."""
-    return draw_from((tuple(spec.all_depths),) * spec.chambers, spec.macs, rng)
+    """Draw one bitting that the spec allows, each with the same chance where the rules leave a fair share.
+
+    Pass `secrets.SystemRandom()` for real keys. Raises NoBittingsLeft where there is none.
+    """
+    return draw_allowed((tuple(spec.all_depths),) * spec.chambers, spec, rng)
+
+
+def draw_allowed(columns: Columns, spec: BittingSpec, rng: Random) -> Bitting:
+    """Draw one depth from each column so that the spec allows the bitting; NoBittingsLeft where it allows none."""
+    for _ in range(RULED_DRAWS):
+        bitting = draw_from(columns, spec.macs, rng)
+        if spec.rules.first_broken(bitting, spec.first_depth) is None:
+            return bitting
+    # Chance finds hardly any: the first of the columns in an order drawn by chance.
+    mixed = tuple(tuple(rng.sample(column, len(column))) for column in columns)
+    found = next(run_choices(mixed, spec, rng.sample(range(spec.chambers), spec.chambers)), None)
+    if found is None:
+        gains = count_gains(spec.rules, lambda rules: count_allowed(replace(spec, rules=rules), columns))
+        raise NoBittingsLeft("rules", f"The rules leave none of these bittings.{name_gains(gains)}")
+    return found
 
 
 def draw_from(columns: Columns, macs: int, rng: Random) -> Bitting:
@@ -50,7 +70,7 @@ def draw_from(columns: Columns, macs: int, rng: Random) -> Bitting:
 
 
 def draw_master(spec: BittingSpec, rng: Random, avoid: AbstractSet[Bitting] = frozenset()) -> Bitting:
-    """Draw a top master within MACS that leaves a roomy progression; never one of `avoid`.
+    """Draw a top master that the spec allows and that leaves a roomy progression; never one of `avoid`.
 
     Of some fair draws it takes one whose full array keeps at least nine tenths of the most usable bittings
     seen, first among those whose parity pattern no bitting of `avoid` has: such a system shares no bitting
@@ -73,15 +93,17 @@ def draw_single(
     rng: Random,
     avoid: AbstractSet[Bitting] = frozenset(),
 ) -> Bitting:
-    """Draw a bitting for a keyed-different or single-keyed cylinder: within MACS and not in `avoid`.
+    """Draw a bitting for a keyed-different or single-keyed cylinder: allowed by the spec and not in `avoid`.
 
-    A key with fewer than three different depths is passed over while others are left. Raises NoBittingsLeft.
+    While others are left it passes over a key with fewer than three different depths where no rule speaks of them,
+    and one that is nearer to one of `avoid` than the rules wish. Raises NoBittingsLeft.
     """
+    least_depths, least_apart = spec.rules.least_depths or 3, spec.rules.least_apart or 0
     plain = []
     for _ in range(DRAWS):
         bitting = draw_bitting(spec, rng)
         if bitting not in avoid:
-            if len(set(bitting)) >= 3:
+            if len(set(bitting)) >= least_depths and is_apart(bitting, avoid, least_apart):
                 return bitting
             plain.append(bitting)
     if plain:
@@ -96,9 +118,19 @@ def draw_single(
     if not left:
         raise NoBittingsLeft(
             "bittings",
-            f"1 bitting was asked for, but none of the {exist:,} bittings of this spec within MACS is left.",
+            f"1 bitting was asked for, but none of the {exist:,} bittings of this spec {_by(spec)} is left."
+            + name_gains(spec_gains(spec)),
         )
     return left[rng.randrange(len(left))]
+
+
+def is_apart(bitting: Bitting, others: Iterable[Bitting], least: int) -> bool:
+    """Whether a bitting differs from each of the others in at least so many chambers."""
+    return least <= 1 or all(sum(a != b for a, b in zip(bitting, other, strict=True)) >= least for other in others)
+
+
+def _by(spec: BittingSpec) -> str:
+    return "within MACS and rules" if spec.rules.names else "within MACS"
 
 
 def next_bittings(
@@ -112,10 +144,12 @@ def next_bittings(
         return ()
     found = tuple(islice((bitting for bitting in progression if bitting not in used), wanted))
     if len(found) < wanted:
+        gains = progression.gains()
+        words = "within MACS and rules" if gains else "within MACS"
         raise NoBittingsLeft(
             field,
             f"{wanted:,} bittings were asked for, but only {len(found):,} are left of the {progression.usable:,} "
-            "within MACS in this progression.",
+            f"{words} in this progression.{name_gains(gains)}",
             asked=wanted,
             left=len(found),
         )
@@ -128,8 +162,9 @@ def draw_control(
     keys: Mapping[str, Bitting],
     avoid: AbstractSet[Bitting] = frozenset(),
 ) -> Bitting:
-    """Draw a control key within MACS for cores that `keys` operate; never one of `avoid`.
+    """Draw a control key that the spec allows for cores that `keys` operate; never one of `avoid`.
 
+    It differs from each of `keys` in as many chambers as the rules wish, where such a one is found.
     In every chamber the build-up pin is at least the spec's least master pin (at least 1), and the stack
     leaves room for a top pin: beside the deepest cut of the spec where that can be, so that keys issued later
     find room too, else beside the deepest of `keys`. Raises NoBittingsLeft where neither can be.
@@ -146,10 +181,18 @@ def draw_control(
                 f"Chamber {number} has no control cut that leaves room for its pins; look at the stack total and "
                 "the control offset of the spec.",
             )
+    near: Bitting | None = None
     for _ in range(CONTROL_DRAWS):
-        control = draw_from(columns, spec.macs, rng)
+        try:
+            control = draw_allowed(columns, spec, rng)
+        except NoBittingsLeft as error:
+            raise NoBittingsLeft("control", error.message) from error
         if control not in avoid:
-            return control
+            if is_apart(control, keys.values(), spec.rules.least_apart or 0):
+                return control
+            near = near or control
+    if near is not None:
+        return near
     raise NoBittingsLeft(
         "control",
         "No control key was found that is not in use already; try again.",

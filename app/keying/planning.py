@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import islice
 from math import prod
 
@@ -11,6 +12,7 @@ from app.keying.counting import count_columns
 from app.keying.errors import check_whole
 from app.keying.levels import MOST_KEYSETS, ROLES, check_counts, markings
 from app.keying.progression import check_master, make_columns
+from app.keying.rules import RULE_WORDS
 from app.keying.spec import Bitting, BittingSpec
 
 MOST_SCANNED = 400
@@ -117,7 +119,7 @@ class Planning:
 def plan_system(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Planning:
     """Give the plans for `demand` under `tmk`: most to spare, fewest master pins, most room for changes.
 
-    Capacities are counted within MACS, for this master. Alike plans are shown once.
+    Capacities are counted within MACS and rules, for this master. Alike plans are shown once.
 
     >>> spec = BittingSpec(chambers=6, depths=10, macs=9, step=2)
     >>> found = plan_system(spec, (4, 1, 7, 2, 5, 0), Demand(levels=3, masters=3, changes_per_master=12))
@@ -200,11 +202,14 @@ class _RoomBelow:
 
     def __init__(self, spec: BittingSpec, tmk: Bitting, roles: str) -> None:
         self._columns = make_columns(spec, tmk)
+        self._under = partial(progression_under, spec, tmk, roles, CHANGE) if spec.rules.names else None
         self._macs = spec.macs
         self._runs = [match.span() for match in re.finditer(f"{CHANGE}+", roles)]
         self._known: dict[tuple[int, Sequence[int], Sequence[int]], int] = {}
 
     def __call__(self, master: Bitting) -> int:
+        if self._under is not None:  # what the rules say of a key, they say of all its chambers
+            return self._under(master).usable
         return prod(self._count(start, end, master) for start, end in self._runs)
 
     def _count(self, start: int, end: int, master: Bitting) -> int:
@@ -218,7 +223,7 @@ class _RoomBelow:
 
 
 def _weigh(spec: BittingSpec, tmk: Bitting, demand: Demand, roles: str) -> SystemPlan | None:
-    """Count a sharing-out exactly, within MACS; None where it does not fit after all.
+    """Count a sharing-out exactly, within MACS and rules; None where it does not fit after all.
 
     Of the masters only those count that have room for the changes needed, of the grands those with room for
     the masters needed; a level holds what the poorest key in use above it holds.
@@ -251,6 +256,9 @@ def _remedies(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Iterator[str]:
     """Give the changes of plan that were tried and make it fit."""
     if demand.expansion_percent and _plans(spec, tmk, replace(demand, expansion_percent=0)):
         yield "Without the expansion it fits."
+    for name in spec.rules.names:
+        if _plans(replace(spec, rules=spec.rules.without(name)), tmk, demand):
+            yield f"Without the rule “{RULE_WORDS[name]}” of the bitting spec it fits."
     if demand.levels > 2:
         fewer = {
             "levels": demand.levels - 1,

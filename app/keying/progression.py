@@ -1,15 +1,16 @@
 """Total position progression: the key bitting array under a master, and its bittings in sequence."""
 
-from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cache, reduce
 from itertools import pairwise
 from math import prod
 from operator import or_
 from typing import TypeAlias
 
-from app.keying.counting import count_allowed, count_refused
+from app.keying.counting import count_allowed, count_gains, count_refused
 from app.keying.errors import KeyingError, check_whole
+from app.keying.rules import BittingRules
 from app.keying.spec import Bitting, BittingSpec
 
 Columns: TypeAlias = tuple[tuple[int, ...], ...]
@@ -48,6 +49,14 @@ class Progression:
     def refused(self) -> dict[str, int]:
         """Rule → how many combinations within MACS break it, and none before it."""
         return count_refused(self.spec, self.choices)
+
+    def gains(self) -> dict[str, int]:
+        """Rule → how many combinations more there are with it off, the one that brings most first."""
+
+        def count(rules: BittingRules) -> int:
+            return replace(self, spec=replace(self.spec, rules=rules)).usable
+
+        return count_gains(self.spec.rules, count)
 
     def __contains__(self, bitting: object) -> bool:
         """Whether a bitting within MACS is of this array: one in service may be older than the rules."""
@@ -119,8 +128,15 @@ class _Outlook:
         return rules.least_span is None or span >= rules.least_span
 
 
-def run_choices(choices: Columns, spec: BittingSpec, slowest_first: Sequence[int]) -> Iterator[Bitting]:
+def run_choices(
+    choices: Columns,
+    spec: BittingSpec,
+    slowest_first: Sequence[int],
+    narrow: Callable[[int, Sequence[int]], int] | None = None,
+) -> Iterator[Bitting]:
     """Give the bittings that the spec allows in sequence, seldom walking into a dead end.
+
+    narrow: by how many of `slowest_first` are set, and the cuts, a bit mask of the depths that the next may take.
 
     Cuts form a chain, so within MACS a partial bitting can be finished exactly when each two neighboring chambers
     that are set can be joined, and the outermost ones can reach their ends: one mask a chamber answers that. What
@@ -154,6 +170,8 @@ def run_choices(choices: Columns, spec: BittingSpec, slowest_first: Sequence[int
             mask &= from_left[cuts[left]]
         if right >= 0:
             mask &= from_right[cuts[right]]
+        if narrow is not None:
+            mask &= narrow(level, cuts)
         if level == len(tables) - 1:
             for depth in allowed(chamber, mask):
                 cuts[chamber] = depth

@@ -4,7 +4,7 @@
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from itertools import groupby, pairwise
 from typing import Annotated
 
@@ -39,6 +39,10 @@ class BittingRules(JsonDataclass):
         """The rules that judge a bitting and are on, in the order in which they do."""
         return tuple(name for name in JUDGING_RULES if getattr(self, name) not in (None, False))
 
+    def without(self, name: str) -> "BittingRules":
+        """The same with one rule off."""
+        return replace(self, **{name: getattr(NO_RULES, name)})
+
     def only(self, names: Sequence[str]) -> "BittingRules":
         """The same with just these rules on."""
         return replace(NO_RULES, **{name: getattr(self, name) for name in names})
@@ -59,7 +63,17 @@ class BittingRules(JsonDataclass):
 
 
 NO_RULES = BittingRules()
-JUDGING_RULES = tuple(one.name for one in fields(BittingRules) if one.name != "least_apart")
+RULE_WORDS = {
+    "least_depths": "least different depths",
+    "most_equal_neighbors": "most equal cuts side by side",
+    "least_span": "least span",
+    "no_stairs": "no plain stairs",
+    "no_uncut": "no key all but uncut",
+    "least_apart": "least chambers apart",
+}
+"""Each rule as pages and messages call it, in the order in which they judge."""
+
+JUDGING_RULES = tuple(name for name in RULE_WORDS if name != "least_apart")
 
 
 def longest_run(bitting: Sequence[int]) -> int:

@@ -1,3 +1,5 @@
+from collections import Counter
+from dataclasses import replace
 from itertools import combinations, islice, pairwise, product
 from math import comb
 from random import Random
@@ -9,6 +11,7 @@ from hypothesis import strategies as st
 from app.keying import (
     AccessMatrix,
     AccessPlan,
+    BittingRules,
     BittingSpec,
     KeyingError,
     LevelArray,
@@ -23,10 +26,12 @@ from app.keying import (
 )
 from app.keying.access import key_hierarchy
 from app.keying.arrays import Spread
+from app.keying.issuing import draw_bitting
 from tests.keying.oracle import bittings_of, every_bitting, obeys_macs, small_specs
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
 TMK = (5, 2, 8, 6, 1, 4)
+RULES = BittingRules(least_depths=3, most_equal_neighbors=2, least_span=3, no_stairs=True, no_uncut=True)
 
 
 def test_turned_gives_each_bitting_of_the_rotation_once():
@@ -106,11 +111,40 @@ def test_what_is_used_is_passed_over_and_the_order_is_the_same_each_time():
     assert next_bittings(array, 6, used=frozenset(first[:6])) == first[6:]
 
 
-def test_a_large_array_comes_part_by_part(monkeypatch):
-    array = progress(SINGLE, (2,) * 6)
-    whole = list(Spread(array))
-    monkeypatch.setattr("app.keying.arrays.LISTED", 10)
-    assert list(islice(Spread(array), 500)) == whole[:500]
+def test_a_large_array_gives_its_first_changes_at_once():
+    spec = replace(SPEC, chambers=12, depths=16, macs=9, step=1, rules=RULES)
+    first = list(islice(Spread(progress(spec, (8,) * 12)), 300))
+    assert min(apart(a, b) for a, b in combinations(first, 2)) >= 3
+    assert all(spec.allows(bitting) for bitting in first)
+
+
+FIVE = BittingSpec(chambers=5, depths=6, macs=4, step=1, rules=RULES)
+SIX = BittingSpec(chambers=6, depths=10, macs=7, step=2, rules=RULES)
+
+
+@pytest.mark.parametrize("spec", [FIVE, SIX])
+def test_no_first_change_under_a_master_breaks_a_rule_or_is_the_shallowest(spec):
+    rng, firsts = Random(15), Counter()
+    for _ in range(1000):
+        tmk = draw_bitting(spec, rng)
+        array = progress(spec, tmk)
+        first = next(iter(Spread(array)))
+        assert RULES.first_broken(tmk, 0) is None and RULES.first_broken(first, 0) is None
+        assert first != tuple(min(column) for column in array.columns)
+        firsts[tuple(column.index(cut) for column, cut in zip(array.columns, first, strict=True))] += 1
+    # Every depth of each chamber comes first somewhere, none in half of the arrays.
+    for chamber in range(spec.chambers):
+        shares = Counter()
+        for places, times in firsts.items():
+            shares[places[chamber]] += times
+        assert len(shares) == len(array.columns[chamber]) and max(shares.values()) < 500
+
+
+def test_a_change_is_never_next_to_one_that_differs_in_one_chamber():
+    for spec, roles in [(SIX, "CCCCCC"), (SIX, "CCCM-M"), (FIVE, "CMCCM"), (FIVE, "CC-MM")]:
+        tmk = draw_bitting(spec, Random(4))
+        listed = list(LevelArray(tmk, roles).under(spec, "C", tmk))
+        assert len(listed) > 15 and min(apart(*pair) for pair in pairwise(listed)) >= 2
 
 
 def test_extended_and_matrix_systems_spread_their_changes_and_audit_clean():

@@ -13,9 +13,11 @@ from app.keying import (
     NoBittingsLeft,
     change_symbol,
     draw_single,
+    name_gains,
     next_bittings,
     read_symbol,
     single_symbol,
+    spec_gains,
     usable,
     usable_bittings,
 )
@@ -239,7 +241,7 @@ def draw_singles(spec: BittingSpec, rng: Random, there: SystemsInService, count:
             raise NoBittingsLeft(
                 "quantity",
                 f"{count:,} single keys were asked for, but only {len(drawn):,} are left that open none of the "
-                "customer's cylinders.",
+                f"customer's cylinders.{name_gains(spec_gains(spec))}",
                 asked=count,
                 left=len(drawn),
             )
