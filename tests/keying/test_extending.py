@@ -210,7 +210,7 @@ def test_what_turns_a_further_cylinder_is_passed_over_masters_and_changes_alike(
     plain = extend(SPEC, array, plan.keys, plan.cylinders, changes={"AA": 2}, masters={"A": [1]})
     cuts = {one.symbol: one.bitting for one in plain.keysets}
     # Cylinders of another house on the keyway, pinned to just these cuts among others.
-    shearing = [[(cut, cut % 2 + 2) for cut in cuts[symbol]] for symbol in ("AC", "AA4")]
+    shearing = [[(cut, cut % 2 + 6) for cut in cuts[symbol]] for symbol in ("AC", "AA4")]
     found = extend(SPEC, array, plan.keys, plan.cylinders, changes={"AA": 2}, masters={"A": [1]}, shearing=shearing)
     added = {one.symbol: one.bitting for one in found.keysets}
     assert list(added) == list(cuts) and added["AA4"] == cuts["AA5"]

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.keying import (
+    BittingRules,
     BittingSpec,
     KeyingError,
     NoBittingsLeft,
@@ -19,6 +20,7 @@ from app.keying import (
     plan_levels,
     progress,
 )
+from app.keying.arrays import Spread
 from app.keying.issuing import draw_bitting, draw_from
 from app.keying.spec import parity_pattern
 from tests.keying.oracle import every_bitting, obeys_macs, operates
@@ -184,3 +186,52 @@ def test_a_core_parts_at_its_two_lines_for_its_own_keys_alone(depths, first, spa
     offset = spec.control_offset
     pulling = [key for key in every if all(cut + offset in part for cut, part in zip(key, parts, strict=True))]
     assert pulling == [control] and control not in turning
+
+
+RULES = BittingRules(
+    least_depths=3, most_equal_neighbors=2, least_span=3, no_stairs=True, no_uncut=True, least_apart=3
+)
+RULED = replace(CORE, chambers=6, rules=RULES)
+
+
+def test_whatever_is_drawn_obeys_the_rules_and_keeps_apart():
+    for turn in range(40):
+        rng = Random(turn)
+        tmk = draw_master(RULED, rng)
+        keys = {"AA": tmk} | {
+            f"{n}AA": cuts for n, cuts in enumerate(next_bittings(Spread(progress(RULED, tmk)), 20))
+        }
+        single = draw_single(RULED, rng, frozenset(keys.values()))
+        control = draw_control(RULED, rng, keys)
+        assert all(RULED.allows(cuts) for cuts in (*keys.values(), single, control))
+        for drawn in (single, control):
+            assert min(sum(a != b for a, b in zip(drawn, cuts, strict=True)) for cuts in keys.values()) >= 3
+
+
+def test_a_wish_to_keep_apart_gives_way_where_it_cannot_be():
+    """Three chambers: with all 27 bittings of depths 0 to 2 but one in use, none is left that is apart."""
+    tiny = BittingSpec(chambers=3, depths=3, macs=2, rules=BittingRules(least_apart=2))
+    every = set(every_bitting(tiny))
+    left = every - {(1, 0, 2)}
+    assert draw_single(tiny, Random(1), frozenset(left)) == (1, 0, 2)
+
+
+def test_hard_rules_are_met_where_chance_hardly_finds_a_bitting():
+    spec = BittingSpec(chambers=12, depths=16, macs=3, rules=BittingRules(least_depths=12, no_stairs=True))
+    drawn = {draw_bitting(spec, Random(turn)) for turn in range(5)}
+    assert len(drawn) == 5 and all(spec.allows(cuts) for cuts in drawn)
+
+
+def test_too_few_by_rules_names_the_rule_to_loosen_and_what_it_brings():
+    """Under 112 the columns are 3 5, 3 5, 0 4. Two depths have 3 3 0, 3 3 4, 5 5 0 and 5 5 4: 4 of 8 are left."""
+    spec = BittingSpec(chambers=3, depths=6, macs=5, step=2, rules=BittingRules(least_depths=3))
+    with pytest.raises(NoBittingsLeft) as refused:
+        next_bittings(progress(spec, (1, 1, 2)), 5)
+    assert refused.value.message == (
+        "5 bittings were asked for, but only 4 are left of the 4 within MACS and rules in this progression. "
+        "Without the rule “least different depths” there would be 4 more."
+    )
+    stairs = BittingSpec(chambers=3, depths=3, macs=1, rules=BittingRules(least_depths=3, no_stairs=True))
+    with pytest.raises(NoBittingsLeft, match="rules leave none.*“no plain stairs” there would be 2 more") as refused:
+        draw_bitting(stairs, Random(1))
+    assert refused.value.field == "rules"
