@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from time import monotonic
+from types import MappingProxyType
 
 import numpy as np
 
@@ -16,24 +17,27 @@ TRIES = 200_000
 
 @dataclass(frozen=True, slots=True)
 class Alternative:
-    """Another way in words, and how many cylinders the key that it hands out opens."""
+    """Another way in words, and the doors that people would open by it besides this one and those they open now."""
 
     words: str
-    opens: int
+    opens: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class CrossCost:
     """What it costs to let more keys operate a cylinder, before it is saved.
 
-    `before` and `after` are its combinations; `unintended` the keys that would operate and must not;
-    `alternatives` other ways that add no combination, the key that opens fewest cylinders first.
+    `before` and `after` are its combinations; `unintended` the keys that would operate and must not; `controlled`:
+    whether all its keys hang under the same higher keys (ANSI/BHMA A156.28-2018, text extract). `alternatives` are
+    other ways that add no combination: a keyset of its own first, then another door, then a key handed out that
+    opens this one already, the one with fewest doors besides first. None of them costs nothing.
     """
 
     before: int
     after: int
     unintended: tuple[str, ...]
     alternatives: tuple[Alternative, ...]
+    controlled: bool = True
 
     @property
     def extra(self) -> int:
@@ -42,14 +46,25 @@ class CrossCost:
 
 
 def cross_cost(
-    keys: Mapping[str, Bitting], cylinders: Mapping[str, Sequence[str]], cylinder: str, more: Sequence[str]
+    keys: Mapping[str, Bitting],
+    cylinders: Mapping[str, Sequence[str]],
+    cylinder: str,
+    more: Sequence[str],
+    *,
+    doors: Mapping[str, Sequence[str]] = MappingProxyType({}),
+    above: Mapping[str, Sequence[str]] = MappingProxyType({}),
 ) -> CrossCost:
-    """Give the cost of letting the keys `more` operate `cylinder` beside those that do.
+    """Give the cost of letting the keys `more` operate `cylinder` too, which is keyed to the first of its own.
+
+    `doors`: the doors of each way that cylinders are operated, the one that is asked about apart; its name where
+    nobody says them. `above`: symbol → the keys over it, all of them known.
 
     >>> keys = {"AA": (1, 1, 1), "1AA": (3, 3, 3), "2AA": (5, 5, 3)}
-    >>> cost = cross_cost(keys, {"1AA": ["AA", "1AA"]}, "1AA", ["2AA"])
-    >>> cost.before, cost.after, cost.extra, cost.alternatives[0].words
-    (8, 18, 10, 'Hand AA to the holders of 2AA.')
+    >>> cost = cross_cost(keys, {"1AA": ["1AA", "AA"], "2AA": ["2AA", "AA"], "3AA": ["AA"]}, "1AA", ["2AA"])
+    >>> cost.before, cost.after, cost.extra
+    (8, 18, 10)
+    >>> [(way.words, way.opens) for way in cost.alternatives][-1]
+    ('Hand AA to the holders of 2AA.', ('3AA',))
     """
     if cylinder not in cylinders:
         raise KeyingError("cylinder", "There is no such cylinder in this system.")
@@ -59,21 +74,33 @@ def cross_cost(
     found = audit(keys, {cylinder: listed})
     after = count_combinations([keys[symbol] for symbol in listed])
     unintended = tuple(key for _, key in found.unintended)
-    return CrossCost(before, after, unintended, _alternatives(cylinders, cylinder, more))
+    higher = [set(above.get(symbol, ())) for symbol in (cylinders[cylinder][0], *more)]
+    named = {way: doors.get(way, () if way == cylinder else (way,)) for way in cylinders}
+    ways = _alternatives(cylinders, cylinder, list(dict.fromkeys(more)), named)
+    return CrossCost(before, after, unintended, ways, all(one == higher[0] for one in higher))
 
 
 def _alternatives(
-    cylinders: Mapping[str, Sequence[str]], cylinder: str, more: Sequence[str]
+    cylinders: Mapping[str, Sequence[str]], cylinder: str, more: Sequence[str], doors: Mapping[str, Sequence[str]]
 ) -> tuple[Alternative, ...]:
-    """Give the ways to let the same people in that add no combination: hand out a key that opens already."""
-    holders = ", ".join(dict.fromkeys(more))
+    """Give the ways to let the same people in that add no combination; `doors` of each way, the asked one apart."""
+    holders = ", ".join(more)
+    now = [way for way, meant in cylinders.items() if set(more) <= set(meant)]
+    theirs = [door for way in now for door in doors[way]]
+    first = cylinders[cylinder][0]
     ways = [
-        Alternative(
-            f"Hand {symbol} to the holders of {holders}.", sum(symbol in meant for meant in cylinders.values())
-        )
-        for symbol in dict.fromkeys(cylinders[cylinder])
+        Alternative(f"Give this door a keyset of its own, with a key to the holders of {first} and of {holders}.", ())
     ]
-    return tuple(sorted(ways, key=lambda way: way.opens)[:3])
+    if theirs:
+        few = ", ".join(theirs[:3]) + (f" or {len(theirs) - 3} more" if len(theirs) > 3 else "")
+        ways.append(Alternative(f"Have what they come for behind a door that {holders} opens: {few}.", ()))
+    handed = []
+    for symbol in dict.fromkeys(cylinders[cylinder]):
+        opened = [
+            door for way, meant in cylinders.items() if symbol in meant and way not in now for door in doors[way]
+        ]
+        handed.append(Alternative(f"Hand {symbol} to the holders of {holders}.", tuple(opened)))
+    return (*ways, *sorted(handed, key=lambda way: len(way.opens))[:3])
 
 
 @dataclass(frozen=True, slots=True)

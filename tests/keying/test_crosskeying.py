@@ -34,13 +34,29 @@ def test_the_cost_is_what_the_cylinder_lets_in_before_and_after():
     assert cost.unintended == tuple(
         s for s, b in keys.items() if operates(b, lock) and s not in ("AA1", "AA", "A", "AB7", "AC9")
     )
-    assert [(way.words, way.opens) for way in cost.alternatives] == [
-        ("Hand AA1 to the holders of AB7, AC9.", 1),
-        ("Hand AA to the holders of AB7, AC9.", 40),
-        ("Hand A to the holders of AB7, AC9.", 120),
+    # A keyset of its own comes first; a master that is handed out says how many of the other 119 doors it opens.
+    assert [(way.words, len(way.opens)) for way in cost.alternatives] == [
+        ("Give this door a keyset of its own, with a key to the holders of AA1 and of AB7, AC9.", 0),
+        ("Hand AA1 to the holders of AB7, AC9.", 0),
+        ("Hand AA to the holders of AB7, AC9.", 39),
+        ("Hand A to the holders of AB7, AC9.", 119),
+    ]
+    beside = cross_cost(PLAN.keys, PLAN.cylinders, "AA1", ["AB7"], doors={"AA1": ("D2",), "AB7": ("D8", "D9")})
+    assert [(way.words, way.opens) for way in beside.alternatives[1:3]] == [
+        ("Have what they come for behind a door that AB7 opens: D8, D9.", ()),
+        ("Hand AA1 to the holders of AB7.", ("D2",)),
     ]
     crossed = cross_cost(PLAN.keys, {"X1X": ["AA1", "AB7", "AA", "A"]}, "X1X", ["AC9", "AC9"])
-    assert len(crossed.alternatives) == 3 and crossed.alternatives[0].words == "Hand AA1 to the holders of AC9."
+    assert [way.words for way in crossed.alternatives[1:]] == [
+        f"Hand {symbol} to the holders of AC9." for symbol in ("AA1", "AB7", "AA")
+    ]
+
+
+@pytest.mark.parametrize(("more", "controlled"), [(["AA2"], True), (["AB1"], False), (["AA2", "AB1"], False)])
+def test_a_crossing_is_controlled_where_all_its_keys_hang_under_the_same_higher_keys(more, controlled):
+    # AA1 + AA2; AA1 + AB1 (ANSI/BHMA A156.28-2018, text extract)
+    above = {keyset.symbol: PLAN.cylinders.get(keyset.symbol, ())[1:] for keyset in PLAN.keysets}
+    assert cross_cost(PLAN.keys, PLAN.cylinders, "AA1", more, above=above).controlled is controlled
 
 
 def test_unknown_cylinders_and_keys_are_refused():

@@ -144,7 +144,18 @@ def price_cross_keying(work: Work, opened: OpenedSystem, cylinder_id: int, symbo
         raise LedgerError("symbols", f"{', '.join(symbols)} operates this cylinder already.")
     if way.label not in opened.cylinders:
         raise LedgerError("cylinder", "The shop does not hold the bittings of this cylinder; it cannot be reckoned.")
-    return cross_cost(opened.keys, opened.cylinders, way.label, [s for s in symbols if s not in way.symbols])
+    by_id = {keyset.id: keyset for keyset in opened.system.keysets}
+    above = {k.symbol: [one.symbol for one in operators_of(k, is_nmk=False, by_id=by_id)[1:]] for k in by_id.values()}
+    others = {
+        label: [
+            place.removeprefix("door ")
+            for cylinder, place in zip(one.cylinders, one.places, strict=True)
+            if cylinder.id != cylinder_id and cylinder.door
+        ]
+        for label, one in opened.ways.items()
+    }
+    more = [symbol for symbol in symbols if symbol not in way.symbols]
+    return cross_cost(opened.keys, opened.cylinders, way.label, more, doors=others, above=above)
 
 
 def find_way(opened: OpenedSystem, cylinder_id: int) -> Way:

@@ -143,6 +143,12 @@ def test_cross_keying_shows_its_cost_before_it_is_saved(client_as: ClientAs, ses
     data = {"cylinder": str(cylinder.id), "symbols": "ab1", "deed": "cost"}
     page = client.post(address, data=data).text
     assert "Combinations now" in page and "It costs" in page and "Hand AA to the holders of AB1" in page
+    # The doors are D1 to D3 under AA, D4 to D6 under AB; the holders of AB1 open D4.
+    said = " ".join(re.sub(r"<[^>]*>", " ", page).split())
+    assert "Uncontrolled: its keys hang under different higher keys" in said
+    assert "Have what they come for behind a door that AB1 opens: D4. no other door" in said
+    assert "Hand AA to the holders of AB1. 2 doors more: D2, D3" in said
+    assert "Hand A to the holders of AB1. 4 doors more: D2, D3, D5, D6" in said
     assert session.query(CylinderOperator).count() == 0
     clean = "Cross-key it" in page
     answer = client.post(address, data={**data, "deed": "save"})
