@@ -7,13 +7,16 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
+from itertools import product
 from random import Random
-from time import monotonic
 
 from app.keying.auditing import check_system, operated_by
+from app.keying.counting import count_allowed
 from app.keying.errors import KeyingError
-from app.keying.replacing import Loss, replace_keys
+from app.keying.new_key import find_new_key
+from app.keying.replacing import Loss, move_branch, replace_keys
 from app.keying.spec import Bitting, BittingSpec
+from app.keying.time_limit import TimeLimit, solve_model
 from app.validation import counted
 
 SECONDS = 20.0
@@ -62,7 +65,7 @@ def lost_key(
     >>> lost.exposed, lost.replace, lost.repin, lost.keys_to_cut
     (('1AA',), ('1AA',), ('1AA',), 4)
     """
-    until = monotonic() + seconds
+    limit = TimeLimit(seconds)
     check_system(keys, cylinders)
     if symbol not in keys:
         raise KeyingError("lost", "There is no such key in this system.")
@@ -79,74 +82,115 @@ def lost_key(
         # A key weighs more than all keysets.
         {key: out.get(key, 1) * (len(keys) + 1) + 1 for key in keys},
     )
-    new, reasons = _search(loss, rng, until)
+    if spec.rules.names and not count_allowed(spec, loss.columns):
+        raise KeyingError("rules", "These rules leave no bitting of this system's parity within MACS: loosen one.")
+    search = _Search(loss, rng, limit)
+    search.run()
+    new = search.best
+    reasons = [*search.reasons, *(_said_of(loss, new) if new else search.tried)]
     replaced = tuple(key for key in keys if key in new)
     repin = tuple(name for name, meant in alike.items() if not new.keys().isdisjoint(meant))
     to_cut = sum(out.get(key, 1) for key in replaced)
     return LostKey(symbol, exposed, replaced, repin, to_cut, bool(new), new, tuple(reasons))
 
 
-def _search(loss: Loss, rng: Random, until: float) -> tuple[dict[str, Bitting], list[str]]:
-    """Search from the smallest plan upward; a plan that widens no cylinder goes before one of the same size."""
-    least, is_least = _least(loss, min(until - monotonic(), SECONDS) / 4)
-    near = _ordered(loss, loss.gone | {key for one in loss.exposed for key in one})
-    tried: list[str] = []
-    best: dict[str, Bitting] = {}
-    reasons: list[str] = []
-    if least != loss.gone:
-        more = _ordered(loss, least - loss.gone)
-        reasons.append(
-            f"A new bitting for {_named(_ordered(loss, loss.gone))} alone does not shut the lost key out: keys that "
-            f"stay have all of its cuts between them. {_named(more)} {'goes' if len(more) == 1 else 'go'} too."
-        )
-    floor = loss.cost(least) if is_least else 0
-    for free in dict.fromkeys([_ordered(loss, least), near, tuple(loss.keys)]):
-        for is_bounded, apart in ((True, 2), (True, 1), (False, 1)):
-            below = loss.cost(best.keys()) if best else None
-            left = until - monotonic()
-            if left <= 0 or (below is not None and below <= floor):
-                break
-            found = replace_keys(
-                loss,
-                free,
-                rng,
-                left / 3,
-                is_bounded=is_bounded,
-                apart=apart,
-                all_of_them=set(free) == least,
-                below=below,
+class _Search:
+    """The search from the smallest plan upward; one that widens no cylinder goes before another of the same size."""
+
+    def __init__(self, loss: Loss, rng: Random, limit: TimeLimit) -> None:
+        self.loss, self.rng, self.limit = loss, rng, limit
+        self.best: dict[str, Bitting] = {}
+        self.reasons: list[str] = []
+        self.tried: list[str] = []
+        self.nearest: dict[str, Bitting] = {}
+
+    def run(self) -> None:
+        """Find `best`, empty where nothing was found; `reasons` and `tried` tell of it."""
+        loss = self.loss
+        least, is_least = _least(loss, self.limit.part(1 / 4))
+        first = loss.ordered(least)
+        gone, more = _named(loss.ordered(loss.gone)), loss.ordered(least - loss.gone)
+        if more:
+            self.reasons.append(
+                f"A new bitting for {gone} alone does not shut the lost key out: keys that stay have all of its cuts "
+                f"between them. {_named(more)} {'goes' if len(more) == 1 else 'go'} too."
             )
-            if found.new:
-                best = found.new
-            elif not best and apart == 1:
-                tried.append(
-                    f"{_named(free)}: {'no new bittings' if found.is_impossible else 'none found in time'}"
-                    f"{' that let in no more combinations than before' if is_bounded else ''}."
-                )
-    if not best:
-        return {}, [*reasons, *tried]
-    return best, [*reasons, *_said_of(loss, best, least)]
+        self._try_smallest(first)
+        floor = loss.cost(least) if is_least else 0
+        near = loss.gone | {key for one in loss.exposed for key in one}
+        further = dict.fromkeys([loss.ordered(near), loss.ordered(loss.keys.keys())])
+        for free, is_bounded in product((one for one in further if one != first), (True, False)):
+            if self.limit.is_over or (self.best and loss.cost(self.best.keys()) <= floor):
+                return
+            self._try(free, is_bounded=is_bounded)
 
+    def _try_smallest(self, replaced: tuple[str, ...]) -> None:
+        """New bittings for these keysets, all others staying."""
+        loss, rng = self.loss, self.rng
+        if len(replaced) > 1:
+            for apart in (2, 1):
+                self.best = self.best or move_branch(loss, replaced, rng, apart, self.limit.part(1 / 6)).new or {}
+            for is_bounded, apart in ((True, 2), (True, 1), (False, 1)):
+                if not self.best:
+                    self._try(replaced, is_bounded=is_bounded, apart=apart, all_of_them=True)
+            return
+        [symbol] = replaced
+        limit = self.limit.part(2 / 3)
+        found = find_new_key(loss.spec, loss.columns, loss.keys, list(loss.cylinders), symbol, rng, limit)
+        if found.bitting and not any(loss.operating({**loss.keys, symbol: found.bitting})):
+            self.best = {symbol: found.bitting}
+        elif found.bitting is None:
+            self._say(replaced, found.is_impossible)
+        if found.nearest:  # whoever would turn what it must not with it, or is turned by it, may get another too
+            decided = {symbol: found.nearest}
+            clashing = {
+                key
+                for operators, other in loss.operating({**loss.keys, **decided})
+                for key in (*operators, *([other] if other else []))
+            }
+            self._try(loss.ordered(clashing - decided.keys()), is_bounded=True, decided=decided)
 
-def _said_of(loss: Loss, new: Mapping[str, Bitting], least: AbstractSet[str]) -> list[str]:
-    said = []
-    if more := _ordered(loss, new.keys() - least):
-        said.append(
-            f"With new bittings for {_named(_ordered(loss, least))} alone some key would turn what it must not, or "
-            f"none was found in time: {_named(more)} {'is' if len(more) == 1 else 'are'} replaced too."
+    def _try(
+        self,
+        free: tuple[str, ...],
+        *,
+        is_bounded: bool,
+        apart: int = 1,
+        all_of_them: bool = False,
+        decided: Mapping[str, Bitting] | None = None,
+    ) -> None:
+        found = replace_keys(
+            self.loss,
+            free,
+            self.rng,
+            self.limit.part(1 / 3),
+            is_bounded=is_bounded,
+            apart=apart,
+            all_of_them=all_of_them,
+            decided=decided,
+            below=self.loss.cost(self.best.keys()) if self.best else None,
         )
-    if wider := loss.wider({**loss.keys, **new}):
-        most, before, now = max(wider, key=lambda one: one[2] / one[1])
-        count = sum(loss.cylinders[operators] for operators, _, _ in wider)
-        said.append(
-            f"{counted(count, 'cylinder')} let in more combinations than before: the one of {_named(most)} "
-            f"{now:,} instead of {before:,}."
-        )
-    return said
+        self.best = found.new or self.best
+        if not (found.new or is_bounded or decided):
+            self._say(free, found.is_impossible)
+
+    def _say(self, free: Sequence[str], is_impossible: bool) -> None:
+        """What was tried, with what end."""
+        ends = "there are no such bittings" if is_impossible else "none were found in time"
+        self.tried.append(f"New bittings for {_named(free)}, all other keys staying: {ends}.")
 
 
-def _ordered(loss: Loss, keys: AbstractSet[str]) -> tuple[str, ...]:
-    return tuple(key for key in loss.keys if key in keys)
+def _said_of(loss: Loss, new: Mapping[str, Bitting]) -> list[str]:
+    """What is special about a plan: cylinders that let in more combinations than before."""
+    if not (wider := loss.wider({**loss.keys, **new})):
+        return []
+    most, before, now = max(wider, key=lambda one: one[2] / one[1])
+    count = sum(loss.cylinders[operators] for operators, _, _ in wider)
+    lets = "lets" if count == 1 else "let"
+    return [
+        f"{counted(count, 'cylinder')} {lets} in more combinations than before: the one of {_named(most)} lets in "
+        f"{now:,} instead of {before:,}."
+    ]
 
 
 def _named(keys: Sequence[str]) -> str:
@@ -154,7 +198,7 @@ def _named(keys: Sequence[str]) -> str:
     return ", ".join(keys[:MOST_SAID]) + more
 
 
-def _least(loss: Loss, seconds: float) -> tuple[AbstractSet[str], bool]:
+def _least(loss: Loss, limit: TimeLimit) -> tuple[AbstractSet[str], bool]:
     """Choose the least keysets to replace, bittings aside, and tell whether none are less.
 
     Per exposed cylinder some chamber loses every key with the lost cut.
@@ -185,10 +229,7 @@ def _least(loss: Loss, seconds: float) -> tuple[AbstractSet[str], bool]:
                 model.add_implication(replaced[key], touch)
             terms.append(loss.weight * count * touch)
     model.minimize(sum(terms))
-    solver = cp_model.CpSolver()
-    solver.parameters.max_time_in_seconds = max(0.0, seconds)
-    solver.parameters.num_workers = 1
-    status = solver.solve(model)
+    status, solver = solve_model(model, limit)
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):  # replacing every key of the exposed is always a plan
         return gone | {key for one in loss.exposed for key in one}, False
     return {key for key, chosen in replaced.items() if solver.value(chosen)}, status == cp_model.OPTIMAL

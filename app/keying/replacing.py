@@ -12,7 +12,6 @@ from itertools import pairwise, product
 from math import log
 from operator import ne
 from random import Random
-from time import monotonic
 from typing import TYPE_CHECKING, TypeAlias
 
 from app.keying.auditing import audit
@@ -20,6 +19,7 @@ from app.keying.issuing import draw_from
 from app.keying.pinning import count_combinations
 from app.keying.progression import Columns
 from app.keying.spec import Bitting, BittingSpec
+from app.keying.time_limit import TimeLimit, solve_model
 
 if TYPE_CHECKING:
     from ortools.sat.python import cp_model
@@ -32,8 +32,8 @@ SLACK = 30  # millionths by which logarithms may be rounded; no two products of 
 DRAWS = 40
 MOST_MOVES = 200
 TRIED_MOVES = 3
-FIRST_SLOT = 2.0
-"""After so many seconds the best plan so far is held against all keys, so that what it breaks is known early."""
+FIRST_EFFORT = 1.0
+"""With so much of CP-SAT's effort the best plan so far is held against all keys, so that it soon knows them."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +75,10 @@ class Loss:
             if operators in self.exposed or not replaced.isdisjoint(operators)
         )
         return self.weight * touched + sum(self.costs[symbol] for symbol in replaced)
+
+    def ordered(self, symbols: AbstractSet[str]) -> tuple[str, ...]:
+        """These keysets as they stand in the system."""
+        return tuple(key for key in self.keys if key in symbols)
 
     def operating(self, keys: Mapping[str, Bitting]) -> Iterator[tuple[tuple[str, ...], str | None]]:
         """The cylinders with the keys (None: the lost one) that turn them and must not, if keys are cut like this."""
@@ -119,56 +123,62 @@ def replace_keys(
     loss: Loss,
     free: Sequence[str],
     rng: Random,
-    seconds: float,
+    limit: TimeLimit,
     *,
     is_bounded: bool = True,
     apart: int = 1,
     all_of_them: bool = False,
+    decided: Mapping[str, Bitting] | None = None,
     below: int | None = None,
 ) -> Replacing:
     """Find new bittings for the lost keysets and as few more of `free` as it takes, or `all_of_them`.
 
     `is_bounded`: no cylinder lets in more combinations than it did. `apart`: in how many chambers a new key differs
-    from the lost one. `below`: only a plan that costs less than this. What is found has been held against every
-    cylinder and key.
+    from the lost one. `decided`: new bittings that stand. `below`: only a plan that costs less than this. What is
+    found has been held against every cylinder and key.
     """
-    until = monotonic() + seconds
-    if all_of_them and len(free) > 1:
-        for moved, at_fault in _moved_branches(loss, free, rng, apart, until):
-            if not at_fault:
-                return Replacing(moved, False)
-            left = (until - monotonic()) / 2
-            decided = {key: cuts for key, cuts in moved.items() if key not in at_fault}
-            rest = tuple(key for key in free if key in at_fault)
-            model = _Model(loss, rest, rng, is_bounded=is_bounded, apart=apart, all_of_them=True, decided=decided)
-            if (found := model.search(min(left, FIRST_SLOT))).new:
-                return found
-    model = _Model(loss, free, rng, is_bounded=is_bounded, apart=apart, all_of_them=all_of_them, decided={})
+    settled = dict(decided or {})
+    model = _Model(
+        loss, free, rng, limit, is_bounded=is_bounded, apart=apart, all_of_them=all_of_them, decided=settled
+    )
     if below is not None:
         model.go_below(below)
-    return model.search(until - monotonic())
+    return model.search(limit)
+
+
+def move_branch(loss: Loss, replaced: Sequence[str], rng: Random, apart: int, limit: TimeLimit) -> Replacing:
+    """Give a master's branch the cuts of another master, which leaves its changes as far apart as they were.
+
+    Of the lost key's cuts those change that all the keys of the branch share; no cylinder gets wider so. Keys that
+    may not be handed out like that are searched for.
+    """
+    for moved, at_fault in _moved_branches(loss, replaced, rng, apart, limit):
+        if not at_fault:
+            return Replacing(moved, False)
+        rest = tuple(key for key in replaced if key in at_fault)
+        kept = {key: cuts for key, cuts in moved.items() if key not in at_fault}
+        found = replace_keys(loss, rest, rng, limit.part(1 / 2), apart=apart, all_of_them=True, decided=kept)
+        if found.new:
+            return found
+    return Replacing(None, False)
 
 
 def _moved_branches(
-    loss: Loss, replaced: Sequence[str], rng: Random, apart: int, until: float
+    loss: Loss, replaced: Sequence[str], rng: Random, apart: int, limit: TimeLimit
 ) -> list[tuple[dict[str, Bitting], AbstractSet[str]]]:
-    """New bittings that change the lost cuts which all these keys share, with the keys that need others; best first.
-
-    A master's branch gets the cuts of another master so: the changes stay as far apart as they were, and no cylinder
-    gets wider.
-    """
+    """The new bittings of some moves of a branch, each with the keys that need others; best first."""
     shared = [all(loss.keys[key][n] == cut for key in replaced) for n, cut in enumerate(loss.lost)]
     staying = {loss.keys[key] for one in loss.exposed for key in one if key not in replaced}
     choices = [
-        [cut, *(depth for depth in column if depth not in {cut, *(other[n] for other in staying)})]
-        if shared[n]
-        else [cut]
-        for n, (cut, column) in enumerate(zip(loss.lost, loss.columns, strict=True))
+        [cut, *(depth for depth in column if depth not in beside)] if is_shared and cut not in beside else [cut]
+        for cut, column, is_shared, beside in zip(
+            loss.lost, loss.columns, shared, ({cuts[n] for cuts in staying} for n in range(len(shared))), strict=True
+        )
     ]
     moves = [move for move in product(*choices) if sum(map(ne, move, loss.lost)) >= apart]
     found = []
     for move in rng.sample(moves, min(MOST_MOVES, len(moves))):
-        if monotonic() > until:
+        if limit.is_over:
             break
         moved = {
             key: tuple(
@@ -191,6 +201,7 @@ class _Model:
         loss: Loss,
         free: Sequence[str],
         rng: Random,
+        limit: TimeLimit,
         *,
         is_bounded: bool,
         apart: int,
@@ -202,13 +213,16 @@ class _Model:
         self.loss, self.spec, self.free = loss, loss.spec, tuple(free)
         self.decided, self.keys = decided, {**loss.keys, **decided}
         self.model = cp_model.CpModel()
-        self.is_impossible = self.is_optimal = False
+        self._is_impossible = self._is_optimal = False
+        self._cost: cp_model.LinearExprT = 0
         self._seed = rng.randrange(1 << 30)
         self._opening: dict[tuple[tuple[str, ...], int, int], cp_model.IntVar | bool] = {}
         self._seen: set[tuple[tuple[str, ...], str | None]] = set()
         self.goes = {symbol: self.model.new_bool_var("") for symbol in self.free}
         self.cuts: dict[str, list[dict[int, cp_model.IntVar]]] = {}
         for symbol in self.free:
+            if limit.is_over:
+                return
             self._add_key(symbol, rng, must=all_of_them or symbol in loss.gone)
             self._hint(symbol, self._draw(rng), all_of_them or symbol in loss.gone)
             if apart > 1:
@@ -219,8 +233,11 @@ class _Model:
         open_to_change = [one for one in loss.cylinders if not changing.isdisjoint(one)]
         if is_bounded:
             for operators in open_to_change:
+                if limit.is_over:
+                    return
                 self._bound(operators)
-        self._cost = 0 if all_of_them else self._weigh(open_to_change)
+        if not all_of_them:
+            self._cost = self._weigh(open_to_change)
         for operators in loss.cylinders:  # in their order: a set has another one each time the program starts
             if operators in loss.exposed:
                 self._shut_out(operators, None)
@@ -229,33 +246,29 @@ class _Model:
             for operators, key in pairs:
                 self._shut_out(operators, key)
 
-    def search(self, seconds: float) -> Replacing:
+    def search(self, limit: TimeLimit) -> Replacing:
         """Search in rounds: what a plan breaks goes into the model, and what is found has to be beaten."""
-        until, slot = monotonic() + seconds, FIRST_SLOT
+        effort = FIRST_EFFORT
         best: dict[str, Bitting] | None = None
-        while (left := until - monotonic()) > 0:
-            found = self.solve(min(left, slot))
-            if found is None and not self.is_impossible:
-                slot *= 2
+        while not limit.is_over:
+            found = self._solve(limit, effort)
+            if found is None and not self._is_impossible:
+                effort *= 2
             elif found is None:
                 return Replacing(best, best is None)
-            elif self.is_clean(found):
+            elif self._is_clean(found):
                 best = {key: cuts for key, cuts in found.items() if cuts != self.loss.keys[key]}
-                if self.is_optimal:
+                if self._is_optimal:
                     break
                 self.go_below(self.loss.cost(best.keys()))
         return Replacing(best, False)
 
-    def solve(self, seconds: float) -> dict[str, Bitting] | None:
+    def _solve(self, limit: TimeLimit, effort: float) -> dict[str, Bitting] | None:
         """Give every key's cuts by the model as it stands; None where there are none, or none in time."""
         from ortools.sat.python import cp_model
 
-        solver = cp_model.CpSolver()
-        solver.parameters.max_time_in_seconds = seconds
-        solver.parameters.num_workers = 1  # so that the same seed gives the same bittings
-        solver.parameters.random_seed = self._seed
-        status = solver.solve(self.model)
-        self.is_impossible, self.is_optimal = status == cp_model.INFEASIBLE, status == cp_model.OPTIMAL
+        status, solver = solve_model(self.model, limit, seed=self._seed, effort=effort)
+        self._is_impossible, self._is_optimal = status == cp_model.INFEASIBLE, status == cp_model.OPTIMAL
         if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
             return None
         found = dict(self.keys)
@@ -269,7 +282,7 @@ class _Model:
         """Take no plan of this cost or more."""
         self.model.add(self._cost <= cost - 1)
 
-    def is_clean(self, found: Mapping[str, Bitting]) -> bool:
+    def _is_clean(self, found: Mapping[str, Bitting]) -> bool:
         """Tell whether these cuts will do; what they break is put into the model."""
         broken = [pair for pair in self.loss.operating(found) if pair not in self._seen]
         for operators, key in broken:
@@ -442,12 +455,12 @@ class _Model:
         loss = self.loss
         terms = [loss.costs[symbol] * goes for symbol, goes in self.goes.items()]
         for operators in open_to_change:
-            if operators not in loss.exposed:
+            if operators not in loss.exposed and self.decided.keys().isdisjoint(operators):
                 touched = self.model.new_bool_var("")
                 for symbol in operators:
                     if symbol in self.goes:
                         self.model.add_implication(self.goes[symbol], touched)
                 terms.append(loss.weight * loss.cylinders[operators] * touched)
-        cost = sum(terms) + loss.cost(frozenset())
+        cost = sum(terms) + loss.cost(self.decided.keys())
         self.model.minimize(cost)
         return cost
