@@ -22,7 +22,7 @@ Counts = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
-class NewKey:
+class FoundKey:
     """`bitting`: the best that is clear of the system, or None; `is_impossible`: none is, and all were looked at.
 
     `nearest`: what lets in fewest unintended operations where none is clear.
@@ -41,7 +41,7 @@ def find_new_key(
     symbol: str,
     rng: Random,
     limit: TimeLimit,
-) -> NewKey:
+) -> FoundKey:
     """Find a bitting of these columns for `symbol` in place of its own, which opens nothing with it.
 
     Of those that are clear it takes one with which no cylinder lets in more combinations than before, that differs
@@ -51,7 +51,7 @@ def find_new_key(
     old = keys[symbol]
     candidates, are_all = _candidates(spec, columns, rng, {*keys.values()}, limit)
     if not len(candidates):
-        return NewKey(None, are_all, None)
+        return FoundKey(None, are_all, None)
     own = [one for one in cylinders if symbol in one]
     foreign = _masks(keys, [one for one in cylinders if symbol not in one])
     rest = _masks(keys, [[key for key in one if key != symbol] for one in own])
@@ -64,7 +64,7 @@ def find_new_key(
     patterns = _Patterns(candidates)
     for one, mask in zip(own, rest, strict=True):
         if limit.is_over:
-            return NewKey(None, False, None)
+            return FoundKey(None, False, None)
         staying = np.ones(len(cuts), dtype=np.bool_)
         staying[[number[key] for key in one]] = False
         staying[number[symbol]] = True  # the old key is shut out like any other
@@ -72,13 +72,13 @@ def find_new_key(
     faults += patterns.faults()
     clear = np.flatnonzero(faults == 0)
     if not len(clear):
-        return NewKey(None, are_all, tuple(candidates[int(faults.argmin())].tolist()))
+        return FoundKey(None, are_all, tuple(candidates[int(faults.argmin())].tolist()))
     some = clear[:WEIGHED]
     wider = _wider(candidates[some], rest, cuts[number[symbol]])
     near = (candidates[some] != np.array(old, dtype=np.uint8)).sum(axis=1) < 2
     apart = _too_near(spec, keys, cylinders, symbol, candidates[some])
     best = int(np.lexsort((apart, near, wider))[0])
-    return NewKey(tuple(candidates[some[best]].tolist()), False, None)
+    return FoundKey(tuple(candidates[some[best]].tolist()), False, None)
 
 
 def _candidates(
