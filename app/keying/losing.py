@@ -84,7 +84,7 @@ def lost_key(
     )
     if spec.rules.names and not count_allowed(spec, loss.columns):
         raise KeyingError("rules", "These rules leave no bitting of this system's parity within MACS: loosen one.")
-    search = _Search(loss, rng, limit)
+    search = _SearchForPlan(loss, rng, limit)
     search.run()
     new = search.best
     reasons = [*search.reasons, *(_said_of(loss, new) if new else search.tried)]
@@ -94,7 +94,7 @@ def lost_key(
     return LostKey(symbol, exposed, replaced, repin, to_cut, bool(new), new, tuple(reasons))
 
 
-class _Search:
+class _SearchForPlan:
     """The search from the smallest plan upward; one that widens no cylinder goes before another of the same size."""
 
     def __init__(self, loss: Loss, rng: Random, limit: TimeLimit) -> None:
