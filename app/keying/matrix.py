@@ -1,14 +1,18 @@
 """Who opens what: key holders against doors, read, and put together into distinct keys and distinct cylinders."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
 
 from app.errors import Problem
 from app.keying.errors import KeyingError
 from app.keying.symbols import LONGEST_SYMBOL
 
 MOST_CELLS = 5_000_000
+MOST_PROBLEMS = 200  # told at once, and a row's more
 OPENING_MARKS = frozenset({"x", "1", "yes", "y", "✓", "✔", "true"})
 NO = frozenset({"", "0", "no", "n", "-", "–", ".", "false"})
 
@@ -38,31 +42,64 @@ class AccessMatrix:
     without_doors: tuple[str, ...] = ()
 
     @classmethod
-    def of(cls, opens: dict[str, set[str]], doors: Sequence[str]) -> "AccessMatrix":
+    def of(cls, opens: Mapping[str, Collection[str]], doors: Sequence[str]) -> "AccessMatrix":
         """Make the matrix from holder → doors that this holder opens; `doors` says their order."""
-        holders_of: dict[str, list[str]] = {door: [] for door in doors}
-        for holder, opened in opens.items():
+        _check_size(len(opens), len(doors), "doors")
+        number = {door: column for column, door in enumerate(doors)}
+        grid = np.zeros((len(opens), len(doors)), dtype=np.bool_)
+        for row, opened in enumerate(opens.values()):
             for door in opened:
-                if door not in holders_of:
+                if door not in number:
                     raise KeyingError("doors", "A holder opens a door that is not in the list of doors.")
-                holders_of[door].append(holder)
-        for door, holders in holders_of.items():
-            if not holders:
-                raise KeyingError("doors", f"Nobody opens door {door[:LONGEST_SYMBOL]}: name a holder or drop it.")
-        by_holders: dict[frozenset[str], list[str]] = defaultdict(list)
-        for door, holders in holders_of.items():
-            by_holders[frozenset(holders)].append(door)
-        number_of = {door: n for n, alike in enumerate(by_holders.values()) for door in alike}
-        by_doors: dict[frozenset[int], list[str]] = defaultdict(list)
-        for holder, opened in opens.items():
-            if opened:
-                by_doors[frozenset(number_of[door] for door in opened)].append(holder)
-        keys = tuple(KeyGroup(tuple(holders), group) for group, holders in by_doors.items())
-        cylinders = tuple(
-            DoorGroup(tuple(alike), tuple(k for k, key in enumerate(keys) if n in key.doors))
-            for n, alike in enumerate(by_holders.values())
+                grid[row, number[door]] = True
+        for column in np.flatnonzero(~grid.any(axis=0)).tolist():
+            door = doors[column][:LONGEST_SYMBOL]
+            raise KeyingError("doors", f"Nobody opens door {door}: name a holder or drop it.")
+        return cls._of_grid(list(opens), doors, grid)
+
+    @classmethod
+    def _of_grid(cls, holders: Sequence[str], doors: Sequence[str], grid: NDArray[np.bool_]) -> "AccessMatrix":
+        """Make the matrix from a row a holder and a column a door, none of which is empty."""
+        columns = _alike(np.packbits(grid.T, axis=1))
+        grid = grid[:, [alike[0] for alike in columns]]
+        carrying: NDArray[np.bool_] = np.asarray(grid.any(axis=1))
+        rows = [[row for row in alike if carrying[row]] for alike in _alike(np.packbits(grid, axis=1))]
+        rows = [alike for alike in rows if alike]
+        grid = grid[[alike[0] for alike in rows]]
+        keys = tuple(
+            KeyGroup(tuple(holders[row] for row in alike), frozenset(np.flatnonzero(opened).tolist()))
+            for alike, opened in zip(rows, grid, strict=True)
         )
-        return cls(keys, cylinders, tuple(holder for holder, opened in opens.items() if not opened))
+        cylinders = tuple(
+            DoorGroup(tuple(doors[column] for column in alike), tuple(np.flatnonzero(operators).tolist()))
+            for alike, operators in zip(columns, grid.T, strict=True)
+        )
+        return cls(keys, cylinders, tuple(holders[row] for row in np.flatnonzero(~carrying).tolist()))
+
+    @property
+    def listed(self) -> NDArray[np.bool_]:
+        """Who opens what: a row a key, a column a cylinder."""
+        found = np.zeros((len(self.keys), len(self.cylinders)), dtype=np.bool_)
+        for cylinder, group in enumerate(self.cylinders):
+            found[list(group.keys), cylinder] = True
+        return found
+
+
+def _alike(packed: NDArray[np.uint8]) -> list[list[int]]:
+    """Put rows of bits that are the same together, in the order of the first of each."""
+    groups: dict[bytes, list[int]] = defaultdict(list)
+    for number, row in enumerate(packed):
+        groups[row.tobytes()].append(number)
+    return list(groups.values())
+
+
+def _check_size(holders: int, doors: int, field: str) -> None:
+    if holders * doors > MOST_CELLS:
+        raise KeyingError(
+            field,
+            f"{holders:,} holders against {doors:,} doors are {holders * doors:,} cells, and {MOST_CELLS:,} are the "
+            "most: make a system of each building, or write holders that open the same doors as one.",
+        )
 
 
 def read_matrix(table: Sequence[Sequence[object]]) -> tuple[AccessMatrix | None, tuple[Problem, ...]]:
@@ -70,43 +107,73 @@ def read_matrix(table: Sequence[Sequence[object]]) -> tuple[AccessMatrix | None,
 
     Gives the matrix, or None with every problem, each naming its cell as row and column.
     """
-    rows = [[str(cell if cell is not None else "").strip() for cell in row] for row in table]
-    if len(rows) < 2 or len(rows[0]) < 2:
+    if len(table) < 2 or len(table[0]) < 2:
         return None, (Problem("file", "Give doors along the first row and holders down the first column."),)
-    if len(rows) * len(rows[0]) > MOST_CELLS:
-        return None, (Problem("file", f"The table has more than {MOST_CELLS:,} cells; split it."),)
-    doors = rows[0][1:]
-    problems = _name_problems(doors, "row 1, column {}", 2)
-    holders = [row[0] if row else "" for row in rows[1:]]
-    problems += _name_problems(holders, "row {}, column 1", 2)
-    opens: dict[str, set[str]] = {}
-    for number, row in enumerate(rows[1:], start=2):
-        opened = set()
-        if len(row) > len(rows[0]):
-            problems.append(Problem(f"row {number}", "This row is longer than the row of doors."))
-        for column, (door, cell) in enumerate(zip(doors, row[1:], strict=False), start=2):
-            if cell.lower() in OPENING_MARKS:
-                opened.add(door)
-            elif cell.lower() not in NO:
-                problems.append(Problem(f"row {number}, column {column}", "Write x for opens, or leave it empty."))
-        opens[row[0] if row else ""] = opened
+    width = len(table[0])
+    try:
+        _check_size(len(table) - 1, width - 1, "file")
+    except KeyingError as refused:
+        return None, refused.problems
+    doors = [_text(cell) for cell in table[0][1:]]
+    holders: dict[int, str] = {}
+    problems: list[Problem] = []
+    grid = np.zeros((len(table) - 1, width - 1), dtype=np.bool_)
+    marks: dict[object, bool | None] = {}
+    for place, row in enumerate(table[1:]):
+        if len(problems) > MOST_PROBLEMS:
+            break
+        if not any(map(_text, row)):
+            continue  # such as below a table in a spreadsheet
+        holders[place] = _text(row[0])
+        if len(row) > width and any(map(_text, row[width:])):
+            problems.append(Problem(f"row {place + 2}", "This row is longer than the row of doors."))
+        for column, cell in enumerate(row[1:width]):
+            mark = marks.get(cell, ...)
+            if mark is ...:
+                mark = marks[cell] = _mark(cell)
+            if mark is None:
+                problems.append(
+                    Problem(f"row {place + 2}, column {column + 2}", "Write x for opens, or leave it empty.")
+                )
+            elif mark:
+                grid[place, column] = True
+    named = {column: door for column, door in enumerate(doors) if door or grid[:, column].any()}
+    problems = [
+        *_name_problems(named, "row 1, column {}", "column"),
+        *_name_problems(holders, "row {}, column 1", "row"),
+        *problems,
+    ]
+    nobody = {} if problems else {column: door for column, door in named.items() if not grid[:, column].any()}
+    for column, door in nobody.items():
+        fix = f"Nobody opens door {door}: mark a holder or drop it."
+        problems.append(Problem(f"row 1, column {column + 2}", fix))
     if problems:
         return None, tuple(problems)
-    try:
-        return AccessMatrix.of(opens, doors), ()
-    except KeyingError as refused:
-        return None, (Problem(refused.field, refused.message),)
+    grid = grid[np.ix_(list(holders), list(named))]
+    return AccessMatrix._of_grid(list(holders.values()), list(named.values()), grid), ()
 
 
-def _name_problems(names: Sequence[str], place: str, first: int) -> list[Problem]:
+def _text(cell: object) -> str:
+    return "" if cell is None else str(cell).strip()
+
+
+def _mark(cell: object) -> bool | None:
+    """Tell whether a cell says that the holder opens the door; None where it says neither."""
+    text = _text(cell).lower()
+    return True if text in OPENING_MARKS else False if text in NO else None
+
+
+def _name_problems(names: Mapping[int, str], place: str, line: str) -> list[Problem]:
     problems = []
-    seen = set()
-    for number, name in enumerate(names, start=first):
+    seen: dict[str, int] = {}
+    for number, name in names.items():
+        where = place.format(number + 2)
         if not name or len(name) > LONGEST_SYMBOL:
-            problems.append(Problem(place.format(number), f"Give a name of 1 to {LONGEST_SYMBOL} characters."))
+            problems.append(Problem(where, f"Give a name of 1 to {LONGEST_SYMBOL} characters."))
         elif name in seen:
-            problems.append(Problem(place.format(number), "This name stands twice."))
-        seen.add(name)
+            fix = f"This name stands in {line} {seen[name] + 2} too: join the two, or give one another name."
+            problems.append(Problem(where, fix))
+        seen.setdefault(name, number)
     return problems
 
 
@@ -130,18 +197,18 @@ def nest(matrix: AccessMatrix) -> tuple[int | None, ...] | Clash:
     (None, 0)
     """
     parents: list[int | None] = [None] * len(matrix.keys)
-    owner: dict[int, int | None] = dict.fromkeys(range(len(matrix.cylinders)))
+    listed = matrix.listed
+    owner = np.full(len(matrix.cylinders), -1)
     for key in sorted(range(len(matrix.keys)), key=lambda k: (-len(matrix.keys[k].doors), k)):
-        doors = matrix.keys[key].doors
-        owners = {owner[door] for door in doors}
-        if len(owners) > 1:
-            other = max((o for o in owners if o is not None), key=lambda o: (-len(matrix.keys[o].doors), o))
-            theirs = matrix.keys[other].doors
-            three = (min(doors & theirs), min(doors - theirs), min(theirs - doors))
+        opened = listed[key]
+        owners = owner[opened]
+        if (owners != owners[:1]).any():
+            other = max(set(owners.tolist()) - {-1}, key=lambda o: (-len(matrix.keys[o].doors), o))
+            theirs = listed[other]
+            three = tuple(int(np.argmax(doors)) for doors in (opened & theirs, opened & ~theirs, theirs & ~opened))
             return Clash((other, key), three, _overlap_sentence(matrix, other, key, three[0]))
-        parents[key] = next(iter(owners))
-        for door in doors:
-            owner[door] = key
+        parents[key] = int(owners[0]) if owners[0] >= 0 else None
+        owner[opened] = key
     return tuple(parents)
 
 
