@@ -11,7 +11,8 @@ from app.keying.spec import Bitting
 
 Numbers: TypeAlias = NDArray[np.int64]
 
-NOISE = 0.01
+NOISE = 0.01  # of the turns take a change by chance
+WEIGHED = 0.2  # of those that bring nothing make their pair heavier
 TRIED_KEYS = 6
 TENURE = 6
 
@@ -91,7 +92,7 @@ class Mending:
         self._turn += 1
         key, cylinder = self._wrong[self.rng.randrange(len(self._wrong))]
         gain, pick = self._pick(key, cylinder)
-        if gain >= 0:
+        if gain >= 0 and self.rng.random() < WEIGHED:
             self._weigh(key, cylinder)
         if pick is not None:
             self._move(*pick)

@@ -171,7 +171,7 @@ def _name_problems(names: Mapping[int, str], place: str, line: str) -> list[Prob
         if not name or len(name) > LONGEST_SYMBOL:
             problems.append(Problem(where, f"Give a name of 1 to {LONGEST_SYMBOL} characters."))
         elif name in seen:
-            fix = f"This name stands in {line} {seen[name] + 2} too: join the two, or give one another name."
+            fix = f"This name stands twice, first in {line} {seen[name] + 2}: join the two, or give one another name."
             problems.append(Problem(where, fix))
         seen.setdefault(name, number)
     return problems

@@ -128,7 +128,8 @@ class MatrixProblem:
         """
         from ortools.sat.python import cp_model  # heavy to load, so only here
 
-        if limit.is_over:
+        begun = limit.clock()
+        if begun >= limit.end:
             return Answer()
         model = cp_model.CpModel()
         cuts = [
@@ -144,7 +145,8 @@ class MatrixProblem:
                 for by_depth, cut in zip(chambers, row, strict=True):
                     for depth, literal in by_depth.items():
                         model.add_hint(literal, cut == depth)
-        status, solver = solve_model(model, limit, seed=seed, effort=effort)
+        # To read it takes CP-SAT no longer than it took to write, on a machine however busy.
+        status, solver = solve_model(model, limit, seed=seed, effort=effort, reserve=limit.clock() - begun)
         if status == cp_model.INFEASIBLE:
             return Answer(impossible=True)
         if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):

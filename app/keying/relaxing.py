@@ -17,6 +17,7 @@ from app.keying.time_limit import TimeLimit
 Solves: TypeAlias = Callable[[AccessMatrix, float], bool]
 """Tell whether a search as the asker runs it, from the beginning and with the same seed, solves a matrix in time."""
 
+EFFORT = 4.0  # of CP-SAT, in its deterministic time, to bring the changes down
 LEAST_TRIAL = 0.5  # seconds for a trial, as long as there are any
 
 
@@ -84,7 +85,7 @@ def find_relaxation(
     dropped, least = np.zeros_like(problem.pinned), False
     changes = _changes(problem, best, dropped, weights, limit.part(0.2))
     if problem.fits(limit.part(0.5)):
-        answer = problem.solve(limit.part(0.4), seed=seed, hint=best, weights=weights)
+        answer = problem.solve(limit.part(0.4), seed=seed, effort=EFFORT, hint=best, weights=weights)
         if answer.bittings is not None and answer.dropped is not None:
             found = _changes(problem, answer.bittings, answer.dropped, weights, limit.part(0.2))
             if _weight(found, weights) <= _weight(changes, weights):

@@ -40,17 +40,23 @@ class TimeLimit:
 
 
 def solve_model(
-    model: cp_model.CpModel, limit: TimeLimit, *, seed: int = 0, effort: float | None = None
+    model: cp_model.CpModel,
+    limit: TimeLimit,
+    *,
+    seed: int = 0,
+    effort: float | None = None,
+    reserve: float = 0.0,
 ) -> tuple[cp_model.CpSolverStatus, cp_model.CpSolver]:
     """Solve within the limit by one worker, so that the same seed gives the same answer unless the time ran out.
 
-    `effort` bounds it in CP-SAT's own deterministic time, in which a search does as much on any machine. Give
-    the status, `UNKNOWN` where no time is left, and the solver with its values.
+    `effort` bounds it in CP-SAT's own deterministic time, in which a search does as much on any machine. `reserve`
+    has seconds for what CP-SAT does not look at the clock for, such as to read a large model. Give the status,
+    `UNKNOWN` where no time is left, and the solver with its values.
     """
     from ortools.sat.python import cp_model  # heavy to load, so only where it is used
 
     solver = cp_model.CpSolver()
-    left = limit.left
+    left = limit.left - reserve
     if left <= 0:
         return cp_model.UNKNOWN, solver
     solver.parameters.max_time_in_seconds = left

@@ -1,3 +1,4 @@
+from collections import Counter
 from itertools import combinations, pairwise, product
 from random import Random
 
@@ -227,7 +228,7 @@ def solver(spec, tmk, turn):
     )
 
 
-@settings(deadline=None, max_examples=30)
+@settings(deadline=None, max_examples=12)
 @given(st.sampled_from([TIGHT, STIFF]), matrices(5, 4), st.integers(0, 1000))
 def test_what_is_impossible_tells_the_fewest_entries_to_change(spec, matrix, turn):
     tmk = (0, 0, 0)
@@ -325,3 +326,48 @@ def test_rules_that_leave_nothing_of_the_masters_parity_are_named():
     with pytest.raises(KeyingError, match="loosen") as refused:
         solve_matrix(spec, (0, 0, 0), AccessMatrix.of({"a": {"1"}}, ["1"]), Random(1))
     assert refused.value.field == "rules"
+
+
+def plainly_possible(spec, matrix):
+    """Try all bittings, key after key; a cylinder only ever opens to more, so what is wrong stays wrong."""
+    every = [b for b in product(spec.all_depths, repeat=spec.chambers) if spec.within_macs(b)]
+    picks = []
+
+    def is_wrong():
+        return any(
+            key not in group.keys and operates(picks[key], [picks[k] for k in group.keys if k < len(picks)])
+            for group in matrix.cylinders
+            if group.keys[0] < len(picks)
+            for key in range(len(picks))
+        )
+
+    def search():
+        if len(picks) == len(matrix.keys):
+            return True
+        for bitting in every:
+            picks.append(bitting)
+            if not is_wrong() and search():
+                return True
+            picks.pop()
+        return False
+
+    return search()
+
+
+def test_drawn_matrices_are_solved_or_proven_impossible_as_a_plain_search_says():
+    rng, outcomes, agreed = Random(15), Counter(), 0
+    for turn in range(60):
+        spec = BittingSpec(chambers=3, depths=2, macs=rng.choice([0, 1]), step=1)
+        doors = [f"d{n}" for n in range(rng.randint(3, 6))]
+        share = rng.choice([0.2, 0.4])
+        opens = {f"h{n}": {door for door in doors if rng.random() < share} for n in range(rng.randint(3, 7))}
+        opened = [door for door in doors if any(door in those for those in opens.values())]
+        matrix = AccessMatrix.of(opens, opened)
+        found = solve_matrix(spec, (0, 0, 0), matrix, Random(turn), seconds=5)
+        outcomes[found.outcome] += 1
+        agreed += found.outcome is (Outcome.SOLVED if plainly_possible(spec, matrix) else Outcome.IMPOSSIBLE)
+        if found.outcome is Outcome.SOLVED:
+            assert serves(matrix, found.bittings)
+    print(f"{outcomes[Outcome.NOT_IN_TIME] / outcomes.total():.1%} of the drawn matrices were not found in time.")
+    assert agreed == 60
+    assert min(outcomes[Outcome.SOLVED], outcomes[Outcome.IMPOSSIBLE]) > 10
