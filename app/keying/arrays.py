@@ -29,6 +29,8 @@ class Array(Protocol):
 
     def gains(self) -> dict[str, int]: ...
 
+    def own_cuts(self, bitting: Bitting) -> Bitting: ...
+
     def __contains__(self, bitting: object) -> bool: ...
 
     def __iter__(self) -> Iterator[Bitting]: ...
@@ -80,6 +82,10 @@ class Spread:
     def gains(self) -> dict[str, int]:
         """Rule → how many combinations more there are with it off."""
         return self.progression.gains()
+
+    def own_cuts(self, bitting: Bitting) -> Bitting:
+        """The cuts of a bitting in the chambers that progress."""
+        return self.progression.own_cuts(bitting)
 
     def __contains__(self, bitting: object) -> bool:
         return bitting in self.progression
@@ -171,6 +177,10 @@ class RotatingConstants:
         for turn in self.turns:
             found.update(turn.gains())
         return dict(found.most_common())
+
+    def own_cuts(self, bitting: Bitting) -> Bitting:
+        """The whole bitting: each chamber progresses in some turn."""
+        return bitting
 
     def __contains__(self, bitting: object) -> bool:
         return any(bitting in turn for turn in self.turns)

@@ -134,15 +134,34 @@ def _by(spec: BittingSpec) -> str:
 
 
 def next_bittings(
-    progression: Array, wanted: int, used: AbstractSet[Bitting] = frozenset(), field: str = "changes"
+    progression: Array,
+    wanted: int,
+    used: AbstractSet[Bitting] = frozenset(),
+    field: str = "changes",
+    *,
+    beside: Iterable[Bitting] = (),
 ) -> tuple[Bitting, ...]:
     """Give the next `wanted` bittings of the progression, in its sequence or Spread, that are not in `used`.
 
+    beside: bittings under other keys too. While others are left, those are passed over whose progressed cuts one of
+    these has: under another master, such a one would turn each cylinder that is cross-keyed with that master.
     Raises NoBittingsLeft, naming `field`, when fewer are left; then nothing is issued.
     """
     if wanted <= 0:
         return ()
-    found = tuple(islice((bitting for bitting in progression if bitting not in used), wanted))
+    taken = {progression.own_cuts(bitting) for bitting in beside}
+
+    def in_turn() -> Iterator[Bitting]:
+        later = []
+        for bitting in progression:
+            if bitting not in used:
+                if progression.own_cuts(bitting) in taken:
+                    later.append(bitting)
+                else:
+                    yield bitting
+        yield from later
+
+    found = tuple(islice(in_turn(), wanted))
     if len(found) < wanted:
         gains = progression.gains()
         words = "within MACS and rules" if gains else "within MACS"

@@ -58,6 +58,10 @@ class Progression:
 
         return count_gains(self.spec.rules, count)
 
+    def own_cuts(self, bitting: Bitting) -> Bitting:
+        """The cuts of a bitting in the chambers that progress."""
+        return tuple(bitting[chamber - 1] for chamber in self.order)
+
     def __contains__(self, bitting: object) -> bool:
         """Whether a bitting within MACS is of this array: one in service may be older than the rules."""
         return (

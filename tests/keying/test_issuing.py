@@ -11,6 +11,7 @@ from app.keying import (
     BittingRules,
     BittingSpec,
     KeyingError,
+    LevelArray,
     NoBittingsLeft,
     draw_control,
     draw_master,
@@ -236,3 +237,15 @@ def test_too_few_by_rules_names_the_rule_to_loosen_and_what_it_brings():
     assert refused.value.message.endswith(
         "Without the rule “least different depths” there would be 15 more, without “no plain stairs” 2."
     )
+
+
+def test_changes_under_two_masters_are_no_twins_while_others_are_left():
+    """Three depths in two chambers make nine sets of cuts for the changes under each master."""
+    spec = BittingSpec(chambers=4, depths=4, macs=3)
+    top, roles = (0, 0, 0, 0), "CCMM"
+    under = {cuts: LevelArray(top, roles).under(spec, "C", (0, 0, *cuts)) for cuts in ((1, 2), (2, 1))}
+    first = next_bittings(under[1, 2], 4)
+    other = next_bittings(under[2, 1], 5, beside=first)
+    assert {cuts[:2] for cuts in first}.isdisjoint(cuts[:2] for cuts in other)
+    every = next_bittings(under[2, 1], 9, beside=first)
+    assert len(set(every)) == 9 and {cuts[:2] for cuts in every[5:]} == {cuts[:2] for cuts in first}

@@ -217,9 +217,9 @@ def next_changes(
     used, short = there.keys, None
     while True:
         try:
-            found = next_bittings(array, count, used, "quantity")
+            found = next_bittings(array, count, used, "quantity", beside=there.keys)
         except NoBittingsLeft as error:  # told only once it says how many there are that clash with nothing
-            short, found = error, next_bittings(array, error.left, used)
+            short, found = error, next_bittings(array, error.left, used, beside=there.keys)
         bad = [cuts for cuts in found if any(there.clashes(cuts, way) for way in ways)]
         if not bad and short is not None:
             raise short
