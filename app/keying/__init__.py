@@ -10,6 +10,7 @@ __all__ = [
     "MOST_SYMBOLS",
     "NOT_EXTENDED",
     "OPENING_MARKS",
+    "RULE_WORDS",
     "AccessException",
     "AccessMatrix",
     "AccessPlan",
@@ -42,6 +43,7 @@ __all__ = [
     "Pinning",
     "Planning",
     "Progress",
+    "RuleCosts",
     "StackIndex",
     "SymbolLevel",
     "SystemKeyset",
@@ -50,6 +52,7 @@ __all__ = [
     "audit",
     "change_symbol",
     "check_offset",
+    "check_rules",
     "choose_bittings",
     "count_bittings",
     "count_combinations",
@@ -88,6 +91,7 @@ __all__ = [
     "read_symbol_text",
     "root_depth",
     "rotate",
+    "rule_costs",
     "search_extension",
     "shearing_depths",
     "single_symbol",
@@ -114,7 +118,15 @@ from app.keying.bitting_list import (
     study_list,
 )
 from app.keying.bitting_pool import BittingPool
-from app.keying.counting import count_bittings, count_refused, name_gains, spec_gains, theoretical, usable
+from app.keying.counting import (
+    check_rules,
+    count_bittings,
+    count_refused,
+    name_gains,
+    spec_gains,
+    theoretical,
+    usable,
+)
 from app.keying.crosskeying import BittingChoice, CrossCost, choose_bittings, cross_cost
 from app.keying.cuts import DecodedKey, cut_list, decode, root_depth
 from app.keying.errors import KeyingError, NoBittingsLeft
@@ -148,9 +160,9 @@ from app.keying.pinning import (
     pin,
     shearing_depths,
 )
-from app.keying.planning import Demand, Planning, plan_system
+from app.keying.planning import Demand, Planning, RuleCosts, plan_system, rule_costs
 from app.keying.progression import progress
-from app.keying.rules import JUDGING_RULES, BittingRules
+from app.keying.rules import JUDGING_RULES, RULE_WORDS, BittingRules
 from app.keying.solving import MatrixSolution, Progress
 from app.keying.spec import (
     Bitting,

@@ -15,6 +15,7 @@ from math import prod
 import numpy as np
 from numpy.typing import NDArray
 
+from app.keying.errors import KeyingError
 from app.keying.rules import RULE_WORDS, BittingRules
 from app.keying.spec import BittingSpec
 
@@ -41,6 +42,18 @@ def count_bittings(chambers: int, depths: int, macs: int) -> int:
 def theoretical(spec: BittingSpec) -> int:
     """Count all bittings of the spec, the MACS left aside."""
     return prod([spec.depths] * spec.chambers)
+
+
+def check_rules(spec: BittingSpec) -> None:
+    """Refuse, by its field, a rule that no bitting of a spec can obey, or rules that leave none together."""
+    spec.check_rules()
+    if not usable(spec):
+        gains = spec_gains(spec)
+        field = next(iter(gains), spec.rules.names[0])
+        raise KeyingError(
+            f"rules.{field}",
+            f"Together these rules leave no bitting of this spec.{name_gains(gains) or ' Turn one off.'}",
+        )
 
 
 @lru_cache(maxsize=256)

@@ -1,15 +1,18 @@
 """Planning a system: two or three ways to share its chambers out among the levels, or what would make it fit."""
 
 import re
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import islice
 from math import prod
+from random import Random
 
 from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, fewest_constants, progression_under
-from app.keying.counting import count_columns
+from app.keying.counting import count_allowed, count_columns, count_refused, usable
 from app.keying.errors import check_whole
+from app.keying.issuing import draw_bitting
 from app.keying.levels import MOST_KEYSETS, ROLES, check_counts, markings
 from app.keying.progression import check_master, make_columns
 from app.keying.rules import RULE_WORDS
@@ -19,6 +22,7 @@ MOST_SCANNED = 400
 MOST_MARKINGS = 20_000
 MOST_WEIGHED = 400
 ENOUGH = 24
+MASTERS_DRAWN = 12
 _LEVEL_WORDS = {CHANGE: "changes per master", MASTER: "masters per grand", GRAND: "grands"}
 
 
@@ -45,6 +49,38 @@ class Demand:
         """Per role of a chamber, how many are needed with expansion."""
         counts = {CHANGE: self.changes_per_master, MASTER: self.masters, GRAND: self.grands}
         return {role: self.grown(counts[role]) for role in ROLES[self.levels]}
+
+
+@dataclass(frozen=True, slots=True)
+class RuleCosts:
+    """What each rule of a spec takes of its bittings within MACS, after those before it, and what is left.
+
+    `changes`: the same of the changes under a master, on average of some drawn by chance.
+    """
+
+    bittings: dict[str, int]
+    bittings_left: int
+    changes: dict[str, int]
+    changes_left: int
+
+
+def rule_costs(spec: BittingSpec) -> RuleCosts:
+    """Give what the rules of a spec cost; the same each time.
+
+    >>> spec = BittingSpec(chambers=3, depths=4, macs=3, rules=BittingRules(least_depths=2, no_stairs=True))
+    >>> found = rule_costs(spec)
+    >>> found.bittings, found.bittings_left
+    ({'least_depths': 4, 'no_stairs': 4}, 56)
+    """
+    taken, left = Counter[str](), 0
+    for number in range(MASTERS_DRAWN):
+        master = draw_bitting(spec, Random(number))  # noqa: S311 - to count under, no key
+        columns = [column or (cut,) for column, cut in zip(make_columns(spec, master), master, strict=True)]
+        taken.update(count_refused(spec, columns))
+        left += count_allowed(spec, columns)
+    every = count_refused(spec, [spec.all_depths] * spec.chambers)
+    changes = {name: round(taken[name] / MASTERS_DRAWN) for name in every}
+    return RuleCosts(every, usable(spec), changes, round(left / MASTERS_DRAWN))
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,7 +44,8 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         catalog.price_book: put_on_record
         catalog.price_rules: set_rule end_rule
         catalog.quote_rules: set_quote_rules
-        catalog.specs: add_spec change_spec
+        catalog.specs: add_spec
+        keysystems.bittings: change_spec
         people.users: add_user change_user set_password
         people.login_rules: set_rules
     """,
@@ -124,7 +125,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.planned_doors: plan_doors_of
         keysystems.ticks: mark_cylinders mark_keys take_key_ticks_back take_ticks_back
         catalog.makers: put_keyways
-        catalog.specs: refuse_breaking
+        catalog.specs: put_spec refuse_breaking
         people.users: enter_people
     """,
     "a question, which saves nothing and tells no bitting; its page has its rule": """

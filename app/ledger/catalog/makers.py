@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import sqlalchemy as sa
@@ -20,7 +20,7 @@ from app.fitting import (
     read_maker,
     to_json,
 )
-from app.keying import BittingSpec
+from app.keying import BittingSpec, check_rules
 from app.ledger.catalog.catalog_import import forget_items, items_of, put_items
 from app.ledger.catalog.maker_queries import tables_on_record
 from app.ledger.catalog.sheet_reading import read_sheet
@@ -32,6 +32,7 @@ from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import CatalogRow, Keyway, Maker, SpecRow
 from app.spreadsheets import head_problems, table_rows
+from app.validation import place_problems
 
 MOST_BYTES = 4_000_000
 
@@ -70,17 +71,21 @@ def import_maker(work: Work, given: object, version: int | None = None) -> Maker
 
 def put_keyways(work: Work, maker: Maker, read: MakerFile) -> None:
     """Bring the maker's specs and keyways on record up to its tables, inside the caller's transaction."""
-    specs = {name: BittingSpec.from_json(spec) for name, spec in read.bitting_specs.items()}
-    _keyways(work, maker, read, {name: _spec(work, name, spec) for name, spec in specs.items()})
+    specs = {name: _spec(work, name, spec) for name, spec in read.bitting_specs.items()}
+    _keyways(work, maker, read, specs)
 
 
-def _spec(work: Work, name: str, spec: BittingSpec) -> SpecRow:
+def _spec(work: Work, name: str, given: Mapping[str, Any]) -> SpecRow:
+    """The spec on record as the file has it; the house's own rules stay where the file has none."""
+    spec = BittingSpec.from_json(given)
     row = work.session.scalar(sa.select(SpecRow).where(SpecRow.name == name))
     if row is None:
         row = SpecRow(name=name, spec=spec.to_json())
         work.session.add(row)
     else:
-        refuse_breaking(work, row, BittingSpec.from_json(row.spec), spec)
+        before = BittingSpec.from_json(row.spec)
+        spec = spec if "rules" in given else replace(spec, rules=before.rules)
+        refuse_breaking(work, row, before, spec)
     row.spec = spec.to_json()
     return row
 
@@ -252,9 +257,9 @@ def _checked(given: Any) -> MakerFile:
     specs = given.get("bitting_specs") if isinstance(given, dict) else None
     for name, spec in specs.items() if isinstance(specs, dict) else ():
         try:
-            BittingSpec.from_json(spec, f"bitting_specs.{name[:60]}")
+            check_rules(BittingSpec.from_json(spec))
         except BitternError as error:
-            problems += error.problems
+            problems += place_problems(error.problems, f"bitting_specs.{name[:60]}")
     if problems:
         raise Problems(problems)
     return read_maker(given)

@@ -10,7 +10,15 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
 from app.errors import BitternError, Problem, Problems
-from app.keying import BittingSpec, check_offset, read_inches, write_inches
+from app.keying import (
+    RULE_WORDS,
+    BittingRules,
+    BittingSpec,
+    check_offset,
+    check_rules,
+    read_inches,
+    write_inches,
+)
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import Stale, Taken
 from app.ledger.store.events import record
@@ -36,14 +44,16 @@ _LABELS = {
     "spacing_in": "spacing",
 }
 CHART_FIELDS = (*_LABELS, "root_depths")
+USUAL_RULES = BittingRules(
+    least_depths=3, most_equal_neighbors=2, least_span=3, no_stairs=True, no_uncut=True, least_apart=2
+)
+"""What a new spec's form proposes (common practice, no source)."""
 
 
 def add_spec(work: Work, spec: BittingSpec) -> SpecRow:
     """Put a spec on record under `spec.name`; owner only. Taken when the name is on record already."""
     work.require_owner()
-    name = _name(spec)
-    if spec.control_offset is not None:
-        check_offset(spec)
+    name = _checked_name(spec)
     with transaction(work.session):
         _refuse_taken(work, name)
         row = SpecRow(name=name, spec=replace(spec, name="").to_json())
@@ -53,35 +63,38 @@ def add_spec(work: Work, spec: BittingSpec) -> SpecRow:
         return row
 
 
-def change_spec(work: Work, spec_id: int, version: int, spec: BittingSpec) -> SpecRow:
-    """Save a spec read at `version`; owner only.
+def put_spec(work: Work, spec_id: int, version: int, spec: BittingSpec) -> SpecRow:
+    """Save a spec read at `version`, inside the caller's transaction.
 
     Where systems are keyed by it, what their bittings are written in stays: Problems names each field that may
     not change so. Raises Stale when somebody saved in between.
     """
-    work.require_owner()
-    name = _name(spec)
-    if spec.control_offset is not None:
-        check_offset(spec)
-    with transaction(work.session):
-        row = get_spec(work.session, spec_id)
-        if row.version != version:
-            raise Stale()
-        if name != row.name:
-            _refuse_taken(work, name)
-        before = read_spec(row)
-        refuse_breaking(work, row, before, spec)
-        row.name, row.spec = name, replace(spec, name="").to_json()
-        changed = [label for field, label in _LABELS.items() if getattr(before, field) != getattr(spec, field)]
-        if changed:
-            record(work, "bitting spec changed", f"bitting spec {row.id}", f"{name}: {', '.join(changed)} changed")
-        return row
+    name = _checked_name(spec)
+    row = get_spec(work.session, spec_id)
+    if row.version != version:
+        raise Stale()
+    if name != row.name:
+        _refuse_taken(work, name)
+    before = read_spec(row)
+    refuse_breaking(work, row, before, spec)
+    row.name, row.spec = name, replace(spec, name="").to_json()
+    changed = [label for field, label in _LABELS.items() if getattr(before, field) != getattr(spec, field)]
+    changed += [
+        words for rule, words in RULE_WORDS.items() if getattr(before.rules, rule) != getattr(spec.rules, rule)
+    ]
+    if changed:
+        record(work, "bitting spec changed", f"bitting spec {row.id}", f"{name}: {', '.join(changed)} changed")
+    return row
 
 
-def _name(spec: BittingSpec) -> str:
+def _checked_name(spec: BittingSpec) -> str:
+    """The name of a spec that does not contradict itself."""
     name = " ".join(spec.name.split())
     if not name:
         raise Problems([Problem("name", "Enter a name for the spec, such as the maker and the keyway family.")])
+    if spec.control_offset is not None:
+        check_offset(spec)
+    check_rules(spec)
     return name
 
 

@@ -21,14 +21,14 @@ from app.keying import (
     read_inches,
     write_bitting,
 )
-from app.ledger.catalog.specs import get_spec, read_spec
+from app.ledger.catalog.specs import get_spec, put_spec, read_spec
 from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import NotFound
 from app.ledger.store.events import record
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Work, require_current_key
-from app.ledger.tables import Bitting, Keyset, KeySystem, Level, RecordsHolder, Role
+from app.ledger.tables import Bitting, Keyset, KeySystem, Level, RecordsHolder, Role, SpecRow
 
 
 def spec_of(system: KeySystem) -> BittingSpec:
@@ -149,6 +149,37 @@ def seal_plan(work: Work, system: KeySystem, plan: LevelArray, masters: Iterable
     text = json.dumps({"tmk": write_bitting(spec, plan.tmk), "roles": plan.roles, "constants": plan.constants})
     system.sealed_plan = work.vault.seal(text, plan_context(system.id))
     system.capacity = sum(plan.under(spec, "C", master).usable for master in masters)
+
+
+def change_spec(work: Work, spec_id: int, version: int, spec: BittingSpec) -> SpecRow:
+    """Save a spec read at `version`, and count again what the systems keyed by it hold; owner only.
+
+    Refusals are those of `put_spec`.
+    """
+    work.require_owner()
+    with transaction(work.session):
+        before = read_spec(get_spec(work.session, spec_id))
+        row = put_spec(work, spec_id, version, spec)
+        if (before.macs, before.depths, before.rules) != (spec.macs, spec.depths, spec.rules):
+            systems = sa.select(KeySystem).where(KeySystem.spec_id == spec_id, KeySystem.sealed_plan.is_not(None))
+            for system in work.session.scalars(systems.order_by(KeySystem.id)).all():
+                system.capacity = _count_capacity(work, system)
+        return row
+
+
+def _count_capacity(work: Work, system: KeySystem) -> int:
+    """What a system can still hand out, and what it has."""
+    spec, plan = spec_of(system), open_plan(work.vault, system)
+    opened = open_bittings(work.session, work.vault, [system])
+    masters = [opened[one.id] for one in system.keysets if one.level is Level.MASTER and one.id in opened]
+    arrays = [plan.under(spec, "C", master) for master in masters] if plan else []
+    # Changes that were handed out before there were rules are not among those that the rules allow.
+    older = [
+        cuts
+        for one in system.keysets
+        if one.level is Level.CHANGE and (cuts := opened.get(one.id)) and not spec.allows(cuts)
+    ]
+    return sum(array.usable for array in arrays) + sum(any(cuts in array for array in arrays) for cuts in older)
 
 
 def open_plan(vault: Vault, system: KeySystem) -> LevelArray | None:

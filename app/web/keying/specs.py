@@ -1,21 +1,32 @@
 """The pages of bitting specs: the list, one spec with its drawing, entering, loading and changing."""
 
+from dataclasses import replace
 from decimal import ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
 from typing import Any
 
-from flask import flash, render_template
+from flask import flash, render_template, request
 from flask.typing import ResponseReturnValue
 from flask_wtf.file import FileField, FileRequired
 from werkzeug.datastructures import MultiDict
-from wtforms import SelectField
+from wtforms import BooleanField, SelectField
 from wtforms.validators import InputRequired
 
 from app.errors import BitternError
-from app.keying import BittingSpec, count_bittings, root_depth, theoretical, usable
+from app.keying import (
+    RULE_WORDS,
+    BittingRules,
+    BittingSpec,
+    check_rules,
+    count_bittings,
+    root_depth,
+    rule_costs,
+    theoretical,
+    usable,
+)
 from app.ledger.catalog.specs import (
+    USUAL_RULES,
     add_spec,
-    change_spec,
     even_roots,
     get_spec,
     list_specs,
@@ -23,6 +34,7 @@ from app.ledger.catalog.specs import (
     read_spec,
     use_of,
 )
+from app.ledger.keysystems.bittings import change_spec
 from app.ledger.store.events import events_of
 from app.ledger.tables import Role
 from app.web.access import owner_only, roles
@@ -76,6 +88,25 @@ class SpecPage(KeyingForm, SavedForm):
         "Control offset", least=0, most=99, description="Between the two shear lines of an IC, in increments."
     )
     min_master_pin = WholeField("Least master pin", least=0, most=15, description="The thinnest, in increments.")
+    least_depths = WholeField("Different depths, at least", least=1, most=16, description="3 as a rule. Empty: off.")
+    most_equal_neighbors = WholeField(
+        "Equal cuts side by side, at most", least=1, most=12, description="2 as a rule. Empty: off."
+    )
+    least_span = WholeField(
+        "Deepest less shallowest, at least", least=0, most=15, description="3 as a rule, in increments. Empty: off."
+    )
+    no_stairs = BooleanField("No plain stairs", description="Down, or up, by one and the same step.")
+    no_uncut = BooleanField("No key all but uncut", description="A cut is deeper than the first depth and one.")
+    least_apart = WholeField(
+        "Chambers apart, at least",
+        least=1,
+        most=12,
+        description="A key from every master, a control key from every key, where the array allows. 2 as a rule.",
+    )
+
+    def box(self, field: str) -> str:
+        """A rule's box is named as the rule."""
+        return super().box(field.removeprefix("rules."))
 
     def fill(self, spec: BittingSpec) -> None:
         """Show a spec that is on record."""
@@ -83,6 +114,17 @@ class SpecPage(KeyingForm, SavedForm):
             if hasattr(spec, field.name):
                 field.data = getattr(spec, field.name)
         self.step.data = str(spec.step)
+        for name in RULE_WORDS:
+            self[name].data = getattr(spec.rules, name)
+
+    def propose_rules(self) -> None:
+        """Show the trade's usual rules."""
+        for name in RULE_WORDS:
+            self[name].data = getattr(USUAL_RULES, name)
+
+    def look(self) -> int:
+        """Check what was typed without saving it; the status of the page."""
+        return 200 if self.run(lambda: check_rules(self.read())) else 422
 
     def read(self) -> BittingSpec:
         """The spec; BitternError names a field of the page, with or without `spec.` before it."""
@@ -92,7 +134,7 @@ class SpecPage(KeyingForm, SavedForm):
         }
         if typed(self.root_depths):
             roots.update(even_roots({**roots, "depths": self.depths.data}, typed(self.root_depths)))
-        return self.into(BittingSpec, step=int(self.step.data), **roots)
+        return self.into(BittingSpec, step=int(self.step.data), rules=self.into(BittingRules), **roots)
 
 
 class ChartFilePage(PageForm):
@@ -138,6 +180,9 @@ def new_spec() -> ResponseReturnValue:
     form = SpecPage()
     if not form.is_submitted():
         form.step.data, form.first_depth.data = "2", 0
+        form.propose_rules()
+    if asks_for_counts():
+        return _form_page(form, ChartFilePage(formdata=None), form.look())
     if done := form.run(lambda: add_spec(current_work(), form.read())):
         said = f"{done.value.name} is saved. Compare the drawing with the paper."
         return flash_and_redirect(said, "keying.spec", spec_id=done.value.id)
@@ -155,12 +200,14 @@ def load_chart() -> ResponseReturnValue:
         except BitternError as error:
             upload.file.errors = [f"{p.field}: {p.message}" for p in file_problems(error)]
         else:
-            form = SpecPage(formdata=MultiDict({"first_depth": "0", "step": "1", **given}))
+            usual = {name: str(value) for name, value in USUAL_RULES.to_json().items()}
+            form = SpecPage(formdata=MultiDict({"first_depth": "0", "step": "1", **usual, **given}))
             form.validate()
             flash(f"Read from the file: {len(given)} fields. Nothing is saved yet: compare, then save.")
             return _form_page(form, ChartFilePage(formdata=None), 200)
     form = SpecPage(formdata=None)
     form.step.data = "2"
+    form.propose_rules()
     return _form_page(form, upload, 422)
 
 
@@ -173,9 +220,16 @@ def edit_spec(spec_id: int) -> ResponseReturnValue:
     about(f"bitting spec {spec_id}", form)
     if not form.is_submitted():
         form.fill(read_spec(row))
+    if asks_for_counts():
+        return _form_page(form, None, form.look(), row.name, spec_id)
     if done := form.run(lambda: change_spec(current_work(), spec_id, form.version_read, form.read())):
         return flash_and_redirect(f"{done.value.name} is saved.", "keying.spec", spec_id=spec_id)
     return _form_page(form, None, form.status, row.name, spec_id)
+
+
+def asks_for_counts() -> bool:
+    """Whether a form was sent only to see what its spec comes to."""
+    return request.form.get("deed") == "update"
 
 
 def _form_page(
@@ -196,9 +250,12 @@ def _facts(spec: BittingSpec) -> dict[str, object]:
         "spec": spec,
         "chart": _chart(spec),
         "theoretical": theoretical(spec),
+        "within": count_bittings(spec.chambers, spec.depths, spec.macs),
         "usable": usable(spec),
+        "rules": [(name, words, getattr(spec.rules, name)) for name, words in RULE_WORDS.items()],
+        "costs": rule_costs(spec) if spec.rules.names and usable(spec) else None,
         "shorter": [
-            (chambers, spec.depths**chambers, count_bittings(chambers, spec.depths, spec.macs))
+            (chambers, spec.depths**chambers, usable(replace(spec, chambers=chambers)))
             for chambers in range(max(3, spec.chambers - 2), spec.chambers)
         ],
         "increment": f"{inches_text(spec.increment_in)} in" if spec.increment_in is not None else "",

@@ -14,7 +14,8 @@ from app.ledger.catalog.maker_queries import get_item, shelf
 from app.ledger.catalog.makers import add_maker, change_table, import_maker, maker_json, plan_maker, read_table_file
 from app.ledger.catalog.sheet_reading import read_sheet
 from app.ledger.catalog.sheets import find_sheet, sheet_rows, sheets_of
-from app.ledger.catalog.specs import change_spec, read_spec
+from app.ledger.catalog.specs import read_spec
+from app.ledger.keysystems.bittings import change_spec
 from app.ledger.store.errors import NotAllowed, Stale, Taken
 from app.ledger.tables import CatalogRow, Event, Keyway, Maker, Role, SpecRow
 from app.spreadsheets import table_bytes
