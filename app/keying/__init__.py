@@ -9,6 +9,7 @@ __all__ = [
     "LETTERS",
     "MOST_SYMBOLS",
     "NOT_EXTENDED",
+    "NO_ARRAY",
     "OPENING_MARKS",
     "RULE_WORDS",
     "AccessException",
@@ -131,6 +132,7 @@ from app.keying.crosskeying import BittingChoice, CrossCost, choose_bittings, cr
 from app.keying.cuts import DecodedKey, cut_list, decode, root_depth
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.extending import (
+    NO_ARRAY,
     NOT_EXTENDED,
     Extension,
     ExtensionSearch,

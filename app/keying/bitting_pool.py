@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from app.keying.spec import Bitting, BittingSpec
 
 MOST_WHOLE = 1_000_000
-DRAWN = 100_000
 LEAST_APART = 2
 
 
@@ -19,7 +18,7 @@ LEAST_APART = 2
 class BittingPool:
     """Bittings within MACS, with two-step progression of the system's parity, in an order drawn by chance.
 
-    `is_whole`: all of them; a spec that has more than a million gives a hundred thousand drawn ones. What breaks a
+    `is_whole`: all of them; a spec that has more than `most` gives a tenth of that, drawn. What breaks a
     rule of the spec is passed over when the pool is gone through.
     """
 
@@ -28,7 +27,7 @@ class BittingPool:
     rows: NDArray[np.int64] = field(repr=False)
 
     @classmethod
-    def of(cls, spec: BittingSpec, pattern: Bitting, rng: Random) -> "BittingPool":
+    def of(cls, spec: BittingSpec, pattern: Bitting, rng: Random, most: int = MOST_WHOLE) -> "BittingPool":
         """The pool of a system; `pattern` is a bitting of its parity.
 
         >>> spec = BittingSpec(chambers=3, depths=4, macs=2, step=2)
@@ -37,12 +36,12 @@ class BittingPool:
         """
         chance = np.random.default_rng(rng.getrandbits(128))
         columns = [[d for d in spec.all_depths if (d - cut) % spec.step == 0] for cut in pattern]
-        is_whole = prod(map(len, columns)) <= MOST_WHOLE
+        is_whole = prod(map(len, columns)) <= most
         if is_whole:
             rows = np.stack(np.meshgrid(*map(np.array, columns), indexing="ij"), axis=-1).reshape(-1, spec.chambers)
             rows = rows[(np.abs(np.diff(rows, axis=1)) <= spec.macs).all(axis=1)]
         else:
-            rows = _drawn(columns, spec.macs, chance)
+            rows = _drawn(columns, spec.macs, chance, most // 10)
         return cls(spec, is_whole, chance.permutation(rows).astype(np.int64))
 
     @property
@@ -87,9 +86,9 @@ class BittingPool:
         return replace(self, rows=self.rows[np.lexsort((cost, new, near))])
 
 
-def _drawn(columns: Sequence[Sequence[int]], macs: int, chance: np.random.Generator) -> NDArray[np.int64]:
+def _drawn(columns: Sequence[Sequence[int]], macs: int, chance: np.random.Generator, count: int) -> NDArray[np.int64]:
     """Draw cut after cut among the depths that MACS allows beside the one before."""
-    rows = chance.choice(columns[0], size=(DRAWN, 1))
+    rows = chance.choice(columns[0], size=(count, 1))
     for column in columns[1:]:
         open_to = np.abs(rows[:, -1:] - np.array(column)) <= macs
         rows, open_to = rows[open_to.any(axis=1)], open_to[open_to.any(axis=1)]

@@ -195,7 +195,7 @@ def take_over(work: Work, form: TakeForm, sealed: str) -> KeySystem:
             TAKEN_OVER,
             f"key system {system.id}",
             f"{name}: {len(rows)} keysets on keyway {system.keyway}, "
-            + ("with an array" if plan else "without an array, so it must not be extended"),
+            + ("with an array" if plan else "without an array"),
         )
         return system
 

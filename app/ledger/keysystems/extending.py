@@ -1,13 +1,17 @@
 """Use cases: add masters and keysets to a system in service, no issued key touched, or key single instead.
 
-From the array where it holds enough; else by a search with the issued keys fixed.
+From the array where the system has one that holds enough; else by a search with the issued keys fixed.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from random import Random
 
+import sqlalchemy as sa
+
 from app.errors import Problem, Problems
 from app.keying import (
+    NO_ARRAY,
     NOT_EXTENDED,
     BittingSpec,
     Extension,
@@ -25,7 +29,8 @@ from app.keying import (
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import insert_keysets, open_plan
-from app.ledger.keysystems.keysets import add_keysets
+from app.ledger.keysystems.control import TAKEN_OVER
+from app.ledger.keysystems.keysets import add_keysets, missing_bitting
 from app.ledger.keysystems.lost_keysets import require_none_lost_above
 from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
 from app.ledger.keysystems.systems import single_keyed_system
@@ -34,7 +39,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import KeySystem, Level, RecordsHolder, Role
+from app.ledger.tables import Event, KeySystem, Level, RecordsHolder, Role
 
 MOST_ADDED = 5_000
 
@@ -77,9 +82,28 @@ def why_not_extend(work: Work, system: KeySystem) -> str:
         )
     if system.levels < 2:
         return "This book has no master: whatever is added to it is keyed single."
-    if system.records is RecordsHolder.NOBODY or open_plan(work.vault, system) is None:
+    if system.records is RecordsHolder.NOBODY:
         return NOT_EXTENDED
-    return ""
+    if stands_alone(system) and _was_taken_over(work, system):
+        return f"{system.name} came as a list without the master, so what that opens is not known. {NOT_EXTENDED}"
+    return missing_bitting(work.session, system.customer_id, system.keyway)
+
+
+def _was_taken_over(work: Work, system: KeySystem) -> bool:
+    """Whether a system came as another shop's list, and was not made here."""
+    taken = sa.select(Event.id).where(Event.subject == f"key system {system.id}", Event.kind == TAKEN_OVER)
+    return work.session.scalar(taken.limit(1)) is not None
+
+
+def stands_alone(system: KeySystem) -> bool:
+    """Whether a system has no master: its keys stand side by side, as out of a matrix, and so does what is added."""
+    masters = (Level.MASTER, Level.GRAND, Level.GREAT_GRAND)
+    return all(keyset.level not in masters for keyset in system.keysets)
+
+
+def is_searched_for(system: KeySystem) -> bool:
+    """Whether bittings to add have to be searched for: there are masters, and no array that says what is next."""
+    return system.sealed_plan is None and not stands_alone(system)
 
 
 def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
@@ -89,7 +113,12 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
     """
     work.require(Role.BENCH)
     with transaction(work.session):
+        system = get_system(work.session, system_id)
+        if stands_alone(system):
+            return _add_alone(work, system, form)
         ready = _make_ready(work, system_id, form)
+        if ready.array is None:
+            raise LedgerError("system", NO_ARRAY)
         found = extend(
             ready.spec,
             ready.array,
@@ -112,6 +141,28 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
         return _insert_extension(work, ready, found, places, "")
 
 
+def _add_alone(work: Work, system: KeySystem, form: ExtendForm) -> Added:
+    """Add keys that stand side by side with the others."""
+    if refusal := why_not_extend(work, system):
+        raise LedgerError("system", refusal)
+    if not 0 < form.changes <= MOST_ADDED:
+        raise LedgerError("changes", f"Enter how many are wanted, from 1 to {MOST_ADDED:,}.")
+    added = tuple(one.symbol for one in add_keysets(work, system, form.changes, under=Level.SINGLE))
+    prove_no_interchange(work, [system])
+    _record_extension(work, system, added, "")
+    return Added(system, added)
+
+
+def _record_extension(work: Work, system: KeySystem, symbols: Sequence[str], how: str) -> None:
+    record(
+        work,
+        "key system extended",
+        f"key system {system.id}",
+        f"{system.name}: {len(symbols)} keysets added{how}, {', '.join(symbols[:12])}"
+        + (" and more" if len(symbols) > 12 else ""),
+    )
+
+
 def _insert_extension(work: Work, ready: "ReadyExtension", found: Extension, places: int, how: str) -> Added:
     """Put keysets on record, their bittings sealed; `places`: what they add to the system's capacity."""
     system = get_system(work.session, ready.system_id)
@@ -125,13 +176,7 @@ def _insert_extension(work: Work, ready: "ReadyExtension", found: Extension, pla
     work.session.flush()
     work.session.expire(system, ["keysets"])
     prove_no_interchange(work, [system])
-    record(
-        work,
-        "key system extended",
-        f"key system {system.id}",
-        f"{system.name}: {len(symbols)} keysets added{how}, {', '.join(symbols[:12])}"
-        + (" and more" if len(symbols) > 12 else ""),
-    )
+    _record_extension(work, system, symbols, how)
     return Added(system, symbols)
 
 
@@ -219,8 +264,9 @@ class ReadyExtension:
     system_id: int
     system_name: str
     spec: BittingSpec
+    pattern: Cuts = field(repr=False)
     asked: WantedKeysets
-    array: LevelArray
+    array: LevelArray | None
     keys: dict[str, Cuts] = field(repr=False)
     cylinders: dict[str, tuple[str, ...]] = field(repr=False)
     shearing: list[list[set[int]]] = field(repr=False)
@@ -229,12 +275,12 @@ class ReadyExtension:
         """Look for bittings beyond the array, the system's keys fixed; needs no house, so it runs beside it."""
         return search_extension(
             self.spec,
-            self.array.tmk,
+            self.pattern,
             self.keys,
             self.cylinders,
             self.asked,
             rng,
-            avoid=frozenset(self.keys.values()),
+            shearing=self.shearing,
             seconds=seconds,
             on_progress=on_progress,
         )
@@ -254,8 +300,7 @@ def make_extension_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyE
 def _make_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyExtension:
     check_extension(form)
     opened = open_system(work, system_id)
-    refusal, array = why_not_extend(work, opened.system), open_plan(work.vault, opened.system)
-    if refusal or array is None:
+    if refusal := why_not_extend(work, opened.system):
         raise LedgerError("system", refusal)
     require_none_lost_above(work, opened.system, {form.master, form.grand} - {""})
     standing = {keyset.symbol for keyset in opened.system.keysets}
@@ -264,7 +309,11 @@ def _make_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyExtension:
     lacking = {symbol for operators in asked.cylinders.values() for symbol in operators} & (standing - set(keys))
     if lacking:
         raise LedgerError("system", f"The shop does not hold the bitting of {', '.join(sorted(lacking)[:8])}.")
-    return ReadyExtension(system_id, opened.system.name, opened.spec, asked, array, keys, cylinders, shearing)
+    array = open_plan(work.vault, opened.system)
+    pattern = keys[form.master if form.changes else form.grand]
+    return ReadyExtension(
+        system_id, opened.system.name, opened.spec, pattern, asked, array, keys, cylinders, shearing
+    )
 
 
 def seal_extension(work: Work, ready: ReadyExtension, found: Extension) -> Added:
@@ -273,7 +322,7 @@ def seal_extension(work: Work, ready: ReadyExtension, found: Extension) -> Added
     Raises Stale where the system has grown in between, KeyingError where a key would let somebody in unasked.
     """
     work.require(Role.BENCH)
-    # Places beyond those that the array holds. Shorter cylinders were not searched against: the audit holds them.
+    # Places beyond those that the array holds.
     places = sum(planned.level is SymbolLevel.CHANGE for planned in found.keysets)
     with transaction(work.session):
         return _insert_extension(work, ready, found, places, " by a search with the keys fixed")

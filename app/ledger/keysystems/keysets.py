@@ -7,10 +7,13 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.keying import (
-    Array,
+    NOT_EXTENDED,
+    BittingPool,
     BittingSpec,
     KeyingError,
+    LevelArray,
     NoBittingsLeft,
+    StackIndex,
     change_symbol,
     draw_single,
     name_gains,
@@ -30,6 +33,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Bitting, Cylinder, Keyset, KeySystem, Level, RecordsHolder
 
 MOST_LISTED = 100_000
+MOST_DRAWN = 100_000  # of a system without an array, for whoever waits at the counter
 
 
 def add_keysets(
@@ -193,25 +197,34 @@ def next_cuts(
     there = SystemsInService.of(work, neighbors, system.chambers)
     if parent is None:
         return draw_singles(spec, work.rng, there, count)
-    plan = open_plan(work.vault, system)
-    base = there.opened.get(parent.id)
-    if plan is None or base is None:
-        raise LedgerError("system", f"The shop has no array for {system.name}; it cannot be extended here.")
+    if parent.id not in there.opened:
+        raise LedgerError("system", f"The bitting of {parent.symbol} is not in this house: {NOT_EXTENDED}")
     by_id = {keyset.id: keyset for keyset in system.keysets}
     above = [there.opened[keyset.id] for keyset in operators_of(parent, is_nmk=False, by_id=by_id)]
     ways = [[there.opened[one.id] for one in further] for further in crossed]
-    return next_changes(plan.under(spec, "C", base), there, above, count, ways)
+    like = [there.opened[one.id] for one in system.keysets if one.parent_id == parent.id and one.id in there.opened]
+    return next_changes(spec, open_plan(work.vault, system), there, above, count, ways, like)
 
 
 def next_changes(
-    array: Array, there: SystemsInService, above: Sequence[Cuts], count: int, crossed: Sequence[Sequence[Cuts]] = ()
+    spec: BittingSpec,
+    plan: LevelArray | None,
+    there: SystemsInService,
+    above: Sequence[Cuts],
+    count: int,
+    crossed: Sequence[Sequence[Cuts]] = (),
+    like: Sequence[Cuts] = (),
 ) -> Sequence[Cuts]:
-    """The next bittings of an array, `above` them the masters' cuts, that clash with nothing there.
+    """The next bittings under a master, `above` them the masters' cuts, that clash with nothing there.
 
-    `crossed`: the cuts that cylinders of theirs are cross-keyed with, for each such way. NoBittingsLeft says how many
-    there are that clash with nothing.
+    From the system's array; of one without, from all that its spec allows, cut as far as can be as those `like`
+    them. `crossed`: the cuts that cylinders of theirs are cross-keyed with, for each such way. NoBittingsLeft says
+    how many there are that clash with nothing.
     """
     ways = [above, *([*above, *further] for further in crossed)]
+    if plan is None:
+        return _next_without_array(spec, there, ways, count, like)
+    array = plan.under(spec, "C", above[0])
     # A bitting that is free may still turn a cross-keyed cylinder, or be pinned so that another key turns it:
     # such a one is passed over for good.
     used, short = there.keys, None
@@ -226,6 +239,37 @@ def next_changes(
         if not bad:
             return found
         used |= frozenset(bad)
+
+
+def _next_without_array(
+    spec: BittingSpec, there: SystemsInService, ways: Sequence[Sequence[Cuts]], count: int, like: Sequence[Cuts]
+) -> Sequence[Cuts]:
+    """The same of a system that has no array: no array keeps the new ones from one another, so each is tried."""
+    # Planning and accepting have to come to the same bittings, so chance begins with the system's own.
+    rng = Random(repr(sorted([*ways[0], *like])))  # noqa: S311
+    pool = BittingPool.of(spec, ways[0][0], rng, most=MOST_DRAWN).beside(ways[0], like)
+    found: list[Cuts] = []
+    new_keys, new_cylinders = StackIndex(), StackIndex()
+    for cuts in pool:
+        if len(found) == count:
+            return found
+        if cuts in there.keys or any(there.clashes(cuts, way) for way in ways):
+            continue
+        stacks = [[set(depths) for depths in zip(cuts, *way, strict=True)] for way in ways]
+        if new_cylinders.meeting([(cut,) for cut in cuts]) or any(new_keys.meeting(stack) for stack in stacks):
+            continue
+        new_keys.add([(cut,) for cut in cuts])
+        for stack in stacks:
+            new_cylinders.add(stack)
+        found.append(cuts)
+    if len(found) == count:
+        return found
+    raise NoBittingsLeft(
+        "quantity",
+        f"{count:,} bittings were asked for, but only {len(found):,} were found that clash with nothing in service.",
+        asked=count,
+        left=len(found),
+    )
 
 
 def draw_singles(spec: BittingSpec, rng: Random, there: SystemsInService, count: int) -> list[Cuts]:

@@ -36,7 +36,7 @@ from app.ledger.quoting.rekeying import crossed_ways
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.room import Room, Unclear, nameable
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
-from app.ledger.quoting.system_books import SystemBook, SystemBooks, no_array
+from app.ledger.quoting.system_books import SystemBook, SystemBooks
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Keyset, KeySystem, Level, LineKind, RecordsHolder
 from app.pricing import CylinderType, KeyingKind
@@ -335,9 +335,6 @@ class _Planner:
             return [self._decoded[book, line.keying]]
         if not book.is_ours:
             return book.add_symbols(master, count, listed, reserved)
-        if system is not None and master and system.sealed_plan is None:
-            self._require_named(number, book, system)
-            return []
         waiting: list[str] = []
         if missing := self._missing(book.keyway):
             self._refuse(number, "keying", missing)
@@ -365,6 +362,8 @@ class _Planner:
             most = sum(sizes[:found])
             told = f"enter at most {most:,}, or key" if found else "key"
             other = "under another master, in a new system or single (SKD)" if master else "on another keyway"
+            if system is not None and master:
+                other += "; or have the bench search for more (Extend, on the key system's page)"
             self._refuse(
                 number,
                 "quantity",
@@ -379,19 +378,6 @@ class _Planner:
         if who and keyway not in self._lacking:
             self._lacking[keyway] = missing_bitting(self._session, who, keyway)
         return self._lacking.get(keyway, "")
-
-    def _require_named(self, number: int, book: SystemBook, system: KeySystem) -> None:
-        """Of a system without an array there are no new keysets: the doors have to name what it has."""
-        told = no_array(book.name)
-        if not nameable(self._work, system):
-            self._refuse(number, "keying", told)
-        elif self._doors is None:
-            self.notes.append(
-                (number - 1, f"{told} Name a keyset that it has for each cylinder in the door list at acceptance.")
-            )
-        else:
-            told += f" Name a keyset that it has for each cylinder of line {number}."
-            self.problems.append(Problem("doors", told))
 
     def _require_offered(
         self, number: int, named: Sequence[str], on_record: Sequence[str], offered: Mapping[str, int]
@@ -446,9 +432,6 @@ class _Planner:
                     f"The records of {book.name} are with the {book.records.value}: no keyset can be made here in "
                     f"place of {symbol}.",
                 )
-                return symbol
-            if master and old.system.sealed_plan is None:
-                self._refuse(number, "keying", no_array(book.name))
                 return symbol
             ways = [[one.symbol for one in way] for way in crossed_ways(self._session, self._ask, old)]
             if not self._room.take(book, master, 1, crossed=ways):

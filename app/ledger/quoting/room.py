@@ -14,8 +14,8 @@ from math import prod
 
 import sqlalchemy as sa
 
-from app.keying import Array, BittingSpec, LevelArray, NoBittingsLeft, theoretical, usable
 from app.keying import Bitting as Cuts
+from app.keying import BittingSpec, LevelArray, NoBittingsLeft, theoretical, usable
 from app.ledger.keysystems.bittings import open_bittings, open_plan
 from app.ledger.keysystems.control import draw_free_control
 from app.ledger.keysystems.keysets import draw_singles, next_changes
@@ -23,8 +23,7 @@ from app.ledger.keysystems.lost_keysets import is_retired
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, draw_plan
 from app.ledger.keysystems.unsealed_system import SystemsInService
-from app.ledger.quoting.system_books import SystemBook, no_array
-from app.ledger.store.errors import LedgerError
+from app.ledger.quoting.system_books import SystemBook
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Key, Keyset, KeyState, KeySystem, Level
 
@@ -38,7 +37,7 @@ class Unclear(Exception):
 
 @dataclass(slots=True)
 class _Opened:
-    """A book's array (None of single keys), and the cuts of its masters by symbol."""
+    """A book's array (None of single keys, and of a system that has none), and the cuts of its masters by symbol."""
 
     array: LevelArray | None = field(repr=False)
     keys: dict[str, Cuts] = field(repr=False)
@@ -130,8 +129,11 @@ class Room:
         opened = self._open(book, there)
         above = [opened.keys[one] for one in (master, *book.above[master])]
         ways = [[opened.keys[one] for one in way] for way in crossed]
-        array = _array(book, opened, master)
-        return _as_many(lambda wanted: next_changes(array, there, above, wanted, ways), count)
+        like = [key for key, *over in self._cylinders[book.keyway] if over == above]
+        if book.row is not None:
+            fellows = (one.id for one in book.row.keysets if one.parent and one.parent.symbol == master)
+            like += [there.opened[one] for one in fellows if one in there.opened]
+        return _as_many(lambda wanted: next_changes(book.spec, opened.array, there, above, wanted, ways, like), count)
 
     def _is_roomy(self, book: SystemBook, master: str) -> bool:
         """Whether what the customer has on a keyway beside an array leaves three quarters of it alone: every key may
@@ -168,17 +170,17 @@ class Room:
         if (book, master) not in self._usable:
             own = next(one.id for one in book.row.keysets if one.symbol == master)
             keys = {master: open_bittings(self._work.session, self._work.vault, [book.row], [own])[own]}
-            self._usable[book, master] = _array(book, self._array_of(book.row, keys), master).usable
+            array = open_plan(self._work.vault, book.row)
+            if array is None:
+                raise Unclear
+            self._usable[book, master] = array.under(book.spec, "C", keys[master]).usable
         return self._usable[book, master] - book.last[master] + self._taken[book, master]
 
     def _open(self, book: SystemBook, there: SystemsInService) -> _Opened:
         if book not in self._opened and book.row is not None:
             keys = {one.symbol: there.opened[one.id] for one in book.row.keysets if one.id in there.opened}
-            self._opened[book] = self._array_of(book.row, keys)
+            self._opened[book] = _Opened(open_plan(self._work.vault, book.row), keys)
         return self._opened[book]
-
-    def _array_of(self, system: KeySystem, keys: dict[str, Cuts]) -> _Opened:
-        return _Opened(open_plan(self._work.vault, system), keys)
 
     def _service(self, book: SystemBook) -> SystemsInService:
         """What the customer has on a book's keyway, with what this job has added so far."""
@@ -187,12 +189,6 @@ class Room:
             systems = systems_sharing_keyway(self._work.session, book.keyway, book.customer_id)
             self._there[at] = SystemsInService.of(self._work, systems, book.spec.chambers)
         return self._there[at].beside(book.spec.chambers, keys, cylinders) if keys or cylinders else self._there[at]
-
-
-def _array(book: SystemBook, opened: _Opened, master: str) -> Array:
-    if opened.array is None:
-        raise LedgerError("system", no_array(book.name))
-    return opened.array.under(book.spec, "C", opened.keys[master])
 
 
 def _as_many(draw: Callable[[int], Sequence[Cuts]], count: int) -> Sequence[Cuts]:

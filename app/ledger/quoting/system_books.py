@@ -206,8 +206,3 @@ def _new_book(form: SystemForm, spec: BittingSpec) -> SystemBook:
         masters=masters,
         wants_control=is_core,
     )
-
-
-def no_array(name: str) -> str:
-    """Why a system gets no new keyset under a master."""
-    return f"The shop has no array for {name}; it cannot be extended here."

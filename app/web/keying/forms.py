@@ -258,7 +258,8 @@ class ExtendPage(KeyingForm):
         masters, grands = _symbols(system, Level.MASTER), _symbols(system, Level.GRAND)
         direct = {**grands, **_symbols(system, Level.GREAT_GRAND)}
         above = {symbol: f"{words}, directly: no master operates them" for symbol, words in direct.items()}
-        self.master.choices, self.grand.choices = {**masters, **above}, grands
+        alone = {"": "no master: each stands by itself"} if not masters and not above else {}
+        self.master.choices, self.grand.choices = alone or {**masters, **above}, grands
         for field in (self.master, self.grand):
             # Two levels have no grand to choose, and a system that must not be extended shows neither list.
             field.validate_choice = bool(field.raw_data)

@@ -15,7 +15,14 @@ from app.ledger.keysystems.control import add_control, why_no_control
 from app.ledger.keysystems.correcting import CorrectForm, correct_bitting
 from app.ledger.keysystems.crosskeying import cross_key as save_cross_keying
 from app.ledger.keysystems.crosskeying import make_cross_ready, price_cross_keying
-from app.ledger.keysystems.extending import Added, extend_system, key_single, make_extension_ready, why_not_extend
+from app.ledger.keysystems.extending import (
+    Added,
+    extend_system,
+    is_searched_for,
+    key_single,
+    make_extension_ready,
+    why_not_extend,
+)
 from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.keysystems.planned_doors import planned_cylinders
 from app.ledger.keysystems.system_queries import get_system
@@ -88,11 +95,11 @@ def extend(system_id: int) -> ResponseReturnValue:
 
     def act() -> Added | Response:
         nonlocal is_full
-        if deed == "search":
-            ready = make_extension_ready(work, system_id, form.read())
-            return start_run(ready, form.seconds.data, "keying.extend_run")
         if deed == "single":
             return key_single(work, system_id, form.singles.data or 0)
+        if deed == "search" or is_searched_for(system):
+            ready = make_extension_ready(work, system_id, form.read())
+            return start_run(ready, form.seconds.data, "keying.extend_run")
         try:
             return extend_system(work, system_id, form.read())
         except NoBittingsLeft:
@@ -112,6 +119,7 @@ def extend(system_id: int) -> ResponseReturnValue:
         form=form,
         refusal=why_not_extend(work, system),
         is_full=is_full,
+        is_searched=is_searched_for(system),
         lost=lost_masters(work.session, [system_id]),
     )
     return page, form.status
@@ -148,7 +156,7 @@ def correct(system_id: int) -> ResponseReturnValue:
     ):
         found = done.value
         left = f" The audit still has {found.findings} to mend." if found.findings else " The audit is clean."
-        lost = " The system has no array any more and cannot be extended." if found.lost_plan else ""
+        lost = " The system has no array any more: what is added to it is searched for." if found.lost_plan else ""
         return flash_and_redirect(
             f"The bitting of {found.keyset.symbol} is corrected: destroy bench sheets printed before.{left}{lost}",
             "keysystems.show",

@@ -42,7 +42,7 @@ def test_named_keysets_are_used_and_others_are_new(work: Work) -> None:
     assert len(set(opened.values())) == 6
 
 
-def test_a_system_without_an_array_takes_doors_on_its_own_keysets_only(work: Work) -> None:
+def test_a_system_without_an_array_takes_doors_on_its_keysets_and_on_new_ones(work: Work) -> None:
     job = _second(work, "1AA")
     system = work.session.scalars(sa.select(KeySystem)).one()
     system.sealed_plan = None  # as one made of a matrix that crosses, or taken over from a list
@@ -53,9 +53,14 @@ def test_a_system_without_an_array_takes_doors_on_its_own_keysets_only(work: Wor
     more = accept(work, issued(work, ask), doors, site_name="The lodge")
     assert [row.keyset for row in schedule_of(work, more).rows] == ["1AA", "3AA"]
     assert work.session.scalar(sa.select(sa.func.count(Keyset.id))) == before
-    with pytest.raises(BitternError, match="no array"):
-        accept(work, issued(work, ask), (DoorRow(row=1, opening="H3", keyset="1AA"),), site_name="The gate")
-    assert job.id != more.id
+    gate = accept(work, issued(work, ask), (DoorRow(row=1, opening="H3", keyset="1AA"),), site_name="The gate")
+    assert [(row.keyset, row.operated_by) for row in schedule_of(work, gate).rows] == [
+        ("1AA", ("1AA", "AA")),
+        ("4AA", ("4AA", "AA")),
+    ]
+    assert audit_systems(work, [system]).is_clean
+    assert len(set(open_bittings(work.session, work.vault, [system]).values())) == 5
+    assert len({job.id, more.id, gate.id}) == 3
 
 
 def test_nmk_keeps_the_master_out(work: Work) -> None:

@@ -121,7 +121,8 @@ def test_too_few_bittings_left_are_told_on_the_line_that_runs_out(work: Work) ->
     before = rows(work)
     told_so = (
         "The Flats can give 3 more keysets under AA. This line needs 4: enter at most 3, or key the rest under "
-        "another master, in a new system or single (SKD)."
+        "another master, in a new system or single (SKD); or have the bench search for more (Extend, on the key "
+        "system's page)."
     )
     priced = price_request(work, ask)
     assert [(one.field, one.message) for one in priced.problems] == [("lines.1.quantity", told_so)]
@@ -260,20 +261,20 @@ def test_single_keys_run_out_too(work: Work) -> None:
     accept(work, issued(work, replace(ask, lines=(replace(line, quantity=243),))))
 
 
-def test_each_line_of_a_system_without_an_array_may_be_named_by_a_list_to_come(work: Work) -> None:
+def test_a_system_without_an_array_gives_new_keysets_and_those_that_a_list_names(work: Work) -> None:
     system = existing(work)
     with transaction(work.session):
         system.sealed_plan = None  # as of a list taken over without its array
     ask = flats(work, 1, system=SystemRequest(existing_id=system.id), **SHOP)
+    two = replace(ask, lines=(mortise(2, MK), mortise(1, MK, remark="the annex")))
+    assert [line.words for line in price_request(work, two).plan.lines] == [
+        "4AA, 5AA of The Flats, under AA",
+        "6AA of The Flats, under AA",
+    ]
     job = issued(work, replace(ask, lines=(mortise(1, MK), mortise(1, MK, remark="the annex"))))
     accept(work, job, tuple(DoorRow(row=n, opening=f"X{n}", keyset=f"{n}AA") for n in (1, 2)))
     keyed = sa.select(Keyset.symbol).join(Cylinder).where(Cylinder.job_id == job.id).order_by(Cylinder.id)
     assert work.session.scalars(keyed).all() == ["1AA", "2AA"]
-    with transaction(work.session):
-        for key in work.session.scalars(sa.select(Key)):
-            key.state = KeyState.LOST
-    [(field, words)] = told(work, ask)
-    assert field == "lines.0.keying" and "The shop has no array for The Flats" in words
 
 
 def test_a_name_that_the_customer_has_already_is_told_beside_the_system(work: Work) -> None:

@@ -20,6 +20,7 @@ from tests import factories
 from tests.desk import accept_page_sent, accepted, issued, quoted, upload
 from tests.forms_found import form_with
 from tests.stocked import MORTISE, empty_house  # noqa: F401
+from tests.web.keying.keying_system import bittings_in_clear
 
 ClientAs = Callable[[Role | None], FlaskClient]
 # Clerk and porter both open the hall, each a door more: the keys stand side by side, and the hall is crossed.
@@ -199,3 +200,33 @@ def test_what_is_planned_follows_the_keyset_that_takes_its_own_ones_place(house:
     work.session.commit()
     assert {one.opening_number for one in exposed_by(work.session, new)} == {"hall", "store"}
     assert exposed_by(work.session, old) == ()
+
+
+# Each two of three share a door, so their keys do not nest; the warden opens all, or there is none.
+SHARED = "clerk,x,x,,x,,\nporter,,x,x,,x,\ncook,x,,x,,,x\n"
+HEAD = ",d1,d2,d3,d4,d5,d6\n"
+
+
+@pytest.mark.parametrize(("warden", "keying"), [("warden,x,x,x,x,x,x\n", "MK"), ("", "SKD")])
+def test_twelve_doors_more_join_a_system_out_of_a_matrix(
+    house: FlaskClient, work: Work, warden: str, keying: str
+) -> None:
+    system = _sealed(house, work, HEAD + warden + SHARED)
+    system.sealed_plan = None  # whichever way it was keyed, it has no array to go on in
+    work.session.commit()
+    before = bittings_in_clear(work, system)
+    line = {**MORTISE, "quantity": "12", "keying": keying}
+    number = quoted(house, line, customer_id=system.customer_id, site_id=system.site_id, system_id=system.id)
+    pasted = "\n".join(["opening,location,hand,lock", *(f"E{n},Slip,LH,Mortise lock" for n in range(1, 13))])
+    accepted(house, number, override_reason="the owner asked", doors=pasted)
+    work.session.rollback()
+    job = work.session.scalars(sa.select(Job).where(Job.number == number)).one()
+    rows = {row.opening_number: (row.keyset, row.operated_by) for row in schedule_of(work, job).rows}
+    above = ("AA",) if warden else ()
+    symbols = [f"{n + len(before) - len(above)}AA" if warden else f"SKD{n}" for n in range(1, 13)]
+    assert rows == {f"E{n}": (symbol, (symbol, *above)) for n, symbol in enumerate(symbols, start=1)}
+    system = get_system(work.session, system.id)
+    assert audit_systems(work, [system]).is_clean
+    after = bittings_in_clear(work, system)
+    assert {symbol: after[symbol] for symbol in before} == before
+    assert len(set(after.values())) == len(before) + 12

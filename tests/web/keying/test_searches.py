@@ -126,6 +126,30 @@ def test_a_full_system_is_extended_by_a_search(client_as: ClientAs, session: Ses
     assert client.post(f"{answer.location}/seal").status_code == 409  # sealed already
 
 
+def test_a_system_without_an_array_is_extended_by_a_search_at_once(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    system = system_in_service(work)
+    system.sealed_plan, system.capacity = None, None  # as one out of a matrix whose holders cross
+    session.commit()
+    before = bittings_in_clear(work, system)
+    client, address = client_as(Role.BENCH), f"/keying/systems/{system.id}/extend"
+    page = client.get(address).text
+    assert "This system has no array" in page and "Search with the keys fixed" not in page
+    data = {"master": "AB", "changes": "2", "grand": "A", "masters": "1", "changes_each": "1", "deed": "extend"}
+    answer = client.post(address, data=data)
+    assert answer.status_code == 303, answer.text
+    _wait(client)
+    page = client.get(answer.location).text
+    assert "Found: every key opens its doors" in page and "AC1 AC A" in page and "outside the array" not in page
+    assert client.post(f"{answer.location}/seal").status_code == 303
+    session.rollback()
+    after = bittings_in_clear(work, system)
+    assert set(after) - set(before) == {"AB4", "AB5", "AC", "AC1"}
+    assert {symbol: after[symbol] for symbol in before} == before
+    assert audit_systems(work, [get_system(session, system.id)]).is_clean
+
+
 def test_an_extension_without_an_answer_says_so(
     client_as: ClientAs, work: Work, monkeypatch: pytest.MonkeyPatch
 ) -> None:

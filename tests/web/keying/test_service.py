@@ -66,15 +66,12 @@ def test_an_extension_that_cannot_be_is_refused_by_field(
     assert _symbols(session, system) == before
 
 
-@pytest.mark.parametrize("without", ["array", "list", "factory"])
-def test_without_array_and_list_it_is_refused_and_single_keys_are_offered(
+@pytest.mark.parametrize("without", ["list", "factory"])
+def test_without_the_list_it_is_refused_and_single_keys_are_offered(
     client_as: ClientAs, session: Session, work: Work, without: str
 ) -> None:
     system = system_in_service(work)
-    if without == "array":
-        system.sealed_plan = None
-    else:
-        system.records = RecordsHolder.NOBODY if without == "list" else RecordsHolder.FACTORY
+    system.records = RecordsHolder.NOBODY if without == "list" else RecordsHolder.FACTORY
     session.commit()
     before = _symbols(session, system)
     client = client_as(Role.BENCH)
