@@ -163,7 +163,7 @@ def markings(chambers: int, roles: Sequence[str], most: int) -> Iterator[Sequenc
 
 @dataclass(slots=True)
 class Branch:
-    """A key in the tree of a system, with those under it: a change where it has none.
+    """A key in the tree of a system, with those under it: a change where it has none, unless it `is_master`.
 
     `changes`: how many hang under it, a change counting as one. `number`: the key's in a matrix that is keyed.
     """
@@ -172,6 +172,7 @@ class Branch:
     below: "Sequence[Branch]" = ()
     changes: int = 1
     number: int | None = None
+    is_master: bool = False
 
 
 def _fill(
@@ -217,7 +218,7 @@ def name_branches(top: Branch, levels: int) -> Iterator[tuple[SystemKeyset, Bran
         number = 0
         names = masters_below(symbol)
         for below in branch.below:
-            if below.below:
+            if below.below or below.is_master:
                 name = next(names, "")
                 if not name:
                     raise KeyingError("matrix", f"There are more than {len(LETTERS)} grand masters; symbols run out.")

@@ -184,37 +184,3 @@ class Clash:
     keys: tuple[int, ...]
     cylinders: tuple[int, ...]
     sentence: str
-
-
-def nest(matrix: AccessMatrix) -> tuple[int | None, ...] | Clash:
-    """Give each key's parent, the least key that opens all its doors and more; or what keeps them from nesting.
-
-    Keys nest when any two open the same doors only where one opens all of the other's. A clash names two keys
-    and three doors: one that both open, and one each that the other does not.
-
-    >>> matrix = AccessMatrix.of({"owner": {"1", "2"}, "clerk": {"1"}}, ["1", "2"])
-    >>> nest(matrix)
-    (None, 0)
-    """
-    parents: list[int | None] = [None] * len(matrix.keys)
-    listed = matrix.listed
-    owner = np.full(len(matrix.cylinders), -1)
-    for key in sorted(range(len(matrix.keys)), key=lambda k: (-len(matrix.keys[k].doors), k)):
-        opened = listed[key]
-        owners = owner[opened]
-        if (owners != owners[:1]).any():
-            other = max(set(owners.tolist()) - {-1}, key=lambda o: (-len(matrix.keys[o].doors), o))
-            theirs = listed[other]
-            three = tuple(int(np.argmax(doors)) for doors in (opened & theirs, opened & ~theirs, theirs & ~opened))
-            return Clash((other, key), three, _overlap_sentence(matrix, other, key, three[0]))
-        parents[key] = int(owners[0]) if owners[0] >= 0 else None
-        owner[opened] = key
-    return tuple(parents)
-
-
-def _overlap_sentence(matrix: AccessMatrix, one: int, other: int, door: int) -> str:
-    return (
-        f"{matrix.keys[one].holders[0]} and {matrix.keys[other].holders[0]} both open "
-        f"{matrix.cylinders[door].doors[0]}, but each also opens a door that the other does not: "
-        "no order of levels holds both."
-    )

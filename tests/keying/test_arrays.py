@@ -18,13 +18,13 @@ from app.keying import (
     audit,
     draw_master,
     extend,
+    key_matrix,
     next_bittings,
     plan_levels,
     progress,
     progression_under,
     rotate,
 )
-from app.keying.access import key_hierarchy
 from app.keying.arrays import Spread
 from app.keying.issuing import draw_bitting
 from tests.keying.oracle import bittings_of, every_bitting, obeys_macs, small_specs
@@ -158,7 +158,7 @@ def test_extended_and_matrix_systems_spread_their_changes_and_audit_clean():
     doors = [f"{hall}{n}" for hall, n in product("NSB", range(12))]
     opens = {"owner": set(doors), **{hall: {d for d in doors if d[0] == hall} for hall in "NSB"}}
     opens |= {f"holder of {door}": {door} for door in doors}
-    found = key_hierarchy(SPEC, TMK, AccessMatrix.of(opens, doors))
+    found = key_matrix(SPEC, TMK, AccessMatrix.of(opens, doors), Random(1))
     assert isinstance(found, AccessPlan) and not audit(found.keys, found.cylinders).unintended
     hall = [keyset.bitting for keyset in found.keysets if keyset.parent == "AA"]
     assert len(hall) == 12 and min(apart(a, b) for a, b in combinations(hall, 2)) >= 2
