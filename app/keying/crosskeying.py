@@ -11,6 +11,7 @@ from app.keying.auditing import audit, check_system
 from app.keying.errors import KeyingError
 from app.keying.pinning import count_combinations
 from app.keying.spec import Bitting
+from app.keying.time_limit import TimeLimit
 
 TRIES = 200_000
 
@@ -119,6 +120,7 @@ def choose_bittings(
     *,
     seconds: float = 3600.0,
     on_progress: Callable[[int, float], None] | None = None,
+    clock: Callable[[], float] = monotonic,
 ) -> BittingChoice:
     """Choose a bitting for each open keyset so that every cylinder is free of interchange.
 
@@ -127,6 +129,7 @@ def choose_bittings(
     and the search turns back there. Gives up after `tries` candidates or `seconds`: then `exhausted` is False.
     `on_progress` gets how many keysets still lack a bitting, at best, and the share of the time that has gone.
     """
+    limit = TimeLimit(seconds, clock)
     taken = set(keys.values())
     if set(keys) & set(candidates):
         raise KeyingError("candidates", "A keyset is both fixed and open.")
@@ -152,10 +155,12 @@ def choose_bittings(
         return not (operates & ~listed[own]).any()
 
     for symbol, bitting in keys.items():
+        if limit.is_over:
+            return BittingChoice(None, False)
         if not place(number[symbol], bitting):
             return BittingChoice(None, True)
     chosen: dict[str, Bitting] = {}
-    left, start, reported, fewest = tries, monotonic(), 0.0, len(candidates)
+    left, reported, fewest = tries, 0.0, len(candidates)
     order = sorted(candidates, key=lambda symbol: -int(listed[:, number[symbol]].sum()))
 
     def search(level: int) -> bool:
@@ -169,7 +174,7 @@ def choose_bittings(
             if bitting in taken:
                 continue
             left -= 1
-            gone = monotonic() - start
+            gone = limit.gone
             if left < 0 or gone > seconds:
                 left = -1
                 return False

@@ -12,9 +12,9 @@ from app.keying.spec import Bitting
 Numbers: TypeAlias = NDArray[np.int64]
 
 NOISE = 0.01  # of the turns take a change by chance
-WEIGHED = 0.2  # of those that bring nothing make their pair heavier
+WEIGHED = 0.1  # of those that bring nothing make their pair heavier
 TRIED_KEYS = 6
-TENURE = 6
+TENURE = 4
 
 
 class Mending:

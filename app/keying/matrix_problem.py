@@ -1,7 +1,5 @@
 """A matrix as CP-SAT reads it: bittings for it, a proof that there are none, or the fewest changes to it."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
@@ -53,7 +51,8 @@ def operating(bittings: NDArray[np.int64], pinned: Flags) -> Flags:
 class MatrixProblem:
     """Which depths each key may take where, whose cuts each cylinder is pinned to, and who must not operate it.
 
-    `pinned` and `shut` are by key and cylinder; a pair that is neither does not matter.
+    `pinned` and `shut` are by key and cylinder; a pair that is neither does not matter. With `any_parity` CP-SAT may
+    take another parity pattern than that of `tmk`, the same for all keys.
     """
 
     def __init__(
@@ -64,13 +63,12 @@ class MatrixProblem:
         shut: Flags,
         fixed: Mapping[int, Bitting],
         avoid: AbstractSet[Bitting],
+        any_parity: bool = False,
     ) -> None:
         self.spec, self.tmk, self.pinned, self.shut = spec, tmk, pinned, shut
-        self.fixed, self.avoid = fixed, avoid
+        self.fixed, self.avoid, self.any_parity = fixed, avoid, any_parity and spec.step > 1
         self.free = tuple(tuple(d for d in spec.all_depths if (d - cut) % spec.step == 0) for cut in tmk)
-        self.choices: list[Sequence[tuple[int, ...]]] = [
-            [(cut,) for cut in fixed[key]] if key in fixed else self.free for key in range(pinned.shape[0])
-        ]
+        self.choices = self._columns(any_parity=False)
         self._listed: tuple[Bitting, ...] | None = None  # what may be handed out, where drawing hardly finds any
 
     @property
@@ -78,6 +76,12 @@ class MatrixProblem:
         """How large CP-SAT's problem is: one literal a chamber for every pair to shut out, and those of the cuts."""
         cuts: int = sum(map(len, self.free)) * (len(self.choices) + self.pinned.shape[1])
         return int(self.shut.sum()) * self.spec.chambers + cuts
+
+    def _columns(self, any_parity: bool) -> list[Sequence[tuple[int, ...]]]:
+        """Give the depths that each key may take, by chamber."""
+        free = (tuple(self.spec.all_depths),) * self.spec.chambers if any_parity else self.free
+        keys = range(self.pinned.shape[0])
+        return [[(cut,) for cut in self.fixed[key]] if key in self.fixed else free for key in keys]
 
     def fits(self, limit: TimeLimit) -> bool:
         """Tell whether CP-SAT can read the problem in half of what is left."""
@@ -102,15 +106,19 @@ class MatrixProblem:
             self._listed = tuple(bitting for bitting in first if bitting not in self.avoid)
         return self._listed[rng.randrange(len(self._listed))] if self._listed else self.tmk
 
-    def part(self, keys: Sequence[int], cylinders: Sequence[int]) -> MatrixProblem:
+    def part(self, keys: Sequence[int], cylinders: Sequence[int]) -> "MatrixProblem":
         """Give the problem of some keys and cylinders only."""
         fixed = {n: self.fixed[key] for n, key in enumerate(keys) if key in self.fixed}
         cells = np.ix_(keys, cylinders)
-        return MatrixProblem(self.spec, self.tmk, self.pinned[cells], self.shut[cells], fixed, self.avoid)
+        return MatrixProblem(
+            self.spec, self.tmk, self.pinned[cells], self.shut[cells], fixed, self.avoid, self.any_parity
+        )
 
-    def with_pairs(self, pairs: Flags) -> MatrixProblem:
+    def with_pairs(self, pairs: Flags) -> "MatrixProblem":
         """Give the problem in which only some pairs matter."""
-        return MatrixProblem(self.spec, self.tmk, self.pinned & pairs, self.shut & pairs, self.fixed, self.avoid)
+        return MatrixProblem(
+            self.spec, self.tmk, self.pinned & pairs, self.shut & pairs, self.fixed, self.avoid, self.any_parity
+        )
 
     def solve(
         self,
@@ -133,7 +141,8 @@ class MatrixProblem:
             return Answer()
         model = cp_model.CpModel()
         cuts = [
-            [{depth: model.new_bool_var("") for depth in depths} for depths in chambers] for chambers in self.choices
+            [{depth: model.new_bool_var("") for depth in depths} for depths in chambers]
+            for chambers in self._columns(self.any_parity)
         ]
         changes = _Changes(model, self.pinned, weights) if weights is not None else None
         if not (self._hand_out(model, cuts, limit) and self._shut_out(model, cuts, limit, changes)):
@@ -161,13 +170,20 @@ class MatrixProblem:
         dropped = None if changes is None else changes.dropped(solver)
         return Answer(bittings, dropped, least=status == cp_model.OPTIMAL)
 
-    def _hand_out(self, model: cp_model.CpModel, cuts: Cuts, limit: TimeLimit) -> bool:
-        """Each cut has one depth, and what may not be handed out is not; tell whether time was left."""
+    def _hand_out(self, model: "cp_model.CpModel", cuts: Cuts, limit: TimeLimit) -> bool:
+        """Each cut has one depth, and what may not be handed out is not; tell whether time was left.
+
+        Where any parity will do, the cuts of a chamber have the same one.
+        """
+        odd = [model.new_bool_var("") for _ in self.free] if self.any_parity else []
         for key, chambers in enumerate(cuts):
             if limit.is_over:
                 return False
             for by_depth in chambers:
                 model.add_exactly_one(by_depth.values())
+            for is_odd, by_depth in zip(odd, chambers, strict=False):
+                for depth, literal in by_depth.items():
+                    model.add_implication(literal, is_odd if depth % self.spec.step else is_odd.negated())
             if key in self.fixed:
                 continue
             for here, there in pairwise(chambers):
@@ -179,7 +195,7 @@ class MatrixProblem:
                 _forbid(model, chambers, bitting)
         return True
 
-    def _rule(self, model: cp_model.CpModel, chambers: Sequence[Mapping[int, cp_model.IntVar]]) -> None:
+    def _rule(self, model: "cp_model.CpModel", chambers: "Sequence[Mapping[int, cp_model.IntVar]]") -> None:
         """A key obeys the rules of the spec."""
         rules, depths = self.spec.rules, self.spec.all_depths
         having = {depth: [by_depth[depth] for by_depth in chambers if depth in by_depth] for depth in depths}
@@ -215,7 +231,7 @@ class MatrixProblem:
                     if step:
                         _forbid(model, chambers, [first + step * n for n in range(len(chambers))])
 
-    def _shut_out(self, model: cp_model.CpModel, cuts: Cuts, limit: TimeLimit, changes: _Changes | None) -> bool:
+    def _shut_out(self, model: "cp_model.CpModel", cuts: Cuts, limit: TimeLimit, changes: "_Changes | None") -> bool:
         """Every key that must not operate a cylinder is shut out by some chamber; tell whether time was left."""
         for cylinder in range(self.pinned.shape[1]):
             shut = np.flatnonzero(self.shut[:, cylinder]).tolist()
@@ -246,7 +262,7 @@ class MatrixProblem:
 
 
 def _forbid(
-    model: cp_model.CpModel, chambers: Sequence[Mapping[int, cp_model.IntVar]], bitting: Sequence[int]
+    model: "cp_model.CpModel", chambers: "Sequence[Mapping[int, cp_model.IntVar]]", bitting: Sequence[int]
 ) -> None:
     if all(depth in by_depth for depth, by_depth in zip(bitting, chambers, strict=True)):
         model.add_bool_or([by_depth[d].negated() for d, by_depth in zip(bitting, chambers, strict=True)])
@@ -255,19 +271,19 @@ def _forbid(
 class _Changes:
     """The literals of entries dropped and operations allowed; a key of which all entries go needs no bitting."""
 
-    def __init__(self, model: cp_model.CpModel, pinned: Flags, weights: NDArray[np.int64]) -> None:
+    def __init__(self, model: "cp_model.CpModel", pinned: Flags, weights: NDArray[np.int64]) -> None:
         self.model, self.pinned, self.weights = model, pinned, weights
         self.drops: dict[tuple[int, int], cp_model.IntVar] = {}
         self.allows: dict[tuple[int, int], cp_model.IntVar] = {}
         self.gone: dict[int, cp_model.IntVar] = {}
 
-    def drop(self, key: int, cylinder: int) -> cp_model.IntVar:
+    def drop(self, key: int, cylinder: int) -> "cp_model.IntVar":
         """The literal of dropping a pinned entry."""
         if (key, cylinder) not in self.drops:
             self.drops[key, cylinder] = self.model.new_bool_var("")
         return self.drops[key, cylinder]
 
-    def allow(self, key: int, cylinder: int) -> list[cp_model.IntVar]:
+    def allow(self, key: int, cylinder: int) -> "list[cp_model.IntVar]":
         """The literals that spare shutting a key out: it may operate the cylinder, or nobody carries it any more."""
         self.allows[key, cylinder] = self.model.new_bool_var("")
         if key not in self.gone:
@@ -284,7 +300,7 @@ class _Changes:
             + sum(literal * (int(self.weights[pair]) * scale + 1) for pair, literal in self.drops.items())
         )
 
-    def dropped(self, solver: cp_model.CpSolver) -> Flags:
+    def dropped(self, solver: "cp_model.CpSolver") -> Flags:
         """The pinned entries that go."""
         found = np.zeros(self.pinned.shape, dtype=np.bool_)
         for pair, literal in self.drops.items():

@@ -77,11 +77,13 @@ def solve_matrix(
     seconds: float = 60.0,
     on_progress: Progress | None = None,
     solves: Solves | None = None,
+    any_parity: bool = False,
     clock: Callable[[], float] = monotonic,
 ) -> MatrixSolution:
     """Find a bitting for each key of the matrix so that it operates what it should and nothing else.
 
-    With step 2 all keys have the parity pattern of `tmk`. `fixed` keys (number → bitting) stay as they are;
+    With step 2 all keys have the parity pattern of `tmk`; with `any_parity`, for a master that is only a draw, one
+    pattern, of which that of `tmk` is tried first. `fixed` keys (number → bitting) stay as they are;
     none of `avoid` is given out, and nothing that the spec's rules refuse. Stops after `seconds` with the best so
     far. `start`: bittings to begin from, such as those of levels that hold nearly all. `solves`, where given, tells
     whether the search as the asker runs it solves a matrix, and `relax` is found by it for what is not solved.
@@ -94,11 +96,9 @@ def solve_matrix(
         if key not in range(len(matrix.keys)) or len(bitting) != spec.chambers:
             raise KeyingError("fixed", "A fixed key is not in the matrix, or does not fit the spec.")
     limit = TimeLimit(seconds, clock)
-    listed = np.zeros((len(matrix.keys), len(matrix.cylinders)), dtype=np.bool_)
-    for cylinder, group in enumerate(matrix.cylinders):
-        listed[list(group.keys), cylinder] = True
-    problem = MatrixProblem(spec, tmk, listed, ~listed, fixed, avoid)
-    if spec.rules.names and not count_allowed(spec, problem.free):
+    listed = matrix.listed
+    problem = MatrixProblem(spec, tmk, listed, ~listed, fixed, avoid, any_parity)
+    if spec.rules.names and not any_parity and not count_allowed(spec, problem.free):
         raise NoBittingsLeft("rules", "The rules leave no bitting of the master's parity within MACS: loosen one.")
     turns = _Turns(problem, rng, start or {}, on_progress, limit)
     answer = turns.search(limit.part(SEARCH_SHARE if solves else 1.0))

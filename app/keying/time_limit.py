@@ -1,7 +1,5 @@
 """A time limit that every search looks at, and CP-SAT held to it."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from time import monotonic
 from typing import TYPE_CHECKING
@@ -34,19 +32,19 @@ class TimeLimit:
         """Tell whether the time has run out."""
         return self.clock() >= self.end
 
-    def part(self, share: float, most: float = MOST_SECONDS) -> TimeLimit:
+    def part(self, share: float, most: float = MOST_SECONDS) -> "TimeLimit":
         """A limit that begins now and takes a share of what is left, at most so many seconds."""
         return TimeLimit(min(self.left * share, most), self.clock)
 
 
 def solve_model(
-    model: cp_model.CpModel,
+    model: "cp_model.CpModel",
     limit: TimeLimit,
     *,
     seed: int = 0,
     effort: float | None = None,
     reserve: float = 0.0,
-) -> tuple[cp_model.CpSolverStatus, cp_model.CpSolver]:
+) -> "tuple[cp_model.CpSolverStatus, cp_model.CpSolver]":
     """Solve within the limit by one worker, so that the same seed gives the same answer unless the time ran out.
 
     `effort` bounds it in CP-SAT's own deterministic time, in which a search does as much on any machine. `reserve`

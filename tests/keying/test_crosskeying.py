@@ -186,9 +186,8 @@ def test_tries_are_counted_to_the_last_one():
     assert choose_bittings({"F": (1, 1, 1)}, {"O": [(1, 1, 1)]}, {"C": ["O"]}, tries=1) == BittingChoice(None, True)
 
 
-def test_the_time_and_what_still_lacks_a_cut_are_told_on_the_way(monkeypatch):
+def test_the_time_and_what_still_lacks_a_cut_are_told_on_the_way():
     now = [0.0]
-    monkeypatch.setattr("app.keying.crosskeying.monotonic", lambda: now[0])
     told = []
 
     def listen(lacking, share):
@@ -209,11 +208,20 @@ def test_the_time_and_what_still_lacks_a_cut_are_told_on_the_way(monkeypatch):
         {"D": ["F1", "F2"], "C1": ["O1"], "C2": ["O2"]},
         seconds=10.0,
         on_progress=listen,
+        clock=lambda: now[0],
     )
     assert found == BittingChoice(None, True)
     assert told[0] == (1, pytest.approx(0.03))  # O1 has its cut, O2 still lacks one; not told more than each 0.2 s
     assert all(lacking == 1 for lacking, _ in told) and len(told) >= 10
     gaps = [after - before for (_, before), (_, after) in pairwise(told)]
     assert min(gaps) > 0.02 and max(gaps) < 0.035
-    stopped = choose_bittings(clash, {"O": Slow([(1, 2, 1)] * 50)}, {"D": ["F1", "F2"], "C": ["O"]}, seconds=1.05)
+    began = now[0]
+    stopped = choose_bittings(
+        clash,
+        {"O": Slow([(1, 2, 1)] * 50)},
+        {"D": ["F1", "F2"], "C": ["O"]},
+        seconds=1.05,
+        clock=lambda: now[0],
+    )
     assert stopped == BittingChoice(None, False)
+    assert now[0] - began < 1.2

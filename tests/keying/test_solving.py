@@ -371,3 +371,23 @@ def test_drawn_matrices_are_solved_or_proven_impossible_as_a_plain_search_says()
     print(f"{outcomes[Outcome.NOT_IN_TIME] / outcomes.total():.1%} of the drawn matrices were not found in time.")
     assert agreed == 60
     assert min(outcomes[Outcome.SOLVED], outcomes[Outcome.IMPOSSIBLE]) > 10
+
+
+@pytest.mark.parametrize("turn", range(6))
+def test_where_any_parity_will_do_impossible_is_proven_for_all_of_them(turn):
+    # Of depths 0, 1, 2 an odd chamber has one only: a master drawn odd holds nothing that an even one may.
+    rng = Random(turn)
+    doors = ["1", "2", "3"]
+    opens = {f"h{n}": {door for door in doors if rng.random() < 0.5} | {doors[n % 3]} for n in range(5)}
+    spec = BittingSpec(chambers=3, depths=3, macs=rng.choice([1, 2]), step=2)
+    matrix = AccessMatrix.of(opens, doors)
+    found = solve_matrix(spec, (1, 1, 1), matrix, Random(turn), any_parity=True, seconds=30)
+    patterns = [
+        [b for b in product(*columns) if spec.within_macs(b)]
+        for columns in product([(0, 2), (1,)], repeat=spec.chambers)
+    ]
+    can = any(serves(matrix, picks) for those in patterns for picks in product(those, repeat=len(matrix.keys)))
+    assert found.outcome is (Outcome.SOLVED if can else Outcome.IMPOSSIBLE)
+    if can:
+        assert serves(matrix, found.bittings)
+        assert len({tuple(cut % 2 for cut in cuts) for cuts in found.bittings}) == 1
