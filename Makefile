@@ -97,6 +97,11 @@ legal-asks: ## Put a thousand asks drawn by chance to the demo's house and to an
 	@tools/setup.sh dev
 	BITTERN_TEST_ASKS=1000 $(PY) -m pytest -q tests/ledger/quoting/test_legal_asks.py
 
+.PHONY: drawn-keying
+drawn-keying: ## Put thousands of keying commands drawn by chance to plain judges, and print what was met (half an hour).
+	@tools/setup.sh dev
+	BITTERN_TEST_KEYING=2000 $(PY) -m pytest -q tests/commands/test_keying_drawn.py
+
 .PHONY: bench
 bench: ## Run the speed comparisons one after another; each prints ratios.
 	@tools/setup.sh dev
