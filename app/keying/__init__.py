@@ -43,6 +43,7 @@ __all__ = [
     "PinSize",
     "Pinning",
     "Planning",
+    "PoolRun",
     "Progress",
     "RuleCosts",
     "StackIndex",
@@ -118,7 +119,7 @@ from app.keying.bitting_list import (
     read_list,
     study_list,
 )
-from app.keying.bitting_pool import BittingPool
+from app.keying.bitting_pool import BittingPool, PoolRun
 from app.keying.counting import (
     check_rules,
     count_bittings,

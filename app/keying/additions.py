@@ -6,17 +6,18 @@ of them at once, or proves that there are none.
 """
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from itertools import combinations, islice
+from functools import partial
+from itertools import combinations, islice, takewhile
 from random import Random
 from time import monotonic
 
 from app.errors import Problem, Problems
 from app.keying.auditing import StackIndex, check_system
-from app.keying.bitting_pool import BittingPool
+from app.keying.bitting_pool import LEAST_APART, BittingPool, PoolRun
 from app.keying.errors import KeyingError
 from app.keying.matrix import AccessMatrix, Clash, DoorGroup, KeyGroup
 from app.keying.rules import BittingRules
@@ -179,20 +180,18 @@ class _GivenSystem:
                 return False
         return True
 
-    def ordered(self, pool: BittingPool, system: GrowingSystem, symbol: str) -> BittingPool:
-        """The pool as one key is to have it: like those that stand as it will, where it stands over none."""
-        own = self.cylinders_of[symbol]
-        others = {one: None for name in own for one in self.new_cylinders[name] if one in system.keys}
-        beside = [frozenset(self.new_cylinders[name]) - {symbol} for name in own]
-        like: list[Bitting] = []
-        if len(own) == 1:
-            like = [
-                self.keys[one]
-                for meant in self.cylinders.values()
-                if len(meant) == len(beside[0]) + 1 and beside[0] <= set(meant)
-                for one in set(meant) - beside[0]
-            ]
-        return pool.beside([system.keys[one] for one in others], like)
+    def others(self, system: GrowingSystem, symbol: str) -> list[Bitting]:
+        """The keys that are known by now of those that operate a new key's cylinders besides it."""
+        meant = (one for name in self.cylinders_of[symbol] for one in self.new_cylinders[name])
+        return [system.keys[one] for one in dict.fromkeys(meant) if one in system.keys]
+
+    def fellows(self, symbol: str) -> list[Bitting]:
+        """The keys in service with a cylinder such as a new key's only one."""
+        if len(self.cylinders_of[symbol]) != 1:
+            return []
+        above = {*self.new_cylinders[self.cylinders_of[symbol][0]]} - {symbol}
+        alike = (set(meant) - above for meant in self.cylinders.values() if above <= set(meant))
+        return [self.keys[one] for own in alike if len(own) == 1 for one in own]
 
     def place(
         self, pool: BittingPool, rng: Random, avoid: AbstractSet[Bitting], until: float
@@ -201,23 +200,23 @@ class _GivenSystem:
         for turn in range(TURNS):
             system = self.grown()
             system.taken |= avoid
-            runs: dict[object, Iterator[Bitting]] = {}
+            runs: dict[object, PoolRun] = {}
             if turn:
                 pool = pool.shuffled(rng)
             for symbol in self.order:
                 own = self.cylinders_of[symbol]
-                # What one key could not have beside some others, the next one beside the same cannot have either.
                 alike = frozenset(self.new_cylinders[own[0]]) - {symbol} if len(own) == 1 else symbol
                 if alike not in runs:
-                    runs[alike] = iter(pool if turn % 2 else self.ordered(pool, system, symbol))
-                for bitting in runs[alike]:
-                    if self.takes(system, symbol, bitting):
-                        system.issue(symbol, bitting, self.completes[symbol])
-                        break
-                    if monotonic() > until:
-                        return None
-                else:
+                    like = self.fellows(symbol)
+                    run = pool if turn % 2 else pool.beside(self.others(system, symbol), like)
+                    in_time = takewhile(lambda _: monotonic() <= until, run)
+                    runs[alike] = PoolRun(in_time, like, 1 if turn else LEAST_APART)
+                bitting = runs[alike].take(partial(self.takes, system, symbol))
+                if monotonic() > until:
+                    return None
+                if bitting is None:
                     break
+                system.issue(symbol, bitting, self.completes[symbol])
             else:
                 return {symbol: system.keys[symbol] for symbol in self.new_keys}
         return None

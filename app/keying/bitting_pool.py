@@ -1,6 +1,6 @@
 """Every bitting that a further key of a system could have, whatever array the system came from, if any."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from math import prod
 from random import Random
@@ -8,9 +8,10 @@ from random import Random
 import numpy as np
 from numpy.typing import NDArray
 
+from app.keying.issuing import is_apart
 from app.keying.spec import Bitting, BittingSpec
 
-MOST_WHOLE = 1_000_000
+MOST_WHOLE = 250_000
 LEAST_APART = 2
 
 
@@ -18,7 +19,7 @@ LEAST_APART = 2
 class BittingPool:
     """Bittings within MACS, with two-step progression of the system's parity, in an order drawn by chance.
 
-    `is_whole`: all of them; a spec that has more than `most` gives a tenth of that, drawn. What breaks a
+    `is_whole`: all of them; a spec that has more than `most` gives a quarter of that, drawn. What breaks a
     rule of the spec is passed over when the pool is gone through.
     """
 
@@ -41,7 +42,7 @@ class BittingPool:
             rows = np.stack(np.meshgrid(*map(np.array, columns), indexing="ij"), axis=-1).reshape(-1, spec.chambers)
             rows = rows[(np.abs(np.diff(rows, axis=1)) <= spec.macs).all(axis=1)]
         else:
-            rows = _drawn(columns, spec.macs, chance, most // 10)
+            rows = _drawn(columns, spec.macs, chance, most // 4)
         return cls(spec, is_whole, chance.permutation(rows).astype(np.int64))
 
     @property
@@ -84,6 +85,29 @@ class BittingPool:
             if like:
                 new += ~np.isin(column, sorted({cuts[chamber] for cuts in like}))
         return replace(self, rows=self.rows[np.lexsort((cost, new, near))])
+
+
+@dataclass(slots=True)
+class PoolRun:
+    """A pool gone through once, for keys of one kind: what one could not have, the next cannot have either."""
+
+    bittings: Iterator[Bitting] = field(repr=False)
+    fellows: list[Bitting] = field(default_factory=list, repr=False)
+    least_apart: int = LEAST_APART
+    _waiting: list[Bitting] = field(default_factory=list, repr=False)
+
+    def take(self, takes: Callable[[Bitting], bool]) -> Bitting | None:
+        """The next that can be taken; those too near to a fellow wait until there is none."""
+        for bitting in self.bittings:
+            if takes(bitting):
+                if is_apart(bitting, self.fellows, self.least_apart):
+                    self.fellows.append(bitting)
+                    return bitting
+                self._waiting.append(bitting)
+        while self._waiting:
+            if takes(bitting := self._waiting.pop(0)):
+                return bitting
+        return None
 
 
 def _drawn(columns: Sequence[Sequence[int]], macs: int, chance: np.random.Generator, count: int) -> NDArray[np.int64]:

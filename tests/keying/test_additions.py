@@ -213,3 +213,12 @@ def test_a_flat_system_takes_a_door_for_two_colleagues():
             break
     new = added(**{"4AA": "4AA 1AA", "X4X": "2AA 4AA", "5AA": "5AA"})
     check(spec, keys, cylinders, new, add_cylinders(spec, keys, cylinders, new, Random(3)))
+
+
+def test_changes_of_one_order_differ_in_more_than_one_chamber_while_there_are_such():
+    keys, cylinders = school()
+    new = added(**{f"AA{n}": f"AA{n} AA A" for n in range(6, 26)})
+    found = add_cylinders(SIX, keys, cylinders, new, Random(4))
+    there = [keys[f"AA{n}"] for n in range(1, 6)]
+    two = [*combinations(found.values(), 2), *product(found.values(), there)]
+    assert all(sum(a != b for a, b in zip(one, other, strict=True)) > 1 for one, other in two)

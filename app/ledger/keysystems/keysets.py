@@ -13,6 +13,7 @@ from app.keying import (
     KeyingError,
     LevelArray,
     NoBittingsLeft,
+    PoolRun,
     StackIndex,
     change_symbol,
     draw_single,
@@ -248,28 +249,34 @@ def _next_without_array(
     # Planning and accepting have to come to the same bittings, so chance begins with the system's own.
     rng = Random(repr(sorted([*ways[0], *like])))  # noqa: S311
     pool = BittingPool.of(spec, ways[0][0], rng, most=MOST_DRAWN).beside(ways[0], like)
+    run = PoolRun(iter(pool), [*like])
     found: list[Cuts] = []
     new_keys, new_cylinders = StackIndex(), StackIndex()
-    for cuts in pool:
-        if len(found) == count:
-            return found
+
+    def stacks(cuts: Cuts) -> list[list[set[int]]]:
+        return [[set(depths) for depths in zip(cuts, *way, strict=True)] for way in ways]
+
+    def is_free(cuts: Cuts) -> bool:
         if cuts in there.keys or any(there.clashes(cuts, way) for way in ways):
-            continue
-        stacks = [[set(depths) for depths in zip(cuts, *way, strict=True)] for way in ways]
-        if new_cylinders.meeting([(cut,) for cut in cuts]) or any(new_keys.meeting(stack) for stack in stacks):
-            continue
-        new_keys.add([(cut,) for cut in cuts])
-        for stack in stacks:
-            new_cylinders.add(stack)
+            return False
+        turned = new_cylinders.meeting([(cut,) for cut in cuts])
+        return not turned and not any(new_keys.meeting(stack) for stack in stacks(cuts))
+
+    while len(found) < count:
+        cuts = run.take(is_free)
+        if cuts is None:
+            raise NoBittingsLeft(
+                "quantity",
+                f"{count:,} bittings were asked for, but only {len(found):,} were found that clash with nothing in "
+                "service.",
+                asked=count,
+                left=len(found),
+            )
         found.append(cuts)
-    if len(found) == count:
-        return found
-    raise NoBittingsLeft(
-        "quantity",
-        f"{count:,} bittings were asked for, but only {len(found):,} were found that clash with nothing in service.",
-        asked=count,
-        left=len(found),
-    )
+        new_keys.add([(cut,) for cut in cuts])
+        for stack in stacks(cuts):
+            new_cylinders.add(stack)
+    return found
 
 
 def draw_singles(spec: BittingSpec, rng: Random, there: SystemsInService, count: int) -> list[Cuts]:
