@@ -11,7 +11,6 @@ __all__ = [
     "NOT_EXTENDED",
     "NO_ARRAY",
     "OPENING_MARKS",
-    "RULE_WORDS",
     "AccessException",
     "AccessMatrix",
     "AccessPlan",
@@ -165,7 +164,7 @@ from app.keying.pinning import (
 )
 from app.keying.planning import Demand, Planning, RuleCosts, plan_system, rule_costs
 from app.keying.progression import progress
-from app.keying.rules import JUDGING_RULES, RULE_WORDS, BittingRules
+from app.keying.rules import JUDGING_RULES, BittingRules
 from app.keying.solving import MatrixSolution, Progress
 from app.keying.spec import (
     Bitting,

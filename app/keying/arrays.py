@@ -80,7 +80,7 @@ class Spread:
         return self.progression.usable
 
     def gains(self) -> dict[str, int]:
-        """Rule → how many combinations more there are with it off."""
+        """Rule, in words → how many combinations more there are with it off."""
         return self.progression.gains()
 
     def own_cuts(self, bitting: Bitting) -> Bitting:
@@ -172,7 +172,7 @@ class RotatingConstants:
         return sum(turn.usable for turn in self.turns)
 
     def gains(self) -> dict[str, int]:
-        """Rule → how many combinations more there are with it off."""
+        """Rule, in words → how many combinations more there are with it off."""
         found = Counter[str]()
         for turn in self.turns:
             found.update(turn.gains())

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from app.keying.errors import KeyingError
-from app.keying.rules import RULE_WORDS, BittingRules
+from app.keying.rules import BittingRules
 from app.keying.spec import BittingSpec
 
 MOST_AT_ONCE = 20_000
@@ -48,12 +48,10 @@ def check_rules(spec: BittingSpec) -> None:
     """Refuse, by its field, a rule that no bitting of a spec can obey, or rules that leave none together."""
     spec.check_rules()
     if not usable(spec):
-        gains = spec_gains(spec)
-        field = next(iter(gains), spec.rules.names[0])
-        raise KeyingError(
-            f"rules.{field}",
-            f"Together these rules leave no bitting of this spec.{name_gains(gains) or ' Turn one off.'}",
-        )
+        freed = {name: usable(replace(spec, rules=spec.rules.without(name))) for name in spec.rules.names}
+        most = max(freed, key=lambda name: freed[name])
+        fix = name_gains(spec_gains(spec)) or " Turn some off."
+        raise KeyingError(f"rules.{most}", f"Together these rules leave no bitting of this spec.{fix}")
 
 
 @lru_cache(maxsize=256)
@@ -65,7 +63,7 @@ def usable(spec: BittingSpec) -> int:
 
 
 def spec_gains(spec: BittingSpec) -> dict[str, int]:
-    """The same of all bittings of a spec: rule → how many more there are with it off."""
+    """The same of all bittings of a spec."""
     return count_gains(spec.rules, lambda rules: usable(replace(spec, rules=rules)))
 
 
@@ -99,26 +97,26 @@ def count_refused(spec: BittingSpec, columns: Sequence[Collection[int]]) -> dict
 
 
 def count_gains(rules: BittingRules, count: Callable[[BittingRules], int]) -> dict[str, int]:
-    """Rule → how many more there are with it off; the one that brings most first, those that bring none left out.
+    """Rule, in words → how many more there are with it off; the one that brings most first, none that brings none.
 
     count: how many there are under rules.
     """
     now = count(rules)
-    gains = {name: count(rules.without(name)) - now for name in rules.names}
-    return {name: gain for name, gain in sorted(gains.items(), key=lambda one: -one[1]) if gain}
+    gains = {rules.words[name]: count(rules.without(name)) - now for name in rules.names}
+    return {words: gain for words, gain in sorted(gains.items(), key=lambda one: -one[1]) if gain}
 
 
 def name_gains(gains: Mapping[str, int]) -> str:
     """The sentence, with a space before it, that says which rule to loosen and what that brings; "" for none.
 
-    >>> name_gains({"least_span": 18, "no_stairs": 2})
-    ' Without the rule “least span” there would be 18 more, without “no plain stairs” 2.'
+    >>> name_gains({"a span of at least 3": 18, "no plain stairs": 2})
+    ' Without the rule “a span of at least 3” there would be 18 more, without “no plain stairs” 2.'
     """
     if not gains:
         return ""
     (first, most), *others = gains.items()
-    further = "".join(f", without “{RULE_WORDS[name]}” {gain:,}" for name, gain in others[:2])
-    return f" Without the rule “{RULE_WORDS[first]}” there would be {most:,} more{further}."
+    further = "".join(f", without “{words}” {gain:,}" for words, gain in others[:2])
+    return f" Without the rule “{first}” there would be {most:,} more{further}."
 
 
 def _count(columns: Sequence[Collection[int]], spec: BittingSpec, rules: BittingRules) -> int:

@@ -10,12 +10,11 @@ from math import prod
 from random import Random
 
 from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, fewest_constants, progression_under
-from app.keying.counting import count_allowed, count_columns, count_refused, usable
+from app.keying.counting import count_columns, count_refused, usable
 from app.keying.errors import check_whole
 from app.keying.issuing import draw_bitting
 from app.keying.levels import MOST_KEYSETS, ROLES, check_counts, markings
 from app.keying.progression import check_master, make_columns
-from app.keying.rules import RULE_WORDS
 from app.keying.spec import Bitting, BittingSpec
 
 MOST_SCANNED = 400
@@ -67,20 +66,21 @@ class RuleCosts:
 def rule_costs(spec: BittingSpec) -> RuleCosts:
     """Give what the rules of a spec cost; the same each time.
 
+    >>> from app.keying import BittingRules
     >>> spec = BittingSpec(chambers=3, depths=4, macs=3, rules=BittingRules(least_depths=2, no_stairs=True))
     >>> found = rule_costs(spec)
     >>> found.bittings, found.bittings_left
     ({'least_depths': 4, 'no_stairs': 4}, 56)
     """
-    taken, left = Counter[str](), 0
+    taken, within = Counter[str](), 0
     for number in range(MASTERS_DRAWN):
         master = draw_bitting(spec, Random(number))  # noqa: S311 - to count under, no key
         columns = [column or (cut,) for column, cut in zip(make_columns(spec, master), master, strict=True)]
         taken.update(count_refused(spec, columns))
-        left += count_allowed(spec, columns)
+        within += count_columns(columns, spec.macs)
     every = count_refused(spec, [spec.all_depths] * spec.chambers)
     changes = {name: round(taken[name] / MASTERS_DRAWN) for name in every}
-    return RuleCosts(every, usable(spec), changes, round(left / MASTERS_DRAWN))
+    return RuleCosts(every, usable(spec), changes, round(within / MASTERS_DRAWN) - sum(changes.values()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,7 +294,7 @@ def _remedies(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Iterator[str]:
         yield "Without the expansion it fits."
     for name in spec.rules.names:
         if _plans(replace(spec, rules=spec.rules.without(name)), tmk, demand):
-            yield f"Without the rule “{RULE_WORDS[name]}” of the bitting spec it fits."
+            yield f"Without the rule “{spec.rules.words[name]}” of the bitting spec it fits."
     if demand.levels > 2:
         fewer = {
             "levels": demand.levels - 1,

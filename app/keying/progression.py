@@ -51,7 +51,7 @@ class Progression:
         return count_refused(self.spec, self.choices)
 
     def gains(self) -> dict[str, int]:
-        """Rule → how many combinations more there are with it off, the one that brings most first."""
+        """Rule, in words → how many combinations more there are with it off, the one that brings most first."""
 
         def count(rules: BittingRules) -> int:
             return replace(self, spec=replace(self.spec, rules=rules)).usable

@@ -39,6 +39,16 @@ class BittingRules(JsonDataclass):
         """The rules that judge a bitting and are on, in the order in which they do."""
         return tuple(name for name in JUDGING_RULES if getattr(self, name) not in (None, False))
 
+    @property
+    def words(self) -> dict[str, str]:
+        """Each rule that is on, in words, in order.
+
+        >>> BittingRules(least_depths=3, no_stairs=True).words
+        {'least_depths': 'at least 3 different depths', 'no_stairs': 'no plain stairs'}
+        """
+        there = {name: getattr(self, name) for name in _WORDS}
+        return {name: _WORDS[name].format(value) for name, value in there.items() if value not in (None, False)}
+
     def without(self, name: str) -> "BittingRules":
         """The same with one rule off."""
         return replace(self, **{name: getattr(NO_RULES, name)})
@@ -63,17 +73,15 @@ class BittingRules(JsonDataclass):
 
 
 NO_RULES = BittingRules()
-RULE_WORDS = {
-    "least_depths": "least different depths",
-    "most_equal_neighbors": "most equal cuts side by side",
-    "least_span": "least span",
+_WORDS = {
+    "least_depths": "at least {} different depths",
+    "most_equal_neighbors": "at most {} equal cuts side by side",
+    "least_span": "a span of at least {}",
     "no_stairs": "no plain stairs",
     "no_uncut": "no key all but uncut",
-    "least_apart": "least chambers apart",
+    "least_apart": "at least {} chambers apart",
 }
-"""Each rule as pages and messages call it, in the order in which they judge."""
-
-JUDGING_RULES = tuple(name for name in RULE_WORDS if name != "least_apart")
+JUDGING_RULES = tuple(name for name in _WORDS if name != "least_apart")
 
 
 def longest_run(bitting: Sequence[int]) -> int:

@@ -227,7 +227,7 @@ def test_too_few_by_rules_names_the_rule_to_loosen_and_what_it_brings():
         next_bittings(progress(spec, (1, 1, 2)), 5)
     assert refused.value.message == (
         "5 bittings were asked for, but only 4 are left of the 4 within MACS and rules in this progression. "
-        "Without the rule “least different depths” there would be 4 more."
+        "Without the rule “at least 3 different depths” there would be 4 more."
     )
     stairs = BittingSpec(chambers=3, depths=3, macs=1, rules=BittingRules(least_depths=3, no_stairs=True))
     with pytest.raises(NoBittingsLeft, match="rules leave none") as refused:
@@ -235,7 +235,7 @@ def test_too_few_by_rules_names_the_rule_to_loosen_and_what_it_brings():
     # One up and one down are all that have three depths; of all 17 within MACS, 15 are no stairs.
     assert refused.value.field == "rules"
     assert refused.value.message.endswith(
-        "Without the rule “least different depths” there would be 15 more, without “no plain stairs” 2."
+        "Without the rule “at least 3 different depths” there would be 15 more, without “no plain stairs” 2."
     )
 
 

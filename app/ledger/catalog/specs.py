@@ -11,7 +11,6 @@ from sqlalchemy.orm import Session, joinedload
 
 from app.errors import BitternError, Problem, Problems
 from app.keying import (
-    RULE_WORDS,
     BittingRules,
     BittingSpec,
     check_offset,
@@ -79,9 +78,8 @@ def put_spec(work: Work, spec_id: int, version: int, spec: BittingSpec) -> SpecR
     refuse_breaking(work, row, before, spec)
     row.name, row.spec = name, replace(spec, name="").to_json()
     changed = [label for field, label in _LABELS.items() if getattr(before, field) != getattr(spec, field)]
-    changed += [
-        words for rule, words in RULE_WORDS.items() if getattr(before.rules, rule) != getattr(spec.rules, rule)
-    ]
+    if before.rules != spec.rules:
+        changed.append(f"rules ({', '.join(spec.rules.words.values()) or 'none'})")
     if changed:
         record(work, "bitting spec changed", f"bitting spec {row.id}", f"{name}: {', '.join(changed)} changed")
     return row

@@ -14,7 +14,6 @@ from wtforms.validators import InputRequired
 
 from app.errors import BitternError
 from app.keying import (
-    RULE_WORDS,
     BittingRules,
     BittingSpec,
     check_rules,
@@ -114,12 +113,12 @@ class SpecPage(KeyingForm, SavedForm):
             if hasattr(spec, field.name):
                 field.data = getattr(spec, field.name)
         self.step.data = str(spec.step)
-        for name in RULE_WORDS:
+        for name in BittingRules.__dataclass_fields__:
             self[name].data = getattr(spec.rules, name)
 
     def propose_rules(self) -> None:
         """Show the trade's usual rules."""
-        for name in RULE_WORDS:
+        for name in BittingRules.__dataclass_fields__:
             self[name].data = getattr(USUAL_RULES, name)
 
     def look(self) -> int:
@@ -252,7 +251,6 @@ def _facts(spec: BittingSpec) -> dict[str, object]:
         "theoretical": theoretical(spec),
         "within": count_bittings(spec.chambers, spec.depths, spec.macs),
         "usable": usable(spec),
-        "rules": [(name, words, getattr(spec.rules, name)) for name, words in RULE_WORDS.items()],
         "costs": rule_costs(spec) if spec.rules.names and usable(spec) else None,
         "shorter": [
             (chambers, spec.depths**chambers, usable(replace(spec, chambers=chambers)))

@@ -1,14 +1,21 @@
 """Bitting specs in the browser: entered, loaded off a chart, refused field by field, changed with care."""
 
 import io
+import re
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
+from app.keying import BittingRules, read_symbol
+from app.ledger.catalog.specs import read_spec
+from app.ledger.keysystems.bittings import change_spec, open_bittings, open_plan, spec_of
+from app.ledger.store.work import Work
 from app.ledger.tables import Event, Role, SpecRow
 from tests import factories
+from tests.web.keying.keying_system import system_in_service
 
 ClientAs = Callable[[Role | None], FlaskClient]
 GOOD = {
@@ -127,3 +134,80 @@ def test_the_bench_reads_and_only_the_owner_writes(client_as: ClientAs) -> None:
     assert bench.get(f"/keying/specs/{spec.id}").status_code == 200
     assert "keying/specs/new" not in bench.get("/keying/specs").text
     assert bench.post("/keying/specs/new", data=GOOD).status_code == 403
+
+
+SMALL = {"name": "Reed three", "chambers": "3", "depths": "4", "first_depth": "0", "macs": "3", "step": "1"}
+
+
+def cost_rows(page: str) -> list[list[str]]:
+    table = page.partition('aria-label="What the rules cost"')[2].partition("</table>")[0]
+    return [re.findall(r">([^<>]+)</t[hd]>", row) for row in table.split("<tr>")[2:]]
+
+
+def test_a_new_spec_proposes_the_usual_rules(client_as: ClientAs) -> None:
+    page = client_as(Role.OWNER).get("/keying/specs/new").text
+    for name, value in (("least_depths", 3), ("most_equal_neighbors", 2), ("least_span", 3), ("least_apart", 2)):
+        assert re.search(rf'<input[^>]*name="{name}"[^>]*value="{value}"', page)
+    for name in ("no_stairs", "no_uncut"):
+        assert re.search(rf"<input[^>]*checked[^>]*name=\"{name}\"|<input[^>]*name=\"{name}\"[^>]*checked", page)
+
+
+def test_what_rules_cost_is_shown_before_they_are_saved(client_as: ClientAs, session: Session) -> None:
+    """Of 4 × 4 × 4 bittings 4 have one depth; 012, 123, 210 and 321 are stairs of three: 56 are left."""
+    client = client_as(Role.OWNER)
+    data = {**SMALL, "least_depths": "2", "no_stairs": "y"}
+    answer = client.post("/keying/specs/new", data={**data, "deed": "update"})
+    assert answer.status_code == 200 and session.query(SpecRow).count() == 0
+    rows = cost_rows(answer.text)
+    assert [row[:2] for row in rows] == [
+        ["Within MACS", "64"],
+        ["At least 2 different depths", "− 4"],
+        ["No plain stairs", "− 4"],
+        ["Left", "56"],
+    ]
+    # Of 27 changes under a master at most 3 have one depth, and at most 4 are stairs.
+    assert rows[0][2] == "27" and 20 <= int(rows[3][2]) <= 27
+    assert client.post("/keying/specs/new", data=data).status_code == 303
+    session.rollback()
+    row = session.query(SpecRow).one()
+    assert row.spec["rules"] == BittingRules(least_depths=2, no_stairs=True).to_json()
+    assert "at least 2 different depths, no plain stairs" in client.get(f"/keying/specs/{row.id}").text
+    client.post(f"/keying/specs/{row.id}/change", data={**SMALL, "version": "1", "least_span": "1"})
+    assert "Reed three: rules (a span of at least 1) changed" in client.get(f"/keying/specs/{row.id}").text
+
+
+@pytest.mark.parametrize(
+    ("rules", "field", "words"),
+    [
+        ({"least_depths": "4"}, "least_depths", "at most 3 depths"),
+        ({"least_span": "4"}, "least_span", "Ask for at most 3"),
+        ({"least_apart": "4"}, "least_apart", "at most 3 chambers"),
+        ({"depths": "2", "no_uncut": "y"}, "no_uncut", "turn it off"),
+        # Under MACS 1 three depths are stairs: one of the two rules has to go. Without stairs 12 of 64 come back.
+        ({"macs": "1", "least_depths": "3", "no_stairs": "y"}, "least_depths", "leave no bitting"),
+    ],
+)
+def test_rules_that_leave_nothing_are_refused_beside_their_field(
+    client_as: ClientAs, session: Session, rules: dict[str, str], field: str, words: str
+) -> None:
+    for deed in ("update", ""):
+        answer = client_as(Role.OWNER).post("/keying/specs/new", data={**SMALL, **rules, "deed": deed})
+        assert answer.status_code == 422
+        assert words in answer.text.partition(f'id="{field}-error"')[2].partition("</p>")[0]
+    assert session.query(SpecRow).count() == 0
+
+
+def test_new_rules_count_again_what_systems_can_still_hand_out(session: Session, work: Work) -> None:
+    system = system_in_service(work)
+    opened = open_bittings(session, work.vault, [system])
+    keys = {keyset.symbol: opened[keyset.id] for keyset in system.keysets}
+    plan = open_plan(work.vault, system)
+    assert plan is not None
+    every = [cuts for master in ("AA", "AB") for cuts in plan.under(spec_of(system), "C", keys[master])]
+    issued = [cuts for symbol, cuts in keys.items() if read_symbol(symbol).number]
+    left = sum(len(set(cuts)) >= 6 and cuts not in issued for cuts in every)
+    assert system.capacity == len(every) and any(len(set(cuts)) < 6 for cuts in issued)
+    spec = replace(read_spec(system.spec), rules=BittingRules(least_depths=6))
+    change_spec(work, system.spec_id, system.spec.version, spec)
+    session.refresh(system)
+    assert system.capacity is not None and system.capacity - len(issued) == left
