@@ -11,6 +11,7 @@ __all__ = [
     "NOT_EXTENDED",
     "NO_ARRAY",
     "OPENING_MARKS",
+    "PEOPLE",
     "AccessException",
     "AccessMatrix",
     "AccessPlan",
@@ -68,6 +69,7 @@ __all__ = [
     "find_masters",
     "find_rotating_masters",
     "key_matrix",
+    "listed_rows",
     "lost_key",
     "make_symbols",
     "name_gains",
@@ -82,6 +84,7 @@ __all__ = [
     "plan_system",
     "progress",
     "progression_under",
+    "read_access_list",
     "read_bitting",
     "read_inches",
     "read_list",
@@ -90,6 +93,7 @@ __all__ = [
     "read_spec_inches",
     "read_symbol",
     "read_symbol_text",
+    "relaxed",
     "root_depth",
     "rotate",
     "rule_costs",
@@ -101,11 +105,13 @@ __all__ = [
     "theoretical",
     "usable",
     "usable_bittings",
+    "write_access_list",
     "write_bitting",
     "write_inches",
 ]
 
 from app.keying.access import AccessException, AccessPlan, key_matrix
+from app.keying.access_list import PEOPLE, listed_rows, read_access_list, write_access_list
 from app.keying.additions import AddedCylinder, add_cylinders
 from app.keying.arrays import Array, LevelArray, progression_under, rotate
 from app.keying.auditing import NearMiss, StackIndex, audit, near_misses, operated_by
@@ -164,6 +170,7 @@ from app.keying.pinning import (
 )
 from app.keying.planning import Demand, Planning, RuleCosts, plan_system, rule_costs
 from app.keying.progression import progress
+from app.keying.relaxing import relaxed
 from app.keying.rules import JUDGING_RULES, BittingRules
 from app.keying.solving import MatrixSolution, Progress
 from app.keying.spec import (

@@ -83,6 +83,7 @@ def test_a_system_out_of_a_matrix_says_what_it_can_take(hands: Hands, house: Hou
     for box in ("open-0-0", "open-0-1", "open-1-0", "open-1-2"):  # both open the hall: the keys stand side by side
         page.locator(f"[name={box}]").check()
     hands.click("Key it")
+    page.get_by_role("checkbox", name="Cross hall for ").check()
     page.get_by_label("Customer").select_option(label="Saltmarsh Maritime College")
     page.get_by_label("Name of the system").fill("Slipway")
     page.get_by_label("Site of the doors").fill("Slipway")

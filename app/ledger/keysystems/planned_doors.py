@@ -1,7 +1,6 @@
 """Doors of a matrix stay with their keysets: each gets a planned cylinder, until a job brings it."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
@@ -23,17 +22,6 @@ PLANNED = "planned cylinder"
 """What a cylinder is in words while nobody has said what will be fitted."""
 
 
-@dataclass(frozen=True, slots=True)
-class PlacedForm:
-    """Where the doors of a matrix are. site_name: one of the customer's sites or a new one, "" for its only one.
-
-    takes_doors: the sentence that asked whether doors on record are meant, where somebody agreed.
-    """
-
-    site_name: str = ""
-    takes_doors: str = ""
-
-
 def own_keyset(name: str, symbols: Sequence[str], there: Mapping[str, Keyset]) -> Keyset:
     """The keyset that a cylinder of this name is keyed to; X1X has none of its own, so the first that operates it."""
     bare = name.removesuffix("(NMK)")
@@ -41,10 +29,11 @@ def own_keyset(name: str, symbols: Sequence[str], there: Mapping[str, Keyset]) -
     return there[own]
 
 
-def plan_doors_of(work: Work, system: KeySystem, plan: AccessPlan, form: PlacedForm) -> Site:
+def plan_doors_of(work: Work, system: KeySystem, plan: AccessPlan, site_name: str, takes_doors: str) -> Site:
     """Give every door of a plan its planned cylinder, inside the caller's transaction; the site that they are at.
 
-    A door that is on record there is taken, once somebody agreed to the sentence that says which (`takes_doors`).
+    site_name: one of the customer's sites or a new one, "" for its only one. A door that is on record there is taken
+    once somebody agreed to the sentence that says which (`takes_doors`).
     """
     long = next((one for one in plan.doors if len(one) > _LONGEST), None)
     if long is not None:
@@ -52,10 +41,10 @@ def plan_doors_of(work: Work, system: KeySystem, plan: AccessPlan, form: PlacedF
             "",
             f"{long[:_LONGEST]} … is longer than an opening number, {_LONGEST} characters: shorten it in the table.",
         )
-    site = _site(work, system, form.site_name.strip())
+    site = _site(work, system, site_name.strip())
     rows = sa.select(Door).where(Door.site_id == site.id).options(selectinload(Door.cylinders)).order_by(Door.id)
     known = {door.opening_number: door for door in work.session.scalars(rows)}
-    _ask(form, site, [known[one] for one in plan.doors if one in known], system)
+    _ask(takes_doors, site, [known[one] for one in plan.doors if one in known])
     by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
     by_id = {keyset.id: keyset for keyset in system.keysets}
     added = [Door(site_id=site.id, opening_number=one) for one in plan.doors if one not in known]
@@ -105,7 +94,7 @@ def _site(work: Work, system: KeySystem, name: str) -> Site:
     raise LedgerError("site_name", f"The doors stay with their keysets: enter their site{named}.")
 
 
-def _ask(form: PlacedForm, site: Site, doors: Sequence[Door], system: KeySystem) -> None:
+def _ask(takes_doors: str, site: Site, doors: Sequence[Door]) -> None:
     """Ask about doors that the site has already; refuse those that are planned for a system."""
     if not doors:
         return
@@ -127,7 +116,7 @@ def _ask(form: PlacedForm, site: Site, doors: Sequence[Door], system: KeySystem)
     if bare:
         said.insert(0, f"{_listed(bare)} {'is' if len(bare) == 1 else 'are'} on record at {site.name}")
     told = f"{_listed(said, '; ')}. Tick that these doors are meant, and save again."
-    if form.takes_doors != told:
+    if takes_doors != told:
         raise LedgerError("takes_doors", told)
 
 

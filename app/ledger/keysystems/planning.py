@@ -1,7 +1,7 @@
 """Use cases: plan a new system, by how much it must hold or by who opens what, and start it."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field, replace
 from random import Random
 
 import sqlalchemy as sa
@@ -16,6 +16,7 @@ from app.keying import (
     KeyingError,
     LevelArray,
     MatrixSolution,
+    NoBittingsLeft,
     Planning,
     Progress,
     SymbolLevel,
@@ -24,12 +25,14 @@ from app.keying import (
     plan_system,
     read_bitting,
     read_matrix,
+    relaxed,
     write_bitting,
 )
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import insert_keysets, open_bittings, seal_plan, tops_on_keyway
 from app.ledger.keysystems.control import insert_control, lacks_control
-from app.ledger.keysystems.planned_doors import PlacedForm, plan_doors_of
+from app.ledger.keysystems.keysets import RESERVE, add_keysets
+from app.ledger.keysystems.planned_doors import plan_doors_of
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, add_system_row, insert_system, keyway_spec
 from app.ledger.keysystems.unsealed_system import SystemsInService, entering
@@ -37,7 +40,9 @@ from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work, carried, carry
-from app.ledger.tables import Customer, KeySystem, Role
+from app.ledger.tables import Customer, KeySystem, Level, Role
+
+MOST_LEVELS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,19 +139,40 @@ def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_
 
 @dataclass(frozen=True, slots=True)
 class ReadyMatrix:
-    """A matrix with what it is keyed by: the spec, a top master drawn by chance, and bittings to leave alone."""
+    """A matrix with what it is keyed by: the spec, a top master drawn by chance, and bittings to leave alone.
+
+    changes: what was changed in it since it was asked, a sentence each.
+    """
 
     keyway: str
     spec: BittingSpec
     matrix: AccessMatrix
     tmk: Cuts = field(repr=False)
     avoid: frozenset[Cuts] = field(repr=False)
+    changes: tuple[str, ...] = ()
+
+    def eased(self, solution: MatrixSolution) -> "ReadyMatrix":
+        """The same with the changes that a search named, which are told with it from then on."""
+        return replace(
+            self,
+            matrix=relaxed(self.matrix, solution.relax),
+            changes=(*self.changes, *changes_of(self.matrix, solution)),
+        )
 
     def search(self, rng: Random, seconds: float, on_progress: Progress) -> AccessPlan | MatrixSolution:
         """Look for bittings; needs no house, so it runs beside it."""
         return key_matrix(
             self.spec, self.tmk, self.matrix, rng, avoid=self.avoid, seconds=seconds, on_progress=on_progress
         )
+
+
+def changes_of(matrix: AccessMatrix, solution: MatrixSolution) -> tuple[str, ...]:
+    """The changes with which a matrix is solved, a sentence each."""
+    return tuple(
+        f"{holder} {'may open' if one.allow else 'goes without'} {door}."
+        for one in solution.relax
+        for holder, door in one.entries(matrix)
+    )
 
 
 def make_ready(work: Work, keyway: str, chambers: int, table: Sequence[Sequence[str]]) -> ReadyMatrix:
@@ -168,37 +194,112 @@ def make_ready(work: Work, keyway: str, chambers: int, table: Sequence[Sequence[
     return ReadyMatrix(keyway, spec, matrix, top, avoid)
 
 
-def seal_access(
-    work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: int, name: str, placed: PlacedForm
-) -> KeySystem:
+@dataclass(frozen=True, slots=True)
+class MatrixSealForm:
+    """Whose system a matrix becomes, what it is called, and where its doors are (planned_doors.py).
+
+    crossed: the cylinders whose exceptions are to be crossed, by their names in the plan. leaves_out: the sentence
+    that says who goes without the others, where somebody agreed. reserve: how many changes are kept free under each
+    master for later doors: keysets with bittings of their own, on no door yet.
+    """
+
+    customer_id: int
+    name: str
+    site_name: str = ""
+    takes_doors: str = ""
+    crossed: tuple[str, ...] = ()
+    leaves_out: str = ""
+    reserve: int = 0
+
+
+def people_of(plan: AccessPlan, symbols: Collection[str]) -> list[str]:
+    """Who carries these keys, as far as the matrix names them, else the symbols."""
+    carried = {symbol for symbol in plan.holders.values() if symbol}
+    people = [holder for holder, symbol in plan.holders.items() if symbol in symbols]
+    return people + [symbol for symbol in symbols if symbol not in carried]
+
+
+def _agreed(plan: AccessPlan, form: MatrixSealForm) -> AccessPlan:
+    """The plan with the exceptions that are to be crossed; LedgerError asks first who goes without the others."""
+    left = [one for one in plan.exceptions if one.cylinder not in form.crossed]
+    if not left:
+        return plan
+    said = "; ".join(f"{', '.join(one.doors)} stays shut to {', '.join(people_of(plan, one.also))}" for one in left)
+    told = f"{said}. Tick that they go without, or tick the crossing above, and save again."
+    if form.leaves_out != told:
+        raise LedgerError("leaves_out", told)
+    return plan.without([one.cylinder for one in left])
+
+
+def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, form: MatrixSealForm) -> KeySystem:
     """Make a system of the plan for a customer: its keysets with their holders, every bitting sealed, and its doors
-    planned to be keyed so (planned_doors.py).
+    planned to be keyed so. What is crossed, and what is left out, goes on record.
 
     A top master that nobody carries is left out: no cylinder is pinned to it.
     """
     work.require(Role.BENCH)
+    found, plan = plan, _agreed(plan, form)
     carriers: dict[str, list[str]] = {}
     for holder, symbol in plan.holders.items():
         if symbol is not None:
             carriers.setdefault(symbol, []).append(holder)
     with transaction(work.session):
-        system = add_system_row(work, SystemForm(customer_id, name, plan.levels, ready.keyway, ready.spec.chambers))
-        _refuse_clashes(work, ready, plan, customer_id)
+        if plan.levels > MOST_LEVELS:
+            raise LedgerError(
+                "name",
+                f"These keys nest {plan.levels} deep; the house keeps systems of up to {MOST_LEVELS} levels. Leave "
+                "out who stands in between, and search again.",
+            )
+        system = add_system_row(
+            work, SystemForm(form.customer_id, form.name, plan.levels, ready.keyway, ready.spec.chambers)
+        )
+        _refuse_clashes(work, ready, plan, form.customer_id)
         issued = (keyset for keyset in plan.keysets if keyset.symbol in plan.keys)
         insert_keysets(work, system, issued, {symbol: ", ".join(who)[:200] for symbol, who in carriers.items()})
         if plan.roles:
             masters = (keyset.bitting for keyset in plan.keysets if keyset.level is SymbolLevel.MASTER)
             seal_plan(work, system, LevelArray(ready.tmk, plan.roles), masters)
         work.session.flush()
-        system.site_id = plan_doors_of(work, system, plan, placed).id
+        system.site_id = plan_doors_of(work, system, plan, form.site_name, form.takes_doors).id
+        kept = _keep_reserve(work, system, form.reserve)
         record(
             work,
             "key system made of a matrix",
             f"key system {system.id}",
-            f"{name}: {len(plan.keys)} keysets for {len(plan.holders)} holders and {len(plan.doors)} doors"
+            f"{form.name}: {len(plan.keys)} keysets for {len(plan.holders)} holders and {len(plan.doors)} doors"
+            + kept
             + _with_control(work, system),
+            changed=list(ready.changes),
         )
+        for one in found.exceptions:
+            is_crossed = one in plan.exceptions
+            who = f"{', '.join(one.doors)} for {', '.join(people_of(found, one.also))}"
+            how = f"{'controlled' if one.controlled else 'uncontrolled'}, {one.before:,} → {one.after:,} combinations"
+            record(
+                work,
+                "crossing agreed" if is_crossed else "crossing left out",
+                f"key system {system.id}",
+                (f"Crossed: {who} ({', '.join(one.also)}); {how}" if is_crossed else f"Left out: {who}")[:1000],
+            )
         return system
+
+
+def _keep_reserve(work: Work, system: KeySystem, count: int) -> str:
+    """Add so many changes under each master that clash with nothing, for later doors; words for the record."""
+    if not count:
+        return ""
+    if system.sealed_plan is None:
+        raise LedgerError("reserve", "These keys stand side by side, under no master that could keep changes free.")
+    for master in [one.symbol for one in system.keysets if one.level is Level.MASTER]:
+        try:
+            kept = add_keysets(work, system, count, master)
+        except NoBittingsLeft as error:
+            raise LedgerError(
+                "reserve", f"{master} has {error.left:,} changes left, not {count:,}: enter at most that."
+            ) from error
+        for keyset in kept:
+            keyset.purpose = RESERVE
+    return f", {count:,} changes in reserve under each master"
 
 
 def _refuse_clashes(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: int) -> None:

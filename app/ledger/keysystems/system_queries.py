@@ -224,6 +224,12 @@ class KeysetNode:
         return Counter(key.state for key in self.keys)
 
     @property
+    def free_changes(self) -> int:
+        """How many changes right under it are on no door yet."""
+        below = [one for one in self.children if one.keyset.level is Level.CHANGE]
+        return sum(not one.cylinders and not one.crossed for one in below)
+
+    @property
     def out(self) -> tuple[Key, ...]:
         """Keys that are not in the shop: somebody has them, or they are lost."""
         return tuple(key for key in self.keys if key.state in (KeyState.OUT, KeyState.LOST))

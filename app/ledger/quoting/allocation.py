@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from app.errors import Problem
 from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control
-from app.ledger.keysystems.keysets import add_customers_key, add_keysets, find_master, number_of
+from app.ledger.keysystems.keysets import RESERVE, add_customers_key, add_keysets, find_master, number_of
 from app.ledger.keysystems.planned_doors import replan
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.systems import SystemForm, insert_system, single_keyed_system
@@ -180,6 +180,9 @@ class KeysetAllotter:
         by_symbol = {one.symbol: one for one in system.keysets}
         if fresh := [one.symbol for one in planned if one.symbol not in by_symbol]:
             by_symbol.update({one.symbol: one for one in self._add(system, line.keying, fresh)})
+        for one in planned:
+            if by_symbol[one.symbol].purpose == RESERVE:  # a door takes what was kept for it
+                by_symbol[one.symbol].purpose = ""
         asked = [split_nmk(symbol) for symbol in named]
         taken = Counter(symbol for symbol, _ in asked)
         rest = (one.symbol for one in planned for _ in range(one.cylinders - taken[one.symbol]))

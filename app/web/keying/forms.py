@@ -16,7 +16,7 @@ from app.ledger.keysystems.planning import PlanForm, customers_to_choose
 from app.ledger.keysystems.unsealed_system import OpenedSystem
 from app.ledger.tables import KeySystem, Level, Site
 from app.web.fields import CentsField, TextField, WholeField
-from app.web.forms_base import Done, PageForm, text, typed
+from app.web.forms_base import Done, PageForm, area, text, typed
 from app.web.services import request_session
 
 MOST_SHOWN = 60
@@ -126,7 +126,7 @@ class NewSystemPage(KeyingForm):
 
 
 class MatrixSystemPage(NewSystemPage):
-    """The same for a matrix, and where its doors are."""
+    """The same for a matrix, where its doors are, and what of it is crossed: boxes `cross`, a cylinder each."""
 
     boxes: ClassVar[Mapping[str, str]] = {**NewSystemPage.boxes, "site": "site_name"}
     site_name = text(
@@ -135,6 +135,14 @@ class MatrixSystemPage(NewSystemPage):
         hint="One of the customer's or a new one; empty where the customer has just one. The doors are saved there.",
     )
     takes_doors = StringField("These doors on record are meant")  # agrees to one sentence
+    leaves_out = StringField("They go without")  # the same
+    reserve = WholeField(
+        "Reserve, changes under each master",
+        least=0,
+        most=500,
+        default=0,
+        description="Kept free for later doors: keysets that clash with nothing, on no door yet.",
+    )
 
 
 class PlanPage(KeyingForm):
@@ -207,8 +215,19 @@ class TakePage(NewSystemPage):
 class MatrixPage(ListedTableForm):
     """On what a matrix of who opens what is keyed, and the table where it comes as a file."""
 
-    listed = ("file", "doors", "matrix")
-    file = FileField("Or a file", description="CSV or XLSX: doors along the top, holders down the side, x for opens.")
+    listed = ("file", "doors", "matrix", "people")
+    people = area(
+        "Or a list",
+        200_000,
+        hint="A row a person: the name, a comma, then the doors and what he also opens, parted by semicolons. "
+        "'all' is every door of the list. Such as: Ann, 101; 102.",
+        rows=5,
+    )
+    file = FileField(
+        "Or a file",
+        description="CSV or XLSX: doors along the top, holders down the side, x for opens; or such a list, headed "
+        "person, doors, also opens.",
+    )
     keyway = keyway_field()
     chambers = chambers_field()
     seconds = WholeField("Time limit, seconds", [InputRequired("Enter a limit.")], least=5, most=300, default=SECONDS)

@@ -1,15 +1,16 @@
 """The pages of new systems: planned by what they must hold, taken from a bitting list, or made of who opens what."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TypeAlias
 
 from flask import render_template, request
 from flask.typing import ResponseReturnValue
 from werkzeug.wrappers import Response
 
-from app.keying import OPENING_MARKS
+from app.errors import BitternError, Problems
+from app.keying import OPENING_MARKS, PEOPLE, listed_rows, read_access_list, write_access_list
 from app.ledger.keysystems.bitting_lists import ListAsk, ListFound, TakeForm, study_bitting_list, take_over
-from app.ledger.keysystems.planning import Planned, make_ready, plan_for, start_planned
+from app.ledger.keysystems.planning import Planned, ReadyMatrix, make_ready, plan_for, start_planned
 from app.ledger.tables import KeySystem, Role
 from app.spreadsheets import table_rows
 from app.web.access import owner_only, roles
@@ -17,7 +18,7 @@ from app.web.files import read_upload
 from app.web.forms_base import flash_and_redirect, one_line, typed
 from app.web.keying import blueprint
 from app.web.keying.forms import ListPage, MatrixPage, PlanPage, StartPage, TakePage
-from app.web.keying.searches import start_run
+from app.web.keying.searches import own_run, start_run
 from app.web.services import current_work
 
 
@@ -102,13 +103,19 @@ def take_list() -> ResponseReturnValue:
 
 
 MOST_DOORS = 2_000
+Grid: TypeAlias = list[list[str]]
+"""A matrix as it stands in the page: doors in the first row, holders in the first column, x where one opens."""
 
 
 @blueprint.route("/matrix", methods=["GET", "POST"])
 @roles(Role.BENCH)
 def matrix() -> ResponseReturnValue:
-    """The grid; on a POST the search is started."""
+    """The grid; on a POST the search is started. With `run` it is the list of a search of one's own, to change."""
     form = MatrixPage()
+    if run := request.args.get("run"):
+        ready = own_run(run, ReadyMatrix)[1]
+        form.keyway.data, form.chambers.data = ready.keyway, ready.spec.chambers
+        form.people.data = "\n".join(", ".join(row) for row in write_access_list(ready.matrix))
     grid, deed = _grid_from_form(request.form), request.form.get("deed", "")
     if deed in ("rows", "columns"):
         grid = _larger(grid, 4 if deed == "rows" else 0, 4 if deed == "columns" else 0)
@@ -117,9 +124,15 @@ def matrix() -> ResponseReturnValue:
     def search() -> Response:
         nonlocal grid
         table = _without_blanks(grid)
-        if form.file.data:
+        if typed(form.people):
+            if form.file.data or any(map(any, table)):
+                raise BitternError("people", "Fill in the grid, a list or a file, not two of them: empty the others.")
+            table = _of_list(listed_rows(typed(form.people)))
+        elif form.file.data:
             table = [list(row) for row in table_rows(*read_upload(form.file), MOST_DOORS + 1)]
-            if 2 <= len(table) <= MOST + 1 and len(table[0]) <= MOST + 1:
+            if table and table[0][0].strip().casefold() in PEOPLE:
+                table = _of_list(enumerate(table, start=1))
+            elif 2 <= len(table) <= MOST + 1 and len(table[0]) <= MOST + 1:
                 grid = _grid_of_table(table)
         ready = make_ready(current_work(), typed(form.keyway), form.chambers.data, table)
         return start_run(ready, form.seconds.data, "keying.matrix_run")
@@ -129,10 +142,16 @@ def matrix() -> ResponseReturnValue:
     return render_template("keying/matrix.html", form=form, grid=grid, problems=form.problems), form.status
 
 
+def _of_list(rows: Iterable[tuple[int, Sequence[str]]]) -> Grid:
+    """The table that a list of people and doors makes; Problems by row."""
+    table, problems = read_access_list(rows)
+    if problems:
+        raise Problems(problems)
+    return table
+
+
 MOST = 40
 FIRST_ROWS, FIRST_COLUMNS = 6, 8
-Grid: TypeAlias = list[list[str]]
-"""A matrix as it stands in the page: doors in the first row, holders in the first column, x where one opens."""
 
 
 def _size(text: str | None, least: int) -> int:

@@ -7,21 +7,21 @@ import secrets
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from decimal import Decimal
 from random import Random
 from time import monotonic
 from typing import TypeAlias, TypeVar
 
-from flask import Flask, abort, current_app, make_response, redirect, render_template, url_for
+from flask import Flask, abort, current_app, make_response, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from werkzeug.wrappers import Response
 
 from app.errors import BitternError
-from app.keying import AccessPlan, BittingChoice, ExtensionSearch, MatrixSolution
+from app.keying import AccessPlan, BittingChoice, BittingSpec, ExtensionSearch, MatrixSolution
 from app.ledger.keysystems.crosskeying import ReadyCross, seal_cross_search
 from app.ledger.keysystems.extending import ReadyExtension, seal_extension
-from app.ledger.keysystems.planned_doors import PlacedForm
-from app.ledger.keysystems.planning import ReadyMatrix, seal_access
-from app.ledger.tables import Role
+from app.ledger.keysystems.planning import MatrixSealForm, ReadyMatrix, changes_of, people_of, seal_access
+from app.ledger.tables import KeySystem, Role
 from app.validation import counted
 from app.web.access import roles
 from app.web.files import send_table
@@ -120,8 +120,31 @@ def matrix_run(token: str) -> ResponseReturnValue:
 
 def _matrix_page(run: SearchRun, form: MatrixSystemPage) -> ResponseReturnValue:
     plan = run.found if isinstance(run.found, AccessPlan) else None
-    solution = None if plan is not None else run.found
-    return _page(run, "keying/matrix_run.html", form, plan=plan, solution=solution)
+    solution = run.found if isinstance(run.found, MatrixSolution) else None
+    ready = run.ready
+    return _page(
+        run,
+        "keying/matrix_run.html",
+        form,
+        plan=plan,
+        solution=solution,
+        changes=changes_of(ready.matrix, solution) if solution and isinstance(ready, ReadyMatrix) else (),
+        people_of=people_of,
+        share=share_of_bittings,
+        crossed=request.form.getlist("cross"),
+    )
+
+
+def share_of_bittings(combinations: int, spec: BittingSpec) -> str:
+    """How many of a hundred thousand bittings are among so many combinations, as pages say it.
+
+    >>> share_of_bittings(64, BittingSpec(6, 10, 7)), share_of_bittings(1, BittingSpec(6, 10, 7))
+    ('0.0064 %', 'under 0.0001 %')
+    """
+    percent = Decimal(combinations * 100) / Decimal(spec.depths**spec.chambers)
+    if percent < Decimal("0.0001"):
+        return "under 0.0001 %"
+    return f"{percent.quantize(Decimal('0.0001')).normalize():f} %"
 
 
 @blueprint.post("/matrix/<token>/seal")
@@ -132,10 +155,15 @@ def matrix_seal(token: str) -> ResponseReturnValue:
     plan = run.found
     if not isinstance(plan, AccessPlan):
         abort(400, "This search has found nothing to save.")
-    placed = PlacedForm(typed(form.site_name), typed(form.takes_doors))
-    if done := form.run(
-        lambda: seal_access(current_work(), ready, plan, int(typed(form.customer)), typed(form.name), placed)
-    ):
+    crossed = tuple(request.form.getlist("cross"))
+
+    def seal() -> KeySystem:
+        asked = form.into(
+            MatrixSealForm, customer_id=int(typed(form.customer)), crossed=crossed, reserve=form.reserve.data or 0
+        )
+        return seal_access(current_work(), ready, plan, asked)
+
+    if done := form.run(seal):
         return flash_and_redirect(
             f"{done.value.name} is made: {len(done.value.keysets)} keysets, their bittings sealed; "
             f"{counted(len(plan.doors), 'door')} planned on them.",
@@ -143,6 +171,16 @@ def matrix_seal(token: str) -> ResponseReturnValue:
             system_id=done.value.id,
         )
     return _matrix_page(run, form)
+
+
+@blueprint.post("/matrix/<token>/eased")
+@roles(Role.BENCH)
+def matrix_eased(token: str) -> ResponseReturnValue:
+    """Search again with the changes that a search named."""
+    run, ready = own_run(token, ReadyMatrix)
+    if not isinstance(run.found, MatrixSolution) or not run.found.relax:
+        abort(400, "This search has named no changes.")
+    return start_run(ready.eased(run.found), run.seconds, "keying.matrix_run")
 
 
 @blueprint.get("/matrix/<token>/doors.csv")

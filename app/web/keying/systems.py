@@ -30,7 +30,7 @@ from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.quoting.issuing import keep_draft
 from app.ledger.quoting.rekeying import keyed_as, kind_of_levels
 from app.ledger.store.errors import LedgerError
-from app.ledger.tables import Cylinder, Keyset, KeySystem, LineKind, Role
+from app.ledger.tables import Cylinder, Keyset, KeySystem, Level, LineKind, Role
 from app.web.access import may, owner_only, roles
 from app.web.forms_base import flash_and_redirect, typed
 from app.web.keying import blueprint
@@ -190,12 +190,23 @@ def _draft_of_planned(system: KeySystem, cylinders: Sequence[Cylinder]) -> dict[
         "keying": kind_of_levels(system.levels).value,
         "standing": " ".join(str(one.id) for one in cylinders),
     }
+    # A key to each who carries a master that has none yet; those to the doors come with the cylinders.
+    keys = [
+        {
+            "kind": LineKind.KEYS.value,
+            "quantity": str(len(one.purpose.split(", "))),
+            "keyway": system.keyway,
+            "symbol": one.symbol,
+        }
+        for one in system.keysets
+        if one.level in (Level.MASTER, Level.GRAND, Level.GREAT_GRAND) and one.purpose and not one.keys
+    ]
     return {
         "customer_id": str(system.customer_id),
         "site_id": str(system.site_id or ""),
         "system_id": str(system.id),
         "title": system.name[:120],
-        "lines": [line],
+        "lines": [line, *keys],
     }
 
 

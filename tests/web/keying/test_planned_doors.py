@@ -41,10 +41,16 @@ def _found(client: FlaskClient, text: str = CROSSED) -> str:
     return answer.location
 
 
+def _crossings(client: FlaskClient, address: str) -> list[str]:
+    """The boxes of all that a search asks to cross."""
+    return re.findall(r'name="cross" value="([^"]*)"', client.get(address).text)
+
+
 def _sealed(client: FlaskClient, work: Work, text: str = CROSSED) -> KeySystem:
     customer = factories.CustomerFactory(name="Slipway Trust")
+    address = _found(client, text)
     said = {"customer": str(customer.id), "name": "Slipway", "site_name": "Boat house"}
-    answer = client.post(f"{_found(client, text)}/seal", data=said)
+    answer = client.post(f"{address}/seal", data={**said, "cross": _crossings(client, address)})
     assert answer.status_code == 303, unescape(answer.text)
     work.session.rollback()
     return work.session.scalars(sa.select(KeySystem).where(KeySystem.name == "Slipway")).one()
@@ -163,7 +169,7 @@ def test_doors_on_record_are_taken_after_a_look(house: FlaskClient, work: Work) 
     factories.DoorFactory(site=site, opening_number="desk")
     factories.DoorFactory(site=other, opening_number="store")
     work.session.commit()
-    address, said = _found(house), {"customer": str(customer.id), "name": "Slipway"}
+    address, said = _found(house), {"customer": str(customer.id), "name": "Slipway", "cross": "X1X"}
     refused = house.post(f"{address}/seal", data=said)
     assert refused.status_code == 422 and "enter their site: Annex, Boat house, or a new one" in refused.text
     said["site_name"] = "Boat house"
