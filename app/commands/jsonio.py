@@ -7,7 +7,7 @@ from typing import Any, NoReturn
 import click
 
 from app.errors import BitternError
-from app.validation import Reader
+from app.validation import Reader, short_name
 
 HINT = "See --example."
 
@@ -21,10 +21,19 @@ def refuse(error: BitternError) -> NoReturn:
     raise click.exceptions.Exit(2) from error
 
 
+def _named_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """Make an object; one that names a field twice is refused, since the first would be lost unseen."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        twice = next(name for place, (name, _) in enumerate(pairs) if name in dict(pairs[:place]))
+        raise BitternError(short_name(twice), "This name stands twice in one object: put the two together.")
+    return found
+
+
 def _read(name: str) -> dict[str, Any]:
     try:
         with click.open_file(name, encoding="utf-8") as file:
-            given = json.load(file)
+            given = json.load(file, object_pairs_hook=_named_once)
     except OSError as error:
         raise BitternError("file", f"{name} cannot be read: {error.strerror}. Use - for standard input.") from error
     except (ValueError, UnicodeDecodeError, RecursionError) as error:

@@ -1,5 +1,7 @@
 """`bittern keying …` for whole systems: lost keys and extensions; JSON in, JSON out. In the group of keying.py."""
 
+from collections.abc import Mapping
+from dataclasses import replace
 from random import Random
 from typing import Any
 
@@ -14,11 +16,12 @@ from app.commands.keying import (
     read_operators,
     read_ruled_spec,
 )
-from app.errors import BitternError
+from app.errors import BitternError, Problem, Problems
 from app.keying import write_bitting
-from app.validation import Reader, quoted
+from app.validation import Reader, counted, quoted, read_entries, read_list, read_text
 
 SECONDS = 20
+MOST_NAME = 60  # characters, of a person or a door
 MOST_SECONDS = 3600
 
 __all__ = ["group"]  # app/cli.py loads the group from here, so that it has these commands too
@@ -101,3 +104,108 @@ def extend(read: Reader) -> dict[str, Any]:
 def _added(row: Reader) -> keying.AddedCylinder:
     symbol = row.value("symbol", keying.read_symbol_text)
     return keying.AddedCylinder(symbol, tuple(dict.fromkeys(row.value("operators", read_operators) or ())))
+
+
+@json_command(
+    group,
+    "solve",
+    {
+        "spec": EXAMPLE_SPEC,
+        "opens": {
+            "owner": ["1.1", "1.2", "1.3", "2.1", "2.2", "store"],
+            "head of floor 1": ["1.1", "1.2", "1.3", "store"],
+            "head of floor 2": ["2.1", "2.2", "store"],
+            "Ames": ["1.1"],
+            "Boyle": ["1.2", "1.1"],
+            "Crane": ["1.3"],
+            "Doyle": ["2.1"],
+            "Estes": ["2.2"],
+        },
+        "seconds": 20,
+        "rules": {"least_depths": 3, "most_equal_neighbors": 2, "least_span": 3, "no_stairs": True, "no_uncut": True},
+        "seed": 1,
+    },
+)
+def solve(read: Reader) -> dict[str, Any]:
+    """Key who opens what: by levels with each exception crossed by itself, else by a search, or say why not."""
+    spec = read_ruled_spec(read)
+    opens = _read_opens(read)
+    rng, seconds = read_seed(read), read_seconds(read)
+    read.done()
+    doors = dict.fromkeys(door for opened in opens.values() for door in opened)
+    try:
+        matrix = keying.AccessMatrix.of(opens, list(doors))
+    except keying.KeyingError as error:
+        raise keying.KeyingError("opens", error.message) from error
+    answer: dict[str, Any] = {"status": "solved", "keys": dict.fromkeys(opens), "symbols": dict.fromkeys(opens)}
+    answer |= {"crossed": [], "shares": {}, "conflict": [], "relax": []}
+    if not matrix.keys:
+        return answer
+    _check_enough(spec, len(matrix.keys))
+    tiers = keying.Tiers.of(matrix)
+    answer["symbols"] |= tiers.symbols()
+    crossed = zip(matrix.cylinders, tiers.operators(), strict=True)
+    crossed_doors = {door for group, one in crossed if one.crossed for door in group.doors}
+    answer["crossed"] = [door for door in doors if door in crossed_doors]
+    found = keying.key_matrix(spec, None, matrix, rng, seconds=seconds)
+    if isinstance(found, keying.AccessPlan):
+        bittings = {symbol: write_bitting(spec, bitting) for symbol, bitting in found.keys.items()}
+        answer["keys"] |= {who: symbol and bittings[symbol] for who, symbol in found.holders.items()}
+        combinations = {
+            name: keying.count_combinations([found.keys[symbol] for symbol in them])
+            for name, them in found.cylinders.items()
+        }
+        every = keying.theoretical(spec)
+        answer["shares"] = {door: combinations[found.doors[door]] / every for door in doors}
+        return answer
+    answer["status"] = "impossible" if found.outcome == "impossible" else "not found"
+    answer["conflict"] = [
+        [matrix.keys[key].holders[0], matrix.cylinders[cylinder].doors[0]] for key, cylinder in found.conflict
+    ]
+    answer["relax"] = [
+        {"person": person, "door": door, "do": "allow" if change.allow else "drop"}
+        for change in found.relax
+        for person, door in change.entries(matrix)
+    ]
+    return answer
+
+
+def _read_opens(read: Reader) -> Mapping[str, tuple[str, ...]]:
+    """Person → doors; every name of 1 to 60 characters, each once."""
+    given = read.raw("opens")
+    lists = [doors for doors in given.values() if isinstance(doors, list)] if isinstance(given, dict) else []
+    if given == {}:
+        read.refuse("opens", "Give at least one person, with a list of the doors that open to them.")
+    if (entries := sum(map(len, lists))) > keying.MOST_CELLS:
+        read.refuse("opens", f"{entries:,} entries are more than {keying.MOST_CELLS:,}: key each building by itself.")
+        return {}
+    known: dict[object, str] = {}
+
+    def door_name(name: object) -> str:
+        if not isinstance(name, str) or name not in known:
+            known[name] = read_text(name, MOST_NAME)
+        return known[name]
+
+    def doors_of(doors: object) -> tuple[str, ...]:
+        found, problems = read_entries(read_list(doors, keying.MOST_CELLS), door_name)
+        seen: set[str] = set()
+        for number, name in enumerate(found, 1):
+            if name is not None and name in seen:
+                problems.append(Problem(f"[{number}]", f"Door {quoted(name)} stands twice here: remove one."))
+            seen.add(name)
+        if problems:
+            raise Problems(problems)
+        return found
+
+    return read.by_name("opens", doors_of, lambda name: read_text(name, MOST_NAME), MOST_KEYS)
+
+
+def _check_enough(spec: keying.BittingSpec, wanted: int) -> None:
+    """Refuse rules that leave fewer bittings than there are keys, where the spec without them has enough."""
+    left, without = keying.usable(spec), keying.usable(replace(spec, rules=keying.BittingRules()))
+    if left < wanted <= without:
+        raise keying.KeyingError(
+            "rules",
+            f"The rules leave {counted(left, 'bitting')} of {without:,} within MACS, too few for {wanted:,} unlike "
+            "keys: loosen one, or take a spec with more chambers or depths.",
+        )

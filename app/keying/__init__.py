@@ -7,6 +7,7 @@ prints, stores or logs; what a bitting is stays with the caller.
 __all__ = [
     "JUDGING_RULES",
     "LETTERS",
+    "MOST_CELLS",
     "MOST_SYMBOLS",
     "NOT_EXTENDED",
     "NO_ARRAY",
@@ -49,6 +50,7 @@ __all__ = [
     "StackIndex",
     "SymbolLevel",
     "SystemKeyset",
+    "Tiers",
     "WantedKeysets",
     "add_cylinders",
     "audit",
@@ -157,7 +159,7 @@ from app.keying.issuing import (
 )
 from app.keying.levels import LevelPlan, SystemKeyset, operating_chains, plan_levels
 from app.keying.losing import LostKey, lost_key
-from app.keying.matrix import OPENING_MARKS, AccessMatrix, read_matrix
+from app.keying.matrix import MOST_CELLS, OPENING_MARKS, AccessMatrix, read_matrix
 from app.keying.pinning import (
     ChamberPins,
     PickList,
@@ -194,3 +196,4 @@ from app.keying.symbols import (
     read_symbol_text,
     single_symbol,
 )
+from app.keying.tiers import Tiers

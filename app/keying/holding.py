@@ -80,11 +80,9 @@ def _rank(held: HeldLevels) -> tuple[int, int]:
 
 
 def _sharings(spec: BittingSpec, tmk: Bitting, tiers: Tiers) -> Sequence[str]:
-    counts = tiers.widths
-    levels = len(counts) + 1
-    if levels > spec.chambers + 1:
+    if tiers.levels > spec.chambers + 1:
         return ()
-    needs = dict(zip(ROLES[levels][::-1], counts, strict=True))
+    levels, needs = tiers.levels, dict(zip(ROLES[tiers.levels][::-1], tiers.widths, strict=True))
     # A crossed door shuts out more changes than those it lists, so first come sharings with room for twice as many.
     roomy = {**needs, CHANGE: 2 * needs[CHANGE]} if any(one.is_exception for one in tiers.operators()) else needs
     found = [*sharings(spec, tmk, levels, roomy), *sharings(spec, tmk, levels, needs)]
@@ -156,7 +154,7 @@ class _Turn:
         self.masks = np.zeros((cylinders, spec.chambers), dtype=np.uint32)
         self.watched = np.zeros(cylinders, dtype=np.bool_)
         self.watched[[number for number, one in enumerate(tiers.operators()) if one.is_exception]] = True
-        self.role_at: Sequence[str] = ROLES[len(tiers.widths) + 1][::-1]  # by steps below the top, from 1
+        self.role_at: Sequence[str] = ROLES[tiers.levels][::-1]  # by steps below the top, from 1
 
     def place_masters(self) -> bool:
         """Place the top and all masters, the fullest first in whichever bitting has room; tell if all fit."""

@@ -12,7 +12,7 @@ from functools import reduce
 from itertools import pairwise
 from operator import and_
 
-from app.keying.levels import Branch
+from app.keying.levels import Branch, SystemKeyset, name_branches
 from app.keying.matrix import AccessMatrix
 from app.keying.symbols import MOST_LEVELS
 
@@ -112,6 +112,23 @@ class Tiers:
             found.append(max(1, *(len(node.below) for node in level)))
             level = [below for node in level for below in node.below]
         return tuple(found)
+
+    @property
+    def levels(self) -> int:
+        """How many levels there are, the top and the changes among them."""
+        return len(self.widths) + 1
+
+    def keysets(self) -> tuple[tuple[SystemKeyset, int | None], ...]:
+        """Give each key as a keyset without a bitting, parents first, and its number; None for a top in the books."""
+        return tuple((keyset, branch.number) for keyset, branch in name_branches(self.tree(), self.levels))
+
+    def symbols(self) -> dict[str, str | None]:
+        """Give the symbol that each holder carries; None where somebody opens nothing."""
+        found: dict[str, str | None] = dict.fromkeys(self.matrix.without_doors)
+        for keyset, number in self.keysets():
+            if number is not None:
+                found.update(dict.fromkeys(self.matrix.keys[number].holders, keyset.symbol))
+        return found
 
     def operators(self) -> tuple[Operators, ...]:
         """Give the keys of each cylinder, in the order of the matrix."""

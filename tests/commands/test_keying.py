@@ -17,7 +17,7 @@ def run(command, typed):
 
 
 SPEC = {"chambers": 6, "depths": 10, "macs": 7, "step": 2}
-COMMANDS = ["count", "progress", "pin", "audit", "extend", "symbols", "lost"]
+COMMANDS = ["count", "progress", "pin", "audit", "extend", "solve", "symbols", "lost"]
 
 
 @pytest.mark.parametrize("command", COMMANDS)

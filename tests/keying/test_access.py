@@ -1,7 +1,9 @@
+from collections import defaultdict
+from itertools import product
 from random import Random
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from app.keying import (
@@ -14,7 +16,9 @@ from app.keying import (
     audit,
     draw_master,
     key_matrix,
+    usable,
 )
+from app.keying.spec import parity_pattern
 from tests.keying.oracle import operates
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
@@ -51,7 +55,7 @@ def keyed(opens, doors, spec=SPEC, tmk=TMK, seconds=20.0):
     return plan
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=40)
 @given(matrices(holders=8, doors=8), st.integers(0, 10**6))
 def test_a_drawn_matrix_is_keyed_as_it_says(given_matrix, turn):
     opens, doors = given_matrix
@@ -250,6 +254,58 @@ def test_what_levels_do_not_hold_is_searched_for_side_by_side():
     assert opened_by(plan) == opens
     assert plan.holders["head"] == "A"
     assert plan.holders["room b0"] == "AB1"
+
+
+@st.composite
+def tight_cases(draw):
+    """A spec of few bittings and a matrix that it may or may not hold."""
+    depths = draw(st.integers(2, 4))
+    rules = BittingRules(
+        least_depths=draw(st.sampled_from([None, 2])),
+        no_stairs=draw(st.booleans()),
+        no_uncut=draw(st.just(depths > 2)),
+    )
+    spec = BittingSpec(
+        chambers=3,
+        depths=depths,
+        macs=draw(st.integers(1, depths)),
+        step=draw(st.integers(1, 2)),
+        rules=draw(st.sampled_from([BittingRules(), rules])),
+    )
+    return spec, *draw(matrices(holders=4, doors=4))
+
+
+def can_be_keyed(spec, matrix):
+    """Whether a plain search finds bittings, all of one parity pattern with step 2."""
+    patterns = defaultdict(list)
+    for bitting in product(spec.all_depths, repeat=spec.chambers):
+        if spec.allows(bitting):
+            patterns[parity_pattern(bitting) if spec.step == 2 else ""].append(bitting)
+
+    def search(chosen, bittings):
+        for group in matrix.cylinders:
+            lock = [chosen[key] for key in group.keys if key < len(chosen)]
+            if any(lock and key not in group.keys and operates(cut, lock) for key, cut in enumerate(chosen)):
+                return False
+        return len(chosen) == len(matrix.keys) or any(search([*chosen, cut], bittings) for cut in bittings)
+
+    return any(search([], bittings) for bittings in patterns.values())
+
+
+@settings(deadline=None, max_examples=25)
+@given(tight_cases(), st.integers(0, 1000))
+def test_a_tight_case_is_solved_or_proven_as_a_plain_search_says(case, seed):
+    spec, opens, doors = case
+    matrix = AccessMatrix.of(opens, doors)
+    assume(matrix.keys and usable(spec))
+    found = key_matrix(spec, None, matrix, Random(seed), seconds=20, relax=False)
+    if isinstance(found, AccessPlan):
+        assert opened_by(found) == opens
+        assert all(spec.allows(bitting) for bitting in found.keys.values())
+        assert spec.step == 1 or len(set(map(parity_pattern, found.keys.values()))) == 1
+    else:
+        assert found.outcome == "impossible"
+        assert not can_be_keyed(spec, matrix)
 
 
 def test_what_no_bittings_hold_is_proven():

@@ -26,7 +26,7 @@ def tree(opens):
         if one.crossed
         for door in group.doors
     ]
-    return above, {names[number] for number in tiers.masters}, top, crossed, len(tiers.widths) + 1
+    return above, {names[number] for number in tiers.masters}, top, crossed, tiers.levels
 
 
 @pytest.mark.parametrize(
