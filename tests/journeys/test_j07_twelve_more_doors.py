@@ -5,7 +5,7 @@ import re
 import sqlalchemy as sa
 from playwright.sync_api import expect
 
-from app.ledger.tables import Cylinder, Job, Key, Role
+from app.ledger.tables import Cylinder, Job, Key, Keyset, KeySystem, Role
 from tests.journeys.conftest import Hands, House
 
 # North Hall's master AA has 48 cylinders, so the next is AA49. Listed: some of the next twelve, one further on, two
@@ -13,6 +13,7 @@ from tests.journeys.conftest import Hands, House
 LISTED = ("AA51", "", "AA50", "", "AA63", "", "AA7", "", "aa 60", "", "AA-52", "")
 GIVEN = ("AA51", "AA49", "AA50", "AA53", "AA63", "AA54", "AA7", "AA55", "AA60", "AA56", "AA52", "AA57")
 DOORS = [f"N4{number:02}" for number in range(1, 13)]
+MATRIX = {"hall": "1AA", "desk": "1AA", "store": "2AA"}
 
 
 def test_twelve_doors_are_accepted_as_listed_and_the_next_schedule_marks_what_changed(
@@ -71,7 +72,7 @@ def test_twelve_doors_are_accepted_as_listed_and_the_next_schedule_marks_what_ch
     hands.report("J7, to the second schedule")
 
 
-def test_a_system_out_of_a_matrix_says_what_it_can_take(hands: Hands, house: House) -> None:
+def test_twelve_doors_join_a_system_out_of_a_matrix_whose_holders_cross(hands: Hands, house: House) -> None:
     page = hands.page
     hands.log_in(house.served, Role.BENCH)
     hands.click("Key systems", "link")
@@ -93,7 +94,7 @@ def test_a_system_out_of_a_matrix_says_what_it_can_take(hands: Hands, house: Hou
     hands.log_in(house.served, Role.COUNTER)
     hands.type("college")
     hands.press("Enter")
-    hands.type("2 mortise 1-1/8 AQ4 626 MK two keys each")
+    hands.type("12 mortise 1-1/8 AQ4 626 MK two keys each")
     hands.press("Enter")
     hands.tab_to("System")
     hands.type("Sl")
@@ -101,9 +102,25 @@ def test_a_system_out_of_a_matrix_says_what_it_can_take(hands: Hands, house: Hou
     expect(line).to_contain_text("Slipway has no masters on record, its keys stand side by side: key these single")
     hands.tab_to("Keying", back=True)
     hands.type("SKD")
-    expect(line).to_contain_text("Gets SKD1, SKD2 of Slipway")
+    expect(line).to_contain_text("Gets SKD1 to SKD12 of Slipway")
     hands.access("i")
     hands.access("a")
     hands.type("M. Sheldrake")
-    hands.press("Enter")
-    expect(page.locator("main")).to_contain_text("Quote Q-1011-1 is accepted. 2 cylinders are saved.")
+    page.locator("[name=site_name]").focus()
+    hands.type("Slipway")
+    page.get_by_text("Or paste the doors from a spreadsheet").click()
+    page.get_by_label("Door list").focus()
+    rows = [f"{door},Slip,LH,Mortise lock" for door in DOORS]
+    page.keyboard.insert_text("\n".join(["opening,location,hand,lock", *rows]))
+    hands.click("Accept the quote")
+    expect(page.locator("main")).to_contain_text("Quote Q-1011-1 is accepted. 12 cylinders are saved.")
+    schedule = hands.read_paper("Keying schedule, by door")
+    assert all(f"SKD{n} SKD{n} 2" in schedule for n in range(1, 13)) and "12 doors, 12 cylinders, 24 keys" in schedule
+    with house.ledger.sessions() as session:
+        system = session.scalars(sa.select(KeySystem).where(KeySystem.name == "Slipway")).one()
+        keyed = sa.select(Cylinder).join(Keyset).where(Keyset.system_id == system.id)
+        hung = {
+            one.door.opening_number: one.keyset.symbol for one in session.scalars(keyed) if one.door and one.keyset
+        }
+        # The matrix's three doors stay beside the twelve.
+        assert hung == {**dict(zip(DOORS, (f"SKD{n}" for n in range(1, 13)), strict=True)), **MATRIX}
