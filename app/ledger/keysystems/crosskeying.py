@@ -13,6 +13,7 @@ import sqlalchemy as sa
 from app.keying import Bitting as Cuts
 from app.keying import (
     BittingChoice,
+    BittingPool,
     CrossCost,
     LevelArray,
     Progress,
@@ -279,7 +280,7 @@ def _still_free(work: Work, system: KeySystem, symbols: list[str]) -> dict[str, 
     wanted = [
         keyset
         for keyset in (by_symbol.get(symbol) for symbol in symbols)
-        if keyset is not None and keyset.level is Level.CHANGE and keyset.parent_id and keyset.id not in parents
+        if keyset is not None and keyset.level is Level.CHANGE and keyset.id not in parents
     ]
     ids = [keyset.id for keyset in wanted]
     cut = sa.select(Key.keyset_id).where(Key.keyset_id.in_(ids), Key.state != KeyState.ORDERED)
@@ -291,9 +292,13 @@ def _still_free(work: Work, system: KeySystem, symbols: list[str]) -> dict[str, 
 
 
 def _bittings_beside(opened: OpenedSystem, plan: LevelArray | None, keyset: Keyset) -> Iterable[Cuts]:
-    """The bittings of a keyset's place in the system's array; none where the shop cannot tell them."""
+    """The bittings of a keyset's place in the system's array; of a system without one, all that its spec allows."""
     above = next((one for one in opened.system.keysets if one.id == keyset.parent_id), None)
+    if plan is None:
+        own, over = opened.keys[keyset.symbol], [opened.keys[above.symbol]] if above is not None else []
+        rng = Random(repr(own))  # noqa: S311 - the candidates of a search, which are all tried
+        return BittingPool.of(opened.spec, own, rng, most=MOST_CANDIDATES * 4).beside(over)
     role = _BELOW.get(above.level) if above is not None else None
-    if plan is None or above is None or above.symbol not in opened.keys or role is None or role not in plan.roles:
+    if above is None or above.symbol not in opened.keys or role is None or role not in plan.roles:
         return ()
     return plan.under(opened.spec, role, opened.keys[above.symbol])

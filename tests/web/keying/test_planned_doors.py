@@ -236,3 +236,17 @@ def test_twelve_doors_more_join_a_system_out_of_a_matrix(
     after = bittings_in_clear(work, system)
     assert {symbol: after[symbol] for symbol in before} == before
     assert len(set(after.values())) == len(before) + 12
+
+
+def test_what_is_added_to_keys_side_by_side_stands_beside_them(house: FlaskClient, work: Work) -> None:
+    system = _sealed(house, work)
+    before = bittings_in_clear(work, system)
+    address = f"/keying/systems/{system.id}/extend"
+    assert "no master: each stands by itself" in house.get(address).text
+    assert house.post(address, data={"master": "", "changes": "3", "deed": "extend"}).status_code == 303
+    work.session.rollback()
+    after = bittings_in_clear(work, system)
+    assert set(after) - set(before) == {"SKD1", "SKD2", "SKD3"} and len(set(after.values())) == len(after)
+    assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
+    refused = house.post(address, data={"master": "", "changes": "0", "deed": "extend"})
+    assert refused.status_code == 422 and "from 1 to 5,000" in refused.text

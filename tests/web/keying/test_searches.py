@@ -170,3 +170,23 @@ def test_an_extension_without_an_answer_says_so(
     assert "Not found in 20 seconds" in page and "What the best so far still lets in" in page
     too_many = client.post(f"/keying/systems/{system.id}/extend", data={**data, "changes": "201"})
     assert too_many.status_code == 422 and "at most 200" in too_many.text
+
+
+def test_a_cross_keying_is_searched_for_in_a_system_without_an_array_too(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    system = system_in_service(work)
+    before = _clash(work, system)
+    system = get_system(session, system.id)
+    system.sealed_plan = None
+    session.commit()
+    client = client_as(Role.BENCH)
+    answer = client.post(f"/keying/systems/{system.id}/cross-key", data=_ask(session))
+    assert answer.status_code == 303, answer.text
+    _wait(client)
+    assert client.post(f"{answer.location}/seal").status_code == 303
+    session.rollback()
+    assert audit_systems(work, [get_system(session, system.id)]).is_clean
+    after = bittings_in_clear(work, system)
+    assert {symbol for symbol in after if after[symbol] != before[symbol]} <= {"AA1", "AA2", "AA3"}
+    assert session.query(CylinderOperator).count() == 1
