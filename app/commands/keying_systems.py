@@ -1,7 +1,9 @@
-"""`bittern keying …` for whole systems: lost keys and extensions; JSON in, JSON out. In the group of keying.py."""
+"""`bittern keying …` for whole systems: plans, lost keys, extensions; JSON in and out. In the group of keying.py."""
 
 from collections.abc import Mapping
 from dataclasses import replace
+from fractions import Fraction
+from math import ceil
 from random import Random
 from typing import Any
 
@@ -11,6 +13,7 @@ from app.commands.keying import (
     EXAMPLE_SPEC,
     MOST_KEYS,
     group,
+    read_bitting,
     read_cylinders,
     read_keys,
     read_operators,
@@ -18,7 +21,7 @@ from app.commands.keying import (
 )
 from app.errors import BitternError, Problem, Problems
 from app.keying import write_bitting
-from app.validation import Reader, counted, quoted, read_entries, read_list, read_text
+from app.validation import Reader, counted, quoted, read_entries, read_list, read_text, read_whole
 
 SECONDS = 20
 MOST_NAME = 60  # characters, of a person or a door
@@ -44,6 +47,65 @@ def read_seed(read: Reader) -> Random:
     return Random(seed)  # noqa: S311 - whoever gives the seed wants the same bittings again
 
 
+_RULES = {"least_depths": 3, "most_equal_neighbors": 2, "least_span": 3, "no_stairs": True, "no_uncut": True}
+
+
+@json_command(
+    group,
+    "plan",
+    {
+        "spec": EXAMPLE_SPEC,
+        "levels": 3,
+        "masters": [4],
+        "changes": 20,
+        "room": [0.5, 0.25],
+        "rules": _RULES,
+        "tmk": None,
+        "seed": 1,
+    },
+)
+def plan(read: Reader) -> dict[str, Any]:
+    """Plan a system of two to seven levels: every key's bitting, and the keys that operate each change's cylinder."""
+    spec = read_ruled_spec(read, "macs", "step")
+    levels = read.whole("levels", 2, keying.MOST_LEVELS)
+    masters: list[int] = read.value("masters", _masters) if read.has("masters") else []
+    changes = read.whole("changes", 1, keying.MOST_KEYSETS)
+    room = read.optional("room", _shares)
+    tmk = read.optional("tmk", read_bitting(spec))
+    rng, seconds = read_seed(read), read_seconds(read)
+    if masters is not None and len(masters) != levels - 2:
+        between = counted(levels - 2, "number")
+        read.refuse("masters", f"{levels} levels have {between} of masters between top and changes, upper first.")
+    if room is not None and len(room) != levels - 1:
+        read.refuse("room", f"Give {counted(levels - 1, 'share')}: the masters' levels first, changes last.")
+    read.done()
+    counts = [*masters, changes]
+    shares = room or [Fraction(0)] * len(counts)
+    spare = [ceil(share * count) for share, count in zip(shares, counts, strict=True)]
+    drawn = keying.draw_system(spec, counts, spare, tmk, rng, seconds)
+    return {
+        "keys": {symbol: write_bitting(spec, bitting) for symbol, bitting in drawn.plan.keys.items()},
+        "cylinders": {symbol: list(operators) for symbol, operators in drawn.plan.cylinders.items()},
+        "left": list(drawn.left),
+        "refused": drawn.refused,
+        "warnings": list(drawn.warnings),
+    }
+
+
+def _masters(given: object) -> list[int]:
+    return [read_whole(one, 1, keying.MOST_KEYSETS) for one in read_list(given, 100)]
+
+
+def _shares(given: object) -> list[Fraction]:
+    """Shares as they are written: .3 of 10 is 3, whatever the nearest binary number is."""
+    shares = []
+    for one in read_list(given, 100):
+        if isinstance(one, bool) or not isinstance(one, int | float) or not 0 <= one <= 100:
+            raise BitternError("", f"Give each share as a number from 0 to 100, such as 0.25, not {quoted(one)}.")
+        shares.append(Fraction(repr(one)))
+    return shares
+
+
 @json_command(
     group,
     "lost",
@@ -52,7 +114,7 @@ def read_seed(read: Reader) -> Random:
         "keys": {"A": "417250", "AA": "411214", "AA1": "231214", "AA2": "651214", "AB": "413458", "AB1": "233458"},
         "cylinders": {"AA1": ["AA1", "AA", "A"], "AA2": ["AA2", "AA", "A"], "AB1": ["AB1", "AB", "A"]},
         "lost": "AA",
-        "rules": {"least_depths": 3, "most_equal_neighbors": 2, "least_span": 3, "no_stairs": True, "no_uncut": True},
+        "rules": _RULES,
         "seed": 1,
     },
 )
@@ -82,7 +144,7 @@ _EXTENDED = {
         {"symbol": "AC1", "operators": ["AC1", "AC", "A"]},
         {"symbol": "X1X", "operators": ["AA1", "AB1", "AA", "AB", "A"]},
     ],
-    "rules": {"least_depths": 3, "most_equal_neighbors": 2, "least_span": 3, "no_stairs": True, "no_uncut": True},
+    "rules": _RULES,
     "seed": 1,
     "seconds": 20,
 }
@@ -122,7 +184,7 @@ def _added(row: Reader) -> keying.AddedCylinder:
             "Estes": ["2.2"],
         },
         "seconds": 20,
-        "rules": {"least_depths": 3, "most_equal_neighbors": 2, "least_span": 3, "no_stairs": True, "no_uncut": True},
+        "rules": _RULES,
         "seed": 1,
     },
 )

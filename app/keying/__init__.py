@@ -8,6 +8,8 @@ __all__ = [
     "JUDGING_RULES",
     "LETTERS",
     "MOST_CELLS",
+    "MOST_KEYSETS",
+    "MOST_LEVELS",
     "MOST_SYMBOLS",
     "NOT_EXTENDED",
     "NO_ARRAY",
@@ -27,6 +29,7 @@ __all__ = [
     "CrossCost",
     "DecodedKey",
     "Demand",
+    "DrawnSystem",
     "Extension",
     "ExtensionSearch",
     "KeySymbol",
@@ -67,6 +70,7 @@ __all__ = [
     "draw_control",
     "draw_master",
     "draw_single",
+    "draw_system",
     "extend",
     "find_masters",
     "find_rotating_masters",
@@ -138,6 +142,7 @@ from app.keying.counting import (
 )
 from app.keying.crosskeying import BittingChoice, CrossCost, choose_bittings, cross_cost
 from app.keying.cuts import DecodedKey, cut_list, decode, root_depth
+from app.keying.drawing import DrawnSystem, draw_system
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.extending import (
     NO_ARRAY,
@@ -149,6 +154,7 @@ from app.keying.extending import (
     name_wanted,
     search_extension,
 )
+from app.keying.filling import plan_levels
 from app.keying.issuing import (
     check_offset,
     draw_control,
@@ -157,7 +163,7 @@ from app.keying.issuing import (
     next_bittings,
     usable_bittings,
 )
-from app.keying.levels import LevelPlan, SystemKeyset, operating_chains, plan_levels
+from app.keying.levels import MOST_KEYSETS, LevelPlan, SystemKeyset, operating_chains
 from app.keying.losing import LostKey, lost_key
 from app.keying.matrix import MOST_CELLS, OPENING_MARKS, AccessMatrix, read_matrix
 from app.keying.pinning import (
@@ -186,6 +192,7 @@ from app.keying.spec import (
 )
 from app.keying.symbols import (
     LETTERS,
+    MOST_LEVELS,
     MOST_SYMBOLS,
     KeySymbol,
     SymbolLevel,

@@ -1,22 +1,24 @@
-"""A system of two to four levels: which chambers serve which level, and every keyset's bitting."""
+"""A system of two to seven levels: its keysets, and the ways to share out its chambers among the levels."""
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
-from itertools import combinations, islice, pairwise, product
+from itertools import combinations, pairwise, product
 from math import log, prod
+from random import Random
 
 from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, progression_under
-from app.keying.errors import KeyingError, NoBittingsLeft, check_whole
-from app.keying.progression import check_master, make_columns
+from app.keying.errors import KeyingError, check_whole
+from app.keying.progression import make_columns
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.symbols import LETTERS, MOST_LEVELS, SymbolLevel, change_symbol, masters_below, top_symbol
 from app.validation import short_name
 
 MOST_KEYSETS = 100_000
-MOST_TRIES = 24
-MOST_CANDIDATES = 2_000
+MOST_TRIES = 60
+MOST_ALIKE = 10
 MOST_MARKINGS = 3**8
+DRAWN_MARKINGS = 3_000
 ROLES = {levels: (CHANGE, MASTER, GRAND, *"456")[: levels - 1] for levels in range(2, MOST_LEVELS + 1)}
 """Levels → the roles of their chambers, the lowest level first; above grands a digit, counted from below."""
 
@@ -47,9 +49,14 @@ class LevelPlan:
         return {keyset.symbol: keyset.bitting for keyset in self.keysets}
 
     @property
+    def chains(self) -> dict[str, tuple[str, ...]]:
+        """Symbol → itself and all above it."""
+        return operating_chains({keyset.symbol: keyset.parent for keyset in self.keysets})
+
+    @property
     def cylinders(self) -> dict[str, tuple[str, ...]]:
         """Change → the symbols of the keys that operate its cylinder: its own and all above it."""
-        chains = operating_chains({keyset.symbol: keyset.parent for keyset in self.keysets})
+        chains = self.chains
         return {keyset.symbol: chains[keyset.symbol] for keyset in self.keysets if keyset.level is SymbolLevel.CHANGE}
 
 
@@ -76,48 +83,6 @@ def operating_chains(parents: Mapping[str, str | None]) -> dict[str, tuple[str, 
     return chains
 
 
-def plan_levels(
-    spec: BittingSpec,
-    tmk: Bitting,
-    *,
-    levels: int,
-    masters: int = 1,
-    changes_per_master: int,
-    grands: int = 1,
-    used: AbstractSet[Bitting] = frozenset(),
-    roles: str | None = None,
-) -> LevelPlan:
-    """Choose which chambers serve changes, masters and grands, and give every keyset its bitting.
-
-    Two levels: `tmk` is AA; three: A with `masters` under it; four: GGM with `grands`, each with `masters`.
-    Of all ways to share the chambers out it takes the one whose scarcest level keeps most to spare, with
-    MACS and `used` reckoned. Given `roles` (a character a chamber) are kept. Raises NoBittingsLeft with how
-    many changes were asked for and the most that any sharing of the chambers gives.
-    """
-    check_counts(levels, grands, masters, changes_per_master)
-    check_whole(grands * masters * (changes_per_master + 1), "changes_per_master", 1, MOST_KEYSETS)
-    check_master(spec, tmk)
-    if roles is not None and (len(roles) != spec.chambers or not set(ROLES[levels]) <= set(roles) <= set("CMG-")):
-        raise KeyingError("roles", f"Give one of C, M, G or - for each of {spec.chambers} chambers.")
-    needs = {CHANGE: changes_per_master, MASTER: masters, GRAND: grands}
-    asked = grands * masters * changes_per_master
-    best_left = 0
-    for sharing in [roles] if roles is not None else sharings(spec, tmk, levels, needs):
-        top = _fill(spec, tmk, levels, sharing, needs, used)
-        if top.changes == asked:
-            keysets = tuple(keyset for keyset, _ in name_branches(top, levels))
-            return LevelPlan(spec, tmk, levels, sharing, keysets)
-        best_left = max(best_left, top.changes)
-    raise NoBittingsLeft(
-        "changes_per_master",
-        f"{asked:,} changes ({grands} × {masters} × {changes_per_master:,}) were asked for, but at most "
-        f"{best_left:,} fit under this master with {levels} levels. Ask for fewer, use fewer levels, or a spec "
-        "with more chambers or depths.",
-        asked=asked,
-        left=best_left,
-    )
-
-
 def check_counts(levels: int, grands: int, masters: int, changes_per_master: int) -> None:
     """Refuse, each by its field, what is no number of levels and no count of a level."""
     check_whole(levels, "levels", 2, 4)
@@ -126,39 +91,96 @@ def check_counts(levels: int, grands: int, masters: int, changes_per_master: int
     check_whole(changes_per_master, "changes_per_master", 1, MOST_KEYSETS)
 
 
-def sharings(spec: BittingSpec, tmk: Bitting, levels: int, needs: Mapping[str, int]) -> list[str]:
-    """Give the ways to share out the chambers that fit by theoretical count, the most to spare first."""
+def sharings(
+    spec: BittingSpec, tmk: Bitting, levels: int, needs: Mapping[str, int], rng: Random | None = None
+) -> list[str]:
+    """Give the ways to share out the chambers that fit by theoretical count, the best first.
+
+    First those with the fewest keys that would have to stand near another, then those whose scarcest level keeps the
+    most to spare, within MACS and rules under the top itself; alike ones in an order by chance.
+    """
     wanted = ROLES[levels]
     sizes = [len(column) for column in make_columns(spec, tmk)]
-
-    def spare(sharing: str) -> float:
-        return min(
-            log(prod(n for n, mark in zip(sizes, sharing, strict=True) if mark == role) / needs[role])
-            for role in wanted
-        )
-
     free = [chamber for chamber, size in enumerate(sizes) if size]
-    fitting = []
+    scored = []
     for marks in markings(len(free), wanted, MOST_MARKINGS):
-        sharing = [HELD] * spec.chambers
-        for chamber, mark in zip(free, marks, strict=True):
-            sharing[chamber] = mark
-        text = "".join(sharing)
-        if all(role in text for role in wanted):
-            fitting.append((-spare(text), text))
-    fitting.sort()
-    enough = [text for score, text in fitting if score <= 0][:MOST_TRIES]
-    return enough or [text for _, text in fitting[:1]]  # the roomiest, only to say how much it holds
+        if set(marks) >= set(wanted):
+            sharing = [HELD] * spec.chambers
+            for chamber, mark in zip(free, marks, strict=True):
+                sharing[chamber] = mark
+            columns = columns_by_role(sizes, sharing, wanted)
+            spare = min(log(prod(columns[role]) / needs[role]) for role in wanted)
+            scored.append((spare, least_near(spec, columns, needs), "".join(sharing)))
+    (rng or Random(0)).shuffle(scored)  # noqa: S311  alike sharings, nobody's secret
+    scored.sort(key=lambda one: (-one[0], one[1]))
+    fitting = [one for one in scored if one[0] >= 0]
+    best = {sharing: near for _, near, sharing in _unlike(sorted(fitting, key=lambda one: one[1])) + _unlike(fitting)}
+
+    def weigh(sharing: str) -> tuple[int, float]:
+        runs = {role: progression_under(spec, tmk, sharing, role, tmk).usable for role in wanted}
+        return best[sharing], -min(runs[role] / needs[role] for role in wanted)
+
+    # Where none fits, the roomiest says how much it holds.
+    return sorted(best, key=weigh) or [sharing for _, _, sharing in scored[:1]]
+
+
+def columns_by_role(sizes: Sequence[int], sharing: Sequence[str], roles: Sequence[str]) -> dict[str, list[int]]:
+    """Give per role the numbers of depths in its chambers."""
+    return {role: [size for size, mark in zip(sizes, sharing, strict=True) if mark == role] for role in roles}
+
+
+def _unlike(scored: Sequence[tuple[float, int, str]]) -> list[tuple[float, int, str]]:
+    """Give the first of a list, only some of which have as many chambers a level as another."""
+    alike: Counter[str] = Counter()
+    found = []
+    for one in scored:
+        counts = "".join(sorted(one[2]))
+        alike[counts] += 1
+        if alike[counts] <= MOST_ALIKE:
+            found.append(one)
+    return found[: MOST_TRIES // 2]
+
+
+def least_near(spec: BittingSpec, columns: dict[str, list[int]], needs: Mapping[str, int]) -> int:
+    """How many keys, of the columns' sizes alone, cannot stand apart from the others of their level.
+
+    Of bittings that differ in two of some chambers there are no more than all without the largest chamber; and so on.
+    """
+    apart = wanted_apart(spec)
+    near, above = 0, 1
+    for role in reversed(columns):  # the upper levels first
+        sizes = sorted(columns[role])
+        most = prod(sizes[: len(sizes) - apart + 1]) if len(sizes) >= apart else 1
+        if role == CHANGE:
+            near += above * needs[role] * (len(sizes) < apart)  # a change and its master differ in all of these
+        else:
+            near += above * max(0, needs[role] - most)
+        above *= needs[role]
+    return near
+
+
+def wanted_apart(spec: BittingSpec) -> int:
+    """In how many chambers masters, and a change and every master, differ where the array allows."""
+    return 2 if spec.rules.least_apart is None else spec.rules.least_apart
 
 
 def markings(chambers: int, roles: Sequence[str], most: int) -> Iterator[Sequence[str]]:
-    """Give every way to mark chambers with `roles`, or, beyond `most`, those where each role's stand together."""
+    """Give every way to mark chambers with `roles`, or, beyond `most`, those where each role's stand together and
+    some that are drawn.
+    """
     if len(roles) ** chambers <= most:
         yield from product(roles, repeat=chambers)
+        return
+    if chambers < len(roles):
         return
     for cuts in combinations(range(chambers + 1), len(roles) - 1):
         bounds = (0, *cuts, chambers)
         yield [role for role, (a, b) in zip(roles, pairwise(bounds), strict=True) for _ in range(b - a)]
+    rng = Random(chambers)  # noqa: S311  nobody's secret
+    for _ in range(DRAWN_MARKINGS):
+        marks = [*roles, *rng.choices(roles, k=chambers - len(roles))]
+        rng.shuffle(marks)
+        yield marks
 
 
 @dataclass(slots=True)
@@ -173,39 +195,6 @@ class Branch:
     changes: int = 1
     number: int | None = None
     is_master: bool = False
-
-
-def _fill(
-    spec: BittingSpec, tmk: Bitting, levels: int, sharing: str, needs: dict[str, int], used: AbstractSet[Bitting]
-) -> Branch:
-    """Give the tree with as many full branches as are needed; where they run out, the fullest there are."""
-
-    def build(bitting: Bitting, roles: Sequence[str]) -> Branch:
-        role, *deeper = roles
-        run = progression_under(spec, tmk, sharing, role, bitting)
-        free = (found for found in run if found not in used)
-        if deeper:
-            below = _take((build(found, deeper) for found in free), needs[role], prod(needs[one] for one in deeper))
-            return Branch(bitting, below, sum(branch.changes for branch in below))
-        # Counting is quick, so only a master with room enough has its changes listed.
-        room = run.usable - sum(other in run for other in used)
-        if room < needs[role]:
-            return Branch(bitting, changes=room)
-        return Branch(bitting, [Branch(found) for found in islice(free, needs[role])], needs[role])
-
-    return build(tmk, ROLES[levels][::-1])
-
-
-def _take(branches: Iterator[Branch], wanted: int, changes: int) -> list[Branch]:
-    """Give the first `wanted` branches that hold `changes` each, or all of those and the roomiest others."""
-    full: list[Branch] = []
-    partial: list[Branch] = []
-    for branch in islice(branches, MOST_CANDIDATES):
-        (full if branch.changes == changes else partial).append(branch)
-        if len(full) == wanted:
-            return full
-    partial.sort(key=lambda branch: -branch.changes)
-    return full + partial[: wanted - len(full)]
 
 
 def name_branches(top: Branch, levels: int) -> Iterator[tuple[SystemKeyset, Branch]]:

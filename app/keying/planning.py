@@ -262,10 +262,16 @@ def _weigh(spec: BittingSpec, tmk: Bitting, demand: Demand, roles: str) -> Syste
     """Count a sharing-out exactly, within MACS and rules; None where it does not fit after all.
 
     Of the masters only those count that have room for the changes needed, of the grands those with room for
-    the masters needed; a level holds what the poorest key in use above it holds.
+    the masters needed; a level holds what the poorest of these keys holds, whichever come into use.
     """
     needs = demand.needs
-    room_for_changes = _RoomBelow(spec, tmk, roles)
+    count_room = _RoomBelow(spec, tmk, roles)
+
+    def room_for_changes(master: Bitting) -> int:
+        if spec.rules.names:  # they judge the whole key, not a run of its chambers
+            return progression_under(spec, tmk, roles, CHANGE, master).usable
+        return count_room(master)
+
     scanned_all = True
 
     def count_below(key: Bitting, levels: Sequence[str]) -> dict[str, int] | None:
@@ -281,8 +287,7 @@ def _weigh(spec: BittingSpec, tmk: Bitting, demand: Demand, roles: str) -> Syste
         scanned_all &= next(found, None) is None
         if len(holding) < needs[role]:
             return None
-        in_use = holding[: needs[role]]
-        return {role: len(holding)} | {one: min(below[one] for below in in_use) for one in deeper}
+        return {role: len(holding)} | {one: min(below[one] for below in holding) for one in deeper}
 
     capacities = count_below(tmk, ROLES[demand.levels][::-1])
     return None if capacities is None else _plan(demand, roles, capacities, scanned_all)

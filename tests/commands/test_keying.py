@@ -17,7 +17,7 @@ def run(command, typed):
 
 
 SPEC = {"chambers": 6, "depths": 10, "macs": 7, "step": 2}
-COMMANDS = ["count", "progress", "pin", "audit", "extend", "solve", "symbols", "lost"]
+COMMANDS = ["count", "progress", "pin", "audit", "extend", "solve", "symbols", "plan", "lost"]
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -92,6 +92,44 @@ def test_symbols_of_four_levels():
     code, answer = run("symbols", {"levels": 4, "grands": 2, "masters": 2, "changes_per_master": 1})
     assert code == 0
     assert answer == {"symbols": ["GGM", "A", "AA", "AA1", "AB", "AB1", "B", "BA", "BA1", "BB", "BB1"]}
+
+
+PLAN = {"spec": SPEC, "levels": 4, "masters": [2, 3], "changes": 10, "seed": 3}
+
+
+def test_plan_gives_every_key_and_each_changes_cylinder():
+    rules = {"least_depths": 3, "most_equal_neighbors": 2, "least_span": 3, "no_stairs": True, "no_uncut": True}
+    code, answer = run("plan", {**PLAN, "room": [0.5, 0.34, 0.2], "rules": rules})
+    assert code == 0
+    assert list(answer) == ["keys", "cylinders", "left", "refused", "warnings"]
+    masters = [f"{grand}{letter}" for grand in "AB" for letter in "ABC"]
+    changes = {f"{master}{n}": [f"{master}{n}", master, master[0], "GGM"] for master in masters for n in range(1, 11)}
+    assert answer["cylinders"] == changes
+    assert set(answer["keys"]) == {"GGM", "A", "B", *masters, *changes}
+    # Half of 2, .34 of 3 and a fifth of 10, each rounded up.
+    assert all(left >= more for left, more in zip(answer["left"], [1, 2, 2], strict=True))
+    assert list(answer["refused"]) == list(rules)
+    code, audited = run("audit", {"spec": SPEC, "keys": answer["keys"], "cylinders": answer["cylinders"]})
+    assert (code, audited["unintended"]) == (0, [])
+    assert run("plan", {**PLAN, "room": [0.5, 0.34, 0.2], "rules": rules}) == (0, answer)
+
+
+def test_a_share_of_room_is_taken_as_it_is_written():
+    """A tenth of 10 keeps 1 and no more: one of the two bittings of a chamber that stand beside 10 × 1.1 is one."""
+    spec = {"chambers": 3, "depths": 12, "macs": 11, "step": 1}
+    asked = {"spec": spec, "levels": 4, "masters": [1, 1], "changes": 10, "tmk": "555"}
+    code, answer = run("plan", {**asked, "room": [0, 0, 0.1]})
+    assert (code, answer["left"]) == (0, [10, 10, 1])  # of 11 depths beside the top's
+    code, answer = run("plan", {**asked, "room": [0, 0, 0.11]})
+    assert (code, answer["error"]["field"]) == (2, "room")
+
+
+def test_a_given_top_stays_and_a_broken_rule_is_a_warning():
+    code, answer = run(
+        "plan", {"spec": SPEC, "levels": 2, "changes": 5, "tmk": "111111", "rules": {"least_depths": 2}}
+    )
+    assert (code, answer["keys"]["AA"]) == (0, "111111")
+    assert answer["warnings"] == ["The top master breaks the rule least_depths; it stays as given."]
 
 
 KEYS = {"AA": "345621", "1AA": "365621"}
@@ -182,6 +220,24 @@ def test_a_lost_key_whose_other_masters_have_all_its_cuts_takes_their_changes_wi
         ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": {"1AA": [1]}}, "cylinders.1AA"),
         ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": {"1AA": ["AB"]}}, "cylinders.1AA"),
         ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": {"1AA": []}}, "cylinders.1AA"),
+        ("plan", {**PLAN, "levels": 8}, "levels"),
+        ("plan", {**PLAN, "levels": 7, "masters": [1] * 5, "spec": {**SPEC, "chambers": 5}}, "levels"),
+        ("plan", {**PLAN, "masters": None}, "masters"),
+        ("plan", {**PLAN, "masters": [2]}, "masters"),
+        ("plan", {**PLAN, "masters": [2, 0]}, "masters"),
+        ("plan", {**PLAN, "masters": [2, "3"]}, "masters"),
+        ("plan", {**PLAN, "masters": [30, 1]}, "masters"),
+        ("plan", {**PLAN, "changes": 0}, "changes"),
+        ("plan", {**PLAN, "changes": 5000}, "changes"),
+        ("plan", {**PLAN, "room": [0.5]}, "room"),
+        ("plan", {**PLAN, "room": [0.5, 0.5, -1]}, "room"),
+        ("plan", {**PLAN, "room": [0, 0, 99]}, "room"),
+        ("plan", {**PLAN, "tmk": "41725"}, "tmk"),
+        ("plan", {**PLAN, "tmk": "908614"}, "tmk"),
+        ("plan", {**PLAN, "seed": "1"}, "seed"),
+        ("plan", {**PLAN, "seconds": 0}, "seconds"),
+        ("plan", {**PLAN, "rules": {"least_dephts": 3}}, "rules.least_dephts"),
+        ("plan", {**PLAN, "levels": 2, "masters": [], "rules": {"least_depths": 6}, "changes": 2500}, "rules"),
         ("symbols", {"levels": 3, "masters": 2}, "changes_per_master"),
         ("symbols", {"levels": 4, "masters": 2, "changes_per_master": 1}, "grands"),
         ("symbols", {"levels": 3, "masters": 10**30, "changes_per_master": 1}, "masters"),

@@ -77,7 +77,7 @@ def test_a_whole_system_agrees_with_a_pairwise_check():
         for key, bitting in keys.items()
         if key not in meant and operates(bitting, [keys[k] for k in meant])
     )
-    assert ("X1X", "AB1") in found.unintended
+    assert any(cylinder == "X1X" and key.startswith("AB") for cylinder, key in found.unintended)
     assert ("AA1", "AA31") in found.unintended
 
 

@@ -59,14 +59,14 @@ def test_capacities_are_counted_within_macs():
         enough = [room for room in rooms if room >= 10]
         changes, above = plan.levels
         assert above.capacity == len(enough)
-        assert changes.capacity == min(enough[:4])
+        assert changes.capacity == min(enough)  # whichever masters come into use
         assert changes.left == changes.capacity - 10
         assert changes.left_percent == changes.left * 100 // changes.capacity
 
 
 def test_the_plans_differ_as_their_titles_say():
     tmk = (5, 2, 8, 6, 1, 4)
-    by_title = {p.title: p for p in plan_system(SPEC, tmk, Demand(levels=3, masters=6, changes_per_master=20)).plans}
+    by_title = {p.title: p for p in plan_system(SPEC, tmk, Demand(levels=3, masters=4, changes_per_master=10)).plans}
     assert set(by_title) == {"most to spare", "fewest master pins", "most room for changes"}
     pins = by_title["fewest master pins"].progressed
     assert all(pins <= plan.progressed for plan in by_title.values())

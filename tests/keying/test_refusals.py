@@ -123,7 +123,7 @@ REFUSALS: list[tuple[Callable[[], object], str, str]] = [
     (
         lambda: extended(changes={"AA": 90}),
         "changes.AA",
-        "90 changes were asked for under AA, but only 6 are left that neither are issued nor clash with a cylinder "
+        "90 changes were asked for under AA, but only 2 are left that neither are issued nor clash with a cylinder "
         "in service.",
     ),
     (

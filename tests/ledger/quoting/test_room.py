@@ -287,12 +287,14 @@ def test_an_interchange_is_told_on_the_line_whose_system_it_is_in(work: Work) ->
     college(work)
     system = work.session.scalars(sa.select(KeySystem)).one()
     opened = open_bittings(work.session, work.vault, [system])
-    twin, top = (opened[next(one.id for one in system.keysets if one.symbol == symbol)] for symbol in ("AB1", "A"))
-    # AB1's cuts but for one chamber, where it has the grand's: no key of the system, yet it turns AB1's cylinder.
+    by_symbol = {one.symbol: opened[one.id] for one in system.keysets if one.id in opened}
+    twin, master, top = (by_symbol[symbol] for symbol in ("AB1", "AB", "A"))
+    # AB1's cuts but for one chamber of its changes, where it has the grand's: AB turns its cylinder too.
     wrong = next(
         cuts
         for place in range(6)
-        if (cuts := (*twin[:place], top[place], *twin[place + 1 :])) not in opened.values()
+        if master[place] == top[place]
+        and (cuts := (*twin[:place], top[place], *twin[place + 1 :])) not in opened.values()
         and all(abs(one - other) <= 7 for one, other in pairwise(cuts))
     )
     replace_bitting(work, "AA3", lambda cuts: wrong)

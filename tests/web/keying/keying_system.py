@@ -40,3 +40,13 @@ def bittings_in_clear(work: Work, system: KeySystem) -> dict[str, str]:
     work.session.refresh(system)
     by_id = {keyset.id: keyset.symbol for keyset in system.keysets}
     return {by_id[number]: write_bitting(spec_of(system), cuts) for number, cuts in opened.items()}
+
+
+def put_cut(bitting: str, chamber: int, other: str) -> str:
+    """A bitting with the cut that another has in one chamber, counted from 0."""
+    return bitting[:chamber] + other[chamber] + bitting[chamber + 1 :]
+
+
+def first_unlike(one: str, other: str) -> int:
+    """The first chamber, counted from 0, in which two bittings differ."""
+    return next(n for n, (a, b) in enumerate(zip(one, other, strict=True)) if a != b)

@@ -1,6 +1,7 @@
 """A bitting that is wrong on record: it stops the bench, shows no pins, and the owner corrects it."""
 
 from collections.abc import Callable
+from itertools import product
 
 import pytest
 import sqlalchemy as sa
@@ -13,7 +14,7 @@ from app.ledger.keysystems.unsealed_system import SystemsInService
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Event, Job, Keyset, KeyState, KeySystem, Role, Stage
 from tests import factories
-from tests.web.keying.keying_system import bittings_in_clear, system_in_service
+from tests.web.keying.keying_system import bittings_in_clear, first_unlike, put_cut, system_in_service
 
 ClientAs = Callable[[Role | None], FlaskClient]
 
@@ -37,7 +38,7 @@ def broken(session: Session, work: Work) -> tuple[KeySystem, str, str]:
     system = system_in_service(work)
     opened = bittings_in_clear(work, system)
     right = opened["AA2"]
-    wrong = opened["AA"][0] + opened["AA1"][1:]
+    wrong = put_cut(opened["AA1"], first_unlike(opened["AA1"], opened["AA"]), opened["AA"])
     _reseal(session, work, "AA2", wrong)
     assert not audit_systems(work, [system]).is_clean
     return system, right, wrong
@@ -212,10 +213,9 @@ def test_a_master_outside_the_array_costs_the_system_its_plan(
     plan = open_plan(work.vault, system)
     assert plan is not None
     # Another cut in a chamber that serves changes: no master of this array has it.
-    place = plan.roles.index("C")
     client = client_as(Role.OWNER)
-    taken = {text[place] for text in opened.values()}
-    for depth in range(10):
+    for place, depth in product([n for n, role in enumerate(plan.roles) if role == "C"], range(10)):
+        taken = {text[place] for text in opened.values()}
         other = opened["AB"][:place] + str(depth) + opened["AB"][place + 1 :]
         status = 0
         if str(depth) not in taken and (depth - int(opened["AB"][place])) % 2 == 0:

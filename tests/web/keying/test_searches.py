@@ -15,17 +15,17 @@ from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Event, Keyset, KeySystem, Role
-from tests.web.keying.keying_system import bittings_in_clear, system_in_service
+from tests.web.keying.keying_system import bittings_in_clear, first_unlike, put_cut, system_in_service
 
 ClientAs = Callable[[Role | None], FlaskClient]
 NARROW = {"chambers": 6, "depths": 4, "first_depth": 0, "macs": 3, "step": 2}
 
 
 def _clash(work: Work, system: KeySystem) -> dict[str, str]:
-    """Give AA2 a bitting that a cylinder of AA1 and AA3 lets in: AA1's in the first chamber, AA3's in the rest."""
+    """Give AA2 a bitting that a cylinder of AA1 and AA3 lets in: AA1's in one chamber, AA3's in the rest."""
     work.session.execute(sa.update(Cylinder).values(state=CylinderState.ORDERED))
     opened = bittings_in_clear(work, system)
-    mixed = opened["AA1"][:1] + opened["AA3"][1:]
+    mixed = put_cut(opened["AA3"], first_unlike(opened["AA1"], opened["AA3"]), opened["AA1"])
     assert mixed not in opened.values()
     other = work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "AA2")).one()
     work.session.delete(other.bitting)
