@@ -199,20 +199,20 @@ def solve(read: Reader) -> dict[str, Any]:
         matrix = keying.AccessMatrix.of(opens, list(doors))
     except keying.KeyingError as error:
         raise keying.KeyingError("opens", error.message) from error
-    answer: dict[str, Any] = {"status": "solved", "keys": dict.fromkeys(opens), "symbols": dict.fromkeys(opens)}
-    answer |= {"crossed": [], "shares": {}, "conflict": [], "relax": []}
+    answer: dict[str, Any] = {"status": "solved", "keys": {}, "symbols": {}, "crossed": [], "shares": {}}
+    answer |= {"conflict": [], "relax": []}
     if not matrix.keys:
         return answer
     _check_enough(spec, len(matrix.keys))
     tiers = keying.Tiers.of(matrix)
-    answer["symbols"] |= tiers.symbols()
     crossed = zip(matrix.cylinders, tiers.operators(), strict=True)
     crossed_doors = {door for group, one in crossed if one.crossed for door in group.doors}
     answer["crossed"] = [door for door in doors if door in crossed_doors]
     found = keying.key_matrix(spec, None, matrix, rng, seconds=seconds)
     if isinstance(found, keying.AccessPlan):
         bittings = {symbol: write_bitting(spec, bitting) for symbol, bitting in found.keys.items()}
-        answer["keys"] |= {who: symbol and bittings[symbol] for who, symbol in found.holders.items()}
+        answer["symbols"] = {who: found.holders[who] for who in opens if found.holders[who]}
+        answer["keys"] = {who: bittings[symbol] for who, symbol in answer["symbols"].items()}
         combinations = {
             name: keying.count_combinations([found.keys[symbol] for symbol in them])
             for name, them in found.cylinders.items()

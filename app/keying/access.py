@@ -3,11 +3,9 @@
 from collections.abc import Callable, Collection, Iterator
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
-from itertools import product
 from random import Random
 from time import monotonic
 
-from app.keying.counting import count_allowed
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.holding import HeldLevels, hold_levels
 from app.keying.issuing import draw_master, draw_single
@@ -15,16 +13,15 @@ from app.keying.levels import SystemKeyset
 from app.keying.matrix import AccessMatrix
 from app.keying.pinning import count_combinations
 from app.keying.progression import check_master
-from app.keying.relaxing import Solves, same_again
+from app.keying.relaxing import same_again
 from app.keying.solving import MatrixSolution, Outcome, Progress, solve_matrix
-from app.keying.spec import Bitting, BittingSpec, parity_pattern
+from app.keying.spec import Bitting, BittingSpec
 from app.keying.tiers import Tiers
 from app.keying.time_limit import TimeLimit
 
 LEVELS_SHARE = 0.3  # of the time that is left, before the search of keys side by side has its turn
 MASTERS_DRAWN = 2
-PARITIES_SHARE = 0.4
-LEAST_PROOF = 0.2  # seconds
+LEAST_SECONDS = 0.01  # where levels took all the time, for an answer that says what they still let in
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,49 +121,27 @@ def key_matrix(
         if not best.top or (held is not None and len(held.unwanted) < len(best.unwanted)):
             best = held or HeldLevels((), top)
 
-    def search(spec: BittingSpec, top: Bitting, limit: TimeLimit, solves: Solves | None = None) -> MatrixSolution:
-        start = dict(enumerate(best.bittings)) if top == best.top else None
-        left = max(limit.left, 0.01)
-        return solve_matrix(
-            spec,
-            top,
-            matrix,
-            rng,
-            start=start,
-            avoid=avoid,
-            seconds=left,
-            on_progress=on_progress,
-            solves=solves,
-            clock=clock,
-        )
-
     def solves(changed: AccessMatrix, seconds: float) -> bool:
         if not changed.keys:
             return True
         found = key_matrix(spec, tmk, changed, again(), avoid=avoid, seconds=seconds, relax=False, clock=clock)
         return isinstance(found, AccessPlan)
 
-    patterns = [best.top] if tmk is not None else _parities(spec, best.top)
-    trying = limit.part(PARITIES_SHARE)
-    proven = 0
-    for top in patterns if len(patterns) > 1 else ():
-        tried = search(spec, top, trying)
-        if tried.outcome is Outcome.SOLVED and tried.bittings is not None:
-            return plan_access(tiers, HeldLevels(tried.bittings, top))
-        if tried.outcome is not Outcome.IMPOSSIBLE:
-            break
-        proven += 1
-    found = search(spec, patterns[0], limit, solves if relax else None)
+    found = solve_matrix(
+        spec,
+        best.top,
+        matrix,
+        rng,
+        start=dict(enumerate(best.bittings)),
+        avoid=avoid,
+        seconds=max(limit.left, LEAST_SECONDS),
+        on_progress=on_progress,
+        solves=solves if relax else None,
+        any_parity=tmk is None,
+        clock=clock,
+    )
     if found.outcome is Outcome.SOLVED and found.bittings is not None:
-        return plan_access(tiers, HeldLevels(found.bittings, patterns[0]))
-    if found.outcome is Outcome.IMPOSSIBLE and len(patterns) > 1:
-        # What clashes under one parity pattern need not under another; in single steps it does under all.
-        plain = search(replace(spec, step=1), patterns[0], TimeLimit(max(limit.left, LEAST_PROOF), clock))
-        if plain.outcome is not Outcome.IMPOSSIBLE:
-            every = tuple((key, door) for key, group in enumerate(matrix.keys) for door in sorted(group.doors))
-            outcome = Outcome.IMPOSSIBLE if proven == len(patterns) else Outcome.NOT_IN_TIME
-            plain = replace(plain, outcome=outcome, conflict=every if proven == len(patterns) else ())
-        found = replace(plain, bittings=found.bittings, unwanted=found.unwanted, relax=found.relax)
+        return plan_access(tiers, HeldLevels(found.bittings, best.top))
     return found
 
 
@@ -179,29 +154,6 @@ def _tops(spec: BittingSpec, rng: Random, avoid: AbstractSet[Bitting]) -> Iterat
             raise
         except KeyingError:  # no chamber has a second depth of its parity: there are no levels
             yield draw_single(spec, rng, avoid)
-
-
-def _parities(spec: BittingSpec, top: Bitting) -> list[Bitting]:
-    """Give a master for each parity pattern that keys side by side could have, that of `top` first.
-
-    One is enough with single steps, and where the MACS and rules bind nobody: then the pattern with most depths holds
-    whatever any other does.
-    """
-    if spec.step == 1:
-        return [top]
-    patterns = product(*[range(spec.first_depth, spec.first_depth + spec.step)] * spec.chambers)
-    if spec.macs >= spec.depths - 1 and not spec.rules.names:
-        return [top] if spec.depths % 2 == 0 else [next(patterns)]
-    return [
-        top,
-        *(
-            one
-            for one in patterns
-            if parity_pattern(one) != parity_pattern(top)
-            and spec.within_macs(one)
-            and count_allowed(spec, [range(depth, spec.last_depth + 1, spec.step) for depth in one])
-        ),
-    ]
 
 
 def plan_access(tiers: Tiers, held: HeldLevels) -> AccessPlan:

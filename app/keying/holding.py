@@ -182,6 +182,8 @@ class _Turn:
         if not waiting:
             return
         for bitting in islice(self.array.under(self.spec, role, base), MOST_LOOKED_AT):
+            if self.limit.is_over:
+                return
             if bitting in self.taken:
                 continue
             room = 0
@@ -225,6 +227,8 @@ class _Turn:
             if (chosen := self._choose(key, window)) is not None:
                 self._place(key, chosen)
                 return True
+            if self.limit.is_over:
+                return False
             if least is None:
                 one = min(window[:64], key=lambda bitting: len(self._entering(key, bitting)))
                 least = one, self._entering(key, one)
@@ -245,6 +249,8 @@ class _Turn:
             return False
         for grid in self._grids(key):
             for start in range(0, len(grid), 4 * WINDOW):
+                if self.limit.is_over:
+                    return False
                 part = grid[start : start + 4 * WINDOW]
                 part = part[self._fitting(key, part, anywhere=True)]
                 window = [one for one in map(tuple, part.tolist()) if one not in self.taken and self.spec.allows(one)]

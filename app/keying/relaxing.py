@@ -223,7 +223,8 @@ def _left_out(
         left = list(changes)
         while left and not limit.is_over:
             trial, left = left[:size], left[size:]
-            fewer = [change for change in changes if change not in set(trial)]
+            gone = set(trial)
+            fewer = [change for change in changes if change not in gone]
             if is_solved(fewer):
                 changes = fewer
         size //= 2
