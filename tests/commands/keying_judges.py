@@ -354,8 +354,8 @@ def judge_solve(asked: Json, answer: Json) -> Iterator[str]:
         if change["person"] not in opens or not any(change["door"] in doors for doors in opens.values()):
             yield f"relax names what is not there: {change}"
     if status != "solved":
-        if answer["keys"] or answer["symbols"]:
-            yield f"it is {status}, and yet has keys or symbols"
+        if any(answer["keys"].values()):
+            yield f"it is {status}, and yet has keys"
         if status == "impossible" and not answer["conflict"]:
             yield "it is impossible, and nothing is in conflict"
         return
@@ -363,6 +363,8 @@ def judge_solve(asked: Json, answer: Json) -> Iterator[str]:
         yield "it is solved, and yet something is in conflict or to relax"
     keys, symbols = answer["keys"], answer["symbols"]
     alike = carried(opens)
+    symbols = {k: v for k, v in symbols.items() if v is not None}
+    keys = {k: v for k, v in keys.items() if v is not None}
     for holders in (keys, symbols):
         if set(holders) != {person for person, doors in opens.items() if doors}:
             yield f"keys or symbols go to {sorted(holders)}"
@@ -395,6 +397,17 @@ def judge_solve(asked: Json, answer: Json) -> Iterator[str]:
         says_master = not symbol[-1].isdigit() and not symbol[0].isdigit()
         if says_master != is_master(doors, alike):
             yield f"{symbol} of {alike[doors][0]} is no symbol of its level"
+    masters = [doors for doors in alike if is_master(doors, alike)]
+    for doors, symbol in symbol_for.items():
+        beside = [other for other in alike if other != doors and other not in masters]
+        alone = [door for door in doors if not any(door in other for other in beside)]
+        over = [
+            {master for master in masters if door in master and not any(door in m and m < master for m in masters)}
+            for door in alone
+        ]
+        parent = symbol.strip("0123456789")
+        if doors not in masters and any(over) and parent not in {symbol_for[m] for found in over for m in found}:
+            yield f"{symbol} of {alike[doors][0]} is not under a master over a door that is his alone"
 
 
 def relaxed(asked: Json, answer: Json) -> Json:

@@ -18,7 +18,7 @@ from tests.commands import keying_judges as judges
 from tests.commands.keying_judges import Json
 
 SECONDS = 4
-CASES = int(os.environ.get("BITTERN_TEST_KEYING", "60"))
+CASES = int(os.environ.get("BITTERN_TEST_KEYING", "40"))
 
 
 def answer_of(command: str, asked: Json) -> tuple[int, Json]:
@@ -54,7 +54,9 @@ class Tally:
     def end(self, capsys: pytest.CaptureFixture[str]) -> None:
         with capsys.disabled():
             print(f"\nkeying {self.command}: " + ", ".join(f"{n} {what}" for what, n in sorted(self.met.items())))
-        assert not self.wrong, "\n".join([f"{len(self.wrong)} wrong", *self.wrong[:20]])
+        assert not self.wrong, "\n".join(
+            [f"{len(self.wrong)} wrong", *self.wrong[: int(os.environ.get("SHOW", "20"))]]
+        )
 
 
 def test_progress_counts_what_macs_and_rules_leave(capsys: pytest.CaptureFixture[str]) -> None:
@@ -64,6 +66,49 @@ def test_progress_counts_what_macs_and_rules_leave(capsys: pytest.CaptureFixture
         answer = tally.ask(asked, judges.judge_progress)
         if answer:
             tally.met["with a rule that refuses" if any(answer.get("refused", {}).values()) else "without"] += 1
+    tally.end(capsys)
+
+
+def solved_or(tally: Tally, asked: Json, answer: Json, way: str) -> None:
+    tally.met[f"{way} {answer['status']}"] += 1
+    if answer["relax"]:
+        _, again = answer_of("solve", judges.relaxed(asked, answer))
+        if again.get("status") != "solved":
+            tally.note(asked, [f"with {answer['relax']} done it is {again.get('status')}"])
+    elif answer["status"] != "solved":
+        tally.met[f"{way} {answer['status']} without anything to relax"] += 1
+
+
+def test_small_matrices_that_trying_solves_are_never_impossible(capsys: pytest.CaptureFixture[str]) -> None:
+    chance, tally = random.Random(3), Tally("solve")
+    for _ in range(CASES):
+        asked = drawn.draw_tiny_opens(chance) | {"seconds": SECONDS}
+        answer = tally.ask(asked, judges.judge_solve)
+        if answer is None:
+            continue
+        listed = list(judges.carried(asked["opens"]))
+        try:
+            by_trying = judges.by_trying(asked["spec"], asked.get("rules"), listed)
+            way = "there is none," if by_trying is None else "there is one,"
+        except judges.TooMany:
+            way = "unclear,"
+        solved_or(tally, asked, answer, way)
+        if way == "there is one," and answer["status"] == "impossible":
+            tally.note(asked, ["it is impossible, and trying finds bittings"])
+        if way == "there is none," and answer["status"] == "solved":
+            tally.note(asked, ["the judge itself is wrong"])
+        if answer["status"] == "impossible":
+            tally.note(asked, judges.judge_conflict(asked, answer))
+    tally.end(capsys)
+
+
+def test_levels_with_exceptions_open_what_they_should(capsys: pytest.CaptureFixture[str]) -> None:
+    chance, tally = random.Random(4), Tally("solve")
+    for _ in range(CASES):
+        asked = drawn.draw_levelled_opens(chance) | {"seconds": SECONDS}
+        answer = tally.ask(asked, judges.judge_solve)
+        if answer:
+            solved_or(tally, asked, answer, "levelled")
     tally.end(capsys)
 
 
