@@ -1,9 +1,9 @@
 """Bittings for a matrix that does not nest, or that extends a system whose keys are fixed.
 
 Each chamber sorts the keys by their cuts; a key is shut out of a cylinder by any chamber where none of the
-cylinder's own keys has its cut. By turns a quick mending of random bittings, and CP-SAT, which looks for an answer or
-proves that there is none; each turn goes on for longer than the last. What a turn does depends on the seed alone, so
-that the same seed gives the same bittings unless the time runs out.
+cylinder's own keys has its cut. By turns a quick mending of drawn bittings, another of bittings found by degrees,
+and CP-SAT, which looks for an answer or proves that there is none; each turn goes on for longer than the last. What a
+turn does depends on the seed alone, so that the same seed gives the same bittings unless the time runs out.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -17,6 +17,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from app.keying.annealing import anneal, suits_annealing
 from app.keying.counting import count_allowed
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.local_search import Mending
@@ -32,6 +33,7 @@ SEARCH_SHARE = 0.6  # of the time, where changes nearby are asked for too; the r
 PROOF_SHARE = 0.8  # of the time for the search; the rest looks for the fewest entries that clash
 FIRST_EFFORT = 2.0
 GROWTH = 3
+FAR = 20  # where more than one of so many pairs are wrong
 
 Progress: TypeAlias = Callable[[int, float], None]
 """Called with the unwanted operations of the best bittings so far, and the share of the time that has gone."""
@@ -151,7 +153,10 @@ class _Turns:
         if not self.problem.shut.any() and self.problem.hands_out(self.best):
             return Answer(self.best)  # everybody may open everything
         while not limit.is_over:
-            if self._mend(patience, limit, turn):
+            annealed, begun = suits_annealing(self.problem), self._begin(turn)
+            if not (annealed and self._is_far(begun)) and self._mend(begun, patience, limit):
+                return Answer(self.best)
+            if annealed and self._mend(anneal(self.problem, self.rng, limit.part(0.5)), patience, limit):
                 return Answer(self.best)
             if self.problem.fits(until):
                 answer = self.problem.solve(until, seed=self.rng.randrange(2**31), effort=effort, hint=self.best)
@@ -160,13 +165,20 @@ class _Turns:
             patience, effort, turn = patience * 2, effort * GROWTH, turn + 1
         return Answer()
 
-    def _mend(self, patience: int, limit: TimeLimit, turn: int) -> bool:
+    def _begin(self, turn: int) -> list[Bitting]:
+        """Give bittings to mend: those given to start from, and drawn ones."""
+        given = self.problem.fixed if turn else {**self.start, **self.problem.fixed}
+        return [given.get(key) or self.problem.draw(self.rng) for key in range(len(self.problem.choices))]
+
+    def _is_far(self, rows: Sequence[Bitting]) -> bool:
+        """Tell whether so much is wrong that one change at a time leads nowhere."""
+        shut = self.problem.shut
+        wrong = operating(np.array(rows, dtype=np.int64), self.problem.pinned) & shut
+        return bool(wrong.sum() * FAR > shut.sum())
+
+    def _mend(self, rows: Sequence[Bitting], patience: int, limit: TimeLimit) -> bool:
         """Mend until so many changes in a row bring nothing; tell whether nothing unwanted is left."""
-        problem, rows = self.problem, []
-        for key in range(len(problem.choices)):
-            begun = self.start.get(key) if turn == 0 else None
-            drawn = problem.fixed.get(key) or begun or (problem.tmk if limit.is_over else problem.draw(self.rng))
-            rows.append(drawn)
+        problem = self.problem
         mending = Mending(problem.choices, problem.pinned, problem.shut, problem.allows, rows, self.rng)
         self._take(mending)
         stalled, best = 0, mending.best_violations
