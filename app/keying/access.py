@@ -1,6 +1,6 @@
 """From who opens what to a keyed system: by levels with exceptions crossed by themselves, else by a search."""
 
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Iterator
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from random import Random
@@ -75,20 +75,6 @@ class AccessPlan:
         """Symbol → bitting of every issued keyset."""
         issued = self.keysets if self.top_issued else self.keysets[1:]
         return {keyset.symbol: keyset.bitting for keyset in issued}
-
-    def without(self, cylinders: Collection[str]) -> "AccessPlan":
-        """Give the plan with the exceptions of these cylinders left out: they open to their own keys alone."""
-        left = {one.cylinder: one for one in self.exceptions if one.cylinder in cylinders}
-        named, operated = dict[str, str](), dict(self.cylinders)
-        for name, one in left.items():
-            rest = tuple(symbol for symbol in one.operators if symbol not in one.also)
-            there = [other for other, meant in operated.items() if set(meant) == set(rest)]
-            named[name] = there[0] if there else rest[0] if rest[0] not in operated else f"{rest[0]}(NMK)"
-            del operated[name]
-            operated[named[name]] = rest
-        doors = {door: named.get(name, name) for door, name in self.doors.items()}
-        exceptions = tuple(one for one in self.exceptions if one.cylinder not in left)
-        return replace(self, doors=doors, cylinders=operated, exceptions=exceptions)
 
 
 def key_matrix(

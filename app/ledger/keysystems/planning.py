@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
 from app.keying import (
+    AccessException,
     AccessMatrix,
     AccessPlan,
     BittingSpec,
@@ -43,6 +44,7 @@ from app.ledger.store.work import Work, carried, carry
 from app.ledger.tables import Customer, KeySystem, Level, Role
 
 MOST_LEVELS = 4
+MOST_PEOPLE = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +161,20 @@ class ReadyMatrix:
             changes=(*self.changes, *changes_of(self.matrix, solution)),
         )
 
+    def leaving(self, plan: AccessPlan, left: Sequence[AccessException]) -> "ReadyMatrix":
+        """The same without these exceptions of a plan: who carries their keys goes without their doors."""
+        doors = [door for group in self.matrix.cylinders for door in group.doors]
+        opens: dict[str, set[str]] = {holder: set() for holder in plan.holders}
+        for key in self.matrix.keys:
+            opened = {door for number in key.doors for door in self.matrix.cylinders[number].doors}
+            opens |= {holder: set(opened) for holder in key.holders}
+        changes = []
+        for one in left:
+            for holder in (who for who, symbol in plan.holders.items() if symbol in one.also):
+                opens[holder] -= set(one.doors)
+                changes.append(f"{holder} goes without {', '.join(one.doors)}.")
+        return replace(self, matrix=AccessMatrix.of(opens, doors), changes=(*self.changes, *changes))
+
     def search(self, rng: Random, seconds: float, on_progress: Progress) -> AccessPlan | MatrixSolution:
         """Look for bittings; needs no house, so it runs beside it."""
         return key_matrix(
@@ -198,9 +214,9 @@ def make_ready(work: Work, keyway: str, chambers: int, table: Sequence[Sequence[
 class MatrixSealForm:
     """Whose system a matrix becomes, what it is called, and where its doors are (planned_doors.py).
 
-    crossed: the cylinders whose exceptions are to be crossed, by their names in the plan. leaves_out: the sentence
-    that says who goes without the others, where somebody agreed. reserve: how many changes are kept free under each
-    master for later doors: keysets with bittings of their own, on no door yet.
+    crossed: doors of all that is crossed, one at least of each exception. leaves_out: the sentence that says who
+    would go without, where somebody agreed: then it is keyed again (`ReadyMatrix.leaving`). reserve: how many
+    changes are kept free under each master for later doors: keysets with bittings of their own, on no door yet.
     """
 
     customer_id: int
@@ -212,33 +228,36 @@ class MatrixSealForm:
     reserve: int = 0
 
 
-def people_of(plan: AccessPlan, symbols: Collection[str]) -> list[str]:
-    """Who carries these keys, as far as the matrix names them, else the symbols."""
+def people_of(plan: AccessPlan, symbols: Collection[str]) -> str:
+    """Who carries these keys, as far as the matrix names them, else the symbols; the first of many."""
     carried = {symbol for symbol in plan.holders.values() if symbol}
     people = [holder for holder, symbol in plan.holders.items() if symbol in symbols]
-    return people + [symbol for symbol in symbols if symbol not in carried]
+    people += [symbol for symbol in symbols if symbol not in carried]
+    return ", ".join(people[:MOST_PEOPLE]) + (
+        f" and {len(people) - MOST_PEOPLE:,} more" if len(people) > MOST_PEOPLE else ""
+    )
 
 
-def _agreed(plan: AccessPlan, form: MatrixSealForm) -> AccessPlan:
-    """The plan with the exceptions that are to be crossed; LedgerError asks first who goes without the others."""
-    left = [one for one in plan.exceptions if one.cylinder not in form.crossed]
-    if not left:
-        return plan
-    said = "; ".join(f"{', '.join(one.doors)} stays shut to {', '.join(people_of(plan, one.also))}" for one in left)
-    told = f"{said}. Tick that they go without, or tick the crossing above, and save again."
-    if form.leaves_out != told:
-        raise LedgerError("leaves_out", told)
-    return plan.without([one.cylinder for one in left])
+def uncrossed(plan: AccessPlan, crossed: Collection[str]) -> tuple[AccessException, ...]:
+    """The exceptions of a plan of which no door is among those that are to be crossed."""
+    return tuple(one for one in plan.exceptions if not set(one.doors) & set(crossed))
+
+
+def say_left_out(plan: AccessPlan, left: Sequence[AccessException]) -> str:
+    """Who goes without which door, to be agreed to before it is keyed again so."""
+    said = "; ".join(f"{', '.join(one.doors)} stays shut to {people_of(plan, one.also)}" for one in left)
+    return f"{said}. Tick that they go without, or tick the crossing above, and save again."
 
 
 def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, form: MatrixSealForm) -> KeySystem:
     """Make a system of the plan for a customer: its keysets with their holders, every bitting sealed, and its doors
-    planned to be keyed so. What is crossed, and what is left out, goes on record.
+    planned to be keyed so. What is crossed, and what was changed in the matrix before, goes on record.
 
     A top master that nobody carries is left out: no cylinder is pinned to it.
     """
     work.require(Role.BENCH)
-    found, plan = plan, _agreed(plan, form)
+    if left := uncrossed(plan, form.crossed):
+        raise LedgerError("leaves_out", say_left_out(plan, left))
     carriers: dict[str, list[str]] = {}
     for holder, symbol in plan.holders.items():
         if symbol is not None:
@@ -269,17 +288,19 @@ def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, form: MatrixSe
             f"{form.name}: {len(plan.keys)} keysets for {len(plan.holders)} holders and {len(plan.doors)} doors"
             + kept
             + _with_control(work, system),
-            changed=list(ready.changes),
         )
-        for one in found.exceptions:
-            is_crossed = one in plan.exceptions
-            who = f"{', '.join(one.doors)} for {', '.join(people_of(found, one.also))}"
+        for said in ready.changes:
+            record(work, "matrix changed", f"key system {system.id}", said[:1000])
+        for one in plan.exceptions:
+            who = f"{', '.join(one.doors)} for {people_of(plan, one.also)}"
             how = f"{'controlled' if one.controlled else 'uncontrolled'}, {one.before:,} → {one.after:,} combinations"
+            if one.would_enter:
+                how += f"; a key outside its master's array keeps out {people_of(plan, one.would_enter)}"
             record(
                 work,
-                "crossing agreed" if is_crossed else "crossing left out",
+                "crossing agreed",
                 f"key system {system.id}",
-                (f"Crossed: {who} ({', '.join(one.also)}); {how}" if is_crossed else f"Left out: {who}")[:1000],
+                f"Crossed: {who} ({', '.join(one.also)}); {how}"[:1000],
             )
         return system
 

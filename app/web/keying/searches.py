@@ -5,14 +5,14 @@ What a search finds stays in this process's memory, for the person who asked, un
 
 import secrets
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from random import Random
 from time import monotonic
-from typing import TypeAlias, TypeVar
+from typing import Any, TypeAlias, TypeVar
 
-from flask import Flask, abort, current_app, make_response, redirect, render_template, request, url_for
+from flask import Flask, abort, current_app, flash, make_response, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from werkzeug.wrappers import Response
 
@@ -20,7 +20,15 @@ from app.errors import BitternError
 from app.keying import AccessPlan, BittingChoice, BittingSpec, ExtensionSearch, MatrixSolution
 from app.ledger.keysystems.crosskeying import ReadyCross, seal_cross_search
 from app.ledger.keysystems.extending import ReadyExtension, seal_extension
-from app.ledger.keysystems.planning import MatrixSealForm, ReadyMatrix, changes_of, people_of, seal_access
+from app.ledger.keysystems.planning import (
+    MatrixSealForm,
+    ReadyMatrix,
+    changes_of,
+    people_of,
+    say_left_out,
+    seal_access,
+    uncrossed,
+)
 from app.ledger.tables import KeySystem, Role
 from app.validation import counted
 from app.web.access import roles
@@ -47,6 +55,7 @@ class SearchRun:
     unwanted: int | None = None  # what the best so far still lacks: operations to shut out, or keysets without a cut
     found: AccessPlan | MatrixSolution | BittingChoice | ExtensionSearch | None = field(default=None, repr=False)
     refusal: str = ""
+    typed_in: Mapping[str, Any] = field(default_factory=dict)  # to fill the page's form with that tells of it
     ended: threading.Event = field(default_factory=threading.Event)
     started: float = field(default_factory=monotonic)
 
@@ -61,7 +70,9 @@ def _runs(app: Flask) -> dict[str, SearchRun]:
     return runs
 
 
-def start_run(ready: Asked, seconds: int, endpoint: str, wait: float = 2.0) -> Response:
+def start_run(
+    ready: Asked, seconds: int, endpoint: str, wait: float = 2.0, *, typed_in: Mapping[str, Any] | None = None
+) -> Response:
     """Start a search and give it `wait` seconds to end at once; on to the page that tells of it.
 
     BitternError while too many are under way.
@@ -69,7 +80,7 @@ def start_run(ready: Asked, seconds: int, endpoint: str, wait: float = 2.0) -> R
     work, runs = current_work(), _runs(current_app)
     if sum(not run.ended.is_set() for run in runs.values()) >= MOST_AT_ONCE:
         raise BitternError("file", "Two searches are under way already; wait until one has ended.")
-    run = SearchRun(secrets.token_urlsafe(12), work.actor.user_id, ready, seconds)
+    run = SearchRun(secrets.token_urlsafe(12), work.actor.user_id, ready, seconds, typed_in=typed_in or {})
     over = [token for token, kept in runs.items() if kept.ended.is_set()]
     for token in over[: max(0, len(runs) + 1 - MOST_KEPT)]:
         del runs[token]
@@ -115,7 +126,8 @@ def _page(run: SearchRun, template: str, form: PageForm, **more: object) -> Resp
 @roles(Role.BENCH)
 def matrix_run(token: str) -> ResponseReturnValue:
     """How far a search has come, or what it found."""
-    return _matrix_page(own_run(token, ReadyMatrix)[0], MatrixSystemPage())
+    run, _ = own_run(token, ReadyMatrix)
+    return _matrix_page(run, MatrixSystemPage(data=run.typed_in))
 
 
 def _matrix_page(run: SearchRun, form: MatrixSystemPage) -> ResponseReturnValue:
@@ -131,7 +143,7 @@ def _matrix_page(run: SearchRun, form: MatrixSystemPage) -> ResponseReturnValue:
         changes=changes_of(ready.matrix, solution) if solution and isinstance(ready, ReadyMatrix) else (),
         people_of=people_of,
         share=share_of_bittings,
-        crossed=request.form.getlist("cross"),
+        crossed=request.form.getlist("cross") or run.typed_in.get("cross", ()),
     )
 
 
@@ -157,13 +169,21 @@ def matrix_seal(token: str) -> ResponseReturnValue:
         abort(400, "This search has found nothing to save.")
     crossed = tuple(request.form.getlist("cross"))
 
-    def seal() -> KeySystem:
+    def seal() -> KeySystem | Response:
         asked = form.into(
             MatrixSealForm, customer_id=int(typed(form.customer)), crossed=crossed, reserve=form.reserve.data or 0
         )
+        left = uncrossed(plan, crossed)
+        if left and asked.leaves_out == say_left_out(plan, left):
+            kept = {name: form[name].data for name in ("customer", "name", "site_name", "reserve")}
+            again = ready.leaving(plan, left)
+            return start_run(again, run.seconds, "keying.matrix_run", typed_in={**kept, "cross": list(crossed)})
         return seal_access(current_work(), ready, plan, asked)
 
     if done := form.run(seal):
+        if isinstance(done.value, Response):
+            flash("It is keyed again without these. Look it over, and save it.")
+            return done.value
         return flash_and_redirect(
             f"{done.value.name} is made: {len(done.value.keysets)} keysets, their bittings sealed; "
             f"{counted(len(plan.doors), 'door')} planned on them.",

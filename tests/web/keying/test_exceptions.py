@@ -15,6 +15,7 @@ from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Event, KeySystem, Role
 from tests import factories
+from tests.forms_found import form_with
 
 ClientAs = Callable[[Role | None], FlaskClient]
 # Two heads over three people each. A1 opens a colleague's door besides his own; both heads open the store.
@@ -43,9 +44,13 @@ def _found(client: FlaskClient, people: str = LIST) -> tuple[str, str]:
     ask = {"keyway": "AQ1", "chambers": "6", "seconds": "20", "people": people, "deed": "solve"}
     answer = client.post("/keying/matrix", data=ask)
     assert answer.status_code == 303, unescape(answer.text)
-    for run in client.application.extensions["keying runs"].values():
+    return answer.location, _ended(client, answer.location)
+
+
+def _ended(client: FlaskClient, address: str) -> str:
+    for run in [*client.application.extensions["keying runs"].values()]:
         assert run.ended.wait(60)
-    return answer.location, client.get(answer.location).text
+    return client.get(address).text
 
 
 def _rows(page: str) -> dict[str, tuple[str, int, int]]:
@@ -71,7 +76,13 @@ def test_each_exception_is_asked_by_itself_and_recorded(bench: FlaskClient, work
     told = "S1 stays shut to Brook. Tick that they go without, or tick the crossing above, and save again."
     assert asked.status_code == 422 and told in unescape(asked.text)
     assert re.search(rf'value="{rows["102"][0]}" checked', asked.text)
-    assert bench.post(f"{address}/seal", data={**said, "leaves_out": told}).status_code == 303
+    again = bench.post(f"{address}/seal", data={**said, "leaves_out": told})
+    page = _ended(bench, again.location)
+    assert "Changed against what was asked first: Brook goes without S1." in page
+    rows = _rows(page)
+    form = form_with(page, "customer")
+    assert form["site_name"] == "Annex" and set(rows) == {"102"} and 'name="cross" value="102" checked' in page
+    assert bench.post(f"{again.location}/seal", data={**form, "cross": "102"}).status_code == 303
     work.session.rollback()
     system = work.session.scalars(sa.select(KeySystem)).one()
     assert system.levels == 3
@@ -90,10 +101,35 @@ def test_each_exception_is_asked_by_itself_and_recorded(bench: FlaskClient, work
     further = [*cuts, opened[door.operators[0].keyset_id]]
     depths = [prod(len(set(cut)) for cut in zip(*keys, strict=True)) for keys in (cuts, further)]
     assert [*rows["102"][1:]] == depths
-    events = work.session.scalars(sa.select(Event).where(Event.kind.like("crossing %")).order_by(Event.id)).all()
+    events = work.session.scalars(
+        sa.select(Event).where(Event.kind.in_(["crossing agreed", "matrix changed"])).order_by(Event.id)
+    ).all()
     symbol = door.operators[0].keyset.symbol
     assert {one.kind: one.summary for one in events} == {
         "crossing agreed": f"Crossed: 102 for A1 ({symbol}); controlled, {depths[0]} → {depths[1]} combinations",
-        "crossing left out": "Left out: S1 for Brook",
+        "matrix changed": "Brook goes without S1.",
     }
     assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
+
+
+def test_a_crossing_that_would_let_a_head_in_asks_and_is_keyed_again_without_it(
+    bench: FlaskClient, work: Work
+) -> None:
+    # A key of Avery's people has her cuts in it: at a door of Brook's it would bring her in.
+    address, page = _found(bench, LIST.replace("A1: 101; 102", "A1: 101; 201"))
+    assert set(_rows(page)) == {"201", "S1"}
+    assert "It would let Avery in: only a key cut outside its master's array keeps that out." in unescape(page)
+    assert "uncontrolled" in page
+    customer = factories.CustomerFactory()
+    said = {"customer": str(customer.id), "name": "Annex", "site_name": "Annex", "cross": "S1"}
+    told = "201 stays shut to A1. Tick that they go without, or tick the crossing above, and save again."
+    again = bench.post(f"{address}/seal", data={**said, "leaves_out": told})
+    page = _ended(bench, again.location)
+    assert (
+        bench.post(f"{again.location}/seal", data={**form_with(page, "customer"), "cross": "S1"}).status_code == 303
+    )
+    work.session.rollback()
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
+    crossed = work.session.scalars(sa.select(Cylinder).where(Cylinder.operators.any())).all()
+    assert [one.door and one.door.opening_number for one in crossed] == ["S1"]

@@ -104,6 +104,6 @@ def test_what_is_not_found_says_what_to_change_and_searches_again_with_it(
     said = {"customer": str(factories.CustomerFactory().id), "name": "Annex", "site_name": "Annex"}
     assert bench.post(f"{address}/seal", data=said).status_code == 303
     work.session.rollback()
-    event = work.session.scalars(sa.select(Event).where(Event.kind == "key system made of a matrix")).one()
-    assert event.detail["changed"] == ["A1 goes without 201."]
+    event = work.session.scalars(sa.select(Event).where(Event.kind == "matrix changed")).one()
+    assert event.summary == "A1 goes without 201."
     assert bench.post(f"{address}/eased").status_code == 400
