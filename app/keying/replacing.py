@@ -168,12 +168,12 @@ def _moved_branches(
 ) -> list[tuple[dict[str, Bitting], AbstractSet[str]]]:
     """The new bittings of some moves of a branch, each with the keys that need others; best first."""
     shared = [all(loss.keys[key][n] == cut for key in replaced) for n, cut in enumerate(loss.lost)]
-    staying = {loss.keys[key] for one in loss.exposed for key in one if key not in replaced}
+    over = [loss.keys[key] for key in frozenset.intersection(*map(frozenset, loss.exposed)) if key not in replaced]
     choices = [
-        [cut, *(depth for depth in column if depth not in beside)] if is_shared and cut not in beside else [cut]
-        for cut, column, is_shared, beside in zip(
-            loss.lost, loss.columns, shared, ({cuts[n] for cuts in staying} for n in range(len(shared))), strict=True
-        )
+        [cut, *(depth for depth in column if all(depth not in (cut, above[n]) for above in over))]
+        if shared[n]
+        else [cut]
+        for n, (cut, column) in enumerate(zip(loss.lost, loss.columns, strict=True))
     ]
     moves = [move for move in product(*choices) if sum(map(ne, move, loss.lost)) >= apart]
     found = []
@@ -187,10 +187,12 @@ def _moved_branches(
             for key in replaced
         }
         at_fault = loss.at_fault(moved)
-        if not at_fault:
-            return [(moved, at_fault)]
-        found.append((moved, at_fault))
-    return sorted(found, key=lambda one: len(one[1]))[:TRIED_MOVES]
+        wider = sum(loss.cylinders[one] for one, _, _ in loss.wider({**loss.keys, **moved}))
+        found.append((len(at_fault), wider, moved, at_fault))
+        if not at_fault and not wider:
+            break
+    found.sort(key=lambda one: one[:2])
+    return [(moved, at_fault) for _, _, moved, at_fault in found[:TRIED_MOVES]]
 
 
 class _Model:
