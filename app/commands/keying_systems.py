@@ -125,6 +125,8 @@ def lost(read: Reader) -> dict[str, Any]:
     symbol = read.value("lost", keying.read_symbol_text)
     rng, seconds = read_seed(read), read_seconds(read)
     read.done()
+    if spec.rules.names and not keying.count_allowed(spec, keying.columns_in_service(spec, list(keys.values()))):
+        raise keying.KeyingError("rules", "These rules leave no bitting of this system's parity: loosen one.")
     found = keying.lost_key(spec, keys, cylinders, symbol, rng, seconds=seconds)
     return {
         "exposed": list(found.exposed),

@@ -53,6 +53,7 @@ __all__ = [
     "StackIndex",
     "SymbolLevel",
     "SystemKeyset",
+    "SystemsBeside",
     "Tiers",
     "WantedKeysets",
     "add_cylinders",
@@ -61,6 +62,8 @@ __all__ = [
     "check_offset",
     "check_rules",
     "choose_bittings",
+    "columns_in_service",
+    "count_allowed",
     "count_bittings",
     "count_combinations",
     "count_refused",
@@ -133,6 +136,7 @@ from app.keying.bitting_list import (
 from app.keying.bitting_pool import BittingPool, PoolRun
 from app.keying.counting import (
     check_rules,
+    count_allowed,
     count_bittings,
     count_refused,
     name_gains,
@@ -179,6 +183,7 @@ from app.keying.pinning import (
 from app.keying.planning import Demand, Planning, RuleCosts, plan_system, rule_costs
 from app.keying.progression import progress
 from app.keying.relaxing import relaxed
+from app.keying.replacing import SystemsBeside, columns_in_service
 from app.keying.rules import JUDGING_RULES, BittingRules
 from app.keying.solving import MatrixSolution, Progress
 from app.keying.spec import (

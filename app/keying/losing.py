@@ -14,12 +14,13 @@ from app.keying.auditing import check_system, operated_by
 from app.keying.counting import count_allowed
 from app.keying.errors import KeyingError
 from app.keying.new_key import find_new_key
-from app.keying.replacing import Loss, move_branch, replace_keys
+from app.keying.replacing import Loss, SystemsBeside, move_branch, replace_keys
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.time_limit import TimeLimit, solve_model
 from app.validation import counted
 
 SECONDS = 20.0
+NOTHING_BESIDE = SystemsBeside()
 MOST_SAID = 6
 
 
@@ -51,13 +52,14 @@ def lost_key(
     rng: Random,
     copies: Mapping[str, int] | None = None,
     seconds: float = SECONDS,
+    beside: SystemsBeside = NOTHING_BESIDE,
 ) -> LostKey:
     """Give the cylinders exposed by the loss of a key, and the rekey plan with fewest cylinders, then fewest keys.
 
     A new bitting for the lost keyset is not always enough: where the keys that stay have all of the lost key's
     cuts between them, it still turns, and one of those keys must be replaced too; or no new bitting is clear of all
     keys that stay. Keysets of one bitting are lost together. `copies` is how many keys are out of each keyset (1
-    where not said).
+    where not said). New keys turn nothing that stands `beside` this system, and no key from there turns what is here.
 
     >>> spec = BittingSpec(chambers=3, depths=6, macs=5, step=2)
     >>> keys = {"AA": (1, 1, 1), "1AA": (3, 3, 3), "2AA": (5, 5, 3)}
@@ -74,16 +76,15 @@ def lost_key(
     alike = {name: tuple(dict.fromkeys(meant)) for name, meant in cylinders.items()}
     loss = Loss(
         spec,
-        keys,
+        {**keys, **{f"\0{number}": cuts for number, cuts in enumerate(beside.keys)}},
         Counter(alike.values()),
         keys[symbol],
         frozenset(key for key, bitting in keys.items() if bitting == keys[symbol]),
         frozenset(alike[name] for name in exposed),
         # A key weighs more than all keysets.
         {key: out.get(key, 1) * (len(keys) + 1) + 1 for key in keys},
+        beside,
     )
-    if spec.rules.names and not count_allowed(spec, loss.columns):
-        raise KeyingError("rules", "These rules leave no bitting of this system's parity within MACS: loosen one.")
     search = _SearchForPlan(loss, rng, limit)
     search.run()
     new = search.best
@@ -107,6 +108,9 @@ class _SearchForPlan:
     def run(self) -> None:
         """Find `best`, empty where nothing was found; `reasons` and `tried` tell of it."""
         loss = self.loss
+        if not count_allowed(loss.spec, loss.columns):
+            self.tried.append("No bitting of this system's parity is within MACS and the rules.")
+            return
         least, is_least = _least(loss, self.limit.part(1 / 4))
         first = loss.ordered(least)
         gone, more = _named(loss.ordered(loss.gone)), loss.ordered(least - loss.gone)
@@ -118,7 +122,7 @@ class _SearchForPlan:
         self._try_smallest(first)
         floor = loss.cost(least) if is_least else 0
         near = loss.gone | {key for one in loss.exposed for key in one}
-        further = dict.fromkeys([loss.ordered(near), loss.ordered(loss.keys.keys())])
+        further = dict.fromkeys([loss.ordered(near), loss.ordered(loss.costs.keys())])
         for free, is_bounded in product((one for one in further if one != first), (True, False)):
             if self.limit.is_over or (self.best and loss.cost(self.best.keys()) <= floor):
                 return
@@ -136,7 +140,9 @@ class _SearchForPlan:
             return
         [symbol] = replaced
         limit = self.limit.part(2 / 3)
-        found = find_new_key(loss.spec, loss.columns, loss.keys, list(loss.cylinders), symbol, rng, limit)
+        found = find_new_key(
+            loss.spec, loss.columns, loss.keys, list(loss.cylinders), symbol, rng, limit, loss.beside.turns
+        )
         if found.bitting and not any(loss.operating({**loss.keys, symbol: found.bitting})):
             self.best = {symbol: found.bitting}
         elif found.bitting is None:
@@ -148,7 +154,7 @@ class _SearchForPlan:
                 for operators, other in loss.operating({**loss.keys, **decided})
                 for key in (*operators, *([other] if other else []))
             }
-            self._try(loss.ordered(clashing - decided.keys()), is_bounded=True, decided=decided)
+            self._try(loss.ordered(clashing & loss.costs.keys() - decided.keys()), is_bounded=True, decided=decided)
 
     def _try(
         self,
@@ -163,7 +169,7 @@ class _SearchForPlan:
             self.loss,
             free,
             self.rng,
-            self.limit.part(1 / 3),
+            self.limit.part(1 / 2),
             is_bounded=is_bounded,
             apart=apart,
             all_of_them=all_of_them,
@@ -209,7 +215,7 @@ def _least(loss: Loss, limit: TimeLimit) -> tuple[AbstractSet[str], bool]:
     from ortools.sat.python import cp_model  # heavy to load, so only here
 
     model = cp_model.CpModel()
-    replaced = {key: model.new_bool_var("") for key in keys}
+    replaced = {key: model.new_bool_var("") for key in loss.costs}
     for key in gone:
         model.add(replaced[key] == 1)
     terms = [loss.costs[key] * chosen for key, chosen in replaced.items()]

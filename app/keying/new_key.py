@@ -1,7 +1,8 @@
 """A new bitting for one keyset, while every other key stays: all that there are, held against the whole system."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from random import Random
 
 import numpy as np
@@ -41,12 +42,13 @@ def find_new_key(
     symbol: str,
     rng: Random,
     limit: TimeLimit,
+    is_barred: Callable[[Bitting], bool] = lambda _: False,
 ) -> FoundKey:
     """Find a bitting of these columns for `symbol` in place of its own, which opens nothing with it.
 
     Of those that are clear it takes one with which no cylinder lets in more combinations than before, that differs
     from the old one in two chambers and from the keys over, or under, it in as many as the rules wish; else the
-    nearest to that.
+    nearest to that. `is_barred`: what else must not be handed out.
     """
     old = keys[symbol]
     candidates, are_all = _candidates(spec, columns, rng, {*keys.values()}, limit)
@@ -71,9 +73,11 @@ def find_new_key(
         patterns.add((mask >> cuts[staying] & 1) == 0, cuts[staying])
     faults += patterns.faults()
     clear = np.flatnonzero(faults == 0)
-    if not len(clear):
-        return FoundKey(None, are_all, tuple(candidates[int(faults.argmin())].tolist()))
-    some = clear[:WEIGHED]
+    fit = (row for row in clear.tolist() if not is_barred(tuple(candidates[row].tolist())))
+    some = np.fromiter(islice(fit, WEIGHED), dtype=np.int64)
+    if not len(some):
+        nearest = None if len(clear) else tuple(candidates[int(faults.argmin())].tolist())
+        return FoundKey(None, are_all, nearest)
     wider = _wider(candidates[some], rest, cuts[number[symbol]])
     near = (candidates[some] != np.array(old, dtype=np.uint8)).sum(axis=1) < 2
     apart = _too_near(spec, keys, cylinders, symbol, candidates[some])

@@ -4,7 +4,7 @@ One model for CP-SAT says both at once: which keysets are replaced, and what the
 key is shut out of nearly every cylinder anyway, so a pair of them gets into the model when it was seen to operate.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -36,12 +36,38 @@ FIRST_EFFORT = 1.0
 """With so much of CP-SAT's effort the best plan so far is held against all keys, so that it soon knows them."""
 
 
+def columns_in_service(spec: BittingSpec, keys: Sequence[Bitting]) -> Columns:
+    """The depths that one more key of a system may have in each chamber; with step 2 of the parity that most have.
+
+    >>> columns_in_service(BittingSpec(chambers=3, depths=4, macs=3, step=2), [(0, 1, 2), (2, 3, 0), (0, 1, 1)])
+    ((0, 2), (1, 3), (0, 2))
+    """
+    columns = []
+    for cuts in zip(*keys, strict=True):
+        odd = 2 * sum(cut % 2 for cut in cuts) > len(cuts)
+        columns.append(tuple(d for d in spec.all_depths if spec.step == 1 or d % 2 == odd))
+    return tuple(columns)
+
+
+@dataclass(frozen=True, slots=True)
+class SystemsBeside:
+    """What else stands there and stays: keys that must turn nothing here, and whether a bitting turns what is there.
+
+    `bears`: what operates here already and must not may go on so where it is not touched.
+    """
+
+    keys: Collection[Bitting] = field(default=(), repr=False)
+    turns: Callable[[Bitting], bool] = field(default=lambda _: False, repr=False)
+    bears: bool = False
+
+
 @dataclass(frozen=True)
 class Loss:
     """A system and what is lost of it: `lost` is the bitting, `gone` the keysets cut to it.
 
     `cylinders`: per set of operators, how many cylinders have it; `exposed` are those that the lost key turns.
-    `costs`: what the replacing of a keyset weighs; a cylinder to rekey weighs more than all of them.
+    `costs`: what the replacing of a keyset weighs; a cylinder to rekey weighs more than all of them. A key that has
+    no cost stands in another system, and stays.
     """
 
     spec: BittingSpec
@@ -51,6 +77,12 @@ class Loss:
     gone: AbstractSet[str]
     exposed: AbstractSet[tuple[str, ...]]
     costs: Mapping[str, int]
+    beside: SystemsBeside = SystemsBeside()
+
+    @cached_property
+    def borne(self) -> AbstractSet[tuple[tuple[str, ...], str | None]]:
+        """What operates now, must not, and may go on so where it is not touched."""
+        return {pair for pair in self._operating(self.keys) if pair[1] is not None} if self.beside.bears else set()
 
     @cached_property
     def weight(self) -> int:
@@ -59,13 +91,8 @@ class Loss:
 
     @cached_property
     def columns(self) -> Columns:
-        """The depths that a new key may have in each chamber; with step 2 of the parity that most keys have."""
-        spec = self.spec
-        columns = []
-        for cuts in zip(*self.keys.values(), strict=True):
-            odd = 2 * sum(cut % 2 for cut in cuts) > len(cuts)
-            columns.append(tuple(d for d in spec.all_depths if spec.step == 1 or d % 2 == odd))
-        return tuple(columns)
+        """The depths that a new key may have in each chamber."""
+        return columns_in_service(self.spec, [self.keys[key] for key in self.costs])
 
     def cost(self, replaced: AbstractSet[str]) -> int:
         """What it weighs to replace these keysets: the cylinders that list one, and those exposed; then the keys."""
@@ -82,6 +109,12 @@ class Loss:
 
     def operating(self, keys: Mapping[str, Bitting]) -> Iterator[tuple[tuple[str, ...], str | None]]:
         """The cylinders with the keys (None: the lost one) that turn them and must not, if keys are cut like this."""
+        for operators, key in self._operating(keys):
+            touched = (one for one in (key, *operators) if one is not None and keys[one] != self.keys[one])
+            if (operators, key) not in self.borne or any(touched):
+                yield operators, key
+
+    def _operating(self, keys: Mapping[str, Bitting]) -> Iterator[tuple[tuple[str, ...], str | None]]:
         named = {str(number): operators for number, operators in enumerate(self.cylinders)}
         lost = "\0lost"  # no symbol of a system has such a character
         found = audit({**keys, lost: self.lost}, named)
@@ -93,7 +126,7 @@ class Loss:
         taken = {*self.keys.values()}
         at_fault: set[str] = set()
         for symbol, cuts in new.items():
-            if cuts in taken or not self.spec.allows(cuts):
+            if cuts in taken or not self.spec.allows(cuts) or self.beside.turns(cuts):
                 at_fault.add(symbol)
             taken.add(cuts)
         if 2 * len(at_fault) < len(new):
@@ -168,7 +201,8 @@ def _moved_branches(
 ) -> list[tuple[dict[str, Bitting], AbstractSet[str]]]:
     """The new bittings of some moves of a branch, each with the keys that need others; best first."""
     shared = [all(loss.keys[key][n] == cut for key in replaced) for n, cut in enumerate(loss.lost)]
-    over = [loss.keys[key] for key in frozenset.intersection(*map(frozenset, loss.exposed)) if key not in replaced]
+    over_all = frozenset.intersection(*map(frozenset, loss.exposed)) if loss.exposed else ()
+    over = [loss.keys[key] for key in over_all if key not in replaced]
     choices = [
         [cut, *(depth for depth in column if all(depth not in (cut, above[n]) for above in over))]
         if shared[n]
@@ -246,7 +280,8 @@ class _Model:
         pairs = [(one, key) for one in open_to_change for key in loss.keys if key not in one]
         if len(pairs) <= FEW_PAIRS:
             for operators, key in pairs:
-                self._shut_out(operators, key)
+                if (operators, key) not in loss.borne:
+                    self._shut_out(operators, key)
 
     def search(self, limit: TimeLimit) -> Replacing:
         """Search in rounds: what a plan breaks goes into the model, and what is found has to be beaten."""
@@ -296,7 +331,8 @@ class _Model:
             cuts = found[symbol]
             if cuts == self.loss.keys[symbol]:
                 continue
-            if cuts in old:  # whoever has the old key of another keyset would have this one
+            # Whoever has the old key of another keyset would have this one.
+            if cuts in old or self.loss.beside.turns(cuts):
                 self._forbid(symbol, cuts)
                 clean = False
             if (other := holders.setdefault(cuts, symbol)) != symbol:

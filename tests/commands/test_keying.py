@@ -166,6 +166,7 @@ def test_a_lost_key_whose_other_masters_have_all_its_cuts_takes_their_changes_wi
         ("lost", LOSS | {"rules": {"least_depth": 3}}, "rules.least_depth"),
         ("lost", LOSS | {"rules": {"least_depths": 7}}, "rules.least_depths"),
         ("lost", LOSS | {"rules": {"least_depths": 2, "most_equal_neighbors": 1, "no_uncut": 3}}, "rules.no_uncut"),
+        ("lost", LOSS | {"spec": SPEC | {"macs": 1}, "rules": {"least_span": 5}}, "rules"),
         ("lost", LOSS | {"seconds": 0}, "seconds"),
         ("lost", LOSS | {"seconds": True}, "seconds"),
         ("lost", LOSS | {"seconds": float("nan")}, "seconds"),

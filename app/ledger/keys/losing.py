@@ -7,10 +7,11 @@ from datetime import date, datetime
 
 import sqlalchemy as sa
 
-from app.keying import LostKey, lost_key, operated_by
-from app.ledger.keysystems.control import CONTROL_SYMBOL, has_control_keys
+from app.keying import KeyingError, LostKey, NoBittingsLeft, SystemsBeside, lost_key, operated_by
+from app.ledger.keysystems.control import CONTROL_SYMBOL, find_control, has_control_keys
 from app.ledger.keysystems.lost_keysets import lost_keysets, replaced_after
-from app.ledger.keysystems.unsealed_system import OpenedSystem, Way, open_system
+from app.ledger.keysystems.system_queries import systems_sharing_keyway
+from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, Way, open_system
 from app.ledger.sites.cylinders import making_way
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
@@ -26,26 +27,24 @@ _AT_HAND = (KeyState.CUT, KeyState.OUT, KeyState.RETURNED)
 def steps_of_loss(work: Work, opened: OpenedSystem, lost: LostKey, repin: Sequence[Way]) -> tuple[str, ...]:
     """The steps, as sentences; () where a quote with rekey lines carries the plan out.
 
-    A quote draws new changes under a master, and new single keys, of a system whose array the shop holds.
+    A quote draws new changes under a master, and new single keys, of a system whose records the shop holds.
     """
     system, count = opened.system, _pieces(sum(len(way.cylinders) for way in repin))
     by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
     replaced = [by_symbol[symbol] for symbol in lost.replace]
     if system.records is not RecordsHolder.SHOP:
         return _elsewhere(system, lost.symbol, count)
-    if not lost.proven:
-        return _no_plan(system, lost.symbol, count)
     if lost.symbol == CONTROL_SYMBOL:
         return _control(work, system, count)
+    if not lost.proven:
+        return _no_plan(lost.symbol, count)
     if tops := [one for one in replaced if one.level in (Level.GREAT_GRAND, Level.GRAND) or _is_top(one)]:
-        return _top(system, tops[0], count)
-    if _is_of_a_matrix(work, system):
+        return _top(system, tops[0], count, is_alone=len(replaced) == 1)
+    if _begins_anew(work, system, lost):
         return _matrix(system, lost.symbol, count)
     if masters := [one for one in replaced if one.level is Level.MASTER]:
         return _master(system, masters[0], count, repin)
     changes = [one for one in replaced if one.level is Level.CHANGE]
-    if changes and system.sealed_plan is None:
-        return _without_array(system, lost.symbol, count)
     if beside := [one for one in changes if one.parent is None or one.parent.level is not Level.MASTER]:
         return _under_no_master(beside[0], count)
     return ()
@@ -61,6 +60,16 @@ def _their(count: str) -> str:
 
 def _is_top(keyset: Keyset) -> bool:
     return keyset.level is Level.MASTER and keyset.parent is None
+
+
+def _begins_anew(work: Work, system: KeySystem, lost: LostKey) -> bool:
+    """Whether the plan is not carried out as it stands: a new key system takes its place."""
+    if not lost.proven or lost.symbol == CONTROL_SYMBOL or system.records is not RecordsHolder.SHOP:
+        return False
+    replaced = [one for one in system.keysets if one.symbol in lost.replace]
+    if any(one.level in (Level.GREAT_GRAND, Level.GRAND) or _is_top(one) for one in replaced):
+        return len(replaced) > 1
+    return _is_of_a_matrix(work, system)
 
 
 def _is_of_a_matrix(work: Work, system: KeySystem) -> bool:
@@ -91,7 +100,7 @@ def _elsewhere(system: KeySystem, symbol: str, count: str) -> tuple[str, ...]:
     )
 
 
-def _no_plan(system: KeySystem, symbol: str, count: str) -> tuple[str, ...]:
+def _no_plan(symbol: str, count: str) -> tuple[str, ...]:
     return (
         f"Begin a new key system (Plan a system) for what the lost key opens, and quote the {count} as rekeyed into "
         "it, in phases where not all doors can be done in a day.",
@@ -119,19 +128,30 @@ def _control(work: Work, system: KeySystem, count: str) -> tuple[str, ...]:
     )
 
 
-def _top(system: KeySystem, top: Keyset, count: str) -> tuple[str, ...]:
-    return (
+def _top(system: KeySystem, top: Keyset, count: str, *, is_alone: bool) -> tuple[str, ...]:
+    new_system = (
         f"{top.symbol} is over all that hangs under it in {system.name}, and its bitting is in every cylinder there: "
         "begin a new key system (Plan a system), with the same levels.",
         f"Quote the {count} as rekeyed into the new system, in phases where not all doors can be done in a day.",
         "Name their doors when each quote is accepted.",
         _last(top.symbol),
     )
+    if not is_alone:
+        return new_system
+    return (
+        f"Choose a new bitting for {top.symbol}: every other key stays as it is, and there are such bittings. On the "
+        "page Correct a bitting it is tried against every cylinder before it is saved.",
+        f"Pin the {count} for the new one, in phases where not all doors can be done in a day. Until then the lost "
+        "key opens them.",
+        f"The owner enters it there for {top.symbol} and ticks that nothing pinned by the old one is left; with that "
+        "the loss is over.",
+        f"Order new keys of {top.symbol} on the page of the system's keys, and retire the old ones.",
+        "Where all keys are to be new, begin a new key system (Plan a system), with the same levels, and quote the "
+        f"{count} as rekeyed into it.",
+    )
 
 
 def _master(system: KeySystem, master: Keyset, count: str, repin: Sequence[Way]) -> tuple[str, ...]:
-    if system.sealed_plan is None:
-        return _without_array(system, master.symbol, count)
     above = master.parent.symbol if master.parent else ""
     pieces = [cylinder for way in repin for cylinder in way.cylinders]
     under = {master.id, *(keyset.id for keyset in system.keysets if keyset.parent_id == master.id)}
@@ -155,15 +175,6 @@ def _matrix(system: KeySystem, symbol: str, count: str) -> tuple[str, ...]:
         f"{system.name} was made of a matrix of who opens what: have the matrix searched anew, as a new key system, "
         f"with whoever holds {symbol} in it.",
         f"Quote the {count} as rekeyed into it, and paste the matrix's own list of doors when it is accepted.",
-        _last(symbol),
-    )
-
-
-def _without_array(system: KeySystem, symbol: str, count: str) -> tuple[str, ...]:
-    return (
-        f"The shop has no array of {system.name}, so no new bitting can be drawn beside those in service: quote the "
-        f"{count} as rekeyed single (SKD or KD), or into a new key system.",
-        "Name their doors when the quote is accepted.",
         _last(symbol),
     )
 
@@ -203,7 +214,8 @@ class LossPlan:
     """What the lost key exposes, and the plan in cylinders and keys; `keys` is new keys to cut by keyset.
 
     `on_its_way`: how many of the exposed stand open only until work on its way is handed over. `steps`: what to do
-    where no quote can carry the plan out; () where `lines` and `keys` are one. `replaced_on`: when the keyset got
+    where no quote can carry the plan out; () where `lines` and `keys` are one. `begins_anew`: a new key system takes
+    the plan's place. `replaced_on`: when the keyset got
     another bitting, where every key that is lost was lost before that: nothing stands open then.
     """
 
@@ -215,6 +227,7 @@ class LossPlan:
     lines: tuple[RekeyGroup, ...]
     on_its_way: int
     steps: tuple[str, ...]
+    begins_anew: bool = False
     replaced_on: date | None = None
 
     @property
@@ -247,7 +260,7 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
         raise LedgerError("keyset", f"{opened.system.name} has no keyset {symbol[:24]}.")
     if (replaced := _replaced(work, opened, symbol)) is not None:
         over = LostKey(symbol, (), (), (), 0, True)
-        return LossPlan(opened.system, over, (), (), (), (), 0, (), replaced.astimezone().date())
+        return LossPlan(opened.system, over, (), (), (), (), 0, (), replaced_on=replaced.astimezone().date())
     # Every cylinder by itself, so that the plan with fewest cylinders counts doors and not kinds of cylinder.
     hung = {str(one.id): (way, one) for way in opened.ways.values() for one in way.cylinders}
     making = making_way(work.session, opened.system.customer_id)
@@ -268,6 +281,7 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
         _lines(opened.system, repin),
         len(still),
         steps_of_loss(work, opened, lost, to_do) if to_do else (),
+        _begins_anew(work, opened.system, lost),
     )
     with transaction(work.session):
         record(
@@ -298,14 +312,40 @@ def _reckon(
             {name: known[way.label] for name, (way, _) in hung.items() if way.label in known}
             for hung in (coming, leaving)
         )
-        lost = lost_key(opened.spec, opened.keys, to_come, symbol, work.rng, copies, seconds=SECONDS)
+        lost = lost_key(
+            opened.spec, opened.keys, to_come, symbol, work.rng, copies, seconds=SECONDS, beside=_beside(work, opened)
+        )
         return lost, operated_by(opened.keys, until, symbol) if until else ()
     is_control = symbol == CONTROL_SYMBOL
     exposed, open_until = (
         tuple(name for name, (way, _) in hung.items() if is_control or symbol in way.symbols)
         for hung in (coming, leaving)
     )
+    if why_none := _why_no_control(work, opened) if is_control else f"The bitting of {symbol} is not in this house.":
+        return LostKey(symbol, exposed, (), (), 0, False, reasons=(why_none,)), open_until
     return LostKey(symbol, exposed, (symbol,), exposed, copies[symbol], True), open_until
+
+
+def _beside(work: Work, opened: OpenedSystem) -> SystemsBeside:
+    """What the customer has on the keyway besides, and the system's control key. What lets in a key now may go on."""
+    system = opened.system
+    others = [
+        one for one in systems_sharing_keyway(work.session, system.keyway, system.customer_id) if one.id != system.id
+    ]
+    there = SystemsInService.of(work, others, system.chambers)
+    control = [opened.control] if opened.control else []
+    return SystemsBeside([*control, *sorted(there.keys)], there.turns_any, bears=True)
+
+
+def _why_no_control(work: Work, opened: OpenedSystem) -> str:
+    """Why no plan stands for a lost control key, such as that no other one is free; "" where one stands."""
+    if opened.control is None:
+        return f"The bitting of {CONTROL_SYMBOL} is not in this house."
+    try:
+        find_control(work, opened.system)
+    except (KeyingError, NoBittingsLeft) as error:
+        return error.message
+    return ""
 
 
 def _place(cylinder: Cylinder) -> object:

@@ -61,7 +61,12 @@ def why_no_control(system: KeySystem) -> str:
 
 
 def insert_control(work: Work, system: KeySystem) -> Keyset:
-    """Draw a control key for a system and seal it, inside the caller's transaction.
+    """Draw a control key for a system and seal it, inside the caller's transaction; see `find_control`."""
+    return _add(work, system, find_control(work, system))
+
+
+def find_control(work: Work, system: KeySystem) -> Cuts:
+    """Draw a control key for the cores of a system.
 
     It turns no cylinder of the customer on this keyway as a plain key, and no other key or control key on the
     keyway is cut like it. Raises NoBittingsLeft where there is none, KeyingError where the spec cannot have one.
@@ -72,8 +77,9 @@ def insert_control(work: Work, system: KeySystem) -> Keyset:
         work, [one for one in sharing if one.customer_id == system.customer_id], system.chambers
     )
     avoid = set(SystemsInService.of(work, sharing, system.chambers).keys)
-    keys = {str(keyset.id): there.opened[keyset.id] for keyset in system.keysets if keyset.id in there.opened}
-    return _add(work, system, draw_free_control(spec, work.rng, keys, there, avoid))
+    operating = [one for one in system.keysets if one.level is not Level.CONTROL and one.id in there.opened]
+    keys = {str(keyset.id): there.opened[keyset.id] for keyset in operating}
+    return draw_free_control(spec, work.rng, keys, there, avoid)
 
 
 def draw_free_control(

@@ -380,9 +380,8 @@ def test_the_first_step_after_a_lost_master_can_be_taken(
     ("symbol", "how", "said"),
     [
         ("AB", "", "Add one master under A beside AB"),
-        ("A", "", "begin a new key system"),
+        ("A", "", "Choose a new bitting for A: every other key stays as it is"),
         ("AA1", "factory", "The factory keeps the records of The Hall"),
-        ("AA1", "no array", "The shop has no array of The Hall"),
     ],
 )
 def test_what_no_quote_can_carry_out_says_the_steps_and_makes_no_draft(
@@ -392,8 +391,6 @@ def test_what_no_quote_can_carry_out_says_the_steps_and_makes_no_draft(
         system.records = RecordsHolder.FACTORY
         for keyset in system.keysets:
             session.delete(keyset.bitting)
-    elif how:
-        system.sealed_plan = None
     session.commit()
     clerk = client_as(Role.COUNTER)
     address = f"/keying/systems/{system.id}/lost-key"
@@ -406,14 +403,44 @@ def test_what_no_quote_can_carry_out_says_the_steps_and_makes_no_draft(
     assert "Go on with the draft" not in clerk.get("/counter").text
 
 
-def test_steps_stand_under_no_count_of_keys_that_no_draft_brings(client_as: ClientAs, system: KeySystem) -> None:
-    """'New keys 2, keysets replaced 1: A' stood above a whole new system."""
+def test_a_lost_change_of_a_system_without_an_array_is_rekeyed_by_its_quote(
+    client_as: ClientAs, session: Session, work: Work, system: KeySystem
+) -> None:
+    system.sealed_plan = None
+    session.commit()
+    clerk = client_as(Role.COUNTER)
+    _issued_and_accepted(clerk, session, _draft(clerk, system, "AA1"))
+    assert _on(session, "F1")[0].keyset not in (None, _keyset(session, "AA1"))
+    assert audit_systems(work, [system]).is_clean
+
+
+def _counts(page: str) -> dict[str, str]:
+    return dict(re.findall(r"<dt>([^<]*)</dt><dd>(\d+)</dd>", page))
+
+
+def test_the_counts_of_a_plan_are_those_of_its_new_bittings(client_as: ClientAs, system: KeySystem) -> None:
+    """AA stands over five cylinders on AA1 to AA4, the last a pair, two keys each; A and AA count for one key."""
     clerk, address = client_as(Role.COUNTER), f"/keying/systems/{system.id}/lost-key"
     page = clerk.post(address, data={"keyset": "A", "deed": "show"}).text
-    assert "begin a new key system" in page and "<dt>To rekey</dt>" in page
-    assert "New keys" not in page and "Keysets" not in page
-    page = clerk.post(address, data={"keyset": "AA1", "deed": "show"}).text
-    assert "<dt>New keys</dt>" in page and "Keysets that get a new bitting" in page
+    assert _counts(page) == {"Exposed": "6", "To rekey": "6", "New keys": "1", "Keysets replaced": "1"}
+    assert "New bittings for this plan were found" in page
+    page = unescape(clerk.post(address, data={"keyset": "AA", "deed": "show"}).text)
+    assert _counts(page) == {"Exposed": "5", "To rekey": "5", "New keys": "11", "Keysets replaced": "5"}
+    assert "A new bitting for AA alone does not shut the lost key out" in page
+
+
+def test_where_no_new_bitting_is_left_nothing_is_told_as_a_plan_or_quoted(
+    client_as: ClientAs, session: Session, system: KeySystem
+) -> None:
+    """A MACS of 0 leaves bittings of one depth throughout, and this system has both parities."""
+    system.spec.spec = {**system.spec.spec, "macs": 0}
+    session.commit()
+    clerk, address = client_as(Role.COUNTER), f"/keying/systems/{system.id}/lost-key"
+    for deed in ("show", "quote"):
+        answer = clerk.post(address, data={"keyset": "AA1", "deed": deed})
+        assert answer.status_code == 200 and _counts(answer.text) == {"Exposed": "1"}
+        assert "No plan stands" in answer.text and "is within MACS and the rules" in answer.text
+        assert "Begin a new key system" in answer.text and "Make a draft quote" not in answer.text
 
 
 def test_a_lost_control_key_is_told_to_be_the_only_one(client_as: ClientAs, session: Session) -> None:
