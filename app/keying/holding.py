@@ -16,9 +16,10 @@ from random import Random
 import numpy as np
 from numpy.typing import NDArray
 
+from app.keying.apart import choose_apart
 from app.keying.arrays import CHANGE, Array, LevelArray
 from app.keying.auditing import Masks, audit
-from app.keying.levels import MOST_TRIES, ROLES, Branch, sharings
+from app.keying.levels import MOST_TRIES, ROLES, Branch, sharings, wanted_apart
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.tiers import Tiers
 from app.keying.time_limit import TimeLimit
@@ -26,6 +27,7 @@ from app.keying.time_limit import TimeLimit
 WINDOW = 256  # bittings looked at together, of which the one that opens a crossed door least is taken
 MOST_LOOKED_AT = 20_000
 MOST_ORDERS = 6
+ROOM_FOR_EXCEPTIONS = (4, 2, 1)  # times as many changes as there are
 MORE_SHARINGS = 3
 
 Cuts = NDArray[np.int64]
@@ -67,7 +69,7 @@ def hold_levels(
         *((roles, True) for roles in every),
         *((roles, False) for roles in every[:MORE_SHARINGS]),
     ]:
-        found = _hold(spec, tmk, tiers, roles, rng, avoid, limit, is_strict)
+        found = _hold(spec, tmk, tiers, roles, rng, avoid, limit.part(0.5), is_strict)
         if found is not None and (best is None or _rank(found) < _rank(best)):
             best = found
         if (best is not None and not best.unwanted) or limit.is_over:
@@ -83,9 +85,10 @@ def _sharings(spec: BittingSpec, tmk: Bitting, tiers: Tiers) -> Sequence[str]:
     if tiers.levels > spec.chambers + 1:
         return ()
     levels, needs = tiers.levels, dict(zip(ROLES[tiers.levels][::-1], tiers.widths, strict=True))
-    # A crossed door shuts out more changes than those it lists, so first come sharings with room for twice as many.
-    roomy = {**needs, CHANGE: 2 * needs[CHANGE]} if any(one.is_exception for one in tiers.operators()) else needs
-    found = [*sharings(spec, tmk, levels, roomy), *sharings(spec, tmk, levels, needs)]
+    # A crossed door shuts out more changes than those it lists, so first come sharings with room for more.
+    factors = ROOM_FOR_EXCEPTIONS if any(one.is_exception for one in tiers.operators()) else (1,)
+    fitting = (sharings(spec, tmk, levels, {**needs, CHANGE: factor * needs[CHANGE]}) for factor in factors)
+    found = [sharing for them in fitting for sharing in them]
     return tuple(dict.fromkeys(found))[:MOST_TRIES]
 
 
@@ -145,6 +148,7 @@ class _Turn:
         self.outside: set[int] = set()
         self.stuck: list[int] = []
         self.let_masters_in: set[int] = set()
+        self._known_room: dict[tuple[str, Bitting], int] = {}
         self._known_grids: dict[tuple[tuple[int, ...], ...], Cuts] = {}
         self.entering: Entering = defaultdict(set)
         keys, cylinders = len(matrix.keys), len(matrix.cylinders)
@@ -181,15 +185,22 @@ class _Turn:
         """Place masters under a key, taking them off the list, while bittings with room for what they hold last."""
         if not waiting:
             return
-        for bitting in islice(self.array.under(self.spec, role, base), MOST_LOOKED_AT):
+        least = min(len(branch.below) for branch in waiting)
+        pool = list(islice(self.array.under(self.spec, role, base), MOST_LOOKED_AT))
+        chambers = [chamber for chamber, mark in enumerate(self.roles) if mark == role]
+
+        def keeps(bitting: Bitting) -> bool:
+            return bitting not in self.taken and (deeper is None or self._room(deeper, bitting) >= least)
+
+        apart = choose_apart(pool, chambers, len(waiting), wanted_apart(self.spec), keeps, self.rng)
+        for bitting in dict.fromkeys([*apart, *pool]):
             if self.limit.is_over:
                 return
             if bitting in self.taken:
                 continue
             room = 0
             if deeper is not None and waiting[0].below:
-                under = self.array.under(self.spec, deeper, bitting)
-                room = under.usable - sum(other in under for other in self.taken)
+                room = self._room(deeper, bitting)
             for n, branch in enumerate(waiting):
                 number = branch.number or 0
                 if len(branch.below) <= room and self._fitting(number, np.array([bitting]))[0]:
@@ -198,6 +209,13 @@ class _Turn:
                     break
             if not waiting:
                 return
+
+    def _room(self, role: str, base: Bitting) -> int:
+        """How many bittings of a level are free under a key."""
+        if (role, base) not in self._known_room:
+            under = self.array.under(self.spec, role, base)
+            self._known_room[role, base] = under.usable - sum(other in under for other in self.taken)
+        return self._known_room[role, base]
 
     def place_changes(self, first: Sequence[int]) -> bool:
         """Place all changes, `first` those, whom exceptions concern, then the rest; tell if bittings sufficed."""
