@@ -11,7 +11,8 @@ from app.errors import Problem
 from app.keying.errors import KeyingError
 from app.keying.symbols import LONGEST_SYMBOL
 
-MOST_CELLS = 5_000_000
+MOST_CELLS = 5_000_000  # of a table that is read
+MOST_PAIRS = 20_000_000  # of a holder and a door
 MOST_PROBLEMS = 200  # told at once, and a row's more
 OPENING_MARKS = frozenset({"x", "1", "yes", "y", "✓", "✔", "true"})
 NO = frozenset({"", "0", "no", "n", "-", "–", ".", "false"})
@@ -44,7 +45,7 @@ class AccessMatrix:
     @classmethod
     def of(cls, opens: Mapping[str, Collection[str]], doors: Sequence[str]) -> "AccessMatrix":
         """Make the matrix from holder → doors that this holder opens; `doors` says their order."""
-        _check_size(len(opens), len(doors), "doors")
+        _check_size(len(opens), len(doors), MOST_PAIRS, "doors")
         number = {door: column for column, door in enumerate(doors)}
         grid = np.zeros((len(opens), len(doors)), dtype=np.bool_)
         for row, opened in enumerate(opens.values()):
@@ -93,11 +94,11 @@ def _alike(packed: NDArray[np.uint8]) -> list[list[int]]:
     return list(groups.values())
 
 
-def _check_size(holders: int, doors: int, field: str) -> None:
-    if holders * doors > MOST_CELLS:
+def _check_size(holders: int, doors: int, most: int, field: str) -> None:
+    if holders * doors > most:
         raise KeyingError(
             field,
-            f"{holders:,} holders against {doors:,} doors are {holders * doors:,} cells, and {MOST_CELLS:,} are the "
+            f"{holders:,} holders against {doors:,} doors are {holders * doors:,} cells, and {most:,} are the "
             "most: make a system of each building, or write holders that open the same doors as one.",
         )
 
@@ -111,7 +112,7 @@ def read_matrix(table: Sequence[Sequence[object]]) -> tuple[AccessMatrix | None,
         return None, (Problem("file", "Give doors along the first row and holders down the first column."),)
     width = len(table[0])
     try:
-        _check_size(len(table) - 1, width - 1, "file")
+        _check_size(len(table) - 1, width - 1, MOST_CELLS, "file")
     except KeyingError as refused:
         return None, refused.problems
     doors = [_text(cell) for cell in table[0][1:]]

@@ -1,17 +1,19 @@
-"""Prints how fast the audit is, as ratios: against a plain pairwise check, and as systems grow.
+"""Prints how fast the audit and the keying of matrices are, as ratios: against plain checks, and as systems grow.
 
 Run: python tests/bench/keying.py
 """
 
 from random import Random
-from time import perf_counter
+from time import perf_counter, process_time
 
 import numpy as np
 
-from app.keying import AccessMatrix, BittingSpec, MatrixSolution, audit, key_matrix, progression_under
+from app.keying import AccessMatrix, AccessPlan, BittingSpec, audit, key_matrix, progression_under
+from app.keying.solving import Outcome, solve_matrix
 from app.keying.symbols import master_names
 
 TMK = (5, 2, 8, 6, 1, 4, 3, 4)
+GENERAL = [(50, 0.04), (100, 0.02), (200, 0.01), (200, 0.02)]
 PLAIN_SAMPLE = 40  # cylinders held against every key by the plain check; the rest is reckoned in proportion
 
 
@@ -95,6 +97,18 @@ def campus(grands, masters, changes):
     return opens, doors
 
 
+def exceptions(groups, rooms, share):
+    """A head over groups of a master and a room each for the rest; a share of all also opens a colleague's door."""
+    rng = Random(7)
+    wings = [[f"{g}-{r}" for r in range(rooms)] for g in range(groups)]
+    doors = [door for wing in wings for door in wing]
+    opens = {"all": set(doors)} | {f"wing {g}": set(wing) for g, wing in enumerate(wings)}
+    opens |= {f"room {door}": {door} for door in doors}
+    for holder in rng.sample([f"room {door}" for door in doors], round(share * len(opens))):
+        opens[holder] = {*opens[holder], rng.choice(doors)}
+    return opens, doors
+
+
 def crossing(size, share):
     """Who opens what at random: one key for all doors, each other key a share of them."""
     rng = Random(7)
@@ -104,32 +118,74 @@ def crossing(size, share):
     return opens, doors
 
 
+def crowded(spec, size, seed):
+    """Who opens what by keys that are there: each door open to those with some depths in three chambers."""
+    rng = Random(seed)
+    depths = [depth for depth in spec.all_depths if depth % spec.step == 0]
+    cuts = np.array([[rng.choice(depths) for _ in range(spec.chambers)] for _ in range(size)])
+    opens, doors = {f"h{n}": set() for n in range(size)}, [f"d{n}" for n in range(size)]
+    for door in doors:
+        inside = np.ones(size, dtype=bool)
+        for chamber in rng.sample(range(spec.chambers), 3):
+            inside &= np.isin(cuts[:, chamber], rng.sample(depths, 3))
+        for chamber in range(spec.chambers):
+            inside &= np.isin(cuts[:, chamber], cuts[inside, chamber])
+        for key in np.flatnonzero(inside).tolist():
+            opens[f"h{key}"].add(door)
+    return opens, [door for door in doors if any(door in opened for opened in opens.values())]
+
+
+def bare_pass(matrix, bittings):
+    """The least that a check of a keyed matrix does: every key against every cylinder, in NumPy."""
+    bits = np.left_shift(1, np.array(bittings)).astype(np.uint16)
+    masks = np.array([np.bitwise_or.reduce(bits[list(group.keys)], axis=0) for group in matrix.cylinders])
+    return ((bits[:, None, :] & masks[None, :, :]) != 0).all(axis=2)
+
+
 def matrices(seconds):
-    """Print how long matrices take: nested ones, and general ones up to a time limit."""
+    """Print how long matrices take, in seconds of the processor and beside a bare pass over the same matrix."""
     print()
-    print("Who opens what: nested keys keyed and audited; general ones searched for up to", seconds, "s")
+    print("Who opens what, keyed; what levels do not hold is searched for up to", seconds, "s of the clock")
+    print("pass: every key against every cylinder once, in NumPy")
+    print(f"{'matrix':>42} {'keys':>6} {'doors':>6} {'processor':>10} {'pass ×':>9}")
     spec = BittingSpec(chambers=7, depths=10, macs=9, step=2)
-    for size in [(1, 10, 25), (2, 10, 25), (4, 10, 25), (4, 20, 50)]:
-        opens, doors = campus(*size)
-        took, plan = best(lambda o=opens, d=doors: key_matrix(spec, TMK[:7], AccessMatrix.of(o, d), Random(1)))
-        checked, found = best(lambda p=plan: audit(p.keys, p.cylinders))
-        assert not found.unintended
-        print(
-            f"  nested, {len(opens):>5,} keys × {len(doors):>5,} doors: keyed {took:.3f} s, audited {checked:.3f} s"
-        )
-    for size, share in [(50, 0.04), (100, 0.02), (200, 0.01), (200, 0.05)]:
-        opens, doors = crossing(size, share)
-        start = perf_counter()
-        found = key_matrix(spec, TMK[:7], AccessMatrix.of(opens, doors), Random(1), seconds=seconds)
-        took = perf_counter() - start
-        words = (
-            f"{found.outcome}, best so far lets in {len(found.unwanted)} unwanted"
-            if isinstance(found, MatrixSolution)
-            else "solved"
-        )
-        print(f"  general, {size} × {size}, {share:.0%} of doors a key: {words}, {took:.1f} s")
+    cases = {f"nested {size}": campus(*size) for size in [(1, 10, 25), (2, 10, 25), (4, 10, 25), (4, 20, 50)]}
+    cases |= {
+        "nested": exceptions(20, 19, 0),
+        "nested, 5 % also open another door": exceptions(20, 19, 0.05),
+        "nested, 20 % also open another door": exceptions(14, 13, 0.2),
+        "crowded, a fifth of all doors a key": crowded(spec, 200, 1),
+    }
+    cases |= {f"by chance, {share:.0%} of {size} doors a key": crossing(size, share) for size, share in GENERAL}
+    for name, (opens, doors) in cases.items():
+        start = process_time()
+        matrix = AccessMatrix.of(opens, doors)
+        found = key_matrix(spec, TMK[:7], matrix, Random(1), seconds=seconds, relax=False)
+        took = process_time() - start
+        solved = isinstance(found, AccessPlan)
+        words = "" if solved else f"  {found.outcome}, {len(found.unwanted):,} unwanted"
+        keys = matrix.keys
+        bittings = [found.keys[found.holders[key.holders[0]]] for key in keys] if solved else found.bittings
+        floor, operates = best(lambda m=matrix, b=bittings: bare_pass(m, b))
+        assert not solved or (operates == matrix.listed).all()
+        print(f"{name:>42} {len(keys):>6,} {len(doors):>6,} {took:>9.2f}s {took / floor:>9,.0f}{words}")
+
+
+def shares(seconds, drawn=10):
+    """Print of how many drawn matrices, all of which have an answer, none is found."""
+    print()
+    print(f"Crowded matrices drawn so that they have an answer: not found within {seconds} s of the clock")
+    spec = BittingSpec(chambers=6, depths=10, macs=9, step=2)
+    for size in [15, 30, 60, 120]:
+        missed = 0
+        for seed in range(drawn):
+            matrix = AccessMatrix.of(*crowded(spec, size, seed))
+            found = solve_matrix(spec, TMK[:6], matrix, Random(seed), seconds=seconds)
+            missed += found.outcome is not Outcome.SOLVED
+        print(f"  {size} × {size}: {missed} of {drawn}")
 
 
 if __name__ == "__main__":
     main()
-    matrices(seconds=60.0)
+    matrices(seconds=20.0)
+    shares(seconds=5.0)
