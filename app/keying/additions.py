@@ -6,7 +6,7 @@ of them at once, or proves that there are none.
 """
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -29,7 +29,8 @@ from app.validation import short_name
 SECONDS = 20.0
 TURNS = 12
 MOST_NAMED = 8
-_LOOKED_AT = 2_000
+_LOOKED_AT = 500
+_PAIRS_A_SECOND = 3_000_000
 
 
 class GrowingSystem:
@@ -75,8 +76,15 @@ class GrowingSystem:
 
     def strangers(self, stack: Sequence[Collection[int]], symbols: Iterable[str]) -> list[str]:
         """The keys that operate a cylinder in which these depths shear, other than those meant to."""
-        found = self.issued.meeting(stack) & ~self.bits(symbols)
-        return [symbol for symbol, place in self.places.items() if found >> place & 1]
+        names = list(self.places)
+        return [names[place] for place in _ones(self.issued.meeting(stack) & ~self.bits(symbols))]
+
+
+def _ones(bits: int) -> Iterator[int]:
+    """The places of the bits that are set."""
+    while bits:
+        yield (bits & -bits).bit_length() - 1
+        bits &= bits - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,19 +121,26 @@ def search_bittings(
     pool = BittingPool.of(spec, pattern, rng)
     matrix = given.matrix()
     if pool.is_whole:
-        clash = given.clash(pool, avoid, start + seconds * 0.3)
+        clash = given.clash(pool, avoid, start + seconds * 0.5)
         if clash is not None:
             never = MatrixSolution(Outcome.IMPOSSIBLE, None, (), clash, False, monotonic() - start)
             return BittingSearch(None, never, matrix)
-    found = given.place(pool, rng, avoid, start + seconds * 0.6)
+    found = given.place(pool, rng, avoid, start + seconds * 0.7)
     outcome = MatrixSolution(Outcome.SOLVED, None, (), None, False, monotonic() - start)
-    if found is None:
-        left = max(0.01, start + seconds - monotonic())
-        taken = {*avoid, *keys.values()}
-        fixed = dict(enumerate(keys.values()))
-        sound = next(iter(pool.rows.tolist()), pattern)
+    left = start + seconds - monotonic()
+    if found is None and len(matrix.keys) * len(matrix.cylinders) > left * _PAIRS_A_SECOND:
+        outcome = replace(outcome, outcome=Outcome.NOT_IN_TIME)  # the time would be over before the solver began
+    elif found is None:
+        fixed, sound = dict(enumerate(keys.values())), next(iter(pool.rows.tolist()), pattern)
         outcome = solve_matrix(
-            spec, tuple(sound), matrix, rng, fixed=fixed, avoid=taken, seconds=left, on_progress=on_progress
+            spec,
+            tuple(sound),
+            matrix,
+            rng,
+            fixed=fixed,
+            avoid={*avoid, *keys.values()},
+            seconds=left,
+            on_progress=on_progress,
         )
         if outcome.outcome is Outcome.SOLVED and outcome.bittings is not None:
             found = dict(zip(new_keys, outcome.bittings[len(keys) :], strict=True))
@@ -185,13 +200,36 @@ class _GivenSystem:
         meant = (one for name in self.cylinders_of[symbol] for one in self.new_cylinders[name])
         return [system.keys[one] for one in dict.fromkeys(meant) if one in system.keys]
 
-    def fellows(self, symbol: str) -> list[Bitting]:
-        """The keys in service with a cylinder such as a new key's only one."""
-        if len(self.cylinders_of[symbol]) != 1:
-            return []
-        above = {*self.new_cylinders[self.cylinders_of[symbol][0]]} - {symbol}
-        alike = (set(meant) - above for meant in self.cylinders.values() if above <= set(meant))
-        return [self.keys[one] for own in alike if len(own) == 1 for one in own]
+    def fellows(self, system: GrowingSystem, symbol: str) -> list[Bitting]:
+        """Bittings whose cuts a new key had best have: of keys in service in cylinders such as its own.
+
+        A change under a new master has those of other masters' changes, moved under its own. Of a master, or what
+        stands in a master's place, they are the masters below the same keys, and these keys.
+        """
+        own = [{*self.new_cylinders[name]} for name in self.cylinders_of[symbol]]
+        above = set.intersection(*own) - {symbol} if own else set()
+        lists = [set(meant) for meant in self.cylinders.values()]
+        if len(own) == 1:
+            beside = [meant - above for meant in lists if above <= meant]
+            if like := [self.keys[one] for rest in beside if len(rest) == 1 for one in rest]:
+                return like
+        count = Counter(one for meant in lists for one in meant)
+        there = {one for one in above if one in self.keys}
+        if len(own) == 1 and len(above - there) == 1 and (above - there) <= system.keys.keys():
+            new = system.keys[next(iter(above - there))]
+            pairs = (meant - there for meant in lists if there <= meant)
+            ranked = [sorted(pair, key=lambda one: count[one]) for pair in pairs if len(pair) == 2]
+            return [
+                tuple(
+                    here if cut == old else cut
+                    for cut, old, here in zip(self.keys[c], self.keys[m], new, strict=True)
+                )
+                for c, m in ranked
+            ]
+        astray = {one for meant in lists if not there <= meant for one in meant}
+        under = {one for name, meant in self.cylinders.items() if name in meant for one in meant if one != name}
+        masters = [one for one, times in count.items() if (times > 1 or one in under) and one not in astray | there]
+        return [self.keys[one] for one in (*masters, *there)] if masters else []
 
     def place(
         self, pool: BittingPool, rng: Random, avoid: AbstractSet[Bitting], until: float
@@ -207,7 +245,7 @@ class _GivenSystem:
                 own = self.cylinders_of[symbol]
                 alike = frozenset(self.new_cylinders[own[0]]) - {symbol} if len(own) == 1 else symbol
                 if alike not in runs:
-                    like = self.fellows(symbol)
+                    like = self.fellows(system, symbol)
                     run = pool if turn % 2 else pool.beside(self.others(system, symbol), like)
                     in_time = takewhile(lambda _: monotonic() <= until, run)
                     runs[alike] = PoolRun(in_time, like, 1 if turn else LEAST_APART)
@@ -253,15 +291,11 @@ class _GivenSystem:
         """Name the cylinders that most bittings turn and the keys that they let in."""
         turned: Counter[str] = Counter()
         let_in: Counter[str] = Counter()
-        stacks = {name: system.stack(meant) for name, meant in self.cylinders.items()}
-        allowed = 0
+        allowed, names = 0, [*[""] * len(self.shearing), *self.cylinders]
         for bitting in islice(pool, _LOOKED_AT):
             allowed += 1
-            turned.update(
-                name
-                for name, stack in stacks.items()
-                if all(cut in depths for cut, depths in zip(bitting, stack, strict=True))
-            )
+            places = _ones(system.cylinders.meeting([(cut,) for cut in bitting]))
+            turned.update(names[place] for place in places if place < len(names) and names[place])
             for meant in self.new_cylinders.values():
                 others = [system.keys[one] for one in meant if one != symbol]
                 let_in.update(system.strangers([set(cuts) for cuts in zip(bitting, *others, strict=True)], meant))
@@ -426,11 +460,8 @@ class _Standing:
         self.opened = _opened(cylinders)
         self.opened_new = _opened({one.symbol: one.operators for one in added})
         # Who opens all that two or more other keys open is a master, where keys do not cross.
-        sets = set(self.opened.values())
-        nested = all(one <= other or other <= one or not one & other for one, other in combinations(sets, 2))
-        self.masters_by_doors = {
-            key for key, mine in self.opened.items() if nested and sum(its < mine for its in self.opened.values()) > 1
-        }
+        below = _keys_below(self.opened)
+        self.masters_by_doors = {key for key, mine in self.opened.items() if below.get(mine, 0) > 1}
         by_symbol = {
             above
             for key, mine in self.opened.items()
@@ -459,6 +490,25 @@ class _Standing:
         )
         needed = {above for key in operators if crossed and key in self.keys for above in self.over(key)}
         return [key for key in self.keys if key in needed and key not in operators]
+
+
+def _keys_below(opened: Mapping[str, frozenset[str]]) -> dict[frozenset[str], int]:
+    """For each set of cylinders that a key opens, how many keys open part of it; nothing where keys cross."""
+    keys = Counter(opened.values())
+    smallest: dict[str, frozenset[str]] = {}  # the smallest set so far with a cylinder
+    above: dict[frozenset[str], frozenset[str] | None] = {}
+    by_size = sorted(keys, key=len, reverse=True)
+    for mine in by_size:
+        over = {smallest.get(cylinder) for cylinder in mine}
+        if len(over) > 1:
+            return {}
+        above[mine] = next(iter(over), None)
+        smallest.update(dict.fromkeys(mine, mine))
+    below: dict[frozenset[str], int] = {}
+    for mine in reversed(by_size):
+        if (over_it := above[mine]) is not None:
+            below[over_it] = below.get(over_it, 0) + below.get(mine, 0) + keys[mine]
+    return below
 
 
 def _few(symbols: Sequence[str]) -> str:

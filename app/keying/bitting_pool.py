@@ -70,9 +70,9 @@ class BittingPool:
     def beside(self, others: Sequence[Bitting], like: Sequence[Bitting] = ()) -> "BittingPool":
         """The same for a key whose cylinder `others` operate too, as they do those of the keys `like` it.
 
-        First what has the most cuts that those keys have, so that an array goes on as far as it does and the rest
-        lets in little that is new; then what makes the fewest combinations in the cylinder. What has too many cuts
-        in common with one of the others, so that a worn key might pass, comes last.
+        First what has the most cuts that those keys have, and other cuts rather where these differ than where they
+        are alike, so that an array goes on as far as it does; then what makes the fewest combinations in the
+        cylinder. What has too many cuts in common with one of the others, so that a worn key might pass, comes last.
         """
         apart = self.spec.rules.least_apart or LEAST_APART
         near = np.zeros(len(self.rows), dtype=np.bool_)
@@ -82,8 +82,8 @@ class BittingPool:
         for chamber in range(self.spec.chambers):
             column, opening = self.rows[:, chamber], sorted({cuts[chamber] for cuts in others})
             cost *= len(opening) + ~np.isin(column, opening)
-            if like:
-                new += ~np.isin(column, sorted({cuts[chamber] for cuts in like}))
+            if known := sorted({cuts[chamber] for cuts in like}):
+                new += np.where(np.isin(column, known), 0, 1 if len(known) > 1 else self.spec.chambers)
         return replace(self, rows=self.rows[np.lexsort((cost, new, near))])
 
 

@@ -222,3 +222,13 @@ def test_changes_of_one_order_differ_in_more_than_one_chamber_while_there_are_su
     there = [keys[f"AA{n}"] for n in range(1, 6)]
     two = [*combinations(found.values(), 2), *product(found.values(), there)]
     assert all(sum(a != b for a, b in zip(one, other, strict=True)) > 1 for one, other in two)
+
+
+def test_a_new_master_lies_among_the_masters_and_its_changes_as_theirs_do():
+    keys, cylinders = school()
+    # The masters have A's cuts wherever changes differ; the other chambers are their own.
+    masters_own = [n for n in range(6) if keys["AA"][n] != keys["A"][n] or keys["AB"][n] != keys["A"][n]]
+    for seed in range(20):
+        found = add_cylinders(SIX, keys, cylinders, added(AD="AD A", AD1="AD1 AD A"), Random(seed))
+        assert {n for n in range(6) if found["AD"][n] != keys["A"][n]} <= {*masters_own}
+        assert all(found["AD1"][n] == found["AD"][n] for n in masters_own)
