@@ -4,7 +4,7 @@ Total position progression at each level of a system: a master has the top maste
 levels progress; a change shares no cut with the top master in a progressed chamber.
 """
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from hashlib import sha256
@@ -15,6 +15,8 @@ from app.keying.errors import KeyingError, check_whole
 from app.keying.progression import Columns, Progression, check_master, make_columns, progress, run_choices
 from app.keying.spec import Bitting, BittingSpec
 
+MOST_SORTED = 10_000
+LOOKED_FOR = 4
 CHANGE, MASTER, GRAND, HELD = "C", "M", "G", "-"
 """What a chamber serves, one character a chamber in `roles`."""
 
@@ -131,9 +133,19 @@ class Spread:
 
             return narrow
 
-        choices = replace(self.progression, columns=columns).choices
-        for plain, weighted in product(range(prime), repeat=2):
-            yield from run_choices(choices, self.progression.spec, slowest_first, keeping(plain, weighted))
+        drawn = replace(self.progression, columns=columns)
+        spec, sums = self.progression.spec, list(product(range(prime), repeat=2))
+        is_small = drawn.theoretical <= MOST_SORTED
+        for plain, weighted in sums[:LOOKED_FOR] if is_small else sums:
+            yield from run_choices(drawn.choices, spec, slowest_first, keeping(plain, weighted))
+        if is_small:  # whoever asks for many gets a small array sooner by going through it once
+            parts: dict[tuple[int, int], list[Bitting]] = defaultdict(list)
+            for bitting in run_choices(drawn.choices, spec, slowest_first):
+                numbers = [number_of[chamber][bitting[chamber]] for chamber in chambers]
+                weighted = sum(place * number for place, number in enumerate(numbers))
+                parts[sum(numbers) % prime, weighted % prime].append(bitting)
+            for plain, weighted in sums[LOOKED_FOR:]:
+                yield from parts[plain, weighted]
 
     def _drawn_columns(self) -> Columns:
         columns, cuts = self.progression.columns, self.progression.tmk

@@ -19,7 +19,9 @@ from app.validation import counted
 
 MOST_TOPS = 24
 MOST_FOUND = 4
-_FILLING, _DIAGNOSIS = 0.6, 0.85  # shares of the time: the counts, and why nothing was found, take the rest
+# By which share of the time all masters are chosen, all changes listed, and what is left and refused counted; or,
+# where no masters were found, by which the reason is.
+_CHOOSING, _LISTING, _COUNTS, _DIAGNOSIS = 0.5, 0.85, 0.95, 0.85
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +53,12 @@ def draw_system(
         check_master(spec, tmk)
     _check_chambers(spec, counts, spare, tmk)
     try:
-        filling = _fill(spec, counts, spare, tmk, rng, start + _FILLING * seconds)
+        filling = _fill(spec, counts, spare, tmk, rng, start + _CHOOSING * seconds)
     except (NoBittingsLeft, TimeUp) as error:
         raise _why(spec, counts, spare, tmk, rng, start + _DIAGNOSIS * seconds, isinstance(error, TimeUp)) from error
-    filling.until = start + 0.95 * seconds
+    filling.until = start + _LISTING * seconds
+    filling.list_changes()
+    filling.until = start + _COUNTS * seconds
     left, is_left_exact = filling.left()
     refused, is_refused_exact = filling.refused()
     warnings = list(_warnings(filling.plan, tmk is not None))

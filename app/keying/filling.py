@@ -11,7 +11,7 @@ from time import monotonic
 from app.keying.apart import NearIndex, choose_apart
 from app.keying.arrays import CHANGE, LevelArray, progression_under
 from app.keying.errors import KeyingError, NoBittingsLeft, check_whole
-from app.keying.issuing import draw_from
+from app.keying.issuing import draw_allowed
 from app.keying.levels import (
     MOST_KEYSETS,
     ROLES,
@@ -59,7 +59,7 @@ def plan_levels(
         raise KeyingError("roles", f"Give one of C, M, G or - for each of {spec.chambers} chambers.")
     counts = (grands, masters, changes_per_master)[4 - levels :]
     try:
-        return fill_levels(spec, tmk, counts, used=used, roles=roles).plan
+        filling = fill_levels(spec, tmk, counts, used=used, roles=roles)
     except NoBittingsLeft as short:
         raise NoBittingsLeft(
             "changes_per_master",
@@ -69,6 +69,8 @@ def plan_levels(
             asked=short.asked,
             left=short.left,
         ) from short
+    filling.list_changes()
+    return filling.plan
 
 
 def fill_levels(
@@ -83,7 +85,7 @@ def fill_levels(
     until: float = inf,
     is_counted: bool = True,
 ) -> "Filling":
-    """Fill a system with `counts` keys of each level under each key above, upper first, and `spare` more kept free.
+    """Choose the masters of a system: `counts` keys a level under each key above, upper first, `spare` kept free.
 
     Of the sharings that hold it all it takes one where the fewest masters stand near another. Without `rng` the
     top alone says which bittings are taken. Raises NoBittingsLeft, with how many changes were asked for and, where
@@ -105,7 +107,7 @@ def fill_levels(
             most = max(most, held)
             if held < prod(targets):
                 continue
-            filling.fill()
+            filling.choose_masters()
         except TimeUp:
             if best is None:
                 raise
@@ -173,8 +175,7 @@ class Filling:
     def _draw(self, run: Progression, wanted: int) -> list[Bitting]:
         if not run.usable:
             return []
-        drawn = (draw_from(run.choices, self.spec.macs, self.rng) for _ in range(max(1_000, 8 * wanted)))
-        return [one for one in drawn if self.spec.allows(one)]
+        return [draw_allowed(run.choices, self.spec, self.rng) for _ in range(max(1_000, 8 * wanted))]
 
     def held(self, level: int, above: Bitting) -> int:
         """How many changes a key can have under it, up to as many as are aimed at."""
@@ -211,17 +212,24 @@ class Filling:
         """Whether a master of a level holds what is aimed at below."""
         return self.held(level + 1, master) == prod(self.targets[level + 1 :])
 
-    def fill(self) -> None:
-        """Give every key its bitting."""
+    def choose_masters(self) -> None:
+        """Give every master its bitting."""
         self.top = self._branch(0, self.tmk)
 
     def _branch(self, level: int, above: Bitting) -> Branch:
         self.check_time()
-        if level < len(self.order) - 1:
-            return Branch(above, [self._branch(level + 1, one) for one in self._choose(level, above)])
-        array = LevelArray(self.tmk, self.roles).under(self.spec, CHANGE, above)
-        free = (one for one in array if one not in self.used)
-        return Branch(above, [Branch(one) for one in islice(free, self.counts[level])])
+        if level == len(self.order) - 1:
+            return Branch(above)
+        return Branch(above, [self._branch(level + 1, one) for one in self._choose(level, above)])
+
+    def list_changes(self) -> None:
+        """Give every change its bitting."""
+        array = LevelArray(self.tmk, self.roles)
+        for master in self._level(len(self.order) - 1):
+            self.check_time()
+            run = array.under(self.spec, CHANGE, master.bitting)
+            free = (one for one in run if one not in self.used)
+            master.below = [Branch(one) for one in islice(free, self.counts[-1])]
 
     def _choose(self, level: int, above: Bitting) -> list[Bitting]:
         """Choose the masters under a key: as far apart as they can be, from those under other keys too."""
