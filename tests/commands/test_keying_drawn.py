@@ -54,9 +54,7 @@ class Tally:
     def end(self, capsys: pytest.CaptureFixture[str]) -> None:
         with capsys.disabled():
             print(f"\nkeying {self.command}: " + ", ".join(f"{n} {what}" for what, n in sorted(self.met.items())))
-        assert not self.wrong, "\n".join(
-            [f"{len(self.wrong)} wrong", *self.wrong[: int(os.environ.get("SHOW", "20"))]]
-        )
+        assert not self.wrong, "\n".join([f"{len(self.wrong)} wrong", *self.wrong[:20]])
 
 
 def test_progress_counts_what_macs_and_rules_leave(capsys: pytest.CaptureFixture[str]) -> None:
@@ -66,6 +64,21 @@ def test_progress_counts_what_macs_and_rules_leave(capsys: pytest.CaptureFixture
         answer = tally.ask(asked, judges.judge_progress)
         if answer:
             tally.met["with a rule that refuses" if any(answer.get("refused", {}).values()) else "without"] += 1
+    tally.end(capsys)
+
+
+def test_plans_have_what_was_asked_and_nothing_operates_unintended(capsys: pytest.CaptureFixture[str]) -> None:
+    chance, tally = random.Random(2), Tally("plan")
+    for _ in range(CASES):
+        asked = drawn.draw_plan(chance)
+        answer = tally.ask(asked, judges.judge_plan)
+        if answer:
+            tally.met["planned"] += 1
+            if asked["levels"] > 2:
+                apart = judges.masters_apart(asked, answer)
+                tally.met[f"masters: {apart}"] += 1
+                if apart == "near":
+                    tally.note(asked, ["masters differ in one chamber where there is room for two"])
     tally.end(capsys)
 
 
