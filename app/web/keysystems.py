@@ -114,7 +114,9 @@ def _page(system: KeySystem, form: RecordsForm) -> ResponseReturnValue:
         "keysystems/show.html",
         system=system,
         tree=tree,
-        planned=[one for node in _flat(tree) for one in node.cylinders if one.is_planned],
+        planned=sorted(
+            (one for node in _flat(tree) for one in node.cylinders if one.is_planned), key=lambda one: one.id
+        ),
         events=events_of(work.session, f"key system {system.id}", work.actor.role),
         why_no_control=why_no_control(system),
         lost=lost_masters(work.session, [system.id]),

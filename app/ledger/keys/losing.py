@@ -236,6 +236,11 @@ class LossPlan:
         return sum(len(way.cylinders) for way in self.exposed)
 
     @property
+    def planned_cylinders(self) -> int:
+        """How many of them are planned only: nothing hangs there yet."""
+        return sum(one.is_planned for way in self.exposed for one in way.cylinders)
+
+    @property
     def repinned_cylinders(self) -> int:
         """How many cylinders the plan rekeys."""
         return sum(len(way.cylinders) for way in self.repin)

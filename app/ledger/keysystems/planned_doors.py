@@ -52,7 +52,7 @@ def plan_doors_of(work: Work, system: KeySystem, plan: AccessPlan, site_name: st
     work.session.flush()
     known |= {door.opening_number: door for door in added}
     cylinders = {}
-    for opening, name in plan.doors.items():
+    for opening, name in sorted(plan.doors.items(), key=lambda one: (len(one[0]), one[0])):  # as papers list them
         symbols = plan.cylinders.get(name, (name,))
         own = own_keyset(name, symbols, by_symbol)
         above = [one.symbol for one in operators_of(own, is_nmk=False, by_id=by_id)[1:]]

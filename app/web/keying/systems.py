@@ -180,16 +180,28 @@ def quote_planned(system_id: int) -> ResponseReturnValue:
     return flash_and_redirect(said, "counter.page", draft="yes")
 
 
+_MASTERS = (Level.MASTER, Level.GRAND, Level.GREAT_GRAND)
+
+
 def _draft_of_planned(system: KeySystem, cylinders: Sequence[Cylinder]) -> dict[str, Any]:
-    line = {
-        "kind": LineKind.CYLINDER.value,
-        "quantity": str(len(cylinders)),
-        "chambers": str(system.chambers),
-        "keyway": system.keyway,
-        "keys_each": "2",
-        "keying": kind_of_levels(system.levels).value,
-        "standing": " ".join(str(one.id) for one in cylinders),
-    }
+    # What is keyed to a master brings no keys of it by itself: each would open all that is under it.
+    of_masters = {one.id for one in system.keysets if one.level in _MASTERS}
+    lines = [
+        {
+            "kind": LineKind.CYLINDER.value,
+            "quantity": str(len(alike)),
+            "chambers": str(system.chambers),
+            "keyway": system.keyway,
+            "keys_each": keys_each,
+            "keying": kind_of_levels(system.levels).value,
+            "standing": " ".join(str(one.id) for one in alike),
+        }
+        for keys_each, alike in (
+            ("2", [one for one in cylinders if one.keyset_id not in of_masters]),
+            ("0", [one for one in cylinders if one.keyset_id in of_masters]),
+        )
+        if alike
+    ]
     # A key to each who carries a master that has none yet; those to the doors come with the cylinders.
     keys = [
         {
@@ -199,14 +211,14 @@ def _draft_of_planned(system: KeySystem, cylinders: Sequence[Cylinder]) -> dict[
             "symbol": one.symbol,
         }
         for one in system.keysets
-        if one.level in (Level.MASTER, Level.GRAND, Level.GREAT_GRAND) and one.purpose and not one.keys
+        if one.level in _MASTERS and one.purpose and not one.keys
     ]
     return {
         "customer_id": str(system.customer_id),
         "site_id": str(system.site_id or ""),
         "system_id": str(system.id),
         "title": system.name[:120],
-        "lines": [line, *keys],
+        "lines": [*lines, *keys],
     }
 
 

@@ -25,7 +25,7 @@ from app.ledger.quoting.snapshot import OPTIONS, as_accepted
 from app.ledger.sites.door_paste import JOB_COLUMNS, DoorRow, read_door_rows, read_doors
 from app.ledger.store.numbers import quote_number
 from app.ledger.store.work import Work
-from app.ledger.tables import Job, Role, Site, Stage
+from app.ledger.tables import Job, LineKind, Role, Site, Stage
 from app.pricing import show_cents
 from app.web.access import may, roles
 from app.web.errors import about
@@ -186,7 +186,11 @@ def _page(
         columns=JOB_COLUMNS,
         slots=slots,
         has_table=0 < len(slots) <= MOST_ROWS,
-        rekeyed=[(shown, _places(work, view, ask, line)) for shown, line in lines if line.standing],
+        rekeyed=[
+            (shown, _places(work, view, ask, line), line.kind is LineKind.REKEY)
+            for shown, line in lines
+            if line.standing
+        ],
         plans=plans,
         count_of_days=count_of_days,
         changes={name: quote.plan.changes(plans[name]) for name, quote in quotes.items()},

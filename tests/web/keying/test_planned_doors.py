@@ -76,12 +76,12 @@ def _quoted_as_planned(client: FlaskClient, system: KeySystem, ids: list[int]) -
 def test_doors_are_planned_with_their_keysets_and_a_job_brings_them_so(house: FlaskClient, work: Work) -> None:
     system = _sealed(house, work)
     ids = _ids(work)
-    assert [*ids] == ["hall", "desk", "store"]
+    assert [*ids] == ["desk", "hall", "store"]
     planned = work.session.scalars(sa.select(Cylinder).order_by(Cylinder.id)).all()
     assert [
         (one.keyset and one.keyset.symbol, [two.keyset.symbol for two in one.operators], one.is_planned)
         for one in planned
-    ] == [("1AA", ["2AA"], True), ("1AA", [], True), ("2AA", [], True)]
+    ] == [("1AA", [], True), ("1AA", ["2AA"], True), ("2AA", [], True)]
     page = house.get(f"/key-systems/{system.id}").text
     assert "3 doors wait for a job that brings their cylinders" in page and "X with 2AA" in page
     porters = work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "2AA")).one()
@@ -90,6 +90,7 @@ def test_doors_are_planned_with_their_keysets_and_a_job_brings_them_so(house: Fl
     assert all(f"door {one}" in crossing for one in ids)
     lost = house.post(f"/keying/systems/{system.id}/lost-key", data={"keyset": "2AA"}).text
     assert "hall" in lost and "store" in lost and "desk" not in lost
+    assert "2 of them are planned only: nothing hangs there yet." in lost
 
     number = _quoted_as_planned(house, system, [ids["hall"], ids["store"]])
     accepted(house, number, override_reason="the owner asked")
@@ -118,7 +119,7 @@ def test_a_quote_of_planned_doors_says_what_would_change_them(house: FlaskClient
     form = form_with(house.get(answer.location).text, "lines-0-standing")
     form |= {f"lines-0-{name}": MORTISE[name] for name in ("type", "length", "tail", "finish")}
     for name, value, words in (
-        ("quantity", "2", "This line is for hall, desk, store, as planned: enter 3"),
+        ("quantity", "2", "This line is for desk, hall, store, as planned: enter 3"),
         ("keying", "KD", "keep the keysets that were planned: enter MK alone"),
         ("keyway", "AQ2", "planned in Slipway; enter AQ1"),
     ):
@@ -250,3 +251,19 @@ def test_what_is_added_to_keys_side_by_side_stands_beside_them(house: FlaskClien
     assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
     refused = house.post(address, data={"master": "", "changes": "0", "deed": "extend"})
     assert refused.status_code == 422 and "from 1 to 5,000" in refused.text
+
+
+def test_a_door_on_a_master_brings_no_keys_of_it_and_who_carries_one_gets_it(house: FlaskClient, work: Work) -> None:
+    system = _sealed(house, work, ",hall,desk,store\nwarden,x,x,x\nclerk,,x,\nporter,,,x\n")
+    ids = _ids(work)
+    answer = house.post(
+        f"/keying/systems/{system.id}/planned-doors", data={"planned": [str(one) for one in ids.values()]}
+    )
+    form = form_with(house.get(answer.location).text, "lines-0-standing")
+    names = ("kind", "quantity", "keys_each", "symbol", "standing")
+    lines = [[form.get(f"lines-{place}-{name}", "") for name in names] for place in range(3)]
+    assert lines == [
+        ["cylinder", "2", "2", "", f"{ids['desk']} {ids['store']}"],
+        ["cylinder", "1", "0", "", str(ids["hall"])],
+        ["keys", "1", "", "AA", ""],
+    ]
