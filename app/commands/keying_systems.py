@@ -198,9 +198,16 @@ def solve(read: Reader) -> dict[str, Any]:
     read.done()
     doors = dict.fromkeys(door for opened in opens.values() for door in opened)
     try:
-        matrix = keying.AccessMatrix.of(opens, list(doors))
+        return _solved(spec, opens, list(doors), rng, seconds)
     except keying.KeyingError as error:
-        raise keying.KeyingError("opens", error.message) from error
+        is_matrix = error.field in ("matrix", "doors")
+        raise keying.KeyingError("opens" if is_matrix else error.field, error.message) from error
+
+
+def _solved(
+    spec: keying.BittingSpec, opens: Mapping[str, tuple[str, ...]], doors: list[str], rng: Random, seconds: float
+) -> dict[str, Any]:
+    matrix = keying.AccessMatrix.of(opens, doors)
     answer: dict[str, Any] = {"status": "solved", "keys": {}, "symbols": {}, "crossed": [], "shares": {}}
     answer |= {"conflict": [], "relax": []}
     if not matrix.keys:

@@ -210,7 +210,11 @@ def name_branches(top: Branch, levels: int) -> Iterator[tuple[SystemKeyset, Bran
             if below.below or below.is_master:
                 name = next(names, "")
                 if not name:
-                    raise KeyingError("matrix", f"There are more than {len(LETTERS)} grand masters; symbols run out.")
+                    raise KeyingError(
+                        "matrix",
+                        f"There are more than {len(LETTERS)} grand masters under one key, and symbols run out: key "
+                        "each building by itself, or put some of them under one head.",
+                    )
                 yield from walk(below, name, _NEXT.get(level, SymbolLevel.MASTER), symbol)
             else:
                 number += 1

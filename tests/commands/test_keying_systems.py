@@ -103,7 +103,7 @@ def test_what_is_impossible_is_proven_and_says_what_would_do():
         ({"opens": {"a": [""]}}, "opens.a[1]", "Enter text"),
         ({"opens": {" ": ["1"]}}, "opens. ", "Enter text"),
         ({"opens": {"a": ["1" * 61]}}, "opens.a[1]", "60"),
-        ({"opens": {f"p{n}": [f"d{n}"] for n in range(3000)}}, "opens", "9,000,000 cells"),
+        ({"opens": {f"p{n}": [f"d{n}"] for n in range(5000)}}, "opens", "25,000,000 cells"),
         ({"opens": None}, "opens", "missing"),
         ({"seconds": 0}, "seconds", "above 0"),
         ({"rules": {"most_depths": 3}}, "rules.most_depths", "not known"),
@@ -117,6 +117,16 @@ def test_a_matrix_that_makes_no_sense_is_refused_by_field(changed, field, words)
     assert code == 2
     assert answer["error"]["field"] == field
     assert words in answer["error"]["message"]
+
+
+def test_more_grand_masters_than_letters_are_refused_with_what_to_do():
+    opens = {f"{one} {n}": [f"{one} {n}"] for one in range(23) for n in (1, 2)}
+    opens |= {f"grand {one}": [f"{one} 1", f"{one} 2", f"{one} 3"] for one in range(23)}
+    opens |= {f"head {one}": [f"{one} 1", f"{one} 2"] for one in range(23)}
+    opens["owner"] = [door for one in range(23) for door in opens[f"grand {one}"]]
+    code, answer = solve({"spec": {**SPEC, "chambers": 7, "macs": 9}, "opens": opens})
+    assert (code, answer["error"]["field"]) == (2, "opens")
+    assert "more than 22 grand masters" in answer["error"]["message"]
 
 
 def test_a_person_who_stands_twice_is_refused_and_not_overwritten():
