@@ -2,13 +2,15 @@
 
 from dataclasses import replace
 from itertools import pairwise
+from random import Random
 
 import pytest
 import sqlalchemy as sa
 
 from app.errors import Problems
 from app.ledger.keysystems.bittings import open_bittings
-from app.ledger.keysystems.extending import ExtendForm, extend_system
+from app.ledger.keysystems.extending import ExtendForm, extend_system, make_extension_ready, seal_extension
+from app.ledger.keysystems.systems import SystemForm, insert_system
 from app.ledger.quoting.issuing import keep_requote
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
@@ -340,3 +342,31 @@ def test_a_quote_issued_anew_goes_through_the_same_door(work: Work) -> None:
         keep_requote(work, work.session.get_one(Job, job.id), "again", work.session.get_one(Job, job.id).version)
     # The press that issued it already gives what it gave, whatever was found since.
     assert keep_requote(work, work.session.get_one(Job, job.id), "anew", 0).revision == 2
+
+
+def test_what_a_full_array_no_longer_gives_is_sold_once_the_bench_has_searched_beyond_it(work: Work) -> None:
+    """Three chambers of two further depths each give AA 2^3 = 8 changes; the masters' chambers have room beside."""
+    shrink(work)
+    with transaction(work.session):
+        form = SystemForm(customer_id(work, "Saltmarsh"), "Hall", 3, "AQ1", 6, masters=2, changes=8, roles="MMMCCC")
+        system = insert_system(work, form)
+    extend_system(work, system.id, ExtendForm(master="AA", changes=8))
+    door_all(work, system)
+    ask = QuoteRequest(
+        system.customer_id,
+        (mortise(2, replace(GMK, master="AA")),),
+        system=SystemRequest(existing_id=system.id),
+        **SHOP,  # type: ignore[arg-type]
+    )
+    [(field, words)] = told(work, ask)
+    assert field == "lines.0.quantity" and words.startswith("Hall can give no more keysets under AA.")
+    assert words.endswith("have the bench search for more (Extend, on the key system's page).")
+    ready = make_extension_ready(work, system.id, ExtendForm(master="AA", changes=2))
+    found = ready.search(Random(1), 20.0, lambda *_: None).extension
+    assert found is not None
+    assert seal_extension(work, ready, found).symbols == ("AA9", "AA10")
+    [note] = [words for _, words in price_request(work, ask).notes if "no door yet" in words]
+    assert note.startswith("Hall can give no more keysets under AA. AA9, AA10 are on record and on no door yet")
+    job = accept(work, issued(work, ask))
+    keyed = sa.select(Keyset.symbol).join(Cylinder).where(Cylinder.job_id == job.id).order_by(Cylinder.id)
+    assert work.session.scalars(keyed).all() == ["AA9", "AA10"]
