@@ -116,7 +116,8 @@ def _hold(
             best = found
         stuck = [key for key in turn.stuck if key not in first]
         # A key that would let a master in has to stand outside, however tightly the others are packed.
-        if (not found.unwanted and (number or found.outside <= turn.let_masters_in)) or limit.is_over:
+        others = len(found.outside - turn.let_masters_in)
+        if (not found.unwanted and (number or others <= len(found.outside) // 10)) or limit.is_over:
             return best
         if number:
             if not stuck:

@@ -317,3 +317,22 @@ def test_what_no_bittings_hold_is_proven():
     assert found.outcome == "impossible"
     assert len({key for key, _ in found.conflict}) == 3
     assert found.relax
+
+
+@pytest.mark.parametrize("tick", [0.01, 0.04])
+def test_keying_a_matrix_ends_within_a_second_of_its_limit_by_a_clock_that_runs_on_each_look(tick):
+    """Levels, the search beside them and what to change: each look at the clock costs a tick."""
+    rng = Random(4)
+    doors = [f"d{n}" for n in range(24)]
+    opens = {f"h{n}": {door for door in doors if rng.random() < 0.4} | {doors[n]} for n in range(24)}
+    now = [0.0]
+
+    def clock():
+        now[0] += tick
+        return now[0]
+
+    matrix = AccessMatrix.of(opens, doors)
+    spec = BittingSpec(chambers=4, depths=4, macs=3)
+    found = key_matrix(spec, None, matrix, Random(1), seconds=3, clock=clock)
+    assert isinstance(found, MatrixSolution)
+    assert now[0] < 4
