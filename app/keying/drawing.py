@@ -19,9 +19,9 @@ from app.validation import counted
 
 MOST_TOPS = 24
 MOST_FOUND = 4
-# By which share of the time all masters are chosen, all changes listed, and what is left and refused counted; or,
-# where no masters were found, by which the reason is.
-_CHOOSING, _LISTING, _COUNTS, _DIAGNOSIS = 0.5, 0.85, 0.95, 0.85
+# By which share of the time all masters are chosen, all changes listed, what is refused and what is left counted;
+# or, where no masters were found, by which the reason is.
+_CHOOSING, _LISTING, _REFUSED, _LEFT, _DIAGNOSIS = 0.5, 0.8, 0.9, 0.95, 0.85
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +58,10 @@ def draw_system(
         raise _why(spec, counts, spare, tmk, rng, start + _DIAGNOSIS * seconds, isinstance(error, TimeUp)) from error
     filling.until = start + _LISTING * seconds
     filling.list_changes()
-    filling.until = start + _COUNTS * seconds
-    left, is_left_exact = filling.left()
+    filling.until = start + _REFUSED * seconds
     refused, is_refused_exact = filling.refused()
+    filling.until = start + _LEFT * seconds
+    left, is_left_exact = filling.left()
     warnings = list(_warnings(filling.plan, tmk is not None))
     if not is_left_exact:
         warnings.append("What is left was counted in part, so there may be more.")

@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from collections.abc import Set as AbstractSet
-from itertools import islice
+from itertools import islice, product
 from math import inf, prod
 from random import Random
 from time import monotonic
@@ -28,6 +28,7 @@ from app.keying.progression import Progression, check_master, make_columns
 from app.keying.spec import Bitting, BittingSpec
 
 MOST_POOLED = 20_000
+LEAST_DRAWN = 400
 MOST_FILLED = 6
 
 
@@ -148,6 +149,7 @@ class Filling:
         columns = make_columns(spec, tmk)
         self.used = {one for one in used if all(d == t or d in c for d, t, c in zip(one, tmk, columns, strict=True))}
         self._pools: dict[tuple[int, Bitting], list[Bitting]] = {}
+        self._whole: set[tuple[int, Bitting]] = set()
         self._held: dict[tuple[int, Bitting], int] = {}
         self._made = [
             {apart: NearIndex(apart) for apart in range(2, wanted_apart(spec) + 1)} for _ in self.order[:-1]
@@ -162,20 +164,22 @@ class Filling:
         """The array of a level under a key."""
         return progression_under(self.spec, self.tmk, self.roles, self.order[level], above)
 
-    def pool(self, level: int, above: Bitting) -> list[Bitting]:
-        """The masters to choose from under a key: all of the array, or of a very large one some that are drawn."""
-        if (level, above) not in self._pools:
-            run = self.run(level, above)
-            found: Iterable[Bitting] = run
-            if run.theoretical > MOST_POOLED:
-                found = dict.fromkeys([*self._draw(run, self.targets[level]), *islice(run, MOST_POOLED // 10)])
-            self._pools[level, above] = [one for one in found if one not in self.used]
-        return self._pools[level, above]
+    def pool(self, level: int, above: Bitting, is_whole: bool = False) -> list[Bitting]:
+        """The masters to choose from under a key: all of the array, or of a large one some that are drawn.
 
-    def _draw(self, run: Progression, wanted: int) -> list[Bitting]:
-        if not run.usable:
-            return []
-        return [draw_allowed(run.choices, self.spec, self.rng) for _ in range(max(1_000, 8 * wanted))]
+        With `is_whole` all of it is listed from then on, where it is not larger than anybody could go through.
+        """
+        place, run = (level, above), self.run(level, above)
+        is_whole &= run.theoretical <= MOST_POOLED
+        if place not in self._pools or (is_whole and place not in self._whole):
+            drawn = 12 * self.targets[level] + LEAST_DRAWN
+            found: Iterable[Bitting] = run
+            if is_whole or run.theoretical <= 2 * drawn:
+                self._whole.add(place)
+            elif run.usable:
+                found = dict.fromkeys(draw_allowed(run.choices, self.spec, self.rng) for _ in range(drawn))
+            self._pools[place] = [one for one in found if one not in self.used]
+        return self._pools[place]
 
     def held(self, level: int, above: Bitting) -> int:
         """How many changes a key can have under it, up to as many as are aimed at."""
@@ -185,12 +189,16 @@ class Filling:
         return self._held[level, above]
 
     def _count_held(self, level: int, above: Bitting) -> int:
-        target = self.targets[level]
         if level == len(self.order) - 1:
-            return min(target, self.room(above))
-        each = prod(self.targets[level + 1 :])
+            return min(self.targets[level], self.room(above))
+        found = self._count_held_in(level, self.pool(level, above))
+        if found < prod(self.targets[level:]) and (level, above) not in self._whole:
+            found = self._count_held_in(level, self.pool(level, above, is_whole=True))
+        return found
+
+    def _count_held_in(self, level: int, pool: Sequence[Bitting]) -> int:
+        target, each = self.targets[level], prod(self.targets[level + 1 :])
         full, partly = 0, []
-        pool = self.pool(level, above)
         for number, bitting in enumerate(pool):
             if not self._is_counted and full + len(pool) - number < target:
                 break
@@ -234,17 +242,16 @@ class Filling:
     def _choose(self, level: int, above: Bitting) -> list[Bitting]:
         """Choose the masters under a key: as far apart as they can be, from those under other keys too."""
         wanted, made = self.counts[level], self._made[level]
-        pool, run = self.pool(level, above), self.run(level, above)
-        chambers = [chamber - 1 for chamber in run.order]
+        chambers = [chamber - 1 for chamber in self.run(level, above).order]
         chosen: list[Bitting] = []
-        for apart in sorted(made, reverse=True):
-            clear = [one for one in pool if not made[apart].is_near(one)]
-            found = choose_apart(clear, chambers, wanted, apart, lambda one: self.holds(level, one), self.rng)
-            if len(found) > len(chosen):
-                chosen = found
-            if len(chosen) == wanted:
-                break
-            self.check_time()
+        for apart, is_whole in product(sorted(made, reverse=True), (False, True)):
+            if len(chosen) < wanted and not (is_whole and (level, above) in self._whole):
+                pool = self.pool(level, above, is_whole)
+                clear = [one for one in pool if not made[apart].is_near(one)]
+                found = choose_apart(clear, chambers, wanted, apart, lambda one: self.holds(level, one), self.rng)
+                chosen = max(chosen, found, key=len)
+                self.check_time()
+        pool = self.pool(level, above)
         if made:
             self.nearer += wanted - max(1, len(chosen))
         if len(chosen) < wanted:
@@ -277,25 +284,32 @@ class Filling:
     def left(self) -> tuple[tuple[int, ...], bool]:
         """Per level what the poorest key above still holds, each with what is aimed at below; False where it is more.
 
-        Of a very large array only a part is looked at, and when the time is over nothing more.
+        Of an array beyond what can be gone through, and of what the time does not suffice for, a part is counted.
         """
-        found, is_exact = [], True
-        for level, count in enumerate(self.counts):
-            poorest = self.targets[level] - count
-            try:
-                poorest = min(self._left_under(level, branch.bitting) for branch in self._level(level)) - count
-                is_lowest = level == len(self.counts) - 1
-                is_exact &= is_lowest or self.run(level, self.tmk).theoretical <= MOST_POOLED
-            except TimeUp:
-                is_exact = False
-            found.append(poorest)
-        return tuple(found), is_exact
+        found, is_exact, until = [], True, self.until
+        for level in reversed(range(len(self.counts))):
+            above = self._level(level)
+            poorest = None
+            for number, branch in enumerate(above):
+                now = monotonic()
+                self.until = now + (until - now) / ((level + 1) * (len(above) - number))
+                count, is_whole = self._left_under(level, branch)
+                poorest = count if poorest is None else min(poorest, count)
+                is_exact &= is_whole
+            found.append(max(poorest or 0, self.targets[level] - self.counts[level]))
+        return tuple(reversed(found)), is_exact
 
-    def _left_under(self, level: int, above: Bitting) -> int:
+    def _left_under(self, level: int, branch: Branch) -> tuple[int, bool]:
         if level == len(self.counts) - 1:
-            self.check_time()
-            return self.room(above)
-        return sum(self.holds(level, one) for one in self.pool(level, above))
+            return self.room(branch.bitting) - self.counts[level], True
+        made = {below.bitting for below in branch.below}
+        pool, found = self.pool(level, branch.bitting, is_whole=True), 0
+        for one in pool:
+            try:
+                found += one not in made and self.holds(level, one)
+            except TimeUp:
+                return found, False
+        return found, (level, branch.bitting) in self._whole
 
     def refused(self) -> tuple[dict[str, int], bool]:
         """Rule → what MACS allows and it refuses, of all arrays under the keys; False where the time was over."""

@@ -8,6 +8,7 @@ from math import log, prod
 from random import Random
 
 from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, progression_under
+from app.keying.counting import count_columns
 from app.keying.errors import KeyingError, check_whole
 from app.keying.progression import make_columns
 from app.keying.spec import Bitting, BittingSpec
@@ -97,7 +98,7 @@ def sharings(
     """Give the ways to share out the chambers that fit by theoretical count, the best first.
 
     First those with the fewest keys that would have to stand near another, then those whose scarcest level keeps the
-    most to spare, within MACS and rules under the top itself; alike ones in an order by chance.
+    most to spare, within MACS under the top itself; alike ones in an order by chance.
     """
     wanted = ROLES[levels]
     sizes = [len(column) for column in make_columns(spec, tmk)]
@@ -117,8 +118,10 @@ def sharings(
     best = {sharing: near for _, near, sharing in _unlike(sorted(fitting, key=lambda one: one[1])) + _unlike(fitting)}
 
     def weigh(sharing: str) -> tuple[int, float]:
-        runs = {role: progression_under(spec, tmk, sharing, role, tmk).usable for role in wanted}
-        return best[sharing], -min(runs[role] / needs[role] for role in wanted)
+        runs = (progression_under(spec, tmk, sharing, role, tmk) for role in wanted)
+        usable = (count_columns(run.choices, spec.macs) for run in runs)
+        spare = min(count / needs[role] for count, role in zip(usable, wanted, strict=True))
+        return best[sharing], -spare
 
     # Where none fits, the roomiest says how much it holds.
     return sorted(best, key=weigh) or [sharing for _, _, sharing in scored[:1]]
