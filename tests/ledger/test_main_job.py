@@ -507,8 +507,13 @@ def test_a_store_opened_by_another_halls_master(work: Work) -> None:
 
 
 def test_cross_keying_that_lets_another_issued_key_in_is_refused(work: Work) -> None:
-    """AB3 shares its change cuts with AA3, so under AA and AB together it would turn the store too."""
+    """AB3 is given AA3's change cuts, so under AA and AB together it would turn the store too."""
     college(work)
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    opened = open_bittings(work.session, work.vault, [system])
+    of = {one.symbol: opened[one.id] for one in system.keysets if one.id in opened}
+    own = tuple(zip(of["AA3"], of["AA"], of["AB"], strict=True))
+    replace_bitting(work, "AB3", lambda _: tuple(cut if cut != above else there for cut, above, there in own))
     with pytest.raises(KeyingError, match="AB3 of College would also operate XAA3"):
         cross_key(work, cylinder_of(work, "AA3"), ["AB"])
     assert work.session.scalar(sa.select(sa.func.count()).select_from(CylinderOperator)) == 0
