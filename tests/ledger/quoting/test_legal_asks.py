@@ -59,7 +59,7 @@ def prepare(work: Work) -> None:
     """
     for spec in work.session.scalars(sa.select(SpecRow).order_by(SpecRow.id)):
         if spec.name == "Pell & Rowe five":
-            spec.spec = {**spec.spec, "first_depth": 0, "depths": 3, "step": 1, "min_master_pin": 1}
+            spec.spec = {**spec.spec, "first_depth": 0, "depths": 3, "step": 1, "min_master_pin": 1, "rules": {}}
     hall = sa.select(Key).join(Keyset).join(KeySystem).where(Keyset.symbol == "AC", KeySystem.levels == 3)
     key = work.session.scalars(hall.order_by(Key.id)).first()
     assert key is not None

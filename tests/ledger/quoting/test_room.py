@@ -76,10 +76,10 @@ def filled(work: Work, left: int) -> KeySystem:
 
 
 def shrink(work: Work) -> None:
-    """Let all keyways of the makers have three depths, one step apart."""
+    """Let all keyways of the makers have three depths, one step apart, and no rules."""
     with transaction(work.session):
         for row in work.session.scalars(sa.select(SpecRow)):
-            row.spec = {**row.spec, "first_depth": 0, "depths": 3, "step": 1, "min_master_pin": 1}
+            row.spec = {**row.spec, "first_depth": 0, "depths": 3, "step": 1, "min_master_pin": 1, "rules": {}}
 
 
 def door_all(work: Work, system: KeySystem) -> None:
