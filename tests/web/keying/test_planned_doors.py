@@ -14,11 +14,13 @@ from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.lost_keysets import exposed_by
 from app.ledger.keysystems.planned_doors import replan
 from app.ledger.keysystems.system_queries import get_system
+from app.ledger.quoting.repeating import repeat_of
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Door, Event, Job, Keyset, KeySystem, Role, Site, Stage
 from tests import factories
 from tests.desk import accept_page_sent, accepted, issued, quoted, upload
 from tests.forms_found import form_with
+from tests.keyed import walk
 from tests.stocked import MORTISE, empty_house  # noqa: F401
 from tests.web.keying.keying_system import bittings_in_clear
 
@@ -129,6 +131,14 @@ def test_a_quote_of_planned_doors_says_what_would_change_them(house: FlaskClient
     accepted(house, quoted_twice[0], override_reason="the owner asked")
     late = accept_page_sent(house, quoted_twice[1], override_reason="the owner asked")
     assert late.status_code == 422 and "is not planned any more, a job brings its cylinder" in unescape(late.text)
+
+    # What was planned is handed over as any other job, and repeated as new cylinders of that system.
+    work.session.rollback()
+    job = work.session.scalars(sa.select(Job).where(Job.number == quoted_twice[0])).one()
+    walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    assert {one.state for one in job.cylinders} == {CylinderState.FITTED} and len(job.cylinders) == 3
+    again, _ = repeat_of(work, job)
+    assert [(line.quantity, line.standing) for line in again.lines] == [(3, ())]
 
 
 def test_a_door_list_takes_what_its_doors_were_planned_for(house: FlaskClient, work: Work) -> None:
