@@ -80,11 +80,19 @@ def insert_keysets(
     Their bittings are sealed where the shop holds the system's records. `purposes`: symbol → purpose.
     """
     by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
+    pairs: list[tuple[Keyset, Cuts]] = []
     for one in planned:
         level, parent = Level(one.level.value), by_symbol.get(one.parent or "")
-        cuts = one.bitting if system.records is RecordsHolder.SHOP else None
+        if parent in work.session.new:
+            work.session.flush()  # before what hangs under it, and once for many: a system may have hundreds
         purpose = purposes.get(one.symbol, "")
-        by_symbol[one.symbol] = add_keyset(work, system, one.symbol, level, parent, cuts, purpose)
+        keyset = Keyset(system=system, symbol=one.symbol, level=level, parent=parent, purpose=purpose)
+        work.session.add(keyset)
+        by_symbol[one.symbol] = keyset
+        pairs.append((keyset, one.bitting))
+    work.session.flush()
+    if system.records is RecordsHolder.SHOP:
+        seal_bittings(work, system, pairs)
 
 
 def seal_bitting(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> None:
