@@ -56,11 +56,13 @@ class AccessMatrix:
         for column in np.flatnonzero(~grid.any(axis=0)).tolist():
             door = doors[column][:LONGEST_SYMBOL]
             raise KeyingError("doors", f"Nobody opens door {door}: name a holder or drop it.")
-        return cls._of_grid(list(opens), doors, grid)
+        return cls._of_grid([(holder,) for holder in opens], [(door,) for door in doors], grid)
 
     @classmethod
-    def _of_grid(cls, holders: Sequence[str], doors: Sequence[str], grid: NDArray[np.bool_]) -> "AccessMatrix":
-        """Make the matrix from a row a holder and a column a door, none of which is empty."""
+    def _of_grid(
+        cls, holders: Sequence[tuple[str, ...]], doors: Sequence[tuple[str, ...]], grid: NDArray[np.bool_]
+    ) -> "AccessMatrix":
+        """Make the matrix from a row for some holders and a column for some doors, none of which is empty."""
         columns = _alike(np.packbits(grid.T, axis=1))
         grid = grid[:, [alike[0] for alike in columns]]
         carrying: NDArray[np.bool_] = np.asarray(grid.any(axis=1))
@@ -68,14 +70,26 @@ class AccessMatrix:
         rows = [alike for alike in rows if alike]
         grid = grid[[alike[0] for alike in rows]]
         keys = tuple(
-            KeyGroup(tuple(holders[row] for row in alike), frozenset(np.flatnonzero(opened).tolist()))
+            KeyGroup(
+                tuple(name for row in alike for name in holders[row]), frozenset(np.flatnonzero(opened).tolist())
+            )
             for alike, opened in zip(rows, grid, strict=True)
         )
         cylinders = tuple(
-            DoorGroup(tuple(doors[column] for column in alike), tuple(np.flatnonzero(operators).tolist()))
+            DoorGroup(
+                tuple(name for column in alike for name in doors[column]), tuple(np.flatnonzero(operators).tolist())
+            )
             for alike, operators in zip(columns, grid.T, strict=True)
         )
-        return cls(keys, cylinders, tuple(holders[row] for row in np.flatnonzero(~carrying).tolist()))
+        without = tuple(name for row in np.flatnonzero(~carrying).tolist() for name in holders[row])
+        return cls(keys, cylinders, without)
+
+    def with_listed(self, listed: NDArray[np.bool_]) -> "AccessMatrix":
+        """Give the matrix of the same holders and doors with other entries; a door that nobody opens is left out."""
+        opened = np.flatnonzero(listed.any(axis=0)).tolist()
+        doors = [self.cylinders[cylinder].doors for cylinder in opened]
+        found = AccessMatrix._of_grid([key.holders for key in self.keys], doors, listed[:, opened])
+        return AccessMatrix(found.keys, found.cylinders, (*self.without_doors, *found.without_doors))
 
     @property
     def listed(self) -> NDArray[np.bool_]:
@@ -151,7 +165,9 @@ def read_matrix(table: Sequence[Sequence[object]]) -> tuple[AccessMatrix | None,
     if problems:
         return None, tuple(problems)
     grid = grid[np.ix_(list(holders), list(named))]
-    return AccessMatrix._of_grid(list(holders.values()), list(named.values()), grid), ()
+    return AccessMatrix._of_grid(
+        [(holder,) for holder in holders.values()], [(door,) for door in named.values()], grid
+    ), ()
 
 
 def _text(cell: object) -> str:

@@ -51,18 +51,10 @@ def relaxed(matrix: AccessMatrix, changes: Iterable[AccessChange]) -> AccessMatr
     >>> relaxed(matrix, [AccessChange(key=1, cylinder=0, allow=False)]).without_doors
     ('clerk',)
     """
-    opened = [set(key.doors) for key in matrix.keys]
+    listed = matrix.listed
     for change in changes:
-        (opened[change.key].add if change.allow else opened[change.key].discard)(change.cylinder)
-    opens = {
-        holder: {door for cylinder in cylinders for door in matrix.cylinders[cylinder].doors}
-        for key, cylinders in zip(matrix.keys, opened, strict=True)
-        for holder in key.holders
-    }
-    stay = set().union(*opened)
-    doors = [door for number, group in enumerate(matrix.cylinders) if number in stay for door in group.doors]
-    found = AccessMatrix.of(opens, doors)
-    return AccessMatrix(found.keys, found.cylinders, (*matrix.without_doors, *found.without_doors))
+        listed[change.key, change.cylinder] = change.allow
+    return matrix.with_listed(listed)
 
 
 def entry_weights(matrix: AccessMatrix) -> NDArray[np.int64]:
@@ -106,13 +98,12 @@ def find_relaxation(
     solved = False
     solved = is_solved(changes)
     if not solved:
+        # From one key for all, which is solved at once, to less and less that is changed.
         least = False
-        for wider in _merged(problem, changes, weights):
-            if limit.is_over:
-                return ()
-            if is_solved(wider):
-                changes, solved = wider, True
+        for narrower in reversed(_merged(problem, changes, limit.part(0.3))):
+            if limit.is_over or not is_solved(narrower):
                 break
+            changes, solved = narrower, True
     if solved and not least:
         changes = _left_out(changes, is_solved, limit)
     return tuple(sorted(changes, key=lambda change: (change.key, change.cylinder))) if solved else ()
@@ -165,29 +156,25 @@ def _changes(
     ]
 
 
-def _merged(
-    problem: MatrixProblem, changes: Iterable[AccessChange], weights: NDArray[np.int64]
-) -> Iterator[list[AccessChange]]:
-    """Give wider and wider changes: keys with most to change between them become one key, at last all.
+def _merged(problem: MatrixProblem, changes: Iterable[AccessChange], limit: TimeLimit) -> list[list[AccessChange]]:
+    """Give wider and wider changes: keys with least to change between them become one key, at last all.
 
-    Half of the keys that are left find another each time, so that it ends soon.
+    A quarter of the keys that are left find another each time, so that it ends soon.
     """
-    pinned = problem.pinned
+    rows = problem.pinned.copy()
     for change in changes:  # what was to be dropped stays: one who opens more is let in, nobody loses a door
-        if change.allow:
-            pinned = pinned | _only(pinned.shape, change)
-    groups = [[key] for key in range(len(pinned))]
-    rows = pinned.copy()
-    yield _allowed(problem, rows)
-    while len(groups) > 1:
-        unlike = rows.astype(np.int32)
-        sizes = unlike.sum(axis=1)
-        apart = sizes[:, None] + sizes[None, :] - 2 * (unlike @ unlike.T)
-        np.fill_diagonal(apart, np.iinfo(apart.dtype).max)
+        rows[change.key, change.cylinder] |= change.allow
+    groups = [[key] for key in range(len(rows))]
+    found = []
+    while len(groups) > 1 and not limit.is_over:
+        opened = rows.astype(np.float32)
+        sizes = opened.sum(axis=1)
+        apart = sizes[:, None] + sizes[None, :] - 2 * (opened @ opened.T)
+        np.fill_diagonal(apart, np.inf)
         free, joined = set(range(len(groups))), []
         for place in np.argsort(apart, axis=None, kind="stable").tolist():
             one, other = divmod(place, len(groups))
-            if one != other and one in free and other in free:
+            if one in free and other in free:
                 free -= {one, other}
                 joined.append((one, other))
                 if 4 * len(joined) >= len(groups):
@@ -198,16 +185,11 @@ def _merged(
         gone = {other for _, other in joined}
         stay = [number for number in range(len(groups)) if number not in gone]
         groups, rows = [groups[number] for number in stay], rows[stay]
-        wide = np.zeros_like(pinned)
+        wide = np.zeros_like(problem.pinned)
         for group, row in zip(groups, rows, strict=True):
             wide[group] = row
-        yield _allowed(problem, wide)
-
-
-def _only(shape: tuple[int, ...], change: AccessChange) -> Flags:
-    found = np.zeros(shape, dtype=np.bool_)
-    found[change.key, change.cylinder] = True
-    return found
+        found.append(_allowed(problem, wide))
+    return [*found, _allowed(problem, np.ones_like(problem.pinned))]
 
 
 def _allowed(problem: MatrixProblem, rows: Flags) -> list[AccessChange]:
