@@ -50,6 +50,9 @@ def anneal(problem: MatrixProblem, rng: Random, limit: TimeLimit) -> list[Bittin
     shares = _settle(problem, open_to, rng.randrange(2**32), limit)
     rows = []
     for key in range(len(problem.choices)):
+        if limit.is_over:
+            rows.append(problem.fixed.get(key, problem.tmk))
+            continue
         tried = islice(_likeliest(shares[:, key], columns), MOST_TRIED)
         fitting = problem.fixed.get(key) or next((bitting for bitting in tried if problem.allows(bitting)), None)
         rows.append(fitting or problem.draw(rng))

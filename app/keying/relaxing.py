@@ -18,6 +18,8 @@ Solves: TypeAlias = Callable[[AccessMatrix, float], bool]
 """Tell whether a search as the asker runs it, from the beginning and with the same seed, solves a matrix in time."""
 
 EFFORT = 4.0  # of CP-SAT, in its deterministic time, to bring the changes down
+MOST_SHUT = 400_000  # pairs to shut out: of more, nobody would read what to change
+FEW = 10  # at most one of so many keys loses all its doors
 LEAST_TRIAL = 0.5  # seconds for a trial, as long as there are any
 
 
@@ -74,28 +76,27 @@ def find_relaxation(
     that let one another in become one key. Last, what can be left out is left out.
     """
     weights = entry_weights(matrix)
-    dropped, least = np.zeros_like(problem.pinned), False
-    changes = _changes(problem, best, dropped, weights, limit.part(0.2))
+    if np.count_nonzero(problem.shut) > MOST_SHUT:
+        return ()
+    changes, least = _changes(problem, best, np.zeros_like(problem.pinned), weights, limit.part(0.2)), False
     if problem.fits(limit.part(0.5)):
         answer = problem.solve(limit.part(0.4), seed=seed, effort=EFFORT, hint=best, weights=weights)
         if answer.bittings is not None and answer.dropped is not None:
             found = _changes(problem, answer.bittings, answer.dropped, weights, limit.part(0.2))
-            if _weight(found, weights) <= _weight(changes, weights):
+            if weights[found].sum() <= weights[changes].sum():
                 changes, least = found, answer.least
+    took, solved = limit.left, False
 
-    took = limit.left
-
-    def is_solved(trial: Iterable[AccessChange]) -> bool:
+    def is_solved(trial: Flags) -> bool:
         nonlocal took
         begun = limit.gone
         # One that is smaller is harder, but not worth much more than the last that was solved.
-        seconds = min(limit.left, max(LEAST_TRIAL, limit.part(0.4).left if not solved else 3 * took))
-        found = seconds > 0 and solves(relaxed(matrix, trial), seconds)
+        seconds = min(limit.left, max(LEAST_TRIAL, 3 * took if solved else limit.part(0.3).left))
+        found = seconds > 0 and solves(matrix.with_listed(problem.pinned ^ trial), seconds)
         if found:
             took = limit.gone - begun
         return found
 
-    solved = False
     solved = is_solved(changes)
     if not solved:
         # From one key for all, which is solved at once, to less and less that is changed.
@@ -104,23 +105,24 @@ def find_relaxation(
             if limit.is_over or not is_solved(narrower):
                 break
             changes, solved = narrower, True
-    if solved and not least:
+    if not solved:
+        return ()
+    if not least:
         changes = _left_out(changes, is_solved, limit)
-    return tuple(sorted(changes, key=lambda change: (change.key, change.cylinder))) if solved else ()
-
-
-def _weight(changes: Iterable[AccessChange], weights: NDArray[np.int64]) -> int:
-    return sum(int(weights[change.key, change.cylinder]) for change in changes)
+    return tuple(
+        AccessChange(key, cylinder, allow=not problem.pinned[key, cylinder])
+        for key, cylinder in np.argwhere(changes).tolist()
+    )
 
 
 def _changes(
     problem: MatrixProblem, bittings: NDArray[np.int64], dropped: Flags, weights: NDArray[np.int64], limit: TimeLimit
-) -> list[AccessChange]:
+) -> Flags:
     """Give the changes that make a matrix of what bittings do, with some entries dropped, more where that is less.
 
     A key of which nothing is left is carried by nobody and lets nobody in.
     """
-    dropped = dropped.copy()
+    dropped, away = dropped.copy(), ~(problem.pinned & ~dropped).any(axis=1)
     bits = np.left_shift(1, bittings)
     for cylinder in range(dropped.shape[1]):
         if limit.is_over:
@@ -146,24 +148,23 @@ def _changes(
     dropped &= ~operates  # pinned or not, it operates: nothing has to go
     allowed = operates & problem.shut
     light = (allowed * weights).sum(axis=1) > ((problem.pinned & ~dropped) * weights).sum(axis=1)
-    light |= ~(problem.pinned & ~dropped).any(axis=1)
+    if light.sum() * FEW > len(light):  # a plan that takes the doors of many away is none
+        light[:] = False
+    light |= away
     dropped[light] = problem.pinned[light]
     allowed = operating(bittings, problem.pinned & ~dropped) & problem.shut
     allowed[light] = False
-    return [
-        AccessChange(key, cylinder, allow=not dropped[key, cylinder])
-        for key, cylinder in np.argwhere(allowed | dropped).tolist()
-    ]
+    changes: Flags = allowed | dropped
+    return changes
 
 
-def _merged(problem: MatrixProblem, changes: Iterable[AccessChange], limit: TimeLimit) -> list[list[AccessChange]]:
+def _merged(problem: MatrixProblem, changes: Flags, limit: TimeLimit) -> list[Flags]:
     """Give wider and wider changes: keys with least to change between them become one key, at last all.
 
-    A quarter of the keys that are left find another each time, so that it ends soon.
+    A quarter of the keys that are left find another each time, so that it ends soon. What was to be dropped stays:
+    one who opens more is let in, nobody loses a door.
     """
-    rows = problem.pinned.copy()
-    for change in changes:  # what was to be dropped stays: one who opens more is let in, nobody loses a door
-        rows[change.key, change.cylinder] |= change.allow
+    rows = problem.pinned | changes
     groups = [[key] for key in range(len(rows))]
     found = []
     while len(groups) > 1 and not limit.is_over:
@@ -188,25 +189,19 @@ def _merged(problem: MatrixProblem, changes: Iterable[AccessChange], limit: Time
         wide = np.zeros_like(problem.pinned)
         for group, row in zip(groups, rows, strict=True):
             wide[group] = row
-        found.append(_allowed(problem, wide))
-    return [*found, _allowed(problem, np.ones_like(problem.pinned))]
+        found.append(wide & ~problem.pinned)
+    return [*found, ~problem.pinned]
 
 
-def _allowed(problem: MatrixProblem, rows: Flags) -> list[AccessChange]:
-    return [AccessChange(key, cylinder, allow=True) for key, cylinder in np.argwhere(rows & ~problem.pinned).tolist()]
-
-
-def _left_out(
-    changes: list[AccessChange], is_solved: Callable[[Iterable[AccessChange]], bool], limit: TimeLimit
-) -> list[AccessChange]:
+def _left_out(changes: Flags, is_solved: Callable[[Flags], bool], limit: TimeLimit) -> Flags:
     """Leave out changes, many at a time and then one by one, while it stays solved and time is left."""
-    size = len(changes) // 2
+    size = int(np.count_nonzero(changes)) // 2
     while size and not limit.is_over:
-        left = list(changes)
-        while left and not limit.is_over:
+        left = np.argwhere(changes)
+        while len(left) and not limit.is_over:
             trial, left = left[:size], left[size:]
-            gone = set(trial)
-            fewer = [change for change in changes if change not in gone]
+            fewer = changes.copy()
+            fewer[tuple(trial.T)] = False
             if is_solved(fewer):
                 changes = fewer
         size //= 2

@@ -33,7 +33,9 @@ SEARCH_SHARE = 0.6  # of the time, where changes nearby are asked for too; the r
 PROOF_SHARE = 0.8  # of the time for the search; the rest looks for the fewest entries that clash
 FIRST_EFFORT = 2.0
 GROWTH = 3
-FAR = 20  # where more than one of so many pairs are wrong
+FAR = 20  # where more than one of so many pairs are wrong, one change at a time leads nowhere
+MOST_WRONG = 100_000
+MOST_UNWANTED = 100_000  # pairs listed of a solution
 
 Progress: TypeAlias = Callable[[int, float], None]
 """Called with the unwanted operations of the best bittings so far, and the share of the time that has gone."""
@@ -121,7 +123,7 @@ def solve_matrix(
 def _solution(
     outcome: Outcome, bittings: NDArray[np.int64], matrix: AccessMatrix, listed: NDArray[np.bool_], limit: TimeLimit
 ) -> MatrixSolution:
-    unwanted = np.argwhere(operating(bittings, listed) & ~listed).tolist()
+    unwanted = np.argwhere(operating(bittings, listed) & ~listed)[:MOST_UNWANTED].tolist()
     rows = tuple(tuple(row) for row in bittings.tolist())
     return MatrixSolution(
         outcome, rows, tuple((key, cylinder) for key, cylinder in unwanted), None, False, limit.gone
@@ -153,46 +155,51 @@ class _Turns:
         if not self.problem.shut.any() and self.problem.hands_out(self.best):
             return Answer(self.best)  # everybody may open everything
         while not limit.is_over:
-            annealed, begun = suits_annealing(self.problem), self._begin(turn)
-            if not (annealed and self._is_far(begun)) and self._mend(begun, patience, limit):
+            annealed, provable = suits_annealing(self.problem), self.problem.fits(until)
+            begun = self._begin(turn, limit)
+            wrong = self._take(begun)
+            is_far = wrong > MOST_WRONG or (annealed and wrong * FAR > self.problem.shut.sum())
+            if not is_far and self._mend(begun, patience, limit):
                 return Answer(self.best)
             if annealed and self._mend(anneal(self.problem, self.rng, limit.part(0.5)), patience, limit):
                 return Answer(self.best)
-            if self.problem.fits(until):
+            if is_far and not annealed and not provable:
+                break  # too large for any of them
+            if provable:
                 answer = self.problem.solve(until, seed=self.rng.randrange(2**31), effort=effort, hint=self.best)
                 if answer.impossible or answer.bittings is not None:
                     return answer
             patience, effort, turn = patience * 2, effort * GROWTH, turn + 1
         return Answer()
 
-    def _begin(self, turn: int) -> list[Bitting]:
+    def _begin(self, turn: int, limit: TimeLimit) -> list[Bitting]:
         """Give bittings to mend: those given to start from, and drawn ones."""
         given = self.problem.fixed if turn else {**self.start, **self.problem.fixed}
-        return [given.get(key) or self.problem.draw(self.rng) for key in range(len(self.problem.choices))]
-
-    def _is_far(self, rows: Sequence[Bitting]) -> bool:
-        """Tell whether so much is wrong that one change at a time leads nowhere."""
-        shut = self.problem.shut
-        wrong = operating(np.array(rows, dtype=np.int64), self.problem.pinned) & shut
-        return bool(wrong.sum() * FAR > shut.sum())
+        return [
+            given.get(key) or (self.problem.tmk if limit.is_over else self.problem.draw(self.rng))
+            for key in range(len(self.problem.choices))
+        ]
 
     def _mend(self, rows: Sequence[Bitting], patience: int, limit: TimeLimit) -> bool:
         """Mend until so many changes in a row bring nothing; tell whether nothing unwanted is left."""
         problem = self.problem
         mending = Mending(problem.choices, problem.pinned, problem.shut, problem.allows, rows, self.rng)
-        self._take(mending)
         stalled, best = 0, mending.best_violations
         while mending.best_violations and stalled <= patience and not limit.is_over:
             mending.mend()
             stalled = 0 if mending.best_violations < best else stalled + 1
             best = mending.best_violations
             self._report(best)
-        self._take(mending)
+        self._take(mending.best)
         return self.fewest == 0 and problem.hands_out(self.best)
 
-    def _take(self, mending: Mending) -> None:
-        if self.fewest is None or mending.best_violations < self.fewest:
-            self.fewest, self.best = mending.best_violations, mending.best
+    def _take(self, rows: Sequence[Bitting] | NDArray[np.int64]) -> int:
+        """Have bittings that are the best so far; give how many operations they let in that must not be."""
+        bittings = np.array(rows, dtype=np.int64).reshape(self.best.shape)
+        wrong = int((operating(bittings, self.problem.pinned) & self.problem.shut).sum())
+        if self.fewest is None or wrong < self.fewest:
+            self.fewest, self.best = wrong, bittings
+        return wrong
 
     def _report(self, unwanted: int) -> None:
         gone = self.whole.gone
