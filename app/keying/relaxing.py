@@ -150,7 +150,7 @@ def _changes(
     light = (allowed * weights).sum(axis=1) > ((problem.pinned & ~dropped) * weights).sum(axis=1)
     if light.sum() * FEW > len(light):  # a plan that takes the doors of many away is none
         light[:] = False
-    light |= away
+    light |= away | ~(problem.pinned & ~dropped).any(axis=1)
     dropped[light] = problem.pinned[light]
     allowed = operating(bittings, problem.pinned & ~dropped) & problem.shut
     allowed[light] = False
