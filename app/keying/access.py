@@ -19,7 +19,7 @@ from app.keying.spec import Bitting, BittingSpec
 from app.keying.tiers import Tiers
 from app.keying.time_limit import TimeLimit
 
-LEVELS_SHARE = 0.3  # of the time that is left, before the search of keys side by side has its turn
+LEVELS_SHARE = 0.4  # of the time that is left, before the search of keys side by side has its turn
 MASTERS_DRAWN = 2
 LEAST_SECONDS = 0.01  # where levels took all the time, for an answer that says what they still let in
 

@@ -29,6 +29,7 @@ MOST_LOOKED_AT = 20_000
 MOST_ORDERS = 6
 ROOM_FOR_EXCEPTIONS = (4, 2, 1)  # times as many changes as there are
 MORE_SHARINGS = 3
+ALL_BITS = np.uint32(0xFFFF)
 
 Cuts = NDArray[np.int64]
 Entering = dict[int, set[int]]
@@ -69,7 +70,7 @@ def hold_levels(
         *((roles, True) for roles in every),
         *((roles, False) for roles in every[:MORE_SHARINGS]),
     ]:
-        found = _hold(spec, tmk, tiers, roles, rng, avoid, limit.part(0.5), is_strict)
+        found = _hold(spec, tmk, tiers, roles, rng, avoid, limit.part(0.7), is_strict)
         if found is not None and (best is None or _rank(found) < _rank(best)):
             best = found
         if (best is not None and not best.unwanted) or limit.is_over:
@@ -249,7 +250,7 @@ class _Turn:
             if self.limit.is_over:
                 return False
             if least is None:
-                one = min(window[:64], key=lambda bitting: len(self._entering(key, bitting)))
+                one = min(window[:32], key=lambda bitting: len(self._entering(key, bitting)))
                 least = one, self._entering(key, one)
         for other, cylinder in least[1] if least else ():
             self.entering[cylinder].add(other)
@@ -314,7 +315,7 @@ class _Turn:
         fits = np.ones(len(cuts), dtype=np.bool_)
         foreign = self.masks[~own if anywhere else ~own & self.watched]
         if len(foreign):
-            fits &= ~((foreign[None] & bits[:, None]) != 0).all(axis=2).any(axis=1)
+            fits &= ~_turns(bits, foreign).any(axis=1)
         for cylinder in np.flatnonzero(own if anywhere else own & self.watched).tolist():
             self._keep_out(fits, bits, cylinder, self.bits[~self.listed[:, cylinder] & self.placed])
         if self.outside and not anywhere:
@@ -330,8 +331,9 @@ class _Turn:
         """
         if not len(others) or not fits.any():
             return
-        shears = (self.masks[cylinder] & others) != 0
-        fits[fits] = ~(shears[None] | ((bits[fits][:, None] & others[None]) != 0)).all(axis=2).any(axis=1)
+        # Where a chamber shears for a key already, any new bitting leaves it so: all bits stand for that.
+        open_to = np.where((self.masks[cylinder] & others) != 0, ALL_BITS, others)
+        fits[fits] = ~_turns(bits[fits], open_to).any(axis=1)
 
     def _entering(self, key: int, bitting: Bitting) -> list[tuple[int, int]]:
         """Give who would come in where with this bitting for a key: pairs of key and cylinder."""
@@ -389,6 +391,14 @@ class _Turn:
         return HeldLevels(
             tuple(keys.values()), self.tmk, self.roles, frozenset(self.outside), would_enter, tuple(unwanted)
         )
+
+
+def _turns(bits: Masks, masks: Masks) -> NDArray[np.bool_]:
+    """Tell for each bitting whether each mask has its cut in every chamber."""
+    found = np.ones((len(bits), len(masks)), dtype=np.bool_)
+    for chamber in range(bits.shape[1]):  # one chamber at a time is much quicker than all along a last axis
+        found &= (bits[:, chamber, None] & masks[None, :, chamber]) != 0
+    return found
 
 
 class _Pool:
