@@ -14,7 +14,7 @@ from app.keying.auditing import check_system, operated_by
 from app.keying.counting import count_allowed
 from app.keying.errors import KeyingError
 from app.keying.new_key import find_new_key
-from app.keying.replacing import Loss, SystemsBeside, move_branch, replace_keys
+from app.keying.replacing import FIRST_EFFORT, MOST_FREE, Loss, SystemsBeside, key_anew, move_branch, replace_keys
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.time_limit import TimeLimit, solve_model
 from app.validation import counted
@@ -22,6 +22,7 @@ from app.validation import counted
 SECONDS = 20.0
 NOTHING_BESIDE = SystemsBeside()
 MOST_SAID = 6
+TOPS_TRIED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +105,8 @@ class _SearchForPlan:
         self.reasons: list[str] = []
         self.tried: list[str] = []
         self.nearest: dict[str, Bitting] = {}
+        self.floor, self.effort = 0, FIRST_EFFORT
+        self.is_open = self.has_moved = False
 
     def run(self) -> None:
         """Find `best`, empty where nothing was found; `reasons` and `tried` tell of it."""
@@ -111,50 +114,88 @@ class _SearchForPlan:
         if not count_allowed(loss.spec, loss.columns):
             self.tried.append("No bitting of this system's parity is within MACS and the rules.")
             return
-        least, is_least = _least(loss, self.limit.part(1 / 4))
+        least, is_least = _least(loss, self.limit)
         first = loss.ordered(least)
+        self.floor = loss.cost(least) if is_least else 0
         gone, more = _named(loss.ordered(loss.gone)), loss.ordered(least - loss.gone)
         if more:
             self.reasons.append(
                 f"A new bitting for {gone} alone does not shut the lost key out: keys that stay have all of its cuts "
                 f"between them. {_named(more)} {'goes' if len(more) == 1 else 'go'} too."
             )
-        self._try_smallest(first)
-        floor = loss.cost(least) if is_least else 0
-        near = loss.gone | {key for one in loss.exposed for key in one}
-        further = dict.fromkeys([loss.ordered(near), loss.ordered(loss.costs.keys())])
-        for free, is_bounded in product((one for one in further if one != first), (True, False)):
-            if self.limit.is_over or (self.best and loss.cost(self.best.keys()) <= floor):
-                return
-            self._try(free, is_bounded=is_bounded)
+        if len(first) == 1:
+            self._try_one(first[0])
+        else:
+            self._move(first)
+        while not self._is_done and self._search_on(first) and len(loss.costs) <= MOST_FREE:
+            self.effort *= 4
+        if self.has_moved and not self.best:
+            self.tried.append(
+                "Other cuts for the whole branch of a master, and the whole system keyed anew: none found."
+            )
 
-    def _try_smallest(self, replaced: tuple[str, ...]) -> None:
-        """New bittings for these keysets, all others staying."""
-        loss, rng = self.loss, self.rng
-        if len(replaced) > 1:
-            for apart in (2, 1):
-                self.best = self.best or move_branch(loss, replaced, rng, apart, self.limit.part(1 / 6)).new or {}
+    @property
+    def _is_done(self) -> bool:
+        return self.limit.is_over or bool(self.best and self.loss.cost(self.best.keys()) <= self.floor)
+
+    def _search_on(self, first: tuple[str, ...]) -> bool:
+        """One round, from the smallest plan to the largest; tell whether more effort may find more."""
+        loss, self.tried, self.is_open = self.loss, [], False
+        if len(first) > 1:
             for is_bounded, apart in ((True, 2), (True, 1), (False, 1)):
                 if not self.best:
-                    self._try(replaced, is_bounded=is_bounded, apart=apart, all_of_them=True)
-            return
-        [symbol] = replaced
-        limit = self.limit.part(2 / 3)
+                    self._try(first, is_bounded=is_bounded, apart=apart, all_of_them=True)
+        if self.nearest:  # whoever would turn what it must not with it, or is turned by it, may get another too
+            clashing = {
+                key
+                for operators, other in loss.operating({**loss.keys, **self.nearest})
+                for key in (*operators, *([other] if other else []))
+            }
+            more = loss.ordered(clashing & loss.costs.keys() - self.nearest.keys())
+            self._try(more, is_bounded=True, decided=self.nearest)
+        if not self.best and self.effort == FIRST_EFFORT:
+            self._move_more()
+        near = loss.ordered(loss.gone | {key for one in loss.exposed for key in one})
+        further = [one for one in dict.fromkeys([near, loss.ordered(loss.costs.keys())]) if one != first]
+        for free, is_bounded in product(further, (True, False)):
+            if not self._is_done:
+                self._try(free, is_bounded=is_bounded)
+        if not self.best and self.effort == FIRST_EFFORT:
+            self.best = key_anew(loss, self.rng, self.limit.part(1 / 2), by_levels=False)
+        return self.is_open and not self.best
+
+    def _try_one(self, symbol: str) -> None:
+        """A new bitting for one keyset, all others staying."""
+        loss = self.loss
         found = find_new_key(
-            loss.spec, loss.columns, loss.keys, list(loss.cylinders), symbol, rng, limit, loss.beside.turns
+            loss.spec, loss.columns, loss.keys, list(loss.cylinders), symbol, self.rng, self.limit, loss.beside.turns
         )
         if found.bitting and not any(loss.operating({**loss.keys, symbol: found.bitting})):
             self.best = {symbol: found.bitting}
         elif found.bitting is None:
-            self._say(replaced, found.is_impossible)
-        if found.nearest:  # whoever would turn what it must not with it, or is turned by it, may get another too
-            decided = {symbol: found.nearest}
-            clashing = {
-                key
-                for operators, other in loss.operating({**loss.keys, **decided})
-                for key in (*operators, *([other] if other else []))
-            }
-            self._try(loss.ordered(clashing & loss.costs.keys() - decided.keys()), is_bounded=True, decided=decided)
+            ends = "there is none" if found.is_impossible else "none was found"
+            self.reasons.append(f"A new bitting for {symbol} alone, all other keys staying: {ends}.")
+        self.nearest = {symbol: found.nearest} if found.nearest else {}
+
+    def _move(self, branch: tuple[str, ...]) -> None:
+        for apart in (2, 1):
+            if not self.best:
+                self.best = move_branch(self.loss, branch, self.rng, apart, self.limit).new or {}
+
+    def _move_more(self) -> None:
+        """Other cuts for a whole branch that has what is exposed, the smallest first; else all keyed anew."""
+        loss, self.has_moved = self.loss, True
+        listing = {key: {one for one in loss.cylinders if key in one} for key in loss.costs}
+        branches = set()
+        for master in {key for one in loss.exposed for key in one}:
+            under = {key for key, lists in listing.items() if lists and lists <= listing[master]} | {master}
+            branches.add(loss.ordered(under | loss.gone))
+        for branch in sorted(branches, key=lambda one: (loss.cost(frozenset(one)), one)):
+            if not self.best and not self.limit.is_over:
+                self._move(branch)
+        for _ in range(TOPS_TRIED):
+            if not self.best and not self.limit.is_over:
+                self.best = key_anew(loss, self.rng, self.limit.part(1 / 4), by_levels=True)
 
     def _try(
         self,
@@ -169,14 +210,16 @@ class _SearchForPlan:
             self.loss,
             free,
             self.rng,
-            self.limit.part(1 / 2),
+            self.limit,
             is_bounded=is_bounded,
             apart=apart,
             all_of_them=all_of_them,
             decided=decided,
             below=self.loss.cost(self.best.keys()) if self.best else None,
+            effort=self.effort,
         )
         self.best = found.new or self.best
+        self.is_open |= not found.is_impossible
         if not (found.new or is_bounded or decided):
             self._say(free, found.is_impossible)
 

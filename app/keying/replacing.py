@@ -14,11 +14,16 @@ from operator import ne
 from random import Random
 from typing import TYPE_CHECKING, TypeAlias
 
+from app.keying.access import AccessPlan, key_matrix, plan_access
 from app.keying.auditing import audit
+from app.keying.errors import KeyingError
+from app.keying.holding import hold_levels
 from app.keying.issuing import draw_from
+from app.keying.matrix import AccessMatrix
 from app.keying.pinning import count_combinations
 from app.keying.progression import Columns
 from app.keying.spec import Bitting, BittingSpec
+from app.keying.tiers import Tiers
 from app.keying.time_limit import TimeLimit, solve_model
 
 if TYPE_CHECKING:
@@ -30,8 +35,11 @@ FEW_PAIRS = 2_000
 """So many pairs of a key and a cylinder go into the model at once."""
 SLACK = 30  # millionths by which logarithms may be rounded; no two products of widths are as near
 DRAWS = 40
-MOST_MOVES = 200
+MOST_FREE = 250
+"""A model of more keysets is seldom solved in time; keying all anew is quicker."""
+MOST_MOVES = 64
 TRIED_MOVES = 3
+LEAST_EFFORT = 0.01  # what a round counts for at least: the holding against all keys
 FIRST_EFFORT = 1.0
 """With so much of CP-SAT's effort the best plan so far is held against all keys, so that it soon knows them."""
 
@@ -163,20 +171,23 @@ def replace_keys(
     all_of_them: bool = False,
     decided: Mapping[str, Bitting] | None = None,
     below: int | None = None,
+    effort: float = FIRST_EFFORT,
 ) -> Replacing:
     """Find new bittings for the lost keysets and as few more of `free` as it takes, or `all_of_them`.
 
     `is_bounded`: no cylinder lets in more combinations than it did. `apart`: in how many chambers a new key differs
-    from the lost one. `decided`: new bittings that stand. `below`: only a plan that costs less than this. What is
-    found has been held against every cylinder and key.
+    from the lost one. `decided`: new bittings that stand. `below`: only a plan that costs less than this. `effort`
+    bounds it as the limit does, but alike on any machine. What is found has been held against every cylinder and key.
     """
+    if len(free) > MOST_FREE:
+        return Replacing(None, False)
     settled = dict(decided or {})
     model = _Model(
         loss, free, rng, limit, is_bounded=is_bounded, apart=apart, all_of_them=all_of_them, decided=settled
     )
     if below is not None:
         model.go_below(below)
-    return model.search(limit)
+    return model.search(limit, effort)
 
 
 def move_branch(loss: Loss, replaced: Sequence[str], rng: Random, apart: int, limit: TimeLimit) -> Replacing:
@@ -190,10 +201,45 @@ def move_branch(loss: Loss, replaced: Sequence[str], rng: Random, apart: int, li
             return Replacing(moved, False)
         rest = tuple(key for key in replaced if key in at_fault)
         kept = {key: cuts for key, cuts in moved.items() if key not in at_fault}
-        found = replace_keys(loss, rest, rng, limit.part(1 / 2), apart=apart, all_of_them=True, decided=kept)
+        found = replace_keys(loss, rest, rng, limit, apart=apart, all_of_them=True, decided=kept)
         if found.new:
             return found
     return Replacing(None, False)
+
+
+def key_anew(loss: Loss, rng: Random, limit: TimeLimit, *, by_levels: bool) -> dict[str, Bitting]:
+    """Key the whole system anew, under another top master of its parity or without levels; {} where that fails.
+
+    Keys that open nothing stay, but for the lost ones, which it does not help.
+    """
+    opens = {key: [str(n) for n, one in enumerate(loss.cylinders) if key in one] for key in loss.costs}
+    opens = {key: doors for key, doors in opens.items() if doors}
+    top = draw_allowed(loss, rng)
+    if not loss.gone <= opens.keys() or top in loss.keys.values():
+        return {}
+    matrix, avoid = AccessMatrix.of(opens, [str(n) for n in range(len(loss.cylinders))]), {*loss.keys.values()}
+    try:
+        if by_levels:
+            held = hold_levels(loss.spec, top, tiers := Tiers.of(matrix), rng, avoid, limit)
+            plan = plan_access(tiers, held) if held and not held.unwanted else None
+        else:
+            found = key_matrix(loss.spec, top, matrix, rng, avoid=avoid, seconds=max(limit.left, 0.01), relax=False)
+            plan = found if isinstance(found, AccessPlan) else None
+    except KeyingError:
+        plan = None
+    if plan is None:
+        return {}
+    new = {key: plan.keys[symbol] for key, symbol in plan.holders.items() if symbol}
+    return {} if loss.at_fault(new) else new
+
+
+def draw_allowed(loss: Loss, rng: Random) -> Bitting:
+    """Draw a bitting of the system's parity that may be handed out; after some draws any within MACS."""
+    for _ in range(DRAWS):
+        drawn = draw_from(loss.columns, loss.spec.macs, rng)
+        if loss.spec.allows(drawn):
+            break
+    return drawn
 
 
 def _moved_branches(
@@ -246,7 +292,7 @@ class _Model:
     ) -> None:
         from ortools.sat.python import cp_model  # heavy to load, so only here
 
-        self.loss, self.spec, self.free = loss, loss.spec, tuple(free)
+        self.loss, self.spec, self.free, self._limit = loss, loss.spec, tuple(free), limit
         self.decided, self.keys = decided, {**loss.keys, **decided}
         self.model = cp_model.CpModel()
         self._is_impossible = self._is_optimal = False
@@ -260,7 +306,7 @@ class _Model:
             if limit.is_over:
                 return
             self._add_key(symbol, rng, must=all_of_them or symbol in loss.gone)
-            self._hint(symbol, self._draw(rng), all_of_them or symbol in loss.gone)
+            self._hint(symbol, draw_allowed(loss, rng), all_of_them or symbol in loss.gone)
             if apart > 1:
                 columns = zip(loss.lost, self.cuts[symbol], strict=True)
                 alike = [column[cut] for cut, column in columns if cut in column]
@@ -283,14 +329,15 @@ class _Model:
                 if (operators, key) not in loss.borne:
                     self._shut_out(operators, key)
 
-    def search(self, limit: TimeLimit) -> Replacing:
+    def search(self, limit: TimeLimit, effort: float) -> Replacing:
         """Search in rounds: what a plan breaks goes into the model, and what is found has to be beaten."""
-        effort = FIRST_EFFORT
+        slot = FIRST_EFFORT
         best: dict[str, Bitting] | None = None
-        while not limit.is_over:
-            found = self._solve(limit, effort)
+        while effort > 0 and not limit.is_over:
+            found, spent = self._solve(limit, min(slot, effort))
+            effort -= spent
             if found is None and not self._is_impossible:
-                effort *= 2
+                slot *= 2
             elif found is None:
                 return Replacing(best, best is None)
             elif self._is_clean(found):
@@ -300,20 +347,23 @@ class _Model:
                 self.go_below(self.loss.cost(best.keys()))
         return Replacing(best, False)
 
-    def _solve(self, limit: TimeLimit, effort: float) -> dict[str, Bitting] | None:
-        """Give every key's cuts by the model as it stands; None where there are none, or none in time."""
+    def _solve(self, limit: TimeLimit, effort: float) -> tuple[dict[str, Bitting] | None, float]:
+        """Give every key's cuts by the model as it stands, None where there are none or none yet; and the effort."""
         from ortools.sat.python import cp_model
 
         status, solver = solve_model(self.model, limit, seed=self._seed, effort=effort)
         self._is_impossible, self._is_optimal = status == cp_model.INFEASIBLE, status == cp_model.OPTIMAL
+        if status == cp_model.UNKNOWN:
+            return None, effort
+        spent = max(LEAST_EFFORT, solver.response_proto.deterministic_time)
         if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-            return None
+            return None, spent
         found = dict(self.keys)
         self.model.clear_hints()  # type: ignore[no-untyped-call]
         for symbol, chambers in self.cuts.items():
             found[symbol] = tuple(next(d for d, cut in column.items() if solver.value(cut)) for column in chambers)
             self._hint(symbol, found[symbol], bool(solver.value(self.goes[symbol])))
-        return found
+        return found, spent
 
     def go_below(self, cost: int) -> None:
         """Take no plan of this cost or more."""
@@ -323,6 +373,8 @@ class _Model:
         """Tell whether these cuts will do; what they break is put into the model."""
         broken = [pair for pair in self.loss.operating(found) if pair not in self._seen]
         for operators, key in broken:
+            if self._limit.is_over:
+                return False
             self._shut_out(operators, key)
         old = {cuts: symbol for symbol, cuts in self.loss.keys.items()}
         holders = {cuts: symbol for symbol, cuts in self.decided.items()}
@@ -342,13 +394,6 @@ class _Model:
                     self._tell_apart(symbol, other)
                 clean = False
         return clean
-
-    def _draw(self, rng: Random) -> Bitting:
-        for _ in range(DRAWS):
-            drawn = draw_from(self.loss.columns, self.spec.macs, rng)
-            if self.spec.allows(drawn):
-                break
-        return drawn
 
     def _hint(self, symbol: str, cuts: Bitting, goes: bool) -> None:
         self.model.add_hint(self.goes[symbol], goes)

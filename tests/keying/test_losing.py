@@ -228,8 +228,9 @@ def test_where_no_bitting_is_left_the_reasons_say_what_was_tried():
     lost = lose(keys, {"C1": ["K0"]}, "K0", spec=spec)
     assert not lost.proven and lost.exposed == ("C1",)
     assert lost.reasons == (
-        "New bittings for K0, all other keys staying: there are no such bittings.",
+        "A new bitting for K0 alone, all other keys staying: there is none.",
         "New bittings for K0, K1, K2, K3, K4, K5 and 2 more, all other keys staying: there are no such bittings.",
+        "Other cuts for the whole branch of a master, and the whole system keyed anew: none found.",
     )
 
 
