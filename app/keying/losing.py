@@ -14,7 +14,7 @@ from app.keying.auditing import check_system, operated_by
 from app.keying.counting import count_allowed
 from app.keying.errors import KeyingError
 from app.keying.new_key import find_new_key
-from app.keying.replacing import FIRST_EFFORT, MOST_FREE, Loss, SystemsBeside, key_anew, move_branch, replace_keys
+from app.keying.replacing import FIRST_EFFORT, Loss, SystemsBeside, key_anew, move_branch, replace_keys
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.time_limit import TimeLimit, solve_model
 from app.validation import counted
@@ -127,7 +127,7 @@ class _SearchForPlan:
             self._try_one(first[0])
         else:
             self._move(first)
-        while not self._is_done and self._search_on(first) and len(loss.costs) <= MOST_FREE:
+        while not self._is_done and self._search_on(first):
             self.effort *= 4
         if self.has_moved and not self.best:
             self.tried.append(
@@ -160,7 +160,7 @@ class _SearchForPlan:
         for free, is_bounded in product(further, (True, False)):
             if not self._is_done:
                 self._try(free, is_bounded=is_bounded)
-        if not self.best and self.effort == FIRST_EFFORT:
+        if not self.best:
             self.best = key_anew(loss, self.rng, self.limit.part(1 / 2), by_levels=False)
         return self.is_open and not self.best
 
