@@ -207,7 +207,7 @@ def solve(read: Reader) -> dict[str, Any]:
 def _solved(
     spec: keying.BittingSpec, opens: Mapping[str, tuple[str, ...]], doors: list[str], rng: Random, seconds: float
 ) -> dict[str, Any]:
-    matrix = keying.AccessMatrix.of(opens, doors)
+    matrix = keying.AccessMatrix.of(opens, sorted(doors))  # in an order that a change of entries leaves
     answer: dict[str, Any] = {"status": "solved", "keys": {}, "symbols": {}, "crossed": [], "shares": {}}
     answer |= {"conflict": [], "relax": []}
     if not matrix.keys:
