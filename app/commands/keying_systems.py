@@ -214,7 +214,7 @@ def _solved(
         return answer
     _check_enough(spec, len(matrix.keys))
     tiers = keying.Tiers.of(matrix)
-    crossed = zip(matrix.cylinders, tiers.operators(), strict=True)
+    crossed = zip(matrix.cylinders, tiers.operators, strict=True)
     crossed_doors = {door for group, one in crossed if one.crossed for door in group.doors}
     answer["crossed"] = [door for door in doors if door in crossed_doors]
     found = keying.key_matrix(spec, None, matrix, rng, seconds=seconds)

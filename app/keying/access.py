@@ -154,7 +154,7 @@ def plan_access(tiers: Tiers, held: HeldLevels) -> AccessPlan:
         replace(keyset, bitting=held.top if number is None else held.bittings[number]) for keyset, number in named
     )
     bittings = {keyset.symbol: keyset.bitting for keyset in keysets}
-    operators = tiers.operators()
+    operators = tiers.operators
     settled = {one.changes[0] for one in operators if len(one.changes) == 1}  # changes with a door of their own
     doors: dict[str, str] = {}
     cylinders: dict[str, tuple[str, ...]] = {}

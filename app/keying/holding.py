@@ -87,7 +87,7 @@ def _sharings(spec: BittingSpec, tmk: Bitting, tiers: Tiers) -> Sequence[str]:
         return ()
     levels, needs = tiers.levels, dict(zip(ROLES[tiers.levels][::-1], tiers.widths, strict=True))
     # A crossed door shuts out more changes than those it lists, so first come sharings with room for more.
-    factors = ROOM_FOR_EXCEPTIONS if any(one.is_exception for one in tiers.operators()) else (1,)
+    factors = ROOM_FOR_EXCEPTIONS if any(one.is_exception for one in tiers.operators) else (1,)
     fitting = (sharings(spec, tmk, levels, {**needs, CHANGE: factor * needs[CHANGE]}) for factor in factors)
     found = [sharing for them in fitting for sharing in them]
     return tuple(dict.fromkeys(found))[:MOST_TRIES]
@@ -159,7 +159,7 @@ class _Turn:
         self.placed = np.zeros(keys, dtype=np.bool_)
         self.masks = np.zeros((cylinders, spec.chambers), dtype=np.uint32)
         self.watched = np.zeros(cylinders, dtype=np.bool_)
-        self.watched[[number for number, one in enumerate(tiers.operators()) if one.is_exception]] = True
+        self.watched[[number for number, one in enumerate(tiers.operators) if one.is_exception]] = True
         self.role_at: Sequence[str] = ROLES[tiers.levels][::-1]  # by steps below the top, from 1
 
     def place_masters(self) -> bool:

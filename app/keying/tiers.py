@@ -6,8 +6,8 @@ levels do not grow by exceptions.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence, Set
+from dataclasses import dataclass, field
 from functools import reduce
 from itertools import pairwise
 from operator import and_
@@ -47,6 +47,7 @@ class Tiers:
     masters: frozenset[int]
     parents: tuple[int | None, ...]
     top: int | None
+    operators: tuple[Operators, ...] = field(repr=False)
 
     @classmethod
     def of(cls, matrix: AccessMatrix) -> "Tiers":
@@ -94,14 +95,12 @@ class Tiers:
             depths[number] = depths[above] + 1
         if top is not None:
             parents = [top if above is None and number != top else above for number, above in enumerate(parents)]
-        return cls(matrix, masters, tuple(parents), top)
+        chains = [frozenset(_chain(parents, number)) for number in range(len(parents))]
+        return cls(matrix, masters, tuple(parents), top, tuple(_operators(matrix, masters, parents, chains, over)))
 
     def chain(self, number: int) -> tuple[int, ...]:
         """Give a key and all above it, upwards."""
-        found = [number]
-        while (above := self.parents[found[-1]]) is not None:
-            found.append(above)
-        return tuple(found)
+        return _chain(self.parents, number)
 
     @property
     def widths(self) -> tuple[int, ...]:
@@ -130,27 +129,6 @@ class Tiers:
                 found.update(dict.fromkeys(self.matrix.keys[number].holders, keyset.symbol))
         return found
 
-    def operators(self) -> tuple[Operators, ...]:
-        """Give the keys of each cylinder, in the order of the matrix."""
-        chains = [frozenset(self.chain(number)) for number in range(len(self.parents))]
-        found = []
-        for group in self.matrix.cylinders:
-            above = {other for key in group.keys for other in chains[key] if other != key}
-            lowest = tuple(key for key in group.keys if key not in above)
-            changes = tuple(key for key in group.keys if key not in self.masters)
-            doors = sorted((self.matrix.keys[key].doors for key in group.keys if key in self.masters), key=len)
-            found.append(
-                Operators(
-                    group.keys,
-                    lowest,
-                    changes,
-                    len(group.keys) > 1 and not (len(lowest) == 1 and chains[lowest[0]] == set(group.keys)),
-                    len(changes) > 1 or not all(one < other for one, other in pairwise(doors)),
-                    len({self.parents[key] for key in lowest}) == 1,
-                )
-            )
-        return tuple(found)
-
     def tree(self) -> Branch:
         """Give the top with all that hangs under it, in the order of the matrix; its number is None in the books."""
         branches = [Branch(number=number, is_master=number in self.masters) for number in range(len(self.parents))]
@@ -161,6 +139,36 @@ class Tiers:
         for branch in branches:
             branch.below = below[branch.number]
         return Branch(below=below[None], is_master=True) if self.top is None else branches[self.top]
+
+
+def _chain(parents: Sequence[int | None], number: int) -> tuple[int, ...]:
+    found = [number]
+    while (above := parents[found[-1]]) is not None:
+        found.append(above)
+    return tuple(found)
+
+
+def _operators(
+    matrix: AccessMatrix,
+    masters: Set[int],
+    parents: Sequence[int | None],
+    chains: Sequence[Set[int]],
+    over: Sequence[int],
+) -> Iterator[Operators]:
+    """Give the keys of each cylinder, in the order of the matrix. `over`: who opens all doors of a key, as bits."""
+    for group in matrix.cylinders:
+        above = set().union(*(chains[key] - {key} for key in group.keys))
+        lowest = tuple(key for key in group.keys if key not in above)
+        changes = tuple(key for key in group.keys if key not in masters)
+        upwards = sorted((key for key in group.keys if key in masters), key=lambda key: len(matrix.keys[key].doors))
+        yield Operators(
+            group.keys,
+            lowest,
+            changes,
+            len(group.keys) > 1 and not (len(lowest) == 1 and chains[lowest[0]] == set(group.keys)),
+            len(changes) > 1 or not all(over[one] >> other & 1 for one, other in pairwise(upwards)),
+            len({parents[key] for key in lowest}) == 1,
+        )
 
 
 def _numbers(bits: int) -> Iterator[int]:

@@ -319,7 +319,7 @@ def test_what_no_bittings_hold_is_proven():
     assert found.relax
 
 
-@pytest.mark.parametrize("tick", [0.01, 0.04])
+@pytest.mark.parametrize("tick", [0.01, 0.02])
 def test_keying_a_matrix_ends_within_a_second_of_its_limit_by_a_clock_that_runs_on_each_look(tick):
     """Levels, the search beside them and what to change: each look at the clock costs a tick."""
     rng = Random(4)

@@ -22,7 +22,7 @@ def tree(opens):
     top = None if tiers.top is None else names[tiers.top]
     crossed = [
         door
-        for group, one in zip(matrix.cylinders, tiers.operators(), strict=True)
+        for group, one in zip(matrix.cylinders, tiers.operators, strict=True)
         if one.crossed
         for door in group.doors
     ]
