@@ -4,10 +4,13 @@ Status words: P, the value is printed in the source; D, derived by us from print
 """
 
 from itertools import product
+from random import Random
 
 import pytest
 
-from app.keying import BittingSpec, audit, pin, read_bitting, shearing_depths
+from app.errors import BitternError
+from app.keying import BittingSpec, audit, cross_cost, pin, read_bitting, shearing_depths
+from app.keying.additions import AddedCylinder, add_cylinders
 from app.keying.pinning import pin_cuts
 
 
@@ -100,3 +103,19 @@ def test_an_incidental_master_key_is_cut_to_a_line_that_nobody_planned():
     assert found.phantoms == {"1AA": 0, "X2X": 1, "3AA": 0}
     two_apart = {"AA": KEYS["AA"], "4AA": read_bitting(SPEC, "363621", "4AA")}
     assert audit(two_apart, {"4AA": ["AA", "4AA"]}).phantoms == {"4AA": 2}
+
+
+def test_a_cylinder_that_shuts_its_master_out_and_lets_several_changes_in_is_refused():
+    """P (paraphrase), the same page: cross-keyed and not master-keyed at once is the cause of interchange: warn."""
+    changes = {change: [change, "AA"] for change in ("1AA", "2AA", "3AA")}
+    with pytest.raises(BitternError, match="list AA too"):
+        add_cylinders(SPEC, KEYS, changes, [AddedCylinder("X2X", ("1AA", "3AA"))], Random(1))
+    assert add_cylinders(SPEC, KEYS, changes, [AddedCylinder("X2X", ("1AA", "3AA", "AA"))], Random(1)) == {}
+
+
+@pytest.mark.parametrize(("other", "controlled"), [("AA2", True), ("AB1", False)])
+def test_cross_keying_is_controlled_under_the_same_higher_keys(other, controlled):
+    """P: ANSI/BHMA A156.28-2018, text extract: AA1 + AA2 is controlled, AA1 + AB1 is not."""
+    keys = {"AA1": (1, 3, 3), "AA2": (1, 5, 5), "AB1": (3, 3, 3)}
+    above = {"AA1": ("AA", "A"), "AA2": ("AA", "A"), "AB1": ("AB", "A")}
+    assert cross_cost(keys, {"AA1": ["AA1"]}, "AA1", [other], above=above).controlled is controlled
