@@ -29,6 +29,7 @@ MOST_LOOKED_AT = 20_000
 MOST_ORDERS = 6
 ROOM_FOR_EXCEPTIONS = (4, 2, 1)  # times as many changes as there are
 MORE_SHARINGS = 3
+MOST_WEIGHED = 40  # crossed cylinders of a key, and keys of each, when bittings are compared
 ALL_BITS = np.uint32(0xFFFF)
 
 Cuts = NDArray[np.int64]
@@ -292,15 +293,16 @@ class _Turn:
         Last come bittings that are one cut off another key there, unless it has to be tight, and those that turn the
         cylinder unasked: taken off its list again, such a key would still come in.
         """
-        crossed = np.flatnonzero(self.watched & self.listed[key])
+        crossed = np.flatnonzero(self.watched & self.listed[key])[:MOST_WEIGHED]
         if not len(crossed):
             return fitting[0]
+        fitting = fitting[:WINDOW]
         bits = np.left_shift(np.uint32(1), np.array(fitting, dtype=np.uint32))
         grown = np.zeros(len(fitting))
         near = np.zeros(len(fitting), dtype=np.bool_)
         for cylinder in crossed.tolist():
             grown += np.log(np.bitwise_count(self.masks[cylinder] | bits).astype(np.float64)).sum(axis=1)
-            others = self.bits[self.listed[:, cylinder]]
+            others = self.bits[self.listed[:, cylinder] & self.placed][:MOST_WEIGHED]
             apart = (bits[:, None, :] != others[None, :, :]).sum(axis=2)
             near |= ((apart < 2).any(axis=1) & (not self.is_tight)) | ((self.masks[cylinder] & bits) != 0).all(axis=1)
         return fitting[int(np.lexsort((grown.round(9), near))[0])]

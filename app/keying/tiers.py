@@ -5,15 +5,17 @@ colleague's door besides his own: it hangs under the master over a door that is 
 levels do not grow by exceptions.
 """
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass, field
-from functools import reduce
 from itertools import pairwise
-from operator import and_
 
+import numpy as np
+
+from app.keying.auditing import Indices
 from app.keying.levels import Branch, SystemKeyset, name_branches
 from app.keying.matrix import AccessMatrix
+from app.keying.matrix_problem import Flags
 from app.keying.symbols import MOST_LEVELS
 
 DEEPEST_MASTER = MOST_LEVELS - 2  # steps below the top, so that changes find room under it
@@ -58,37 +60,41 @@ class Tiers:
         >>> sorted(tiers.masters), tiers.parents, tiers.top
         ([0], (None, 0, 0, 0), 0)
         """
-        # Sets of keys are bits of whole numbers here: who opens a door, who opens all doors of a key.
-        opening = [sum(1 << key for key in group.keys) for group in matrix.cylinders]
-        over = [
-            reduce(and_, (opening[door] for door in key.doors)) & ~(1 << number)
-            for number, key in enumerate(matrix.keys)
-        ]
-        under = Counter(number for above in over for number in _numbers(above))
-        masters = frozenset(number for number, count in under.items() if count > 1)
-        all_masters = sum(1 << number for number in masters)
-        sizes = [len(key.doors) for key in matrix.keys]
-        over_door = [tuple(_numbers(keys & all_masters)) for keys in opening]
+        listed = matrix.listed
+        sizes = listed.sum(axis=1)
+        rank = np.empty(len(sizes), dtype=np.int64)  # the least first, then in the order of the matrix
+        rank[np.lexsort((np.arange(len(sizes)), sizes))] = np.arange(len(sizes))
+        shared = listed.astype(np.float32) @ listed.T.astype(np.float32)  # doors that two keys both open
+        over: Flags = shared == sizes[:, None]  # by key and by another: who opens all doors of a key
+        np.fill_diagonal(over, False)
+        is_master: Flags = over.sum(axis=0) > 1
+        masters = frozenset(np.flatnonzero(is_master).tolist())
+
+        def least(among: Indices) -> int | None:
+            return int(among[np.argmin(rank[among])]) if len(among) else None
 
         def nearest(door: int) -> int:
             """Of the masters over a door, give the one whose own higher keys are most of them, then the least."""
-            them = opening[door] & all_masters
-            return min(_numbers(them), key=lambda other: (-(over[other] & them).bit_count(), sizes[other], other))
+            them = np.flatnonzero(listed[:, door] & is_master)
+            return int(them[np.lexsort((rank[them], -over[np.ix_(them, them)].sum(axis=1)))[0]])
 
         def master_of(number: int) -> int | None:
-            if number in masters:
-                return min(_numbers(over[number]), key=lambda other: (sizes[other], other), default=None)
-            doors = [door for door in matrix.keys[number].doors if over_door[door]]
-            own = [door for door in doors if opening[door] & ~all_masters == 1 << number]
-            near = {nearest(door) for door in own}
-            covered = Counter(other for door in own or doors for other in over_door[door] if not own or other in near)
-            return min(covered, key=lambda other: (-covered[other], sizes[other], other), default=None)
+            if is_master[number]:
+                return least(np.flatnonzero(over[number]))
+            doors = np.flatnonzero(listed[number] & listed[is_master].any(axis=0))
+            own = doors[listed[np.ix_(~is_master, doors)].sum(axis=0) == 1]
+            covered = (listed[:, own if len(own) else doors].sum(axis=1)) * is_master
+            if len(own):
+                near = {nearest(int(door)) for door in own}
+                covered[[other for other in range(len(sizes)) if other not in near]] = 0
+            most = np.flatnonzero(covered == covered.max()) if covered.any() else covered[:0]
+            return least(most)
 
         parents = [master_of(number) for number in range(len(matrix.keys))]
         roots = [number for number in masters if parents[number] is None]
         top = roots[0] if len(roots) == 1 else None
         depths: dict[int | None, int] = {None: -1 if top is not None else 0}
-        for number in sorted(masters, key=lambda number: (-sizes[number], number)):
+        for number in sorted(masters, key=lambda number: -int(rank[number])):
             above = parents[number]
             if depths[above] == DEEPEST_MASTER:  # symbols end here: it hangs beside the master above it
                 above = parents[number] = None if above is None else parents[above]
@@ -153,9 +159,9 @@ def _operators(
     masters: Set[int],
     parents: Sequence[int | None],
     chains: Sequence[Set[int]],
-    over: Sequence[int],
+    over: Flags,
 ) -> Iterator[Operators]:
-    """Give the keys of each cylinder, in the order of the matrix. `over`: who opens all doors of a key, as bits."""
+    """Give the keys of each cylinder, in the order of the matrix. `over`: by key, who opens all its doors."""
     for group in matrix.cylinders:
         above = set().union(*(chains[key] - {key} for key in group.keys))
         lowest = tuple(key for key in group.keys if key not in above)
@@ -166,13 +172,6 @@ def _operators(
             lowest,
             changes,
             len(group.keys) > 1 and not (len(lowest) == 1 and chains[lowest[0]] == set(group.keys)),
-            len(changes) > 1 or not all(over[one] >> other & 1 for one, other in pairwise(upwards)),
+            len(changes) > 1 or not all(over[one, other] for one, other in pairwise(upwards)),
             len({parents[key] for key in lowest}) == 1,
         )
-
-
-def _numbers(bits: int) -> Iterator[int]:
-    """Give the places of the bits that are set."""
-    while bits:
-        yield (bits & -bits).bit_length() - 1
-        bits &= bits - 1
