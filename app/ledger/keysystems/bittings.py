@@ -181,13 +181,11 @@ def _count_capacity(work: Work, system: KeySystem) -> int:
     opened = open_bittings(work.session, work.vault, [system])
     masters = [opened[one.id] for one in system.keysets if one.level is Level.MASTER and one.id in opened]
     arrays = [plan.under(spec, "C", master) for master in masters] if plan else []
-    # Changes that were handed out before there were rules are not among those that the rules allow.
-    older = [
-        cuts
-        for one in system.keysets
-        if one.level is Level.CHANGE and (cuts := opened.get(one.id)) and not spec.allows(cuts)
-    ]
-    return sum(array.usable for array in arrays) + sum(any(cuts in array for array in arrays) for cuts in older)
+    # What was handed out and is of no array as it is counted now: before there were rules, beyond a full array by a
+    # search, or directly under a grand.
+    issued = [opened[one.id] for one in system.keysets if one.level is Level.CHANGE and one.id in opened]
+    beside = sum(not (spec.allows(cuts) and any(cuts in array for array in arrays)) for cuts in issued)
+    return sum(array.usable for array in arrays) + beside
 
 
 def open_plan(vault: Vault, system: KeySystem) -> LevelArray | None:

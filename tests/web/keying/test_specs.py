@@ -9,11 +9,11 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
-from app.keying import BittingRules, read_symbol
+from app.keying import BittingRules, read_symbol, usable_bittings
 from app.ledger.catalog.specs import read_spec
-from app.ledger.keysystems.bittings import change_spec, open_bittings, open_plan, spec_of
+from app.ledger.keysystems.bittings import add_keyset, change_spec, open_bittings, open_plan, spec_of
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, Role, SpecRow
+from app.ledger.tables import Event, Level, Role, SpecRow
 from tests import factories
 from tests.web.keying.keying_system import system_in_service
 
@@ -211,3 +211,13 @@ def test_new_rules_count_again_what_systems_can_still_hand_out(session: Session,
     change_spec(work, system.spec_id, system.spec.version, spec)
     session.refresh(system)
     assert system.capacity is not None and system.capacity - len(issued) == left
+
+    # A change that was searched for beyond a full array takes none of its places, then and later.
+    beyond = next(cuts for cuts in usable_bittings(spec_of(system)) if cuts not in every)
+    master = next(one for one in system.keysets if one.symbol == "AA")
+    add_keyset(work, system, "AA99", Level.CHANGE, master, beyond)
+    session.commit()
+    change_spec(work, system.spec_id, system.spec.version, replace(spec, rules=BittingRules(least_depths=5)))
+    session.refresh(system)
+    left = sum(len(set(cuts)) >= 5 and cuts not in issued for cuts in every)
+    assert system.capacity - len(issued) - 1 == left
