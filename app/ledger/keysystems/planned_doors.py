@@ -42,7 +42,8 @@ def plan_doors_of(work: Work, system: KeySystem, plan: AccessPlan, site_name: st
             f"{long[:_LONGEST]} … is longer than an opening number, {_LONGEST} characters: shorten it in the table.",
         )
     site = _site(work, system, site_name.strip())
-    rows = sa.select(Door).where(Door.site_id == site.id).options(selectinload(Door.cylinders)).order_by(Door.id)
+    rows = sa.select(Door).where(Door.site_id == site.id).order_by(Door.id)
+    rows = rows.options(selectinload(Door.cylinders).joinedload(Cylinder.keyset).joinedload(Keyset.system))
     known = {door.opening_number: door for door in work.session.scalars(rows)}
     _ask(takes_doors, site, [known[one] for one in plan.doors if one in known])
     by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
@@ -152,7 +153,11 @@ def planned_at(session: Session, site_id: int, openings: Sequence[str]) -> dict[
     if not openings:
         return {}
     rows = _planned().join(Door, Door.id == Cylinder.door_id)
-    rows = rows.where(Door.site_id == site_id, Door.opening_number.in_(openings)).options(joinedload(Cylinder.door))
+    rows = rows.where(Door.site_id == site_id, Door.opening_number.in_(openings)).options(
+        joinedload(Cylinder.door),
+        joinedload(Cylinder.keyset),
+        selectinload(Cylinder.operators).joinedload(CylinderOperator.keyset),
+    )
     found = session.scalars(rows).all()
     return {(one.door.opening_number, one.position.casefold()): one for one in found if one.door}
 

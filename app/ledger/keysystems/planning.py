@@ -112,6 +112,8 @@ def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_
         raise Problems([Problem("roles", "Choose one of the plans.")])
     with transaction(work.session):
         get_row(work.session, Customer, customer_id, "customer")
+        if top in tops_on_keyway(work, form.keyway, form.chambers):  # else two customers' keys would be the same
+            raise LedgerError("plan", "A system was started by this plan already: plan another anew.")
         system = insert_system(
             work,
             SystemForm(
@@ -203,11 +205,14 @@ def make_ready(work: Work, keyway: str, chambers: int, table: Sequence[Sequence[
         raise Problems(problems)
     if not matrix.keys:
         raise Problems([Problem("file", "Nobody opens anything: mark at least one door for one holder.")])
-    systems = systems_sharing_keyway(work.session, keyway)
-    opened = open_bittings(work.session, work.vault, systems)
-    avoid = frozenset(entering(cuts, chambers, spec.first_depth) for cuts in opened.values())
     top = draw_master(spec, work.rng, tops_on_keyway(work, keyway, chambers))
-    return ReadyMatrix(keyway, spec, matrix, top, avoid)
+    return ReadyMatrix(keyway, spec, matrix, top, _bittings_on(work, keyway, spec))
+
+
+def _bittings_on(work: Work, keyway: str, spec: BittingSpec) -> frozenset[Cuts]:
+    """All bittings on a keyway, whoever's they are, as keys of this spec."""
+    opened = open_bittings(work.session, work.vault, systems_sharing_keyway(work.session, keyway))
+    return frozenset(entering(cuts, spec.chambers, spec.first_depth) for cuts in opened.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -324,7 +329,9 @@ def _keep_reserve(work: Work, system: KeySystem, count: int) -> str:
 
 
 def _refuse_clashes(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: int) -> None:
-    """The search knew no customer: hold what it found against the keys and cylinders that this one has."""
+    """The search knew no customer: hold what it found against the keys and cylinders that this one has, and against
+    the bittings that were drawn on the keyway since.
+    """
     neighbors = systems_sharing_keyway(work.session, ready.keyway, customer_id)
     there = SystemsInService.of(work, neighbors, ready.spec.chambers)
     turned = next((symbol for symbol, cuts in plan.keys.items() if there.turns_any(cuts)), None)
@@ -336,6 +343,14 @@ def _refuse_clashes(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_i
             "customer",
             f"{turned} would clash with another system of this customer on keyway {ready.keyway}. Nothing was saved; "
             "search again, or take another keyway.",
+        )
+    # What was found can be saved for one customer only, and somebody else may have drawn the same in between.
+    taken = _bittings_on(work, ready.keyway, ready.spec) & set(plan.keys.values())
+    if taken or (plan.roles and ready.tmk in tops_on_keyway(work, ready.keyway, ready.spec.chambers)):
+        raise LedgerError(
+            "",
+            f"Another system on keyway {ready.keyway} has some of these bittings by now. Nothing was saved; search "
+            "again.",
         )
 
 

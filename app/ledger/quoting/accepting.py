@@ -295,7 +295,7 @@ def _add_cylinders(
             position = row.position or "outside"
             here = _there(door, position)
             stood = next((one for one in here if one.is_planned), None)  # it becomes the job's
-            if stood is not None and stood.keyset is not allotment.keyset:
+            if stood is not None and not _is_as_planned(stood, row, allotment):
                 held += _held(work, row, position, [stood])
                 stood.operators.clear()
             elif line.kind is LineKind.REKEY:
@@ -329,12 +329,19 @@ def _held(work: Work, row: DoorRow, position: str, there: Sequence[Cylinder]) ->
     for one in there:
         keyed = f" on {one.keyset.symbol}" if one.keyset else ""
         if one.is_planned:
-            said.append(f"{place} is planned{keyed}")
+            further = ", ".join(operator.keyset.symbol for operator in one.operators)
+            said.append(f"{place} is planned{keyed}" + (f", operated by {further} too" if further else ""))
         elif one.state is CylinderState.FITTED or one.job_id is None:
             said.append(f"{place} has a cylinder{keyed}")
         else:
             said.append(f"{place} gets a cylinder{keyed} from job {work.session.get_one(Job, one.job_id).number}")
     return said
+
+
+def _is_as_planned(there: Cylinder, row: DoorRow, allotment: Allotment) -> bool:
+    """Whether a row keys a door as it was planned: on its keyset, and not without somebody who was to operate it."""
+    further = {operator.keyset.symbol for operator in there.operators}
+    return there.keyset is allotment.keyset and further <= {*_operating(row)}
 
 
 def _site(work: Work, job: Job, form: AcceptForm) -> int | None:

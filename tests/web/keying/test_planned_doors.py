@@ -168,6 +168,33 @@ def test_a_door_list_takes_what_its_doors_were_planned_for(house: FlaskClient, w
     assert work.session.scalar(sa.select(sa.func.count(Cylinder.id)).where(Cylinder.job_id.is_(None))) == 0
 
 
+def test_a_door_list_that_leaves_out_who_was_to_operate_a_door_is_asked(house: FlaskClient, work: Work) -> None:
+    system = _sealed(house, work, ",hall,desk,store\nwarden,x,x,x\nclerk,x,x,\nporter,x,,x\n")
+    ids = _ids(work)
+    line = {**MORTISE, "quantity": "1", "keying": "MK"}
+    number = quoted(house, line, customer_id=system.customer_id, site_id=system.site_id, system_id=system.id)
+    said = {"override_reason": "the owner asked", "doors": "opening,keyset,operated by\nhall,1AA,1AA AA\n"}
+    asked = accept_page_sent(house, number, **said)
+    told = "hall is planned on 1AA, operated by 2AA too. Tick that the new ones take their places, and press again."
+    assert asked.status_code == 422 and told in unescape(asked.text), unescape(asked.text)
+    accepted(house, number, takes_places=told, **said)
+    work.session.rollback()
+    hall = work.session.get_one(Cylinder, ids["hall"])
+    assert hall.keyset is not None and hall.keyset.symbol == "1AA" and hall.operators == []
+
+
+def test_what_a_search_found_is_saved_for_one_customer_only(house: FlaskClient, work: Work) -> None:
+    address = _found(house)
+    first, second = (factories.CustomerFactory(name=name) for name in ("Slipway Trust", "Quay Hall Trust"))
+    said = {"name": "Slipway", "site_name": "Boat house", "cross": "hall"}
+    assert house.post(f"{address}/seal", data={**said, "customer": str(first.id)}).status_code == 303
+    refused = house.post(f"{address}/seal", data={**said, "customer": str(second.id)})
+    assert refused.status_code == 422
+    assert "Another system on keyway AQ1 has some of these bittings by now" in unescape(refused.text)
+    work.session.rollback()
+    assert work.session.scalar(sa.select(sa.func.count(KeySystem.id))) == 1
+
+
 def test_doors_on_record_are_taken_after_a_look(house: FlaskClient, work: Work) -> None:
     customer = factories.CustomerFactory(name="Slipway Trust")
     site = factories.SiteFactory(customer=customer, name="Boat house")

@@ -55,6 +55,11 @@ def test_plans_stand_side_by_side_and_one_is_started(client_as: ClientAs, sessio
         assert bitting not in page
     again = client.post("/keying/plan/start", data=data)
     assert again.status_code == 422 and "already" in again.text
+    for_another = {**data, "customer": str(factories.CustomerFactory().id)}  # would have the very same keys
+    refused = client.post("/keying/plan/start", data=for_another)
+    assert (
+        refused.status_code == 422 and "plan another anew" in refused.text and session.query(KeySystem).count() == 1
+    )
 
 
 @pytest.mark.parametrize(
