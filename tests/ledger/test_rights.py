@@ -115,7 +115,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.bittings: add_keyset insert_keysets seal_bitting seal_bittings reseal_bittings seal_plan
         keysystems.bittings: tops_on_keyway
         store.work: carry carried
-        keysystems.control: find_control insert_control add_factory_control control_of read_control
+        keysystems.control: find_control insert_control add_factory_control read_control
         keysystems.crosskeying: insert_operators
         keysystems.systems: plan_clear
         keysystems.keysets: next_cuts

@@ -101,15 +101,6 @@ def _add(work: Work, system: KeySystem, cuts: Cuts | None) -> Keyset:
     return keyset
 
 
-def control_of(work: Work, system: KeySystem) -> Keyset | None:
-    """The control key of a system's cores, the factory's by its symbol; None where they are no cores or have none."""
-    if spec_of(system).control_offset is None:
-        return None
-    add_factory_control(work, system)
-    work.session.refresh(system, ["keysets"])
-    return next((keyset for keyset in system.keysets if keyset.level is Level.CONTROL), None)
-
-
 def has_control_keys(session: Session, system: KeySystem) -> bool:
     """Whether the customer has control keys that this house did not draw: of a list taken over, or typed in since."""
     last = session.scalar(
