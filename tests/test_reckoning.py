@@ -4,11 +4,13 @@ import json
 import re
 from dataclasses import replace
 from datetime import date
+from itertools import islice, pairwise
 from pathlib import Path
+from random import Random
 
 import pytest
 
-from app.keying import BittingSpec
+from app.keying import AccessMatrix, AccessPlan, BittingRules, BittingSpec, key_matrix
 from app.keying.arrays import Spread
 from app.keying.counting import count_columns
 from app.keying.pinning import pin
@@ -66,6 +68,41 @@ def test_the_keying_table() -> None:
         for number in range(4)
     ]
     assert f"Theoretical changes: {array.theoretical}. Usable changes: {array.usable}." in PAGE
+
+
+def test_the_tables_of_rules_and_of_the_order_of_issue() -> None:
+    rules = BittingRules(least_depths=3, most_equal_neighbors=2, least_span=3, no_stairs=True, no_uncut=True)
+    array = progress(BittingSpec(chambers=4, depths=10, macs=5, step=2, rules=rules), (4, 1, 6, 3))
+    assert table("rule") == [[rules.words[name], str(count)] for name, count in array.refused.items()]
+    assert f"Usable changes within the rules: {array.usable}." in PAGE
+    first = list(islice(Spread(array), 5))
+    unlike = ["", *(str(sum(a != b for a, b in zip(*pair, strict=True))) for pair in pairwise(first))]
+    assert table("number") == [
+        [str(number), "-".join(map(str, cuts)), chambers]
+        for number, (cuts, chambers) in enumerate(zip(first, unlike, strict=True), start=1)
+    ]
+
+
+def test_the_tables_of_levels_with_exceptions() -> None:
+    rows = table("person")
+    matrix = AccessMatrix.of({person: set(doors.split()) for person, doors, _ in rows}, rows[0][1].split())
+    assert "Six chambers, ten depths, MACS 7, step 2, under the master 4-1-7-2-5-0" in PAGE
+    spec = BittingSpec(chambers=6, depths=10, macs=7, step=2)
+    plan = key_matrix(spec, (4, 1, 7, 2, 5, 0), matrix, Random(1))
+    assert isinstance(plan, AccessPlan)
+    assert {person: key for person, _, key in rows} == plan.holders
+    assert table("door crossed") == [
+        [
+            " ".join(one.doors),
+            one.cylinder,
+            " ".join(one.also),
+            "controlled" if one.controlled else "uncontrolled",
+            str(one.before),
+            str(one.after),
+            " ".join(one.would_enter) or "nobody",
+        ]
+        for one in plan.exceptions
+    ]
 
 
 def test_the_promises_table(bench: BenchTerms, factory: FactoryTerms) -> None:

@@ -1,4 +1,4 @@
-"""Bitting specs, progression, levels and symbols, pinning, cutting, issuing and audit. Pure.
+"""Bitting specs and rules, progression, levels and symbols, matrices, extension, lost keys, pinning, audit. Pure.
 
 Depths are whole numbers, a bitting is a tuple of them bow to tip, inches are exact fractions. Nothing here
 prints, stores or logs; what a bitting is stays with the caller.
