@@ -160,7 +160,7 @@ class _SearchForPlan:
         for free, is_bounded in product(further, (True, False)):
             if not self._is_done:
                 self._try(free, is_bounded=is_bounded)
-        if not self.best:
+        if not self.best and not self.limit.is_over:
             self.best = key_anew(loss, self.rng, self.limit.part(1 / 2), by_levels=False)
         return self.is_open and not self.best
 

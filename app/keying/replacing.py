@@ -139,7 +139,8 @@ class Loss:
             taken.add(cuts)
         if 2 * len(at_fault) < len(new):
             for operators, key in self.operating({**self.keys, **new}):
-                at_fault.update([one for one in (*([key] if key else []), *operators) if one in new][:1])
+                # Where keys that stay are at fault among themselves, these new bittings do not help.
+                at_fault.update([one for one in (*([key] if key else []), *operators) if one in new][:1] or new)
         return at_fault
 
     def wider(self, keys: Mapping[str, Bitting]) -> list[tuple[tuple[str, ...], int, int]]:

@@ -6,8 +6,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.keying import BittingRules, BittingSpec, KeyingError, lost_key, plan_levels
+from app.keying import BittingRules, BittingSpec, KeyingError, losing, lost_key, plan_levels
+from app.keying.replacing import Replacing
 from app.keying.spec import parity_pattern
+from app.keying.time_limit import TimeLimit
 from tests.keying.oracle import obeys_macs, operates
 
 RULES = BittingRules(least_depths=3, most_equal_neighbors=2, least_span=3, no_stairs=True, no_uncut=True)
@@ -232,6 +234,27 @@ def test_where_no_bitting_is_left_the_reasons_say_what_was_tried():
         "New bittings for K0, K1, K2, K3, K4, K5 and 2 more, all other keys staying: there are no such bittings.",
         "Other cuts for the whole branch of a master, and the whole system keyed anew: none found.",
     )
+
+
+def test_keys_that_stay_and_turn_what_they_must_not_get_new_bittings_too():
+    """K1 and K2 have one bitting, and the cylinder lists K1 alone: a new K0 by itself would leave that as it is."""
+    keys = {"K0": (0, 0, 0), "K1": (1, 0, 0), "K2": (1, 0, 0)}
+    lost = lose(keys, {"C0": ["K0"], "C1": ["K1"]}, "K0", spec=TINY["a narrow MACS"])
+    assert lost.proven and {*lost.replace} == {"K0", "K2"}
+
+
+def test_nothing_is_keyed_anew_once_the_time_is_up(monkeypatch):
+    now = [0.0]
+
+    def searched(*_, **__):
+        now[0] += 30.0
+        return Replacing(None, False)
+
+    monkeypatch.setattr(losing, "TimeLimit", lambda seconds: TimeLimit(seconds, lambda: now[0]))
+    monkeypatch.setattr(losing, "move_branch", lambda *_, **__: Replacing(None, False))
+    monkeypatch.setattr(losing, "replace_keys", searched)
+    monkeypatch.setattr(losing, "key_anew", lambda *_, **__: pytest.fail("the time was up"))
+    assert not lose(PLAN.keys, PLAN.cylinders, "AB").proven
 
 
 def test_where_the_time_is_up_nothing_is_claimed():
