@@ -44,9 +44,10 @@ def steps_of_loss(work: Work, opened: OpenedSystem, lost: LostKey, repin: Sequen
         return _matrix(system, lost.symbol, count)
     if masters := [one for one in replaced if one.level is Level.MASTER]:
         return _master(system, masters[0], count, repin)
-    changes = [one for one in replaced if one.level is Level.CHANGE]
-    if beside := [one for one in changes if one.parent is None or one.parent.level is not Level.MASTER]:
+    if beside := [one for one in replaced if one.level is Level.CHANGE and one.parent is None]:
         return _under_no_master(beside[0], count)
+    if all(one.is_planned for way in repin for one in way.cylinders):
+        return _planned(replaced, count)
     return ()
 
 
@@ -69,6 +70,8 @@ def _begins_anew(work: Work, system: KeySystem, lost: LostKey) -> bool:
     replaced = [one for one in system.keysets if one.symbol in lost.replace]
     if any(one.level in (Level.GREAT_GRAND, Level.GRAND) or _is_top(one) for one in replaced):
         return len(replaced) > 1
+    if system.sealed_plan is not None and all(one.level is Level.CHANGE for one in replaced):
+        return False  # its levels draw their successors
     return _is_of_a_matrix(work, system)
 
 
@@ -179,11 +182,19 @@ def _matrix(system: KeySystem, symbol: str, count: str) -> tuple[str, ...]:
     )
 
 
-def _under_no_master(keyset: Keyset, count: str) -> tuple[str, ...]:
-    above = keyset.parent.symbol if keyset.parent else "no master"
+def _planned(replaced: Sequence[Keyset], count: str) -> tuple[str, ...]:
+    symbols = ", ".join(keyset.symbol for keyset in replaced)
     return (
-        f"{keyset.symbol} hangs under {above}, and a quote draws new keysets under a master only: add its successor "
-        f"on the page Extend, directly under {above}.",
+        f"The {count} {'is' if count == _pieces(1) else 'are'} planned only, so nothing is to be rekeyed: the owner "
+        f"enters a new bitting for {symbols} on the page Correct a bitting before anything is pinned by the old one.",
+        f"Cut keys of {symbols} by the new bitting only.",
+    )
+
+
+def _under_no_master(keyset: Keyset, count: str) -> tuple[str, ...]:
+    return (
+        f"{keyset.symbol} hangs under no master, and a quote draws new keysets under a master only: add its "
+        "successor on the page Extend.",
         f"Quote the {count} as rekeyed, and name the new keyset beside their doors when the quote is accepted.",
         _last(keyset.symbol),
     )

@@ -26,6 +26,7 @@ from app.keying import (
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings
 from app.ledger.keysystems.extending import with_neighbors
+from app.ledger.keysystems.keysets import ROLE_BELOW
 from app.ledger.keysystems.lost_keysets import require_not_lost, require_not_retired
 from app.ledger.keysystems.system_queries import get_system, operators_of
 from app.ledger.keysystems.ticks import take_ticks_back
@@ -168,7 +169,6 @@ def find_way(opened: OpenedSystem, cylinder_id: int) -> Way:
 
 
 MOST_CANDIDATES = 4_000
-_BELOW = {Level.MASTER: "C", Level.GRAND: "M", Level.GREAT_GRAND: "G"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,7 +298,7 @@ def _bittings_beside(opened: OpenedSystem, plan: LevelArray | None, keyset: Keys
         own, over = opened.keys[keyset.symbol], [opened.keys[above.symbol]] if above is not None else []
         rng = Random(repr(own))  # noqa: S311 - the candidates of a search, which are all tried
         return BittingPool.of(opened.spec, own, rng, most=MOST_CANDIDATES * 4).beside(over)
-    role = _BELOW.get(above.level) if above is not None else None
+    role = ROLE_BELOW.get(above.level) if above is not None else None
     if above is None or above.symbol not in opened.keys or role is None or role not in plan.roles:
         return ()
     return plan.under(opened.spec, role, opened.keys[above.symbol])

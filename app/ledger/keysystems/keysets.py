@@ -1,6 +1,6 @@
 """Add keysets to a key system: their symbols, and bittings that clash with nothing the customer has."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from random import Random
 
 import sqlalchemy as sa
@@ -37,6 +37,8 @@ MOST_LISTED = 100_000
 MOST_DRAWN = 100_000  # of a system without an array, for whoever waits at the counter
 RESERVE = "reserve"
 """The purpose of a keyset that is kept free for a later door."""
+ROLE_BELOW = {Level.MASTER: "C", Level.GRAND: "M", Level.GREAT_GRAND: "G"}
+"""Which chambers of an array turn right under a keyset of this level."""
 
 
 def add_keysets(
@@ -75,6 +77,8 @@ def add_keysets(
         work.session.add(keyset)
         keysets.append(keyset)
     work.session.flush()
+    if parent is not None and parent.level is not Level.MASTER and system.capacity is not None:
+        system.capacity += len(keysets)  # they stand in masters' places, beside what the masters hold
     if is_ours:
         seal_bittings(work, system, zip(keysets, next_cuts(work, system, parent, count, crossed), strict=True))
     work.session.flush()
@@ -139,8 +143,8 @@ def missing_bitting(session: Session, customer_id: int, keyway: str) -> str:
 
 def find_master(work: Work, system: KeySystem, symbol: str) -> Keyset:
     """The master of that symbol in a system, "" the first; LedgerError on `master` names those that there are."""
-    rows = sa.select(Keyset).where(Keyset.system_id == system.id, Keyset.level == Level.MASTER).order_by(Keyset.id)
-    masters = work.session.scalars(rows).all()
+    rows = sa.select(Keyset).where(Keyset.system_id == system.id).order_by(Keyset.id)
+    masters = over_changes(work.session.scalars(rows).all())
     if not masters:
         raise LedgerError(
             "master",
@@ -154,6 +158,15 @@ def find_master(work: Work, system: KeySystem, symbol: str) -> Keyset:
         "master",
         f"{system.name} has no master {symbol[:24]!r}; it has {', '.join(keyset.symbol for keyset in masters[:20])}.",
     )
+
+
+def over_changes(keysets: Collection[Keyset]) -> list[Keyset]:
+    """Those that changes are added under: every master, then what has changes right under it besides, as a grand
+    master out of a matrix whose holder is the head of people and of a master.
+    """
+    over = {one.parent_id for one in keysets if one.level is Level.CHANGE}
+    masters = [one for one in keysets if one.level is Level.MASTER]
+    return masters + [one for one in keysets if one.id in over and one.level is not Level.MASTER]
 
 
 def _next_symbols(work: Work, system: KeySystem, parent: Keyset | None, count: int) -> list[str]:
@@ -206,7 +219,8 @@ def next_cuts(
     above = [there.opened[keyset.id] for keyset in operators_of(parent, is_nmk=False, by_id=by_id)]
     ways = [[there.opened[one.id] for one in further] for further in crossed]
     like = [there.opened[one.id] for one in system.keysets if one.parent_id == parent.id and one.id in there.opened]
-    return next_changes(spec, open_plan(work.vault, system), there, above, count, ways, like)
+    plan = open_plan(work.vault, system)
+    return next_changes(spec, plan, there, above, count, ways, like, ROLE_BELOW[parent.level])
 
 
 def next_changes(
@@ -217,17 +231,19 @@ def next_changes(
     count: int,
     crossed: Sequence[Sequence[Cuts]] = (),
     like: Sequence[Cuts] = (),
+    role: str = "C",
 ) -> Sequence[Cuts]:
     """The next bittings under a master, `above` them the masters' cuts, that clash with nothing there.
 
-    From the system's array; of one without, from all that its spec allows, cut as far as can be as those `like`
+    From the system's array, whose chambers of this role they turn: a change right under a grand takes a master's
+    place; of one without, from all that its spec allows, cut as far as can be as those `like`
     them. `crossed`: the cuts that cylinders of theirs are cross-keyed with, for each such way. NoBittingsLeft says
     how many there are that clash with nothing.
     """
     ways = [above, *([*above, *further] for further in crossed)]
     if plan is None:
         return _next_without_array(spec, there, ways, count, like)
-    array = plan.under(spec, "C", above[0])
+    array = plan.under(spec, role, above[0])
     # A bitting that is free may still turn a cross-keyed cylinder, or be pinned so that another key turns it:
     # such a one is passed over for good.
     used, short = there.keys, None

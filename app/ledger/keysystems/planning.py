@@ -1,5 +1,6 @@
 """Use cases: plan a new system, by how much it must hold or by who opens what, and start it."""
 
+from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from random import Random
@@ -32,7 +33,7 @@ from app.keying import (
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import insert_keysets, open_bittings, seal_plan, tops_on_keyway
 from app.ledger.keysystems.control import insert_control, lacks_control
-from app.ledger.keysystems.keysets import RESERVE, add_keysets
+from app.ledger.keysystems.keysets import RESERVE, add_keysets, over_changes
 from app.ledger.keysystems.planned_doors import plan_doors_of
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, add_system_row, insert_system, keyway_spec
@@ -284,6 +285,10 @@ def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, form: MatrixSe
             masters = (keyset.bitting for keyset in plan.keysets if keyset.level is SymbolLevel.MASTER)
             seal_plan(work, system, LevelArray(ready.tmk, plan.roles), masters)
         work.session.flush()
+        if system.capacity is not None:  # what is right under a grand stands beside what the masters hold
+            over = {one.symbol for one in plan.keysets if one.level is SymbolLevel.MASTER}
+            changes = (one for one in plan.keysets if one.level is SymbolLevel.CHANGE)
+            system.capacity += sum(one.parent not in over for one in changes)
         system.site_id = plan_doors_of(work, system, plan, form.site_name, form.takes_doors).id
         kept = _keep_reserve(work, system, form.reserve)
         record(
@@ -311,21 +316,29 @@ def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, form: MatrixSe
 
 
 def _keep_reserve(work: Work, system: KeySystem, count: int) -> str:
-    """Add so many changes under each master that clash with nothing, for later doors; words for the record."""
+    """Add so many changes under each master that clash with nothing, for later doors; words for the record.
+
+    A grand over several people gets as many as its masters leave room for.
+    """
     if not count:
         return ""
     if system.sealed_plan is None:
         raise LedgerError("reserve", "These keys stand side by side, under no master that could keep changes free.")
-    for master in [one.symbol for one in system.keysets if one.level is Level.MASTER]:
+    people = Counter(one.parent_id for one in system.keysets if one.level is Level.CHANGE)
+    said = []
+    for over in over_changes(system.keysets):
+        wanted = count if over.level is Level.MASTER or people[over.id] > 1 else 0
         try:
-            kept = add_keysets(work, system, count, master)
+            kept = add_keysets(work, system, wanted, over.symbol) if wanted else []
         except NoBittingsLeft as error:
-            raise LedgerError(
-                "reserve", f"{master} has {error.left:,} changes left, not {count:,}: enter at most that."
-            ) from error
+            if over.level is Level.MASTER:
+                told = f"{over.symbol} has {error.left:,} changes left, not {count:,}: enter at most that."
+                raise LedgerError("reserve", told) from error
+            kept = add_keysets(work, system, error.left, over.symbol) if error.left else []
         for keyset in kept:
             keyset.purpose = RESERVE
-    return f", {count:,} changes in reserve under each master"
+        said += [f"{len(kept):,} under {over.symbol}"] if wanted else []
+    return f", in reserve {', '.join(said)}"
 
 
 def _refuse_clashes(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: int) -> None:

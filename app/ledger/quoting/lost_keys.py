@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem
+from app.ledger.keysystems.keysets import over_changes
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST, LostKeyset, lost_for_job, lost_of_customer
 from app.ledger.keysystems.system_queries import get_system, operators_of
 from app.ledger.keysystems.systems import single_keyed_name
@@ -131,8 +132,7 @@ def _operators(session: Session, ask: QuoteRequest, line: LineRequest) -> Iterab
     is_mastered = line.keying.kind.is_master_keyed
     if asked is not None and (is_mastered or line.keying.kind is KeyingKind.SKD):
         system = get_system(session, asked)
-        masters = [one for one in system.keysets if one.level is Level.MASTER]
-        under = next((one for one in masters if line.keying.master in (one.symbol, "")), None)
+        under = next((one for one in over_changes(system.keysets) if line.keying.master in (one.symbol, "")), None)
         yield from _chain(under) if is_mastered and under is not None else ()
         yield from _controls(system)
     elif not is_mastered and line.attributes is not None and line.attributes.keyway:

@@ -139,8 +139,7 @@ def keyed_as(keyset: Keyset, count: int) -> KeyingInstruction:
     """How `count` cylinders on one keyset are keyed, as the line that rekeys them says it: alike ones stay alike."""
     size = count if count > 1 else None
     if keyset.level is not Level.SINGLE:
-        parent = keyset.parent
-        master = parent.symbol if parent is not None and parent.level is Level.MASTER else ""
+        master = keyset.parent.symbol if keyset.level is Level.CHANGE and keyset.parent else ""
         return KeyingInstruction(_KINDS[keyset.system.levels], size, master)
     if keyset.system.levels > 1:
         return KeyingInstruction(KeyingKind.SKD, size)

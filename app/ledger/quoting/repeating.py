@@ -58,8 +58,8 @@ def repeat_of(work: Work, job: Job) -> tuple[QuoteRequest, tuple[str, ...]]:
 def _again(line: LineRequest, made: Sequence[Cylinder], instead: Mapping[str, str]) -> LineRequest:
     keying = line.keying
     first = next((one.keyset for one in made if one.keyset is not None), None)
-    above = first.parent if first is not None else None
-    if keying.kind.is_master_keyed and not keying.master and above is not None and above.level is Level.MASTER:
+    above = first.parent if first is not None and first.level is Level.CHANGE else None
+    if keying.kind.is_master_keyed and not keying.master and above is not None:
         keying = replace(keying, master=above.symbol)
     rekeys = line.standing if line.kind is LineKind.REKEY else ()  # what was planned is made by now
     hangs = rekeys and all(one.state is CylinderState.FITTED for one in made)

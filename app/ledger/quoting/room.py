@@ -133,7 +133,10 @@ class Room:
         if book.row is not None:
             fellows = (one.id for one in book.row.keysets if one.parent and one.parent.symbol == master)
             like += [there.opened[one] for one in fellows if one in there.opened]
-        return _as_many(lambda wanted: next_changes(book.spec, opened.array, there, above, wanted, ways, like), count)
+        role = book.roles.get(master, "C")
+        return _as_many(
+            lambda wanted: next_changes(book.spec, opened.array, there, above, wanted, ways, like, role), count
+        )
 
     def _is_roomy(self, book: SystemBook, master: str) -> bool:
         """Whether what the customer has on a keyway beside an array leaves three quarters of it alone: every key may
@@ -171,7 +174,7 @@ class Room:
             own = next(one.id for one in book.row.keysets if one.symbol == master)
             keys = {master: open_bittings(self._work.session, self._work.vault, [book.row], [own])[own]}
             array = open_plan(self._work.vault, book.row)
-            if array is None:
+            if array is None or master in book.roles:  # what is right under a grand takes masters' places
                 raise Unclear
             self._usable[book, master] = array.under(book.spec, "C", keys[master]).usable
         return self._usable[book, master] - book.last[master] + self._taken[book, master]

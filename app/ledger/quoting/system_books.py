@@ -10,7 +10,7 @@ from app.errors import BitternError
 from app.keying import BittingSpec, NoBittingsLeft, SymbolLevel, make_symbols, operating_chains, read_symbol
 from app.ledger.keysystems.bittings import spec_of
 from app.ledger.keysystems.control import CONTROL_SYMBOL, has_control_keys, lacks_factory_control
-from app.ledger.keysystems.keysets import number_of, symbols_after
+from app.ledger.keysystems.keysets import ROLE_BELOW, number_of, over_changes, symbols_after
 from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.keysystems.systems import SystemForm, keyway_spec, name_is_taken, single_keyed_name
 from app.ledger.quoting.allocation import begun_system, records_for
@@ -25,7 +25,8 @@ class SystemBook:
     """A key system as a plan sees it. row: None of one that acceptance starts; form: how, where it is master-keyed.
 
     above: a keyset's symbol → the masters over it, nearest first; last: the highest number under each master, "" of
-    the singles; there: symbols that were on record before this job. wants_control: whether its cores still need one.
+    the singles; masters: what changes are added under, and roles which chambers turn there, where it is no master;
+    there: symbols that were on record before this job. wants_control: whether its cores still need one.
     """
 
     name: str
@@ -39,6 +40,7 @@ class SystemBook:
     above: dict[str, tuple[str, ...]] = field(default_factory=dict)
     last: Counter[str] = field(default_factory=Counter)
     masters: list[str] = field(default_factory=list)
+    roles: dict[str, str] = field(default_factory=dict)
     there: frozenset[str] = frozenset()
     wants_control: bool = False
 
@@ -156,6 +158,7 @@ class SystemBooks:
         there = frozenset(above)
         if lacks_factory_control(system):
             above[CONTROL_SYMBOL] = ()
+        over = over_changes(system.keysets)
         book = SystemBook(
             name=system.name,
             customer_id=system.customer_id,
@@ -166,7 +169,8 @@ class SystemBooks:
             row=system,
             above=above,
             last=last,
-            masters=[one.symbol for one in system.keysets if one.level is Level.MASTER],
+            masters=[one.symbol for one in over],
+            roles={one.symbol: ROLE_BELOW[one.level] for one in over if one.level is not Level.MASTER},
             there=there,
             wants_control=self._wants_control(system),
         )

@@ -8,6 +8,7 @@ from app.errors import BitternError, Problem, Problems
 from app.fitting import Match
 from app.ledger.catalog.maker_queries import plain_numbers
 from app.ledger.jobs.queries import show_margin
+from app.ledger.keysystems.keysets import over_changes
 from app.ledger.keysystems.system_queries import list_systems
 from app.ledger.quoting.key_lines import OWN
 from app.ledger.quoting.lost_keys import OWNERS_BOX
@@ -22,7 +23,7 @@ from app.ledger.sites.customer_queries import find_customers, get_customer
 from app.ledger.sites.customers import CustomerForm
 from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, Job, KeySystem, Level, Role, Site
+from app.ledger.tables import Customer, Job, KeySystem, Role, Site
 from app.web.counter.buttons import mend_label
 from app.web.counter.choices import ADDABLE, Choices, load_choices
 from app.web.counter.drafts import kept_reason, with_kept_loss
@@ -148,7 +149,7 @@ class CounterPage:
     def masters(self) -> list[str]:
         """The symbols of the masters of the key system that is chosen."""
         chosen = next((one for one in self.systems if str(one.id) == self.form.text("system_id")), None)
-        return [one.symbol for one in chosen.keysets if one.level is Level.MASTER] if chosen else []
+        return [one.symbol for one in over_changes(chosen.keysets)] if chosen else []
 
     @property
     def is_under_lost(self) -> bool:

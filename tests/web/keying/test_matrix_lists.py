@@ -1,6 +1,7 @@
 """A matrix from a list, changed and searched again, and saved with a reserve under each master."""
 
 import re
+from collections import Counter
 from collections.abc import Callable
 from html import unescape
 from random import Random
@@ -15,6 +16,7 @@ from app.keying.relaxing import AccessChange
 from app.keying.solving import Outcome
 from app.ledger.keysystems import planning
 from app.ledger.keysystems.auditing import audit_systems
+from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, Keyset, KeySystem, Level, Role
@@ -65,6 +67,39 @@ def test_a_reserve_is_kept_under_each_master_and_no_more_than_there_is(bench: Fl
     assert all(one.level is Level.CHANGE and one.bitting is not None for one in kept)
     assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
     assert bench.get(f"/key-systems/{system.id}").text.count("4 changes under it on no door yet") == 2
+
+
+def test_heads_who_are_over_a_master_too_keep_a_reserve_and_take_further_doors(
+    bench: FlaskClient, work: Work
+) -> None:
+    """A1 also opens two colleagues' doors, so that A1 is a master and Avery, over it, the head of changes besides."""
+    people = LIST.replace("A1: 101", "A1: 101; 102; 103").replace(
+        "Avery: 101", "A4: 104\nA5: 105\nAvery: 104; 105; 101"
+    )
+    address, page = _found(bench, people)
+    assert "By levels: 4." in page
+    said = {"customer": str(factories.CustomerFactory().id), "name": "Annex", "site_name": "Annex", "reserve": "3"}
+    assert bench.post(f"{address}/seal", data=said).status_code == 303
+    work.session.rollback()
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    by_symbol = {one.symbol: one for one in system.keysets}
+    heads = {one.purpose: one.symbol for one in system.keysets if one.level is not Level.CHANGE}
+    assert {who: by_symbol[heads[who]].level for who in ("Avery", "Brook", "A1")} == {
+        "Avery": Level.GRAND,
+        "Brook": Level.GRAND,
+        "A1": Level.MASTER,
+    }
+    # Avery's own are A4 and A5, Brook's three, A1's two; three more are kept free under each.
+    under = Counter(one.parent.symbol for one in system.keysets if one.level is Level.CHANGE and one.parent)
+    assert under == {heads["Avery"]: 5, heads["Brook"]: 6, heads["A1"]: 5}
+    shown = bench.get(f"/key-systems/{system.id}").text
+    assert shown.count("3 changes under it on no door yet") == 3
+    assert system.capacity is not None
+    before = system.capacity
+    added = add_keysets(work, system, 2, heads["Avery"])
+    assert [one.symbol for one in added] == [f"{heads['Avery']}{n}" for n in (6, 7)]
+    assert system.capacity == before + 2
+    assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
 
 
 def test_a_list_can_be_changed_and_is_read_by_row(bench: FlaskClient) -> None:

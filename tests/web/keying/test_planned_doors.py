@@ -304,3 +304,39 @@ def test_a_door_on_a_master_brings_no_keys_of_it_and_who_carries_one_gets_it(hou
         ["cylinder", "1", "0", "", str(ids["hall"])],
         ["keys", "1", "", "AA", ""],
     ]
+
+
+# Ben hangs right under the owner's key, as Avery does, who is over three.
+LEVELS = "Owner: all\nBen: 201\nAvery: 101; 102; 103\n" + "\n".join(f"A{n}: 10{n}" for n in (1, 2, 3))
+
+
+def test_a_lost_change_of_levels_out_of_a_matrix_is_rekeyed_by_its_quote(house: FlaskClient, work: Work) -> None:
+    """Its levels draw the successor. Before a cylinder hangs there, nothing is to be rekeyed."""
+    ask = {"keyway": "AQ1", "chambers": "6", "seconds": "20", "people": LEVELS, "deed": "solve"}
+    address = house.post("/keying/matrix", data=ask).location
+    for run in house.application.extensions["keying runs"].values():
+        assert run.ended.wait(60)
+    customer = factories.CustomerFactory(name="Slipway Trust")
+    said = {"customer": str(customer.id), "name": "Slipway", "site_name": "Boat house"}
+    assert house.post(f"{address}/seal", data=said).status_code == 303
+    work.session.rollback()
+    system = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == "Slipway")).one()
+    lost = work.session.scalars(sa.select(Keyset).where(Keyset.purpose == "Ben")).one()
+    over = lost.parent
+    assert over is not None and over.purpose == "Owner"
+    page = f"/keying/systems/{system.id}/lost-key"
+    told = unescape(house.post(page, data={"keyset": lost.symbol}).text)
+    assert "The 1 cylinder is planned only, so nothing is to be rekeyed" in told and "Make a draft" not in told
+
+    accepted(house, _quoted_as_planned(house, system, [*_ids(work).values()]), override_reason="the owner asked")
+    told = unescape(house.post(page, data={"keyset": lost.symbol}).text)
+    assert "New bittings for this plan were found" in told and "have the matrix searched anew" not in told
+    draft = house.get(house.post(page, data={"keyset": lost.symbol, "deed": "quote"}).location).text
+    number = issued(house, form_with(draft, "title"))
+    accepted(house, number)
+    work.session.rollback()
+    job = work.session.scalars(sa.select(Job).where(Job.number == number)).one()
+    [new] = work.session.scalars(sa.select(Cylinder).where(Cylinder.job_id == job.id)).all()
+    assert new.door is not None and new.door.opening_number == "201" and new.keyset is not None
+    assert new.keyset.id != lost.id and new.keyset.parent_id == over.id and new.keyset.purpose == "Ben"
+    assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
