@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import sqlalchemy as sa
+from sqlalchemy.orm import joinedload
 
 from app.errors import BitternError, Problem
 from app.keying import read_symbol
@@ -400,8 +401,8 @@ class _Planner:
 
     def _rekeyed(self, number: int, line: LineRequest) -> list[KeysetOnLine]:
         """The keysets of cylinders that are rekeyed where they hang: their own, or what takes its place."""
-        rows = self._session.scalars(sa.select(Cylinder).where(Cylinder.id.in_(line.standing)))
-        by_id = {cylinder.id: cylinder for cylinder in rows}
+        rows = sa.select(Cylinder).where(Cylinder.id.in_(line.standing)).options(joinedload(Cylinder.keyset))
+        by_id = {cylinder.id: cylinder for cylinder in self._session.scalars(rows)}
         there = [by_id[one] for one in line.standing if one in by_id]
         planned = []
         counts = Counter(one.keyset for one in there)
