@@ -159,10 +159,12 @@ def _master(system: KeySystem, master: Keyset, count: str, repin: Sequence[Way])
     pieces = [cylinder for way in repin for cylinder in way.cylinders]
     under = {master.id, *(keyset.id for keyset in system.keysets if keyset.parent_id == master.id)}
     own = [cylinder for cylinder in pieces if cylinder.keyset_id in under]
+    crossed = [cylinder.door.opening_number for cylinder in own if cylinder.door and cylinder.operators][:8]
     steps = [
         f"Add one master under {above} beside {master.symbol}, on the page Extend of {system.name}, with no changes.",
         f"Quote as rekeyed under the new master what hangs under {master.symbol}: {_pieces(len(own))} on "
-        f"{len({cylinder.keyset_id for cylinder in own}):,} keysets. Name the doors when the quote is accepted.",
+        f"{len({cylinder.keyset_id for cylinder in own}):,} keysets. Name the doors when the quote is accepted."
+        + (f" In the door list name what else operates {', '.join(crossed)}." if crossed else ""),
     ]
     if len(own) < len(pieces):
         steps.append(
