@@ -8,7 +8,6 @@ levels do not grow by exceptions.
 from collections import defaultdict
 from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 import numpy as np
 
@@ -162,16 +161,19 @@ def _operators(
     over: Flags,
 ) -> Iterator[Operators]:
     """Give the keys of each cylinder, in the order of the matrix. `over`: by key, who opens all its doors."""
+    sizes = [len(key.doors) for key in matrix.keys]
     for group in matrix.cylinders:
-        above = set().union(*(chains[key] - {key} for key in group.keys))
+        above: set[int] = set().union(
+            *(chains[one] for one in {parents[key] for key in group.keys} if one is not None)
+        )
         lowest = tuple(key for key in group.keys if key not in above)
         changes = tuple(key for key in group.keys if key not in masters)
-        upwards = sorted((key for key in group.keys if key in masters), key=lambda key: len(matrix.keys[key].doors))
+        upwards = sorted((key for key in group.keys if key in masters), key=sizes.__getitem__)
         yield Operators(
             group.keys,
             lowest,
             changes,
             len(group.keys) > 1 and not (len(lowest) == 1 and chains[lowest[0]] == set(group.keys)),
-            len(changes) > 1 or not all(over[one, other] for one, other in pairwise(upwards)),
+            len(changes) > 1 or not over[upwards[:-1], upwards[1:]].all(),
             len({parents[key] for key in lowest}) == 1,
         )
