@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from app.ledger.jobs.handing_over import hand_out, read_taker, require_rekeyed_there, still_open, waiting_for
 from app.ledger.jobs.queries import job_money
 from app.ledger.keysystems.authority import require_job_authority
+from app.ledger.keysystems.planned_doors import were_planned
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, Stale
@@ -24,7 +25,6 @@ from app.ledger.tables import (
     Job,
     Key,
     KeyState,
-    LineKind,
     QuoteRevision,
     Role,
     Stage,
@@ -149,9 +149,7 @@ def _move_pieces(work: Work, job: Job, to: Stage) -> None:
         for cylinder in here:
             cylinder.state = CylinderState.ORDERED
     elif to is Stage.CANCELED:
-        # What a quote of planned doors was to bring is planned again.
-        lines = (line for line in job.lines if line.kind != LineKind.REKEY)
-        planned = {one for line in lines for one in line.ask.get("standing", ())}
+        planned = were_planned(work.session, here)  # and are again, however the job came to them
         for cylinder in here:
             if cylinder.id in planned:
                 cylinder.job_id, cylinder.line_number, cylinder.state = None, None, CylinderState.ORDERED

@@ -13,7 +13,7 @@ from app.ledger.sites.door_history import DOORS_PLANNED
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Door, Keyset, KeySystem, Site, longest
+from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Door, Event, Keyset, KeySystem, Site, longest
 from app.validation import counted
 
 _NAMED = 8
@@ -136,6 +136,14 @@ def planned_cylinders(session: Session, system: KeySystem) -> Sequence[Cylinder]
             selectinload(Cylinder.operators).joinedload(CylinderOperator.keyset),
         )
     ).all()
+
+
+def were_planned(session: Session, cylinders: Sequence[Cylinder]) -> set[int]:
+    """The ids of those among cylinders on doors that were planned, whatever job brings them."""
+    sites = {f"site {one.door.site_id}" for one in cylinders if one.door}
+    rows = sa.select(Event.detail).where(Event.kind == DOORS_PLANNED, Event.subject.in_(sites)).order_by(Event.id)
+    planned = {int(one) for detail in session.scalars(rows) for one in detail.get("cylinders", {})}
+    return planned & {one.id for one in cylinders}
 
 
 def replan(session: Session, old: Keyset, new: Keyset) -> None:

@@ -167,6 +167,12 @@ def test_a_door_list_takes_what_its_doors_were_planned_for(house: FlaskClient, w
     work.session.rollback()
     assert work.session.scalar(sa.select(sa.func.count(Cylinder.id)).where(Cylinder.job_id.is_(None))) == 0
 
+    job = work.session.get_one(Job, job.id)
+    move_job(work, job.id, job.version, Stage.CANCELED, reason="no money")
+    work.session.expire_all()
+    there = work.session.scalars(sa.select(Cylinder).where(Cylinder.job_id.is_(None)).order_by(Cylinder.id)).all()
+    assert {one.door.opening_number: one.is_planned for one in there if one.door} == {"desk": True, "store": True}
+
 
 def test_a_door_list_that_leaves_out_who_was_to_operate_a_door_is_asked(house: FlaskClient, work: Work) -> None:
     system = _sealed(house, work, ",hall,desk,store\nwarden,x,x,x\nclerk,x,x,\nporter,x,,x\n")
