@@ -1,5 +1,6 @@
 """Searches in a system in service: bittings for a cross-keying, and an extension with the keys fixed."""
 
+import re
 from collections.abc import Callable
 
 import pytest
@@ -168,6 +169,7 @@ def test_an_extension_without_an_answer_says_so(
     _wait(client)
     page = client.get(answer.location).text
     assert "Not found in 20 seconds" in page and "What the best so far still lets in" in page
+    assert re.search(r"In the best so far a key still opens a door that it must not, \d+ times", page)
     too_many = client.post(f"/keying/systems/{system.id}/extend", data={**data, "changes": "201"})
     assert too_many.status_code == 422 and "at most 200" in too_many.text
 
