@@ -25,24 +25,31 @@ def read_access_list(
     [['', '1', '2', '3'], ['Ann', 'x', 'x', 'x'], ['Bo', '', '', 'x']]
     """
     opens: dict[str, list[str]] = {}
+    people: set[str] = set()
+    spelled: dict[str, str] = {}  # doors, as they were written first
     problems = []
     for place, (number, cells) in enumerate(rows):
         person = cells[0].strip() if cells else ""
-        if place == 0 and person.casefold() in PEOPLE:
+        if not any(cell.strip(" ,;") for cell in cells) or (place == 0 and person.casefold() in PEOPLE):
             continue
         doors = [door.strip() for cell in cells[1:] for door in cell.replace(";", ",").split(",")]
         doors = [door for door in doors if door]
         long = next((one for one in (person, *doors) if len(one) > LONGEST_SYMBOL), None)
+        other = next((one for one in doors if spelled.setdefault(one.casefold(), one) != one), None)
         if not person:
             problems.append(Problem(f"row {number}", "Begin the row with the person's name."))
-        elif person in opens:
+        elif person.casefold() in people:
             problems.append(Problem(f"row {number}", f"{person[:LONGEST_SYMBOL]} stands twice: put both in one row."))
         elif long is not None:
             problems.append(
                 Problem(f"row {number}", f"{long[:20]} … is too long: at most {LONGEST_SYMBOL} characters.")
             )
+        elif other is not None and _is_door(other):
+            fix = f"{other} is {spelled[other.casefold()]} further up: write a door in one way."
+            problems.append(Problem(f"row {number}", fix))
         else:
             opens[person] = doors
+            people.add(person.casefold())
     named = [one for one in dict.fromkeys(door for doors in opens.values() for door in doors) if _is_door(one)]
     if not problems and not named:
         problems.append(Problem("people", "Write a row a person: the name, then the doors, such as Ann, 101; 102."))

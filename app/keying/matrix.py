@@ -187,10 +187,11 @@ def _name_problems(names: Mapping[int, str], place: str, line: str) -> list[Prob
         where = place.format(number + 2)
         if not name or len(name) > LONGEST_SYMBOL:
             problems.append(Problem(where, f"Give a name of 1 to {LONGEST_SYMBOL} characters."))
-        elif name in seen:
-            fix = f"This name stands twice, first in {line} {seen[name] + 2}: join the two, or give one another name."
+        elif name.casefold() in seen:
+            first = seen[name.casefold()] + 2
+            fix = f"This name stands twice, first in {line} {first}: join the two, or give one another name."
             problems.append(Problem(where, fix))
-        seen.setdefault(name, number)
+        seen.setdefault(name.casefold(), number)
     return problems
 
 

@@ -34,6 +34,8 @@ def test_what_is_written_reads_into_the_same_table() -> None:
     [
         ("Ann, 101\n; 102", "row 2", "Begin the row with the person's name."),
         ("Ann, 101\nAnn, 102", "row 2", "Ann stands twice"),
+        ("Ann, 101\nANN, 102", "row 2", "ANN stands twice"),
+        ("Ann, 10a; 102\nBo, 10A", "row 2", "10A is 10a further up: write a door in one way."),
         ("Ann, " + "W" * 61, "row 1", "too long: at most 60"),
         ("Ann\nBo", "people", "Write a row a person"),
         ("", "people", "Write a row a person"),
@@ -48,3 +50,7 @@ def test_what_makes_no_sense_is_told_by_row(text: str, field: str, words: str) -
 def test_a_list_larger_than_any_table_is_refused() -> None:
     rows = [(n, [f"P{n}", f"D{n}"]) for n in range(1, 2_300)]
     assert "more than 5,000,000" in read_access_list(rows)[1][0].message
+
+
+def test_rows_of_a_spreadsheet_that_are_empty_are_passed_over() -> None:
+    assert read_access_list(listed_rows("person,doors\n,,\nAnn, 101\n;"))[0] == [["", "101"], ["Ann", "x"]]
