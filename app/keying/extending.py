@@ -160,10 +160,11 @@ def extend(
             raise KeyingError(field_name, "There is no such master in this system.")
         found = grown.free_changes(role, symbols)
         if len(found) < len(symbols):
+            left = f"only {len(found):,}" if found else "none"
             raise NoBittingsLeft(
                 field_name,
-                f"{len(symbols):,} changes were asked for under {above}, but only {len(found):,} are left that "
-                "neither are issued nor clash with a cylinder in service.",
+                f"{len(symbols):,} changes were asked for under {above}, but {left} are left that neither are issued "
+                "nor clash with a cylinder in service.",
                 asked=len(symbols),
                 left=len(found),
             )

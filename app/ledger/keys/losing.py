@@ -17,7 +17,18 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, Event, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder, Role
+from app.ledger.tables import (
+    Cylinder,
+    CylinderState,
+    Event,
+    Key,
+    Keyset,
+    KeyState,
+    KeySystem,
+    Level,
+    RecordsHolder,
+    Role,
+)
 from app.validation import counted
 
 OF_A_MATRIX = "key system made of a matrix"
@@ -70,8 +81,10 @@ def _begins_anew(work: Work, system: KeySystem, lost: LostKey) -> bool:
     replaced = [one for one in system.keysets if one.symbol in lost.replace]
     if any(one.level in (Level.GREAT_GRAND, Level.GRAND) or _is_top(one) for one in replaced):
         return len(replaced) > 1
-    if system.sealed_plan is not None and all(one.level is Level.CHANGE for one in replaced):
-        return False  # its levels draw their successors
+    masters = [one.id for one in replaced if one.level is not Level.CHANGE]
+    own = sa.select(Cylinder.id).where(Cylinder.keyset_id.in_(masters), Cylinder.state != CylinderState.REMOVED)
+    if system.sealed_plan is not None and work.session.scalar(own.limit(1)) is None:
+        return False  # its levels draw successors, but none for a door that is keyed to a master itself
     return _is_of_a_matrix(work, system)
 
 

@@ -168,7 +168,9 @@ def _insert_extension(work: Work, ready: "ReadyExtension", found: Extension, pla
     system = get_system(work.session, ready.system_id)
     symbols = tuple(planned.symbol for planned in found.keysets)
     if {keyset.symbol for keyset in system.keysets} & set(symbols):
-        raise Stale()
+        raise Stale(
+            "These symbols are saved by now, here or in another window. Look at the system, and extend it anew."
+        )
     require_none_lost_above(work, system, {planned.parent or "" for planned in found.keysets})
     insert_keysets(work, system, found.keysets)
     if system.capacity is not None:

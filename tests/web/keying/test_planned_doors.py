@@ -337,6 +337,9 @@ def test_a_lost_change_of_levels_out_of_a_matrix_is_rekeyed_by_its_quote(house: 
     accepted(house, _quoted_as_planned(house, system, [*_ids(work).values()]), override_reason="the owner asked")
     told = unescape(house.post(page, data={"keyset": lost.symbol}).text)
     assert "New bittings for this plan were found" in told and "have the matrix searched anew" not in told
+    avery = work.session.scalars(sa.select(Keyset).where(Keyset.purpose == "Avery")).one()
+    head = unescape(house.post(page, data={"keyset": avery.symbol}).text)
+    assert f"Add one master under {over.symbol} beside {avery.symbol}" in head and "searched anew" not in head
     draft = house.get(house.post(page, data={"keyset": lost.symbol, "deed": "quote"}).location).text
     number = issued(house, form_with(draft, "title"))
     accepted(house, number)
