@@ -291,7 +291,7 @@ class _Turn:
         """Give the bitting that adds fewest combinations to crossed cylinders.
 
         Last come bittings that are one cut off another key there, unless it has to be tight, and those that turn the
-        cylinder unasked: taken off its list again, such a key would still come in.
+        cylinder unasked, or let a change of its list turn it so: taken off the list again, such a key would come in.
         """
         crossed = np.flatnonzero(self.watched & self.listed[key])[:MOST_WEIGHED]
         if not len(crossed):
@@ -302,10 +302,26 @@ class _Turn:
         near = np.zeros(len(fitting), dtype=np.bool_)
         for cylinder in crossed.tolist():
             grown += np.log(np.bitwise_count(self.masks[cylinder] | bits).astype(np.float64)).sum(axis=1)
-            others = self.bits[self.listed[:, cylinder] & self.placed][:MOST_WEIGHED]
+            there = np.flatnonzero(self.listed[:, cylinder] & self.placed)[:MOST_WEIGHED]
+            others = self.bits[there]
+            if len(others) < MOST_WEIGHED:  # in a crowded cylinder each turns it anyway
+                near |= _turns(bits, self._kept_by_one(there)).any(axis=1)
             apart = (bits[:, None, :] != others[None, :, :]).sum(axis=2)
             near |= ((apart < 2).any(axis=1) & (not self.is_tight)) | ((self.masks[cylinder] & bits) != 0).all(axis=1)
         return fitting[int(np.lexsort((grown.round(9), near))[0])]
+
+    def _kept_by_one(self, listed: NDArray[np.int64]) -> Masks:
+        """Give, for each change of a cylinder that would not turn it if it were not listed, what a new key must not
+        have in all chambers: then it would.
+        """
+        bits = self.bits[listed]
+        before, after = np.zeros_like(bits), np.zeros_like(bits)
+        before[1:] = np.bitwise_or.accumulate(bits, axis=0)[:-1]
+        after[:-1] = np.bitwise_or.accumulate(bits[::-1], axis=0)[::-1][1:]
+        kept: Masks = np.where(((before | after) & bits) != 0, ALL_BITS, bits)
+        is_change = np.array([key not in self.tiers.masters for key in listed.tolist()], dtype=np.bool_)
+        found: Masks = kept[is_change & (kept != ALL_BITS).any(axis=1)]
+        return found
 
     def _fitting(self, key: int, cuts: Cuts, anywhere: bool = False) -> NDArray[np.bool_]:
         """Tell which bittings for a key let no key into a cylinder that does not list it.

@@ -336,3 +336,19 @@ def test_keying_a_matrix_ends_within_a_second_of_its_limit_by_a_clock_that_runs_
     found = key_matrix(spec, None, matrix, Random(1), seconds=3, clock=clock)
     assert isinstance(found, MatrixSolution)
     assert now[0] < 4
+
+
+def test_a_key_crossed_in_would_not_turn_the_door_unlisted():
+    """Amy opens her door and one of the other wing: its cylinder, pinned without her key, has to keep her out."""
+    opens = {"keeper": "a1 a2 a3 b1 b2", "head of A": "a1 a2 a3", "head of B": "b1 b2", "Ann": "a1", "Abe": "a2 a1"}
+    opens |= {"Amy": "a3 b1", "Bea": "b1", "Bob": "b2"}
+    matrix = AccessMatrix.of({who: set(doors.split()) for who, doors in opens.items()}, opens["keeper"].split())
+    for seed in range(12):
+        rng = Random(seed)
+        plan = key_matrix(SPEC, draw_master(SPEC, rng), matrix, rng)
+        assert isinstance(plan, AccessPlan) and len(plan.exceptions) == 2
+        for one in plan.exceptions:
+            for key in one.also:
+                others = [plan.keys[other] for other in one.operators if other != key]
+                shears = zip(plan.keys[key], zip(*others, strict=True), strict=True)
+                assert not all(cut in depths for cut, depths in shears), (seed, one)
