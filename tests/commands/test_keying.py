@@ -97,6 +97,14 @@ def test_symbols_of_four_levels():
 PLAN = {"spec": SPEC, "levels": 4, "masters": [2, 3], "changes": 10, "seed": 3}
 
 
+def test_the_example_of_a_plan_keeps_what_it_asks_to_keep_free():
+    example = json.loads(CliRunner().invoke(main, ["keying", "plan", "--example"]).output)
+    assert (example["masters"], example["changes"], example["room"]) == ([4], 20, [0.5, 0.25])
+    code, answer = run("plan", example)
+    assert (code, len(answer["cylinders"])) == (0, 4 * 20)
+    assert all(left >= kept for left, kept in zip(answer["left"], [2, 5], strict=True))  # half of 4, a quarter of 20
+
+
 def test_plan_gives_every_key_and_each_changes_cylinder():
     rules = {"least_depths": 3, "most_equal_neighbors": 2, "least_span": 3, "no_stairs": True, "no_uncut": True}
     code, answer = run("plan", {**PLAN, "room": [0.5, 0.34, 0.2], "rules": rules})

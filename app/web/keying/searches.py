@@ -148,9 +148,10 @@ def _matrix_page(run: SearchRun, form: MatrixSystemPage) -> ResponseReturnValue:
 
 
 def share_of_bittings(combinations: int, spec: BittingSpec) -> str:
-    """How many of a hundred thousand bittings are among so many combinations, as pages say it.
+    """Give the share of all bittings that so many combinations are, in percent, as pages say it.
 
-    >>> share_of_bittings(64, BittingSpec(6, 10, 7)), share_of_bittings(1, BittingSpec(6, 10, 7))
+    >>> spec = BittingSpec(chambers=7, depths=10, macs=7)
+    >>> share_of_bittings(640, spec), share_of_bittings(9, spec)
     ('0.0064 %', 'under 0.0001 %')
     """
     percent = Decimal(combinations * 100) / Decimal(spec.depths**spec.chambers)
