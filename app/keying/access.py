@@ -20,6 +20,7 @@ from app.keying.tiers import Tiers
 from app.keying.time_limit import TimeLimit
 
 LEVELS_SHARE = 0.4  # of the time that is left, before the search of keys side by side has its turn
+CROWDED_SHARE = 0.1  # the same where most doors are exceptions, which levels seldom hold
 MASTERS_DRAWN = 2
 LEAST_SECONDS = 0.01  # where levels took all the time, for an answer that says what they still let in
 
@@ -98,10 +99,13 @@ def key_matrix(
     if not matrix.keys:
         raise KeyingError("matrix", "Nobody opens anything: there is nothing to key.")
     tiers = Tiers.of(matrix)
+    share = (
+        CROWDED_SHARE if 2 * sum(one.is_exception for one in tiers.operators) > len(tiers.operators) else LEVELS_SHARE
+    )
     best = HeldLevels((), ())
     for top in _tops(spec, rng, avoid) if tmk is None else [tmk]:
         check_master(spec, top)
-        held = hold_levels(spec, top, tiers, rng, avoid, limit.part(LEVELS_SHARE))
+        held = hold_levels(spec, top, tiers, rng, avoid, limit.part(share))
         if held is not None and not held.unwanted:
             return plan_access(tiers, held)
         if not best.top or (held is not None and len(held.unwanted) < len(best.unwanted)):
