@@ -70,11 +70,6 @@ class Hands:
         self.page.locator("#menu").wait_for(state="attached")  # on a phone it stays closed
         self.start()
 
-    def log_out(self) -> None:
-        """Leave by the page's own button; counts nothing."""
-        self.page.get_by_role("button", name="Log out").click()
-        self.page.get_by_label("Password").wait_for()
-
     def start(self) -> None:
         """Count from here on."""
         self.counted = self.strokes = 0

@@ -77,7 +77,7 @@ def test_three_floors_go_to_the_factory_and_are_accepted_as_quoted(hands: Hands,
         assert [keys.pop(symbol) for symbol in ("A", "AA", "AB", "AC")] == [3, 4, 4, 4]
         assert len(keys) == 150 and {*keys.values()} == {2}
 
-    hands.log_out()  # the owner looks at what both ways cost
+    hands.click("Log out")  # the owner looks at what both ways cost
     hands.log_in(house.served, Role.OWNER)
     hands.press("/")
     hands.type("Q-1011-1")

@@ -90,7 +90,7 @@ def test_twelve_doors_join_a_system_out_of_a_matrix_whose_holders_cross(hands: H
     page.get_by_label("Site of the doors").fill("Slipway")
     hands.click("Save bittings")
 
-    hands.log_out()
+    hands.click("Log out")
     hands.log_in(house.served, Role.COUNTER)
     hands.type("college")
     hands.press("Enter")
