@@ -215,7 +215,7 @@ def key_anew(loss: Loss, rng: Random, limit: TimeLimit, *, by_levels: bool) -> d
     """
     opens = {key: [str(n) for n, one in enumerate(loss.cylinders) if key in one] for key in loss.costs}
     opens = {key: doors for key, doors in opens.items() if doors}
-    top = draw_allowed(loss, rng)
+    top = _draw_of_parity(loss, rng)
     if not loss.gone <= opens.keys() or top in loss.keys.values():
         return {}
     matrix, avoid = AccessMatrix.of(opens, [str(n) for n in range(len(loss.cylinders))]), {*loss.keys.values()}
@@ -234,7 +234,7 @@ def key_anew(loss: Loss, rng: Random, limit: TimeLimit, *, by_levels: bool) -> d
     return {} if loss.at_fault(new) else new
 
 
-def draw_allowed(loss: Loss, rng: Random) -> Bitting:
+def _draw_of_parity(loss: Loss, rng: Random) -> Bitting:
     """Draw a bitting of the system's parity that may be handed out; after some draws any within MACS."""
     for _ in range(DRAWS):
         drawn = draw_from(loss.columns, loss.spec.macs, rng)
@@ -307,7 +307,7 @@ class _Model:
             if limit.is_over:
                 return
             self._add_key(symbol, rng, must=all_of_them or symbol in loss.gone)
-            self._hint(symbol, draw_allowed(loss, rng), all_of_them or symbol in loss.gone)
+            self._hint(symbol, _draw_of_parity(loss, rng), all_of_them or symbol in loss.gone)
             if apart > 1:
                 columns = zip(loss.lost, self.cuts[symbol], strict=True)
                 alike = [column[cut] for cut, column in columns if cut in column]
