@@ -3,14 +3,19 @@
 Run: python tests/bench/keying.py
 """
 
+import sys
+from pathlib import Path
 from random import Random
 from time import perf_counter, process_time
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
 from app.keying import AccessMatrix, AccessPlan, BittingSpec, audit, key_matrix, progression_under
 from app.keying.solving import Outcome, solve_matrix
 from app.keying.symbols import master_names
+from tests.keying.oracle import crowded
 
 TMK = (5, 2, 8, 6, 1, 4, 3, 4)
 GENERAL = [(50, 0.04), (100, 0.02), (200, 0.01), (200, 0.02)]
@@ -118,23 +123,6 @@ def crossing(size, share):
     return opens, doors
 
 
-def crowded(spec, size, seed):
-    """Who opens what by keys that are there: each door open to those with some depths in three chambers."""
-    rng = Random(seed)
-    depths = [depth for depth in spec.all_depths if depth % spec.step == 0]
-    cuts = np.array([[rng.choice(depths) for _ in range(spec.chambers)] for _ in range(size)])
-    opens, doors = {f"h{n}": set() for n in range(size)}, [f"d{n}" for n in range(size)]
-    for door in doors:
-        inside = np.ones(size, dtype=bool)
-        for chamber in rng.sample(range(spec.chambers), 3):
-            inside &= np.isin(cuts[:, chamber], rng.sample(depths, 3))
-        for chamber in range(spec.chambers):
-            inside &= np.isin(cuts[:, chamber], cuts[inside, chamber])
-        for key in np.flatnonzero(inside).tolist():
-            opens[f"h{key}"].add(door)
-    return opens, [door for door in doors if any(door in opened for opened in opens.values())]
-
-
 def bare_pass(matrix, bittings):
     """The least that a check of a keyed matrix does: every key against every cylinder, in NumPy."""
     bits = np.left_shift(1, np.array(bittings)).astype(np.uint16)
@@ -154,7 +142,7 @@ def matrices(seconds):
         "nested": exceptions(20, 19, 0),
         "nested, 5 % also open another door": exceptions(20, 19, 0.05),
         "nested, 20 % also open another door": exceptions(14, 13, 0.2),
-        "crowded, a fifth of all doors a key": crowded(spec, 200, 1),
+        "crowded, a fifth of all doors a key": crowded(spec, 200, Random(1)),
     }
     cases |= {f"by chance, {share:.0%} of {size} doors a key": crossing(size, share) for size, share in GENERAL}
     for name, (opens, doors) in cases.items():
@@ -179,7 +167,7 @@ def shares(seconds, drawn=10):
     for size in [15, 30, 60, 120]:
         missed = 0
         for seed in range(drawn):
-            matrix = AccessMatrix.of(*crowded(spec, size, seed))
+            matrix = AccessMatrix.of(*crowded(spec, size, Random(seed)))
             found = solve_matrix(spec, TMK[:6], matrix, Random(seed), seconds=seconds)
             missed += found.outcome is not Outcome.SOLVED
         print(f"  {size} × {size}: {missed} of {drawn}")

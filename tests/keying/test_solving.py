@@ -21,7 +21,7 @@ from app.keying.local_search import Mending
 from app.keying.matrix_problem import operating
 from app.keying.rules import BittingRules
 from app.keying.solving import Outcome, solve_matrix
-from tests.keying.oracle import operates
+from tests.keying.oracle import crowded, operates
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
 TMK = (5, 2, 8, 6, 1, 4)
@@ -394,25 +394,9 @@ def test_where_any_parity_will_do_impossible_is_proven_for_all_of_them(turn):
         assert len({tuple(cut % 2 for cut in cuts) for cuts in found.bittings}) == 1
 
 
-def boxed(spec, size, rng):
-    """A matrix that has an answer: keys drawn, and each door open to those with some depths in three chambers."""
-    depths = [d for d in spec.all_depths if d % spec.step == 0]
-    cuts = np.array([[rng.choice(depths) for _ in range(spec.chambers)] for _ in range(size)])
-    opens, doors = {f"h{n}": set() for n in range(size)}, [f"d{n}" for n in range(size)]
-    for door in doors:
-        inside = np.ones(size, dtype=bool)
-        for chamber in rng.sample(range(spec.chambers), 3):
-            inside &= np.isin(cuts[:, chamber], rng.sample(depths, 3))
-        for chamber in range(spec.chambers):  # what else their cuts let in
-            inside &= np.isin(cuts[:, chamber], cuts[inside, chamber])
-        for key in np.flatnonzero(inside).tolist():
-            opens[f"h{key}"].add(door)
-    return AccessMatrix.of(opens, [door for door in doors if any(door in opened for opened in opens.values())])
-
-
 def test_a_crowded_matrix_that_has_an_answer_is_solved():
     spec = BittingSpec(chambers=6, depths=10, macs=9, step=2, rules=BittingRules(least_depths=2))
-    matrix = boxed(spec, 120, Random(1))
+    matrix = AccessMatrix.of(*crowded(spec, 120, Random(1)))
     assert 0.15 < matrix.listed.mean() < 0.3
     found = solve_matrix(spec, (4, 2, 8, 6, 0, 2), matrix, Random(1), seconds=60)
     assert found.outcome is Outcome.SOLVED
