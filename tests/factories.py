@@ -292,6 +292,15 @@ class KeyFactory(_Factory):
     changed_at = MOMENT
 
 
+class LossFactory(_Factory):
+    class Meta:
+        model = models.Loss
+
+    keyset = factory.SubFactory(KeysetFactory)
+    system_id = factory.LazyAttribute(lambda loss: loss.keyset.system_id)
+    reported_at = MOMENT
+
+
 class JobFactory(_Factory):
     class Meta:
         model = models.Job

@@ -6,16 +6,24 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.keysystems.bittings import bitting_context, fingerprint_context, plan_context
+from app.ledger.keysystems.bittings import (
+    bitting_context,
+    fingerprint_context,
+    loss_plan_context,
+    lost_context,
+    plan_context,
+)
 from app.ledger.people.second_factor import factor_context
 from app.ledger.store.errors import VaultError
 from app.ledger.store.vault import Vault
-from app.ledger.tables import Base, Bitting, KeySystem, User
+from app.ledger.tables import Base, Bitting, KeySystem, Loss, User
 
 # Columns of sealed bytes, what each is bound to, and by which columns. A test holds them against the models.
 _SEALED: tuple[tuple[type[Base], str, tuple[str, ...], Callable[..., str]], ...] = (
     (Bitting, "sealed", ("system_id", "keyset_id"), bitting_context),
     (KeySystem, "sealed_plan", ("id",), plan_context),
+    (Loss, "sealed_lost", ("id",), lost_context),
+    (Loss, "sealed_plan", ("id",), loss_plan_context),
     (User, "factor_sealed", ("id",), factor_context),
 )
 _PEPPERED = ("users", "pin_hash")

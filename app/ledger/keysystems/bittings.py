@@ -51,6 +51,16 @@ def plan_context(system_id: int) -> str:
     return f"plan of system {system_id}"
 
 
+def lost_context(loss_id: int) -> str:
+    """What the sealed bitting of a lost key is bound to."""
+    return f"bitting lost by loss {loss_id}"
+
+
+def loss_plan_context(loss_id: int) -> str:
+    """What the sealed plan of a loss is bound to."""
+    return f"plan of loss {loss_id}"
+
+
 def add_keyset(
     work: Work,
     system: KeySystem,

@@ -187,6 +187,23 @@ def check_payment(row: Row) -> None:
         raise BitternError("note", refusal)
 
 
+def check_copies(row: Row) -> None:
+    """Copy numbers of keys, rising: [] where nobody knows them."""
+    copies = row["copies"]
+    is_right = isinstance(copies, list) and all(type(one) is int and one > 0 for one in copies)
+    if not is_right or copies != sorted(set(copies)):
+        raise BitternError(
+            "copies", "Write copy numbers as a JSON list, rising: [2, 3], or [] where nobody knows them."
+        )
+
+
+def check_successors(row: Row) -> None:
+    """Symbols by the symbols whose place they take."""
+    successors = row["successors"]
+    if not isinstance(successors, dict) or not all(isinstance(one, str) and one for one in successors.values()):
+        raise BitternError("successors", 'Write a JSON object of symbols, such as {"AA": "AD"}.')
+
+
 def check_bench_time(row: Row) -> None:
     """A time that the bench can learn from."""
     for name, words in (("task", BenchTask), ("kind", ("", *KeyingKind)), ("cylinder", ("", *CylinderType))):

@@ -203,6 +203,14 @@ TABLES = (
     MovedTable("customers", m.Customer, "customers", derive=_digits),
     MovedTable("contacts", m.Contact, "the people at customers'", derive=_digits),
     MovedTable("sites", m.Site, "places with doors"),
+    MovedTable("key systems", m.KeySystem, "key systems, without bittings and plans"),
+    MovedTable("keysets", m.Keyset, "symbols and their levels, without bittings"),
+    MovedTable(
+        "losses",
+        m.Loss,
+        "lost keys: which, since when, what takes their place, and how it ended",
+        (row_checks.check_copies, row_checks.check_successors),
+    ),
     MovedTable(
         "jobs",
         m.Job,
@@ -240,8 +248,6 @@ TABLES = (
         "payments", m.Payment, "money received and given back", (row_checks.check_payment, one_of("means", MEANS))
     ),
     MovedTable("bench times", m.BenchTimeRow, "what the bench's work took", (row_checks.check_bench_time,)),
-    MovedTable("key systems", m.KeySystem, "key systems, without bittings and plans"),
-    MovedTable("keysets", m.Keyset, "symbols and their levels, without bittings"),
     MovedTable(
         "doors",
         m.Door,

@@ -19,6 +19,7 @@ from app.ledger.tables.jobs import (
     Stage,
 )
 from app.ledger.tables.keysystems import Bitting, Key, Keyset, KeyState, KeySystem, Level
+from app.ledger.tables.losses import Loss
 from app.ledger.tables.makers import CatalogRow, FactoryTermsRow, Keyway, Maker, PinStock, SpecRow
 from app.ledger.tables.prices import (
     BENCH_TERMS_SET,
@@ -76,6 +77,7 @@ __all__ = [
     "LoginAttempt",
     "LoginRulesRow",
     "LongText",
+    "Loss",
     "Maker",
     "Payment",
     "PinStock",

@@ -115,6 +115,7 @@ class Job(Versioned, Base):
     agreed_cents: Mapped[int | None]  # what was accepted comes to, tax included; None before
     deposit_cents: Mapped[int] = mapped_column(default=0)  # asked by the newest quote, or as accepted
     reason: Mapped[str] = mapped_column(sa.Text, default="")  # why it was lost or canceled
+    loss_id: Mapped[int | None] = mapped_column(sa.ForeignKey("losses.id"), index=True)  # of keys, which it mends
 
     customer: Mapped[Customer] = relationship()
     site: Mapped[Site | None] = relationship()

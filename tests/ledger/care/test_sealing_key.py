@@ -18,7 +18,7 @@ from app.ledger.store.engine import make_engine, transaction
 from app.ledger.store.errors import VaultError
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import Base, Bitting, Event, Keyset, KeySystem, Role, User, VaultCheck
+from app.ledger.tables import Base, Bitting, Event, Keyset, KeySystem, Loss, Role, User, VaultCheck
 from tests.bare import config, work
 from tests.conftest import NOW
 from tests.factories import PASSWORD
@@ -85,7 +85,14 @@ def test_every_sealed_column_is_known_to_the_rotation() -> None:
         for column in table.columns
         if isinstance(column.type, sa.LargeBinary)
     }
-    resealed = {"bittings.sealed", "bittings.fingerprint", "key_systems.sealed_plan", "users.factor_sealed"}
+    resealed = {
+        "bittings.sealed",
+        "bittings.fingerprint",
+        "key_systems.sealed_plan",
+        "losses.sealed_lost",
+        "losses.sealed_plan",
+        "users.factor_sealed",
+    }
     known = {f"{model.__tablename__}.{column}" for model, column, *_ in resealing._SEALED}
     assert known == resealed - {"bittings.fingerprint"}
     plain = {"events.hash", "events.previous_hash", "logins.token_hash", "job_files.sha256"}
@@ -95,6 +102,8 @@ def test_every_sealed_column_is_known_to_the_rotation() -> None:
 EMPTY = {
     "bittings": "DELETE FROM bittings",
     "plan": "UPDATE key_systems SET sealed_plan = NULL",
+    "lost bitting": "UPDATE losses SET sealed_lost = NULL",
+    "plan of a loss": "UPDATE losses SET sealed_plan = NULL",
     "second factor": "UPDATE users SET factor_sealed = NULL",
     "PIN": "UPDATE users SET pin_hash = ''",
 }
@@ -117,6 +126,12 @@ def full(config: Config, ledger: Ledger, keyed: int, work: Work) -> int:
     with transaction(work.session):
         for user in work.session.scalars(sa.select(User).where(User.pin_hash != "")):
             user.factor_sealed = ledger.vault.seal("A" * 32, f"second factor of user {user.id}")
+        keyset = work.session.scalars(sa.select(Keyset).order_by(Keyset.id).limit(1)).one()
+        loss = Loss(system_id=keyed, keyset_id=keyset.id, reported_at=NOW)
+        work.session.add(loss)
+        work.session.flush()
+        loss.sealed_lost = ledger.vault.seal("52", f"bitting lost by loss {loss.id}")
+        loss.sealed_plan = ledger.vault.seal("{}", f"plan of loss {loss.id}")
     work.session.close()
     ledger.close()
     return keyed

@@ -128,6 +128,43 @@ def test_a_door_that_was_merged_away_before_the_upgrade_gives_its_number_to_no_o
     assert rows(path) == before
 
 
+def test_keys_lost_before_losses_were_records_are_open_losses_unless_their_bitting_was_replaced_since(
+    config: Config,
+) -> None:
+    path = put(config, "0004")
+    in_metal = "; what was made by the old record is said to be destroyed"
+    with closing(sqlite3.connect(path)) as connection, connection:
+        # AA: copies 1 and 3 lost, 2 out. 1AA: lost, then replaced in metal. 2AA: lost, and corrected on paper alone.
+        for keyset, copy, state, day in (
+            (1, 3, "lost", 4),
+            (1, 2, "out", 3),
+            (2, 9, "lost", 3),
+            (3, 8, "lost", 3),
+        ):
+            connection.execute(
+                "INSERT INTO keys (keyset_id, copy_number, state, holder, changed_at, version)"
+                " VALUES (?, ?, ?, '', ?, 1)",
+                (keyset, copy, state, f"2026-11-0{day} 09:00:00.000000"),
+            )
+        connection.execute("UPDATE keys SET state = 'lost' WHERE keyset_id = 1 AND copy_number = 1")
+        for symbol, end in (("1AA", in_metal), ("2AA", "")):
+            connection.execute(
+                "INSERT INTO events (at, actor_name, kind, subject, summary, detail, previous_hash, hash)"
+                " VALUES ('2026-11-05 09:00:00.000000', '', 'bitting corrected', 'key system 1', ?, '{}', x'',"
+                " randomblob(32))",
+                (f"{symbol} of The Flats corrected{end}",),
+            )
+    command.upgrade(alembic_config(config.url), "0017")
+    found = [
+        (one["system_id"], one["keyset_id"], json.loads(one["copies"]), one["reported_at"], one["closed_at"])
+        for one in rows(path)["losses"]
+    ]
+    assert found == [
+        (1, 1, [1, 3], "2026-11-02 09:00:00.000000", None),
+        (1, 3, [8], "2026-11-03 09:00:00.000000", None),
+    ]
+
+
 def test_a_migration_that_fails_leaves_the_house_as_it_was(config: Config, monkeypatch: pytest.MonkeyPatch) -> None:
     path = put(config, "0003")
     before = rows(path)
