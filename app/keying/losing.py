@@ -14,7 +14,7 @@ from app.keying.auditing import check_system, operated_by
 from app.keying.counting import count_allowed
 from app.keying.errors import KeyingError
 from app.keying.new_key import find_new_key
-from app.keying.replacing import FIRST_EFFORT, Loss, SystemsBeside, key_anew, move_branch, replace_keys
+from app.keying.replacing import FIRST_EFFORT, LossTask, SystemsBeside, key_anew, move_branch, replace_keys
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.time_limit import TimeLimit, solve_model
 from app.validation import counted
@@ -75,7 +75,7 @@ def lost_key(
     out = copies or {}
     exposed = operated_by(keys, cylinders, symbol)
     alike = {name: tuple(dict.fromkeys(meant)) for name, meant in cylinders.items()}
-    loss = Loss(
+    loss = LossTask(
         spec,
         {**keys, **{f"\0{number}": cuts for number, cuts in enumerate(beside.keys)}},
         Counter(alike.values()),
@@ -99,7 +99,7 @@ def lost_key(
 class _SearchForPlan:
     """The search from the smallest plan upward; one that widens no cylinder goes before another of the same size."""
 
-    def __init__(self, loss: Loss, rng: Random, limit: TimeLimit) -> None:
+    def __init__(self, loss: LossTask, rng: Random, limit: TimeLimit) -> None:
         self.loss, self.rng, self.limit = loss, rng, limit
         self.best: dict[str, Bitting] = {}
         self.reasons: list[str] = []
@@ -229,7 +229,7 @@ class _SearchForPlan:
         self.tried.append(f"New bittings for {_named(free)}, all other keys staying: {ends}.")
 
 
-def _said_of(loss: Loss, new: Mapping[str, Bitting]) -> list[str]:
+def _said_of(loss: LossTask, new: Mapping[str, Bitting]) -> list[str]:
     """What is special about a plan: cylinders that let in more combinations than before."""
     if not (wider := loss.wider({**loss.keys, **new})):
         return []
@@ -247,7 +247,7 @@ def _named(keys: Sequence[str]) -> str:
     return ", ".join(keys[:MOST_SAID]) + more
 
 
-def _least(loss: Loss, limit: TimeLimit) -> tuple[AbstractSet[str], bool]:
+def _least(loss: LossTask, limit: TimeLimit) -> tuple[AbstractSet[str], bool]:
     """Choose the least keysets to replace, bittings aside, and tell whether none are less.
 
     Per exposed cylinder some chamber loses every key with the lost cut.

@@ -70,7 +70,7 @@ class SystemsBeside:
 
 
 @dataclass(frozen=True)
-class Loss:
+class LossTask:
     """A system and what is lost of it: `lost` is the bitting, `gone` the keysets cut to it.
 
     `cylinders`: per set of operators, how many cylinders have it; `exposed` are those that the lost key turns.
@@ -162,7 +162,7 @@ class Replacing:
 
 
 def replace_keys(
-    loss: Loss,
+    loss: LossTask,
     free: Sequence[str],
     rng: Random,
     limit: TimeLimit,
@@ -191,7 +191,7 @@ def replace_keys(
     return model.search(limit, effort)
 
 
-def move_branch(loss: Loss, replaced: Sequence[str], rng: Random, apart: int, limit: TimeLimit) -> Replacing:
+def move_branch(loss: LossTask, replaced: Sequence[str], rng: Random, apart: int, limit: TimeLimit) -> Replacing:
     """Give a master's branch the cuts of another master, which leaves its changes as far apart as they were.
 
     Of the lost key's cuts those change that all the keys of the branch share; no cylinder gets wider so. Keys that
@@ -208,7 +208,7 @@ def move_branch(loss: Loss, replaced: Sequence[str], rng: Random, apart: int, li
     return Replacing(None, False)
 
 
-def key_anew(loss: Loss, rng: Random, limit: TimeLimit, *, by_levels: bool) -> dict[str, Bitting]:
+def key_anew(loss: LossTask, rng: Random, limit: TimeLimit, *, by_levels: bool) -> dict[str, Bitting]:
     """Key the whole system anew, under another top master of its parity or without levels; {} where that fails.
 
     Keys that open nothing stay, but for the lost ones, which it does not help.
@@ -234,7 +234,7 @@ def key_anew(loss: Loss, rng: Random, limit: TimeLimit, *, by_levels: bool) -> d
     return {} if loss.at_fault(new) else new
 
 
-def _draw_of_parity(loss: Loss, rng: Random) -> Bitting:
+def _draw_of_parity(loss: LossTask, rng: Random) -> Bitting:
     """Draw a bitting of the system's parity that may be handed out; after some draws any within MACS."""
     for _ in range(DRAWS):
         drawn = draw_from(loss.columns, loss.spec.macs, rng)
@@ -244,7 +244,7 @@ def _draw_of_parity(loss: Loss, rng: Random) -> Bitting:
 
 
 def _moved_branches(
-    loss: Loss, replaced: Sequence[str], rng: Random, apart: int, limit: TimeLimit
+    loss: LossTask, replaced: Sequence[str], rng: Random, apart: int, limit: TimeLimit
 ) -> list[tuple[dict[str, Bitting], AbstractSet[str]]]:
     """The new bittings of some moves of a branch, each with the keys that need others; best first."""
     shared = [all(loss.keys[key][n] == cut for key in replaced) for n, cut in enumerate(loss.lost)]
@@ -281,7 +281,7 @@ class _Model:
 
     def __init__(
         self,
-        loss: Loss,
+        loss: LossTask,
         free: Sequence[str],
         rng: Random,
         limit: TimeLimit,
