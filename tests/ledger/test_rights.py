@@ -123,6 +123,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keys.keys: order_keys
         keysystems.lost_keysets: require_none_lost_above
         keysystems.planned_doors: plan_doors_of
+        keysystems.pinned: seal_pins freeze_pins open_pins
         keysystems.ticks: mark_cylinders mark_keys take_key_ticks_back take_ticks_back
         catalog.makers: put_keyways
         catalog.specs: put_spec refuse_breaking
@@ -148,6 +149,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.systems: keyway_spec
         keys.losing: steps_of_loss
         keysystems.unsealed_system: open_system
+        keysystems.pinned: turned_by pinned_as_on_record
     """,
     "one's own login, secrets or page, or before anybody is logged in: it asks who, not which role": """
         quoting.issuing: keep_draft drop_draft

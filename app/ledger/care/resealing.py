@@ -13,10 +13,11 @@ from app.ledger.keysystems.bittings import (
     lost_context,
     plan_context,
 )
+from app.ledger.keysystems.pinned import pins_context
 from app.ledger.people.second_factor import factor_context
 from app.ledger.store.errors import VaultError
 from app.ledger.store.vault import Vault
-from app.ledger.tables import Base, Bitting, KeySystem, Loss, User
+from app.ledger.tables import Base, Bitting, Cylinder, KeySystem, Loss, User
 
 # Columns of sealed bytes, what each is bound to, and by which columns. A test holds them against the models.
 _SEALED: tuple[tuple[type[Base], str, tuple[str, ...], Callable[..., str]], ...] = (
@@ -24,6 +25,7 @@ _SEALED: tuple[tuple[type[Base], str, tuple[str, ...], Callable[..., str]], ...]
     (KeySystem, "sealed_plan", ("id",), plan_context),
     (Loss, "sealed_lost", ("id",), lost_context),
     (Loss, "sealed_plan", ("id",), loss_plan_context),
+    (Cylinder, "sealed_pins", ("id",), pins_context),
     (User, "factor_sealed", ("id",), factor_context),
 )
 _PEPPERED = ("users", "pin_hash")

@@ -15,6 +15,7 @@ from app.errors import Problem, Problems
 from app.ledger.jobs.queries import job_money
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.copy_numbers import say_copies
+from app.ledger.keysystems.pinned import freeze_pins
 from app.ledger.quoting.key_lines import OWN
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError
@@ -182,6 +183,7 @@ def hand_out(work: Work, job: Job, taker: str, pieces: Pieces) -> dict[str, Any]
     _remove_replaced(work, job, [one.id for one in pieces.cylinders])
     for cylinder in pieces.cylinders:
         cylinder.state = CylinderState.FITTED
+    freeze_pins(work, pieces.cylinders)  # what the factory pinned by the shop's bittings was ticked off by nobody
     for key in pieces.keys:
         key.state, key.holder, key.changed_at = KeyState.OUT, taker, work.now
     return {
@@ -310,7 +312,9 @@ def _remove_replaced(work: Work, job: Job, going: Collection[int]) -> None:
     rows = sa.select(Cylinder).where(
         Cylinder.state == CylinderState.FITTED, sa.or_(is_in_place, Cylinder.id.in_(_rekeyed(job, going)))
     )
-    for other in work.session.scalars(rows):
+    others = work.session.scalars(rows.order_by(Cylinder.id)).all()
+    freeze_pins(work, others)
+    for other in others:
         other.state = CylinderState.REMOVED
 
 

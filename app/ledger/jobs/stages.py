@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from app.ledger.jobs.handing_over import hand_out, read_taker, require_rekeyed_there, still_open, waiting_for
 from app.ledger.jobs.queries import job_money
 from app.ledger.keysystems.authority import require_job_authority
+from app.ledger.keysystems.pinned import freeze_pins
 from app.ledger.keysystems.planned_doors import were_planned
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.store.engine import get_row, get_version, transaction
@@ -140,6 +141,7 @@ def _move_pieces(work: Work, job: Job, to: Stage) -> None:
     if to is Stage.CHECKED:
         for cylinder in here:
             cylinder.state = CylinderState.CHECKED
+        freeze_pins(work, here)
     elif to is Stage.READY:
         theirs = sent_keysets(work.session, job)
         for key in _keys(work, job, KeyState.ORDERED):
@@ -147,12 +149,13 @@ def _move_pieces(work: Work, job: Job, to: Stage) -> None:
                 key.state, key.changed_at = KeyState.CUT, work.now
     elif to is Stage.ON_THE_BENCH:
         for cylinder in here:
-            cylinder.state = CylinderState.ORDERED
+            cylinder.state, cylinder.sealed_pins = CylinderState.ORDERED, None
     elif to is Stage.CANCELED:
         planned = were_planned(work.session, here)  # and are again, however the job came to them
         for cylinder in here:
             if cylinder.id in planned:
                 cylinder.job_id, cylinder.line_number, cylinder.state = None, None, CylinderState.ORDERED
+                cylinder.sealed_pins = None
             else:
                 cylinder.state = CylinderState.REMOVED
         for key in _keys(work, job, KeyState.ORDERED, KeyState.CUT):

@@ -15,13 +15,14 @@ from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings, spec_of
 from app.ledger.keysystems.control import read_control
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED, IN_METAL, operated_by
+from app.ledger.keysystems.pinned import pinned_as_on_record
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.ticks import take_key_ticks_back, take_ticks_back
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import CylinderState, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
+from app.ledger.tables import Cylinder, CylinderState, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
 
 MOST_WHY = 200
 _ROLE = {Level.MASTER: "M", Level.GRAND: "G"}
@@ -69,6 +70,7 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
         opened = open_bittings(work.session, work.vault, [system])
         cuts, why = _read(work, system, keyset, form, opened)
         made = _require_destroyed(work, keyset, form)
+        _forget_pins(work, keyset)
         before = {finding.sentence for finding in audit_systems(work, [system]).findings}
         reseal_bittings(work, system, [(keyset, cuts)])
         lost_plan = _leave_array(work, system, keyset, cuts)
@@ -127,6 +129,15 @@ def _require_destroyed(work: Work, keyset: Keyset, form: CorrectForm) -> bool:
     take_ticks_back(work, [one.cylinder_id for one in operated], why)
     take_key_ticks_back(work, keyset.id, why)
     return bool(cut or pinned)
+
+
+def _forget_pins(work: Work, keyset: Keyset) -> None:
+    """Have cylinders that were pinned by the record that is wrong go by the record again; what was pinned to an
+    earlier bitting of the keyset stays as it was."""
+    ids = [one.cylinder_id for one in operated_by(work.session, keyset)]
+    rows = sa.select(Cylinder).where(Cylinder.id.in_(ids), Cylinder.sealed_pins.is_not(None))
+    for cylinder in pinned_as_on_record(work, work.session.scalars(rows.order_by(Cylinder.id))):
+        cylinder.sealed_pins = None
 
 
 def _leave_array(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> bool:

@@ -28,6 +28,7 @@ from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bitt
 from app.ledger.keysystems.extending import with_neighbors
 from app.ledger.keysystems.keysets import ROLE_BELOW
 from app.ledger.keysystems.lost_keysets import require_not_lost, require_not_retired
+from app.ledger.keysystems.pinned import seal_pins
 from app.ledger.keysystems.system_queries import get_system, operators_of
 from app.ledger.keysystems.ticks import take_ticks_back
 from app.ledger.keysystems.unsealed_system import OpenedSystem, Way, open_system
@@ -125,13 +126,16 @@ def insert_operators(work: Work, cylinder_id: int, symbols: Sequence[str]) -> tu
     A cylinder that was pinned or checked has other pins by it: it loses its ticks (LedgerError past the bench).
     Whether a key of theirs is lost is the caller's to ask.
     """
-    further = _crossing(work, cylinder_id, symbols).further
+    crossing = _crossing(work, cylinder_id, symbols)
+    further = crossing.further
     require_not_retired(further, "operators")
     work.session.add_all(CylinderOperator(cylinder_id=cylinder_id, keyset_id=keyset.id) for keyset in further)
     added = tuple(keyset.symbol for keyset in further)
     if added:
         take_ticks_back(work, [cylinder_id], f"operated by {', '.join(added)} too")
     work.session.flush()
+    if added and crossing.cylinder.state is CylinderState.FITTED:
+        seal_pins(work, [crossing.cylinder])  # pinned anew at its door: what turned it before turns it still
     return added
 
 

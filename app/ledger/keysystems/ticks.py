@@ -4,6 +4,7 @@ from collections.abc import Collection, Sequence
 
 import sqlalchemy as sa
 
+from app.ledger.keysystems.pinned import seal_pins
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -19,9 +20,16 @@ _PAST_THE_BENCH = (Stage.CHECKED, Stage.READY)
 def mark_cylinders(
     work: Work, job: Job, cylinders: Sequence[Cylinder], state: CylinderState, kind: str, done: str
 ) -> None:
-    """Give cylinders of a job a state, inside the caller's transaction; one event of that kind says so."""
+    """Give cylinders of a job a state, inside the caller's transaction; one event of that kind says so.
+
+    What is pinned is sealed as it is; what is to be pinned anew has no pins.
+    """
     for cylinder in cylinders:
         cylinder.state = state
+        if state is CylinderState.ORDERED:
+            cylinder.sealed_pins = None
+    if state is CylinderState.PINNED:
+        seal_pins(work, cylinders)
     if cylinders:
         count = f"{len(cylinders)} cylinder{'' if len(cylinders) == 1 else 's'}"
         ids = [cylinder.id for cylinder in cylinders]

@@ -33,7 +33,7 @@ LEFT_OUT = {
     "drafts": "typed and not saved",
     "job_files": "pictures and papers are no text; the backup has them",
 }
-_NEVER = frozenset({"version", "phone_digits", "sealed_plan", "request_token"})
+_NEVER = frozenset({"version", "phone_digits", "sealed_plan", "sealed_pins", "request_token"})
 _PEOPLE = m.User.__tablename__
 
 

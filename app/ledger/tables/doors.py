@@ -63,7 +63,8 @@ class CylinderState(StrEnum):
 class Cylinder(Versioned, Base):
     """What we sell and key; a door may have two. `nmk`: only its own key operates it.
 
-    Ordered by no job it is planned: what its door is to be keyed to, until a job brings it.
+    Ordered by no job it is planned: what its door is to be keyed to, until a job brings it. `sealed_pins`: what this
+    piece of metal was pinned to, a secret.
     """
 
     __tablename__ = "cylinders"
@@ -89,6 +90,7 @@ class Cylinder(Versioned, Base):
     is_nmk: Mapped[bool] = mapped_column(default=False)
     state: Mapped[CylinderState] = mapped_column(choice(CylinderState), default=CylinderState.ORDERED)
     remarks: Mapped[str] = mapped_column(LongText(2000), default="")
+    sealed_pins: Mapped[bytes | None] = mapped_column(sa.LargeBinary)
 
     door: Mapped[Door | None] = relationship(back_populates="cylinders")
     keyset: "Mapped[Keyset | None]" = relationship(back_populates="cylinders")

@@ -18,7 +18,7 @@ from app.ledger.store.engine import make_engine, transaction
 from app.ledger.store.errors import VaultError
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import Base, Bitting, Event, Keyset, KeySystem, Loss, Role, User, VaultCheck
+from app.ledger.tables import Base, Bitting, Cylinder, Event, Keyset, KeySystem, Loss, Role, User, VaultCheck
 from tests.bare import config, work
 from tests.conftest import NOW
 from tests.factories import PASSWORD
@@ -89,6 +89,7 @@ def test_every_sealed_column_is_known_to_the_rotation() -> None:
         "bittings.sealed",
         "bittings.fingerprint",
         "key_systems.sealed_plan",
+        "cylinders.sealed_pins",
         "losses.sealed_lost",
         "losses.sealed_plan",
         "users.factor_sealed",
@@ -104,6 +105,7 @@ EMPTY = {
     "plan": "UPDATE key_systems SET sealed_plan = NULL",
     "lost bitting": "UPDATE losses SET sealed_lost = NULL",
     "plan of a loss": "UPDATE losses SET sealed_plan = NULL",
+    "pins": "UPDATE cylinders SET sealed_pins = NULL",
     "second factor": "UPDATE users SET factor_sealed = NULL",
     "PIN": "UPDATE users SET pin_hash = ''",
 }
@@ -132,6 +134,8 @@ def full(config: Config, ledger: Ledger, keyed: int, work: Work) -> int:
         work.session.flush()
         loss.sealed_lost = ledger.vault.seal("52", f"bitting lost by loss {loss.id}")
         loss.sealed_plan = ledger.vault.seal("{}", f"plan of loss {loss.id}")
+        cylinder = work.session.scalars(sa.select(Cylinder).order_by(Cylinder.id).limit(1)).one()
+        cylinder.sealed_pins = ledger.vault.seal("{}", f"pins of cylinder {cylinder.id}")
     work.session.close()
     ledger.close()
     return keyed

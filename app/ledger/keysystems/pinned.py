@@ -1,0 +1,157 @@
+"""What a piece of metal is pinned to, under seal: whatever its keyset's bitting becomes, the pins are what turns."""
+
+import json
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import sqlalchemy as sa
+from sqlalchemy.orm import selectinload
+
+from app.keying import Bitting as Cuts
+from app.ledger.keysystems.bittings import open_bittings, spec_of
+from app.ledger.keysystems.system_queries import operators_of
+from app.ledger.keysystems.unsealed_system import entering
+from app.ledger.store.work import Work, require_current_key
+from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Keyset, KeySystem, Level
+
+_STANDING = (CylinderState.PINNED, CylinderState.CHECKED, CylinderState.FITTED)
+_AT_ONCE = 500
+
+
+def pins_context(cylinder_id: int) -> str:
+    """What a cylinder's sealed pins are bound to."""
+    return f"pins of cylinder {cylinder_id}"
+
+
+@dataclass(frozen=True, slots=True)
+class Pinned:
+    """The depths that shear in each chamber, bow to tip: `operating` for keys, `control` for what takes cores out."""
+
+    operating: tuple[tuple[int, ...], ...] = field(repr=False)
+    control: Cuts | None = field(repr=False)
+    shallowest: int
+
+    def turned_by(self, cuts: Cuts) -> bool:
+        """Whether a key turns it at the operating line or takes it out at the control line, never at both mixed.
+
+        >>> core = Pinned(((3, 5), (4,)), (1, 2), 0)
+        >>> core.turned_by((5, 4)), core.turned_by((1, 2)), core.turned_by((3, 2)), core.turned_by((3, 4, 9))
+        (True, True, False, True)
+        """
+        entered = entering(cuts, len(self.operating), self.shallowest)
+        if self.control == entered:
+            return True
+        return all(cut in depths for cut, depths in zip(entered, self.operating, strict=True))
+
+    def to_text(self) -> str:
+        """As it is sealed."""
+        return json.dumps({"cuts": self.operating, "control": self.control, "shallowest": self.shallowest})
+
+    @classmethod
+    def of_text(cls, text: str) -> "Pinned":
+        """What `to_text` wrote.
+
+        >>> Pinned.of_text(Pinned(((3, 5), (4,)), (1, 2), 0).to_text()) == Pinned(((3, 5), (4,)), (1, 2), 0)
+        True
+        """
+        given = json.loads(text)
+        control = tuple(given["control"]) if given["control"] is not None else None
+        return cls(tuple(map(tuple, given["cuts"])), control, given["shallowest"])
+
+
+def seal_pins(work: Work, cylinders: Iterable[Cylinder]) -> None:
+    """Seal what cylinders are pinned to by the bittings on record, in place of what was there, inside the caller's
+    transaction. Those whose bittings the shop lacks have nothing sealed."""
+    cylinders = list(cylinders)
+    if not cylinders:
+        return
+    require_current_key(work)
+    work.session.flush()
+    pinned = _by_record(work, cylinders)
+    for cylinder in cylinders:
+        pins = pinned.get(cylinder.id)
+        cylinder.sealed_pins = None if pins is None else work.vault.seal(pins.to_text(), pins_context(cylinder.id))
+
+
+def freeze_pins(work: Work, cylinders: Iterable[Cylinder]) -> None:
+    """The same for those pinned or fitted whose pins nobody has sealed yet: before they are removed, and before a
+    keyset that operates them gets another bitting."""
+    seal_pins(work, [one for one in cylinders if one.sealed_pins is None and one.state in _STANDING])
+
+
+def open_pins(work: Work, cylinders: Iterable[Cylinder]) -> dict[int, Pinned]:
+    """Cylinder id → its pins, as far as they were sealed. For the house's own reckoning: what shows them to a person
+    goes through `reveal_pins`."""
+    return {
+        one.id: Pinned.of_text(work.vault.open(one.sealed_pins, pins_context(one.id)))
+        for one in cylinders
+        if one.sealed_pins is not None
+    }
+
+
+def turned_by(work: Work, cuts: Cuts, cylinders: Iterable[Cylinder]) -> tuple[Cylinder, ...]:
+    """Those of these cylinders, all on one keyway, that a key so cut turns, or takes out as a control key.
+
+    By the pins that were sealed, else by the bittings on record. A key of other length turns by what `entering` says.
+    """
+    cylinders = list(cylinders)
+    pinned = open_pins(work, cylinders)
+    pinned |= _by_record(work, [one for one in cylinders if one.id not in pinned])
+    return tuple(one for one in cylinders if one.id in pinned and pinned[one.id].turned_by(cuts))
+
+
+def pinned_as_on_record(work: Work, cylinders: Iterable[Cylinder]) -> tuple[Cylinder, ...]:
+    """Those of these cylinders that are pinned to just what the bittings on record say."""
+    cylinders = list(cylinders)
+    pinned, by_record = open_pins(work, cylinders), _by_record(work, cylinders)
+    return tuple(one for one in cylinders if one.id in pinned and pinned[one.id] == by_record.get(one.id))
+
+
+def _by_record(work: Work, cylinders: Sequence[Cylinder]) -> dict[int, Pinned]:
+    """Cylinder id → its pins by the bittings on record, as far as the shop has them."""
+    keyset_ids = sorted({one.keyset_id for one in cylinders if one.keyset_id is not None})
+    crossed = _crossed(work, [one.id for one in cylinders])
+    systems: dict[int, KeySystem] = {}
+    for start in range(0, len(keyset_ids), _AT_ONCE):
+        of_these = sa.select(Keyset.system_id).where(Keyset.id.in_(keyset_ids[start : start + _AT_ONCE]))
+        loaded = (selectinload(KeySystem.keysets), selectinload(KeySystem.spec))
+        rows = sa.select(KeySystem).where(KeySystem.id.in_(of_these)).options(*loaded)
+        # A system of this transaction may have been loaded before its keysets were added.
+        systems |= {one.id: one for one in work.session.scalars(rows.execution_options(populate_existing=True))}
+    opened = open_bittings(work.session, work.vault, systems.values())
+    by_id = {keyset.id: keyset for system in systems.values() for keyset in system.keysets}
+    controls = {
+        keyset.system_id: opened[keyset.id]
+        for keyset in by_id.values()
+        if keyset.level is Level.CONTROL and keyset.id in opened
+    }
+    specs = {system.id: spec_of(system) for system in systems.values()}
+    alike: dict[tuple[int, ...], Pinned] = {}  # by who operates it: many doors are pinned alike
+    found = {}
+    for cylinder in cylinders:
+        if cylinder.keyset_id is None:
+            continue
+        own = by_id[cylinder.keyset_id]
+        chain = [one.id for one in operators_of(own, is_nmk=cylinder.is_nmk, by_id=by_id)]
+        operators = tuple(one for one in dict.fromkeys([*chain, *crossed[cylinder.id]]) if one in opened)
+        if not operators:
+            continue
+        if (own.system_id, *operators) not in alike:
+            depths = tuple(tuple(sorted(set(cuts))) for cuts in zip(*(opened[one] for one in operators), strict=True))
+            shallowest = specs[own.system_id].first_depth
+            alike[own.system_id, *operators] = Pinned(depths, controls.get(own.system_id), shallowest)
+        found[cylinder.id] = alike[own.system_id, *operators]
+    return found
+
+
+def _crossed(work: Work, cylinder_ids: Sequence[int]) -> Mapping[int, list[int]]:
+    """Cylinder id → further keysets that operate it."""
+    found: dict[int, list[int]] = defaultdict(list)
+    for start in range(0, len(cylinder_ids), _AT_ONCE):
+        ids = cylinder_ids[start : start + _AT_ONCE]
+        rows = sa.select(CylinderOperator.cylinder_id, CylinderOperator.keyset_id)
+        rows = rows.where(CylinderOperator.cylinder_id.in_(ids)).order_by(CylinderOperator.id)
+        for cylinder_id, keyset_id in work.session.execute(rows):
+            found[cylinder_id].append(keyset_id)
+    return found
