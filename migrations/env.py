@@ -34,7 +34,6 @@ def keep_own(connection: sa.Connection) -> None:
     it was made first: batch mode would forget how it compares letters, or all of it where it is of an expression.
     """
     kept: dict[str, list[str]] = {}
-    made_anew: set[str] = set()
 
     @sa.event.listens_for(connection, "before_cursor_execute", retval=True)
     def _remember(connection: Any, cursor: Any, statement: str, parameters: Any, *rest: Any) -> tuple[str, Any]:
@@ -44,10 +43,9 @@ def keep_own(connection: sa.Connection) -> None:
             made = connection.connection.execute(found, (dropped[1],)).fetchall()
             own = {name: sql for kind, name, sql in made if kind == "index" and name.startswith("search_")}
             kept[dropped[1]] = [*own.values(), *(sql for kind, _, sql in made if kind == "trigger")]
-            made_anew.update(own)
-        again = re.match(r'CREATE INDEX "?(\w+)"?', statement.strip())
-        if again and again[1] in made_anew:
-            made_anew.remove(again[1])
+        again = re.match(r'CREATE INDEX "?(search_\w+)"?', statement.strip())
+        there = "SELECT 1 FROM sqlite_master WHERE type = 'index' AND name = ?"
+        if again and connection.connection.execute(there, (again[1],)).fetchone():
             return "SELECT 1", parameters
         return statement, parameters
 
