@@ -148,6 +148,14 @@ class SiteFactory(_Factory):
     name = factory.Sequence(lambda n: f"Hall {n}")
 
 
+class FormerNameFactory(_Factory):
+    class Meta:
+        model = models.FormerName
+
+    name = factory.Sequence(lambda n: f"Former {n}")
+    until = MOMENT.date()
+
+
 class DoorFactory(_Factory):
     class Meta:
         model = models.Door

@@ -33,6 +33,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keysystems.correcting: correct_bitting
         keysystems.bitting_lists: study_bitting_list
         keysystems.authority: change_records
+        keysystems.retiring: retire_system put_back_in_use
         keysystems.bitting_lists: take_over
         catalog.catalog_import: load_catalog
         catalog.makers: import_maker add_maker change_table
@@ -94,6 +95,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         jobs.handing_over: hand_over_part
         keys.keys: order_copies cut_copies issue_keys return_key return_copies lose_key retire_key
         keys.losing: plan_for_loss
+        keys.calling_in: call_in
         keysystems.planning: plan_for
     """,
 }
@@ -121,6 +123,8 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.keysets: next_cuts
         keysystems.extending: with_neighbors
         keys.keys: order_keys
+        keys.calling_in: call_in_keys
+        keysystems.retiring: retire_keysets
         keysystems.lost_keysets: require_none_lost_above
         keysystems.planned_doors: plan_doors_of
         keysystems.pinned: seal_pins freeze_pins open_pins

@@ -13,7 +13,8 @@ from app.ledger.keysystems.auditing import AuditReport, audit_systems
 from app.ledger.keysystems.authority import require_authority
 from app.ledger.keysystems.bittings import open_bittings, seal_bitting, spec_of
 from app.ledger.keysystems.keysets import waiting_keys
-from app.ledger.keysystems.lost_keysets import require_not_lost, require_not_retired
+from app.ledger.keysystems.lost_keysets import require_not_lost
+from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound

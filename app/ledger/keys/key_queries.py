@@ -18,7 +18,8 @@ from app.ledger.tables import Customer, Event, Key, Keyset, KeyState, KeySystem
 
 ISSUED = "keys issued"
 KEY_RECEIPTS = "key receipt"  # the counter that numbers them
-KINDS = ("keys ordered", KEYS_CUT, KEYS_UNCUT, ISSUED, "key returned", "key lost", "key retired")
+CALLED_IN = "keys called in"
+KINDS = ("keys ordered", KEYS_CUT, KEYS_UNCUT, ISSUED, CALLED_IN, "key returned", "key lost", "key retired")
 _Rows = sa.Select[*tuple[Any, ...]]
 
 

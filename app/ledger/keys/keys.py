@@ -13,6 +13,7 @@ from app.ledger.keysystems.authority import authority_of, require_authority
 from app.ledger.keysystems.copy_numbers import MOST_AT_ONCE, say_copies
 from app.ledger.keysystems.keysets import require_decoded
 from app.ledger.keysystems.lost_keysets import Exposed, exposed_by, where_it_opens
+from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.ticks import KEYS_CUT
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError
@@ -74,6 +75,7 @@ def order_copies(work: Work, system_id: int, symbol: str, count: int, override_r
     with transaction(work.session):
         keyset = _keyset(work, system_id, symbol)
         words = f"{counted(count, 'key')} of {keyset.symbol}"
+        require_not_retired([keyset], "symbol")
         require_authority(work, keyset.system, f"ordered {words}", override_reason)
         order_keys(work, {keyset: count}, None)
         last = work.session.scalar(sa.select(sa.func.max(Key.copy_number)).where(Key.keyset_id == keyset.id)) or 0

@@ -26,7 +26,7 @@ from app.keying import (
 )
 from app.ledger.keysystems.bittings import add_keyset, seal_plan
 from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER, is_control_symbol
-from app.ledger.keysystems.lost_keysets import RETIRED
+from app.ledger.keysystems.out_of_use import RETIRED
 from app.ledger.keysystems.systems import SystemForm, add_system_row, keyway_spec
 from app.ledger.store.engine import transaction
 from app.ledger.store.events import record

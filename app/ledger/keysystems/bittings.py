@@ -22,6 +22,7 @@ from app.keying import (
     write_bitting,
 )
 from app.ledger.catalog.specs import get_spec, put_spec, read_spec
+from app.ledger.keysystems.out_of_use import require_in_use
 from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import NotFound
@@ -71,6 +72,7 @@ def add_keyset(
     purpose: str = "",
 ) -> Keyset:
     """A new keyset, its bitting sealed where the shop has one, inside the caller's transaction."""
+    require_in_use(system)
     keyset = Keyset(system=system, symbol=symbol, level=level, parent=parent, purpose=purpose)
     work.session.add(keyset)
     work.session.flush()
@@ -89,6 +91,7 @@ def insert_keysets(
 
     Their bittings are sealed where the shop holds the system's records. `purposes`: symbol → purpose.
     """
+    require_in_use(system)
     by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
     pairs: list[tuple[Keyset, Cuts]] = []
     for one in planned:

@@ -27,7 +27,8 @@ from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings
 from app.ledger.keysystems.extending import with_neighbors
 from app.ledger.keysystems.keysets import ROLE_BELOW
-from app.ledger.keysystems.lost_keysets import require_not_lost, require_not_retired
+from app.ledger.keysystems.lost_keysets import require_not_lost
+from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.pinned import seal_pins
 from app.ledger.keysystems.system_queries import get_system, operators_of
 from app.ledger.keysystems.ticks import take_ticks_back

@@ -32,6 +32,7 @@ from app.ledger.keysystems.bittings import insert_keysets, open_plan
 from app.ledger.keysystems.control import TAKEN_OVER
 from app.ledger.keysystems.keysets import add_keysets, missing_bitting
 from app.ledger.keysystems.lost_keysets import require_none_lost_above
+from app.ledger.keysystems.out_of_use import why_retired
 from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
 from app.ledger.keysystems.systems import single_keyed_system
 from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, entering, open_system
@@ -75,6 +76,8 @@ class Added:
 
 def why_not_extend(work: Work, system: KeySystem) -> str:
     """Why the shop must not extend a system; "" where it may. (ALOA technical standard, Keynotes, Sept 2014)"""
+    if why := why_retired(system):
+        return why
     if system.records is RecordsHolder.FACTORY:
         return (
             "The factory holds this system's array and its list of bittings in use: have it extended there, never in "

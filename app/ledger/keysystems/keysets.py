@@ -27,6 +27,7 @@ from app.keying import (
 )
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import open_plan, seal_bittings, spec_of
+from app.ledger.keysystems.out_of_use import require_in_use
 from app.ledger.keysystems.system_queries import operators_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import MOST_DRAWS, SystemsInService
 from app.ledger.store.errors import LedgerError
@@ -59,6 +60,7 @@ def add_keysets(
     one level, under none. Raises NoBittingsLeft (how many were asked, how many exist) or LedgerError; then
     nothing at all is saved.
     """
+    require_in_use(system)
     single = system.levels == 1 or under is Level.SINGLE
     if not single and system.records is RecordsHolder.NOBODY:
         raise LedgerError(
@@ -90,6 +92,7 @@ def add_customers_key(work: Work, system: KeySystem, purpose: str) -> Keyset:
 
     It has no bitting until the bench has decoded the key (app/ledger/bench/customers_keys.py).
     """
+    require_in_use(system)
     [symbol] = _next_symbols(work, system, None, 1)
     purpose = purpose.replace(",", ";")[:200]  # commas part its words
     keyset = Keyset(system=system, symbol=symbol, level=Level.SINGLE, purpose=purpose, is_customers_key=True)

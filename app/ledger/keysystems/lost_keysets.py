@@ -1,4 +1,4 @@
-"""Keysets out of use, because a key is lost or they are retired, and the cylinders that a lost key exposes.
+"""Keysets out of use, because a key is lost, and the cylinders that a lost key exposes.
 
 A key that was found and is back counts no more, nor one that was lost before its keyset got another bitting. What is
 refused, and what the owner of the house lets go on, is app/ledger/quoting/lost_keys.py's. All is taken from the
@@ -263,21 +263,6 @@ def _replaced(session: Session, system_ids: Collection[int]) -> dict[tuple[int, 
         for subject, summary, detail, at in events
         if detail.get("replaced", IN_METAL in summary)
     }
-
-
-RETIRED = "retired"
-
-
-def is_retired(keyset: Keyset) -> bool:
-    """Whether the list that a system was taken over from says that this keyset is no more."""
-    return RETIRED in keyset.purpose.split(", ")
-
-
-def require_not_retired(keysets: Collection[Keyset], field: str) -> None:
-    """Refuse, on `field`, keysets that are no more: nobody knows who has their keys."""
-    for keyset in keysets:
-        if is_retired(keyset):
-            raise LedgerError(field, f"{keyset.symbol} is retired: its keys may be anywhere. Name another keyset.")
 
 
 def require_not_lost(session: Session, keysets: Collection[Keyset], field: str) -> None:

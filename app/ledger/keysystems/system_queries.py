@@ -8,6 +8,7 @@ from typing import Protocol, TypeVar
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased, joinedload, selectinload
 
+from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.search.words import holds
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import (
@@ -50,10 +51,10 @@ def systems_sharing_keyway(session: Session, keyway: str, customer_id: int | Non
 
 
 def customers_keysets(session: Session, customer_id: int) -> Sequence[tuple[int, str]]:
-    """A customer's keysets as (id, "AA1 of North Hall"), by system and as they were added."""
-    rows = sa.select(Keyset.id, Keyset.symbol, KeySystem.name).join(KeySystem)
+    """A customer's keysets that are in use as (id, "AA1 of North Hall"), by system and as they were added."""
+    rows = sa.select(Keyset).join(KeySystem).options(joinedload(Keyset.system))
     rows = rows.where(KeySystem.customer_id == customer_id).order_by(KeySystem.name, Keyset.id)
-    return [(keyset_id, f"{symbol} of {name}") for keyset_id, symbol, name in session.execute(rows)]
+    return [(one.id, f"{one.symbol} of {one.system.name}") for one in session.scalars(rows) if not is_retired(one)]
 
 
 def operating_keysets(
@@ -140,13 +141,15 @@ def get_system(session: Session, system_id: int) -> KeySystem:
     return system
 
 
-def list_systems(session: Session, customer_id: int | None = None) -> Sequence[KeySystem]:
-    """Key systems by customer and name."""
+def list_systems(session: Session, customer_id: int | None = None, *, in_use: bool = False) -> Sequence[KeySystem]:
+    """Key systems by customer and name; `in_use`: without the retired ones, as they are offered."""
     rows = (
         sa.select(KeySystem).options(selectinload(KeySystem.customer)).order_by(KeySystem.customer_id, KeySystem.name)
     )
     if customer_id is not None:
         rows = rows.where(KeySystem.customer_id == customer_id)
+    if in_use:
+        rows = rows.where(KeySystem.retired_on.is_(None))
     return session.scalars(rows).all()
 
 

@@ -203,6 +203,7 @@ TABLES = (
     MovedTable("customers", m.Customer, "customers", derive=_digits),
     MovedTable("contacts", m.Contact, "the people at customers'", derive=_digits),
     MovedTable("sites", m.Site, "places with doors"),
+    MovedTable("former names", m.FormerName, "what customers and sites were called before"),
     MovedTable("key systems", m.KeySystem, "key systems, without bittings and plans"),
     MovedTable("keysets", m.Keyset, "symbols and their levels, without bittings"),
     MovedTable(

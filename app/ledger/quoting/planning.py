@@ -19,7 +19,7 @@ from app.keying import read_symbol
 from app.ledger.keysystems.auditing import StoppedByAudit, require_clean
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.keysets import missing_bitting
-from app.ledger.keysystems.lost_keysets import is_retired
+from app.ledger.keysystems.out_of_use import is_retired, require_not_retired, why_retired
 from app.ledger.quoting.allocation import records_for, set_sizes, system_problems
 from app.ledger.quoting.key_lines import (
     OWN,
@@ -426,6 +426,9 @@ class _Planner:
             return symbol
         if symbol not in self._instead:
             book, master = self.books.of(old.system), old.parent.symbol if old.parent else ""
+            if why := why_retired(old.system):
+                self._refuse(number, "keying", why)
+                return symbol
             if not book.is_ours:
                 self._refuse(
                     number,
@@ -493,6 +496,8 @@ class _Planner:
             counts[OWN, ""] += line.quantity
         elif line.symbol:
             book = self._system_of(line.symbol)
+            if book.row is not None:
+                require_not_retired([one for one in book.row.keysets if one.symbol == line.symbol], "symbol")
             self._require_sold(line, book, line.symbol)
             counts[line.symbol, book.name] += line.quantity
 

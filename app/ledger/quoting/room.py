@@ -19,7 +19,7 @@ from app.keying import BittingSpec, LevelArray, NoBittingsLeft, theoretical, usa
 from app.ledger.keysystems.bittings import open_bittings, open_plan
 from app.ledger.keysystems.control import draw_free_control
 from app.ledger.keysystems.keysets import draw_singles, next_changes
-from app.ledger.keysystems.lost_keysets import is_retired
+from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, draw_plan
 from app.ledger.keysystems.unsealed_system import SystemsInService

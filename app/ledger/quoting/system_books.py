@@ -11,6 +11,7 @@ from app.keying import BittingSpec, NoBittingsLeft, SymbolLevel, make_symbols, o
 from app.ledger.keysystems.bittings import spec_of
 from app.ledger.keysystems.control import CONTROL_SYMBOL, has_control_keys, lacks_factory_control
 from app.ledger.keysystems.keysets import ROLE_BELOW, number_of, over_changes, symbols_after
+from app.ledger.keysystems.out_of_use import require_in_use
 from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.keysystems.systems import SystemForm, keyway_spec, name_is_taken, single_keyed_name
 from app.ledger.quoting.allocation import begun_system, records_for
@@ -112,6 +113,8 @@ class SystemBooks:
         if line.joins_system and (asked is not None or line.keying.kind.is_master_keyed):
             if asked is not None and asked.existing_id is not None and self.asked() is None:
                 raise BitternError("keying", "This key system belongs to another customer.")
+            if (book := self.asked()) is not None and book.row is not None:
+                require_in_use(book.row, "keying")
             if asked is not None and asked.existing_id is None:
                 self._start("new", begun_system(self._ask, line, said.keyway, said.chambers, records))
             return self.asked()
@@ -120,6 +123,7 @@ class SystemBooks:
             rows = sa.select(KeySystem).where(KeySystem.customer_id == who, KeySystem.name == name)
             system = self._work.session.scalar(rows)
             if system is not None:
+                require_in_use(system, "keying")
                 return self.of(system)
             self._start(name, SystemForm(who, name, 1, said.keyway, said.chambers, records=records))
         return self._by_key[name]

@@ -16,12 +16,13 @@ from sqlalchemy.dialects.postgresql import TSQUERY
 from sqlalchemy.orm import Session
 
 from app.fitting import SEPARATORS
-from app.ledger.tables import CatalogRow, Contact, Customer, Door, Job, Key, KeySystem, Site
+from app.ledger.tables import CatalogRow, Contact, Customer, Door, FormerName, Job, Key, KeySystem, Site
 
 SEARCHED: dict[Any, tuple[str, ...]] = {
     Customer: ("name", "email"),
     Contact: ("name", "email"),
     Site: ("name", "address"),
+    FormerName: ("name",),
     Job: ("title", "po_number"),
     Door: ("opening_number", "location"),
     KeySystem: ("name",),

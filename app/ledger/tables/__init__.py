@@ -1,7 +1,7 @@
 """Column types and every table of the house, a noun a module; one import makes the whole metadata known."""
 
 from app.ledger.tables.base import Base, Inches, LongText, UTCDateTime, Versioned, choice, longest
-from app.ledger.tables.customers import Contact, Customer, Site
+from app.ledger.tables.customers import Contact, Customer, FormerName, Site
 from app.ledger.tables.doors import Cylinder, CylinderOperator, CylinderState, Door, Lock
 from app.ledger.tables.events import Counter, Event, HouseIdentity, VaultCheck
 from app.ledger.tables.jobs import (
@@ -59,6 +59,7 @@ __all__ = [
     "Event",
     "FactoryTermsRow",
     "FileKind",
+    "FormerName",
     "House",
     "HouseIdentity",
     "Inches",

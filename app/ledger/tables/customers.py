@@ -12,6 +12,8 @@ class Customer(Versioned, Base):
     """A person or firm that buys; `phone_digits` is what a search for a phone number compares."""
 
     __tablename__ = "customers"
+    # Events name a customer or a site by its id, so one that a split began and that is gone never gives its own away.
+    __table_args__ = ({"sqlite_autoincrement": True},)
 
     id: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str] = mapped_column(sa.String(120), index=True)
@@ -25,6 +27,8 @@ class Customer(Versioned, Base):
     exempt_until: Mapped[date | None]
     notes: Mapped[str] = mapped_column(LongText(8000), default="")
     created_at: Mapped[datetime] = mapped_column(UTCDateTime)
+    # One that was merged stays as it was, so that what names it leads on, and the merge can be undone.
+    merged_into_id: Mapped[int | None] = mapped_column(sa.ForeignKey("customers.id"), index=True)
 
     contacts: "Mapped[list[Contact]]" = relationship(back_populates="customer", order_by="Contact.id")
     sites: "Mapped[list[Site]]" = relationship(back_populates="customer", order_by="Site.name")
@@ -50,12 +54,25 @@ class Site(Versioned, Base):
     """A place with doors."""
 
     __tablename__ = "sites"
-    __table_args__ = (sa.UniqueConstraint("customer_id", "name"),)
+    __table_args__ = (sa.UniqueConstraint("customer_id", "name"), {"sqlite_autoincrement": True})
 
     id: Mapped[int] = mapped_column(primary_key=True)
     customer_id: Mapped[int] = mapped_column(sa.ForeignKey("customers.id"), index=True)
     name: Mapped[str] = mapped_column(sa.String(120), index=True)
     address: Mapped[str] = mapped_column(LongText(2000), default="")
     tax_place: Mapped[str] = mapped_column(sa.String(80), default="")
+    merged_into_id: Mapped[int | None] = mapped_column(sa.ForeignKey("sites.id"), index=True)
 
     customer: Mapped[Customer] = relationship(back_populates="sites")
+
+
+class FormerName(Base):
+    """What a customer, or a site, was called until a day: by a merge, of what became part of it."""
+
+    __tablename__ = "former_names"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    customer_id: Mapped[int | None] = mapped_column(sa.ForeignKey("customers.id"), index=True)
+    site_id: Mapped[int | None] = mapped_column(sa.ForeignKey("sites.id"), index=True)
+    name: Mapped[str] = mapped_column(sa.String(120))
+    until: Mapped[date]

@@ -47,6 +47,8 @@ class KeySystem(Versioned, Base):
     sealed_plan: Mapped[bytes | None] = mapped_column(sa.LargeBinary)
     capacity: Mapped[int | None]  # change bittings the plan allows, within MACS
     created_at: Mapped[datetime] = mapped_column(UTCDateTime)
+    retired_on: Mapped[date | None]  # from then on nothing more is keyed in it
+    retired_reason: Mapped[str] = mapped_column(sa.String(300), default="", server_default="")
 
     customer: Mapped[Customer] = relationship()
     site: Mapped[Site | None] = relationship()

@@ -210,7 +210,7 @@ def _stands_under_grand(work: Work, form: CounterForm, master: str) -> bool:
         return False
     systems = [
         one
-        for one in list_systems(work.session, record_id(customer_id))
+        for one in list_systems(work.session, record_id(customer_id), in_use=True)
         if form.text("system_id") in ("", str(one.id))
         and any(keyset.level is Level.MASTER and keyset.symbol == master for keyset in one.keysets)
     ]

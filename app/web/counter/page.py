@@ -183,7 +183,7 @@ def build(
     """
     choices = load_choices(work)
     customer = _customer(work, form)
-    systems = [s for s in list_systems(work.session, customer.id) if s.levels > 1] if customer else []
+    systems = [s for s in list_systems(work.session, customer.id, in_use=True) if s.levels > 1] if customer else []
     stray, name = _stray_system(work, form, systems), _system_name(form, customer)
     numbers = [line.text("part_number") for line in form.lines.forms if isinstance(line, PartLine)]
     reading = read(

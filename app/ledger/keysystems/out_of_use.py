@@ -1,0 +1,38 @@
+"""What is out of use, a retired key system or keyset: nothing more is keyed to it."""
+
+from collections.abc import Collection
+
+from app.ledger.store.errors import LedgerError
+from app.ledger.tables import Keyset, KeySystem
+from app.pricing import show_day
+
+RETIRED = "retired"
+"""The word of a keyset's purpose by which it is no more; commas part a purpose's words."""
+
+
+def is_retired(keyset: Keyset) -> bool:
+    """Whether a keyset is no more, or its whole system is out of use."""
+    return RETIRED in keyset.purpose.split(", ") or keyset.system.retired_on is not None
+
+
+def require_not_retired(keysets: Collection[Keyset], field: str) -> None:
+    """Refuse, on `field`, keysets that are no more: nobody knows who has their keys."""
+    for keyset in keysets:
+        if is_retired(keyset):
+            raise LedgerError(field, f"{keyset.symbol} is retired: its keys may be anywhere. Name another keyset.")
+
+
+def why_retired(system: KeySystem) -> str:
+    """Why nothing is keyed in a system any more; "" for one in use."""
+    if system.retired_on is None:
+        return ""
+    return (
+        f"{system.name} is retired since {show_day(system.retired_on)} ({system.retired_reason}): nothing more is "
+        "keyed in it. Choose another key system, or have the owner put this one back in use."
+    )
+
+
+def require_in_use(system: KeySystem, field: str = "system") -> None:
+    """Refuse, on `field`, to add anything to a retired system."""
+    if why := why_retired(system):
+        raise LedgerError(field, why)
