@@ -48,7 +48,7 @@ DEMO_LOGINS = (
     ("Bram", Role.BENCH, "tide-bench-12"),
     ("Wren", Role.OWNER, "tide-owner-12"),
 )
-PINS_A_BIN = 250
+PINS_A_BIN = 1000
 # Working days from an order to its promise, behind the college's on the bench.
 _DAYS_TO_PROMISE = 8
 # Minutes a piece: keys take longer than the book says, the rest as it says.

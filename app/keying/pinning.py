@@ -7,7 +7,7 @@ manual, manualarchiveguide.com manual 3603228: offset +10 with a stack of 23, pa
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import combinations_with_replacement, pairwise
 from math import prod
 from typing import NamedTuple
 
@@ -172,3 +172,55 @@ def pick_list(pinnings: Iterable[tuple[Pinning, int]]) -> PickList:
                 counts[PinSize("top", pins.top)] += cylinders
     ranked = sorted(counts, key=lambda pin: (KINDS.index(pin.kind), pin.size if pin.size is not None else -1))
     return PickList(tuple((pin, counts[pin]) for pin in ranked))
+
+
+MOST_PIECES = 3  # in place of one top pin: more tip and bind
+BEYOND_CUTS = 2  # increments that a joint lies deeper than the deepest cut
+
+
+def in_place_of(spec: BittingSpec, pin: PinSize, spare: Mapping[PinSize, int]) -> tuple[tuple[PinSize, ...], ...]:
+    """Give what may stand in a chamber in place of a pin that ran out, from the key's side up, out of what is spare:
+    fewest pieces first, of as many those whose lowest is longest.
+
+    Two pins part wherever they meet, so every joint is a shear line more (common practice, no source):
+
+    - A bottom pin is never split: a key cut to the joint would turn the plug.
+    - Nor is a master pin, for the same reason: nobody ordered that key. Nor a build-up pin: between the operating
+      and the control line each height is a cut of one of the two.
+    - A top pin may be, where each joint lies deeper than any cut of the spec reaches, at either line, and by
+      BEYOND_CUTS more, since a worn key and an empty keyway let pins down further: the longest at the key's side.
+    - A master pin and a build-up pin are the same flat pin under two names, and both may be a top pin; a top pin is
+      none of them, since it may be turned down to a spool.
+
+    >>> spec = BittingSpec(chambers=6, depths=10, macs=9, step=2, stack_total=18)
+    >>> spare = {PinSize("top", 11): 4, PinSize("master", 2): 9, PinSize("top", 9): 2, PinSize("master", 4): 9}
+    >>> in_place_of(spec, PinSize("top", 13), spare)[0]
+    (PinSize(kind='top', size=11), PinSize(kind='master', size=2))
+    >>> in_place_of(spec, PinSize("bottom", 4), spare)
+    ()
+    """
+    if pin.size is None or pin.kind == "bottom":
+        return ()
+    kinds = {"top": ("build-up", "master"), "master": ("build-up",), "build-up": ("master",)}[pin.kind]
+    alone = [PinSize(kind, pin.size) for kind in kinds if spare.get(PinSize(kind, pin.size), 0) > 0]
+    if pin.kind != "top" or spec.stack_total is None:
+        return tuple((one,) for one in alone)
+    # What stands over a joint says how deep it lies, whatever the chamber: the stack's height is the same in all.
+    reach = max(spec.all_depths) + BEYOND_CUTS
+    most_over = spec.stack_total - (spec.control_offset or 0) - reach
+    least = max(spec.min_master_pin or 1, 1)
+    by_size = {size: PinSize(kind, size) for kind, size in _flat_first(spare) if size is not None and size >= least}
+    found = [
+        tuple(by_size[size] for size in sizes)
+        for count in range(2, MOST_PIECES + 1)
+        for sizes in combinations_with_replacement(sorted(by_size, reverse=True), count)
+        if sum(sizes) == pin.size and sum(sizes[1:]) <= most_over
+    ]
+    enough = [one for one in found if all(spare[size] >= count for size, count in Counter(one).items())]
+    return (*((one,) for one in alone), *enough)
+
+
+def _flat_first(spare: Mapping[PinSize, int]) -> list[PinSize]:
+    """The pins that may be pieces of a top pin; of one size a top pin last, so that it is the one that counts."""
+    there = (one for one, count in spare.items() if one.kind != "bottom" and count > 0)
+    return sorted(there, key=lambda one: KINDS.index(one.kind))

@@ -15,12 +15,14 @@ from flask_wtf.csrf import generate_csrf
 from jinja2 import StrictUndefined
 from werkzeug.routing import IntegerConverter
 
+from app.documents import first_of
 from app.fitting import show_inches
 from app.ledger.catalog.price_queries import house_name as find_name
 from app.ledger.sites.cautions import caution_word
 from app.ledger.store.events import OVERRIDES
 from app.ledger.store.numbers import key_receipt_number, payment_number, quote_number
 from app.pricing import PriceKind, half_up, show_cents
+from app.validation import counted
 from app.web.access import may, pages_open_to_me
 from app.web.forms_base import fields_of
 from app.web.navigation import keep_addresses, navigation, the_addresses
@@ -86,12 +88,14 @@ def show_kind(kind: str) -> str:
     return PriceKind(kind).word
 
 
-FILTERS: Mapping[str, Callable[[Any], str]] = {
+FILTERS: Mapping[str, Callable[..., str]] = {
     "caution_word": caution_word,
     "cents": show_cents,
     "day": show_day,
     "duration": show_duration,
     "inches": show_inches,
+    "counted": counted,
+    "first_of": first_of,
     "kind": show_kind,
     "moment": show_moment,
     "size": show_size,

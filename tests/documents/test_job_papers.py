@@ -167,7 +167,11 @@ def test_pins_to_pick_are_confidential_and_say_what_is_short(
     pins = pick_list([(group.pinning, group.quantity) for group in work.systems[0].cylinders])
     stock = {pin: 1 for pin, _ in pins.pins} | {PinSize("bottom", pins.pins[0][0].size): 500}
     head = replace(work.head, revision=2, promised_on=None)
-    leaves = pages(pick_list_pdf(head, Picked((PickedSpec(1, "AQ six", 4, pins, stock),), False), "Marlow Finch"))
+    leaves = pages(
+        pick_list_pdf(
+            head, Picked((PickedSpec(1, "AQ six", work.systems[0].spec, 4, pins, stock),), False), "Marlow Finch"
+        )
+    )
     assert_numbered(leaves, "Pins to pick")
     assert "CONFIDENTIAL · revealed to Marlow Finch" in leaves[0] and "copy ____ of ____" in leaves[0]
     assert f"{pins.total} pins for 4 cylinders" in leaves[0]

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.keying import BittingSpec, ChamberPins, KeyingError, PinSize, pick_list, pin, plan_levels
+from app.keying import BittingSpec, ChamberPins, KeyingError, PinSize, in_place_of, pick_list, pin, plan_levels
 from tests.keying.oracle import bittings_of, every_bitting, operates, small_specs
 
 CORE = BittingSpec(chambers=6, depths=10, macs=9, step=2, stack_total=23, control_offset=10, min_master_pin=2)
@@ -202,3 +202,58 @@ def test_a_size_that_the_shelf_never_had_is_short():
     sizeless = pick_list([(pin(replace(spec, stack_total=None), {"AA": (1, 1, 1)}), 1)])
     with pytest.raises(KeyingError, match=r"The stock lacks 3 × bottom 1, 3 × top\. Order"):
         sizeless.drawn_down({})
+
+
+PLAIN = BittingSpec(chambers=6, depths=10, macs=9, step=2, stack_total=18, min_master_pin=2)
+FULL = {PinSize(kind, size): 50 for kind in ("bottom", "master", "build-up", "top") for size in range(1, 18)}
+
+
+def _lines(core: BittingSpec, cuts: set[int], control: int | None, stack: list[int]) -> tuple[set[int], set[int]]:
+    """The cuts that turn a chamber and those that take a core out, added up from its pins one by one."""
+    joints, height = set(), 0
+    for size in stack[:-1]:
+        height += size
+        joints.add(height)
+    offset = core.control_offset
+    depths = set(core.all_depths)
+    return joints & depths, {one - offset for one in joints} & depths if offset is not None else set()
+
+
+@pytest.mark.parametrize("spec", [PLAIN, CORE])
+def test_what_stands_in_for_a_top_pin_opens_to_no_other_cut(spec):
+    """Every offer in every chamber that can have that top pin: the same cuts part it as before, at either line."""
+    seen = 0
+    for deepest in spec.all_depths:
+        for control in spec.all_depths if spec.control_offset else [None]:
+            line = deepest if control is None else control + spec.control_offset
+            between = [line - deepest] if line > deepest else []
+            top = spec.stack_total - line
+            if top < 1:
+                continue
+            before = _lines(spec, {deepest}, control, [deepest, *between, top])
+            for pieces in in_place_of(spec, PinSize("top", top), FULL):
+                sizes = [one.size for one in pieces]
+                assert sum(sizes) == top and "bottom" not in {one.kind for one in pieces}
+                assert _lines(spec, {deepest}, control, [deepest, *between, *sizes]) == before
+                seen += 1
+    assert seen > 20
+
+
+def test_only_a_top_pin_is_made_of_several_and_its_lowest_piece_is_long():
+    # 18 less a deepest cut of 9 and 2 beyond it: what stands over the lowest joint is 7 at most.
+    spare = {PinSize("top", 9): 3, PinSize("top", 5): 3, PinSize("master", 4): 3, PinSize("bottom", 9): 9}
+    assert in_place_of(PLAIN, PinSize("top", 13), spare) == ((PinSize("top", 9), PinSize("master", 4)),)
+    assert in_place_of(PLAIN, PinSize("top", 10), {PinSize("top", 5): 2}) == ((PinSize("top", 5),) * 2,)
+    assert in_place_of(PLAIN, PinSize("top", 10), {PinSize("top", 5): 1}) == ()  # it would take two
+    assert in_place_of(PLAIN, PinSize("top", 10), {PinSize("top", 2): 5}) == ()  # 8 would stand over the lowest joint
+    for kind, size in (("bottom", 6), ("master", 6), ("build-up", 6)):
+        assert all(len(pieces) == 1 for pieces in in_place_of(PLAIN, PinSize(kind, size), FULL))
+    assert in_place_of(PLAIN, PinSize("bottom", 6), FULL) == ()
+    assert in_place_of(PLAIN, PinSize("master", 6), FULL) == ((PinSize("build-up", 6),),)
+    # A core's control line lies 10 up: 23 - 10 - 11 leaves 2 over a joint, and no pin is under 2.
+    assert in_place_of(CORE, PinSize("top", 8), {PinSize("top", 6): 1, PinSize("master", 2): 1}) == (
+        (PinSize("top", 6), PinSize("master", 2)),
+    )
+    assert (
+        in_place_of(CORE, PinSize("top", 8), {PinSize("top", 4): 2, PinSize("top", 7): 1, PinSize("top", 1): 1}) == ()
+    )

@@ -128,6 +128,8 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.lost_keysets: require_none_lost_above
         keysystems.planned_doors: plan_doors_of
         keysystems.pinned: seal_pins freeze_pins open_pins
+        bench.bench_sheet: reckoned_systems
+        bench.pins: take_pins
         keysystems.ticks: mark_cylinders mark_keys take_key_ticks_back take_ticks_back
         catalog.makers: put_keyways
         catalog.specs: put_spec refuse_breaking
@@ -148,6 +150,7 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.quick_line: read_quick_line
         quoting.allocation: system_problems
         bench.customers_keys: waiting_key
+        bench.pins: short_of_pins
         keysystems.crosskeying: make_cross_ready
         keysystems.extending: why_not_extend
         keysystems.systems: keyway_spec

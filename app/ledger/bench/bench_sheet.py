@@ -1,6 +1,7 @@
 """What the bench works from, bittings open: a job's sheet, one keyset, one cylinder as its label's code opens it."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 import sqlalchemy as sa
@@ -8,15 +9,15 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.errors import BitternError
 from app.keying import Bitting as Cuts
-from app.keying import BittingSpec, Pinning, pin, write_bitting
-from app.ledger.bench.checkoff import CheckOff, checked_off
+from app.keying import BittingSpec, KeyingError, Pinning, pin, write_bitting
 from app.ledger.jobs.cylinder_lines import JobCylinders, PlainRow, job_cylinders
 from app.ledger.jobs.papers import JobHead, job_head
 from app.ledger.keysystems.auditing import require_clean
-from app.ledger.keysystems.bittings import reveal_bittings, spec_of
+from app.ledger.keysystems.bittings import open_bittings, reveal_bittings, spec_of
 from app.ledger.keysystems.control import lacks_control
 from app.ledger.keysystems.keysets import require_decoded, waiting_keys
 from app.ledger.keysystems.system_queries import get_system, operators_of, symbol_on
+from app.ledger.keysystems.ticks import CheckOff, checked_off
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.quoting.key_lines import own_copies
 from app.ledger.sites.cautions import cautions_of
@@ -121,17 +122,38 @@ def bench_work(work: Work, job: Job) -> BenchWork:
     bittings = reveal_bittings(
         work, [system.id for system in systems], f"bench sheet of job {job.number}", job_id=job.id
     )
-    away, their_keys = sent_cylinders(work.session, job), sent_keysets(work.session, job)
-    found = replace(
-        found,
-        lines=[line for line in found.lines if line.id not in away],
-        counts={keyset: count for keyset, count in found.counts.items() if keyset not in their_keys},
-    )
+    found = _keyed_here(work, job, found)
     made = tuple(bench for system in systems if (bench := _bench_system(system, found, bittings)) is not None)
     copies = own_copies(job)
     if not made and not copies:
         raise LedgerError("", "Nothing in this job is keyed on the shop's own bench.")
     return BenchWork(job_head(work, job), work.actor.name, made, copies)
+
+
+def _keyed_here(work: Work, job: Job, found: JobCylinders) -> JobCylinders:
+    """Without what a factory keys of it."""
+    away, their_keys = sent_cylinders(work.session, job), sent_keysets(work.session, job)
+    return replace(
+        found,
+        lines=[line for line in found.lines if line.id not in away],
+        counts={keyset: count for keyset, count in found.counts.items() if keyset not in their_keys},
+    )
+
+
+def reckoned_systems(work: Work, job: Job) -> tuple[BenchSystem, ...]:
+    """The same for the house's own reckoning: nothing is audited, shown to a person, or put on record.
+
+    Without cylinders whose pins nobody can say: of cores that lack their control key, and of customers' keys that are
+    not decoded.
+    """
+    found = _keyed_here(work, job, job_cylinders(work.session, job.id))
+    systems = [system for system in _systems(work, found) if not lacks_control(system)]
+    bittings = open_bittings(work.session, work.vault, systems)
+    made = []
+    for system in systems:
+        with suppress(KeyingError):  # a control key and no offset in the spec: nobody can say its pins
+            made.append(_bench_system(system, found, bittings))
+    return tuple(bench for bench in made if bench is not None)
 
 
 def _systems(work: Work, found: JobCylinders) -> list[KeySystem]:

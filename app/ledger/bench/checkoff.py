@@ -1,31 +1,33 @@
 """The bench ticks cylinders and keys off: who pinned a cylinder, and who checked it."""
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 
-import sqlalchemy as sa
-from sqlalchemy.orm import Session
-
+from app.ledger.bench.pins import take_pins
 from app.ledger.jobs.queries import get_job
 from app.ledger.jobs.stages import wants_second_check
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.keysets import require_decoded
-from app.ledger.keysystems.ticks import PINNED_ANEW, mark_cylinders, mark_keys, take_ticks_back
+from app.ledger.keysystems.ticks import (
+    CHECKED,
+    PINNED,
+    CheckOff,
+    checked_off,
+    mark_cylinders,
+    mark_keys,
+    take_ticks_back,
+)
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     Cylinder,
     CylinderState,
-    Event,
     Job,
     KeyState,
     Role,
     Stage,
 )
 
-PINNED = "cylinders pinned"
-CHECKED = "cylinders checked"
 CUT_IN = (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER, Stage.CLOSED)
 
 
@@ -50,7 +52,8 @@ def tick_cylinders(work: Work, job_number: int, cylinder_ids: Collection[int], s
         if len(wanted) != len(set(cylinder_ids)):
             raise NotFound("cylinder in this job")
         if state is CylinderState.ORDERED:
-            return take_ticks_back(work, cylinder_ids, f"ticks undone by {work.actor.name}")
+            said = f"ticks undone by {work.actor.name}"
+            return take_ticks_back(work, cylinder_ids, said, same_pins=True)
         moved = [cylinder for cylinder in wanted if cylinder.state is _FROM[state]]
         require_decoded([one.keyset for one in moved if one.keyset is not None], "cylinders")
         if state is CylinderState.CHECKED:
@@ -58,6 +61,8 @@ def tick_cylinders(work: Work, job_number: int, cylinder_ids: Collection[int], s
                 raise LedgerError("cylinders", "A cylinder is checked after it is pinned; tick it as pinned first.")
             if wants_second_check(work.session):
                 _require_somebody_else(work, job, moved)
+        if state is CylinderState.PINNED:
+            take_pins(work, job, moved)
         kind = CHECKED if state is CylinderState.CHECKED else PINNED
         mark_cylinders(work, job, moved, state, kind, f"{state.value} by {work.actor.name}")
         return len(moved)
@@ -94,31 +99,3 @@ def _require_somebody_else(work: Work, job: Job, cylinders: Sequence[Cylinder]) 
             "cylinders",
             f"You pinned {len(own)} of these yourself; this house wants a second person to check them.",
         )
-
-
-@dataclass(frozen=True, slots=True)
-class CheckOff:
-    """Who pinned a cylinder and who checked it, "" where nobody did."""
-
-    pinned_by: str = ""
-    checked_by: str = ""
-
-
-def checked_off(session: Session, job_id: int) -> dict[int, CheckOff]:
-    """Cylinder id → who did what, as the newest events tell, in one query."""
-    events: Sequence[Event] = session.scalars(
-        sa.select(Event)
-        .where(Event.job_id == job_id, Event.kind.in_((PINNED, CHECKED, PINNED_ANEW)))
-        .order_by(Event.id)
-    ).all()
-    pinned: dict[int, str] = {}
-    checked: dict[int, str] = {}
-    for event in events:
-        for cylinder_id in event.detail.get("cylinders", []):
-            if event.kind != CHECKED:
-                checked.pop(cylinder_id, None)  # pinned anew after the check
-            if event.kind == PINNED_ANEW:
-                pinned.pop(cylinder_id, None)
-            else:
-                (pinned if event.kind == PINNED else checked)[cylinder_id] = event.actor_name
-    return {one: CheckOff(pinned.get(one, ""), checked.get(one, "")) for one in {**pinned, **checked}}

@@ -1,25 +1,33 @@
-"""Pins on the shelf: counted, drawn for a job, and what a job's cylinders need of them."""
+"""Pins on the shelf: counted, drawn for a job's cylinders, what those need of them, and what stands in for a pin that
+ran out.
+"""
 
-from collections import defaultdict
-from collections.abc import Mapping
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
-from app.keying import BittingSpec, PickList, Pinning, PinSize, pick_list
-from app.ledger.bench.bench_sheet import bench_work
+from app.keying import BittingSpec, PickList, Pinning, PinSize, in_place_of, pick_list
+from app.ledger.bench.bench_sheet import BenchSystem, bench_work, reckoned_systems
 from app.ledger.catalog.specs import get_spec
+from app.ledger.keysystems.ticks import PINNED_ANEW
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, Job, PinStock, Role, SpecRow
+from app.ledger.tables import Cylinder, CylinderState, Door, Event, Job, PinStock, Role, SpecRow
+from app.validation import counted
 
 KINDS = ("bottom", "master", "build-up", "top")
 MOST_SIZE = 120  # a stack total of 99 is the most that a spec may have
 MOST_COUNT = 1_000_000
+PINS_DRAWN = "pins drawn"
+_MOST_NAMED = 12  # cylinders in a sentence
+_MOST_WAYS = 3  # that are offered for one size
 
 
 def set_stock(work: Work, spec_id: int, counts: Mapping[PinSize, int]) -> None:
@@ -42,23 +50,91 @@ def set_stock(work: Work, spec_id: int, counts: Mapping[PinSize, int]) -> None:
         record(work, "pins counted", f"bitting spec {spec_id}", f"{spec.name}: {len(counts)} sizes counted")
 
 
-def draw_pins(work: Work, job: Job, picked: "Picked") -> None:
-    """Take a job's pins off the shelf, once; all of them or none. A size that is short is named, with what lacks."""
+def draw_pins(work: Work, job: Job, picked: "Picked", instead: Collection[str] = ()) -> tuple[str, ...]:
+    """Take pins off the shelf for the job's cylinders, in the order sold, each once and with all of its pins; the
+    others wait, and are given.
+
+    instead: `Combination.name` of those that are to stand in for a pin that ran out. LedgerError on `stock` where all
+    were drawn, or a combination is not offered any more; KeyingError, which names what lacks, where none can be.
+    """
     work.require(Role.BENCH)
     with transaction(work.session):
-        if _were_drawn(work.session, job):
+        drawn, pins, combined = list[int](), 0, list[int]()
+        if not any(one.waiting for one in picked.specs):
             raise LedgerError("stock", f"The pins of job {job.number} were drawn already.")
+        offered = {way.name: way for one in picked.specs for short in one.shorts for way in short.ways}
+        if unknown := [name for name in instead if name not in offered]:
+            raise LedgerError("stock", f"“{unknown[0][:80]}” is not offered any more: look at the pins again.")
         for one in picked.specs:
-            after = one.counted.drawn_down(stock_of(work.session, one.spec_id))
-            for pin, row in _rows(work.session, one.spec_id).items():
-                row.count = after[pin]
-        total = sum(one.counted.total for one in picked.specs)
-        record(work, "pins drawn", f"job {job.number}", f"{total} pins drawn from the shelf", job_id=job.id)
+            ways = {offered[name].pin: offered[name].pieces for name in instead}
+            shared = _share_out(one.waiting, stock_of(work.session, one.spec_id), ways)
+            _take(work.session, one.spec_id, shared.taken)
+            drawn += shared.cylinders
+            combined += shared.combined
+            pins += shared.taken.total()
+        if not drawn:
+            for one in picked.specs:
+                one.counted.drawn_down(stock_of(work.session, one.spec_id))
+        left = tuple(each.label for one in picked.specs for each in one.waiting if each.cylinder_id not in drawn)
+        said = [f"{counted(pins, 'pin')} drawn from the shelf for {counted(len(drawn), 'cylinder')}"]
+        if combined:
+            said.append(f"{counted(len(combined), 'cylinder')} with a pin made of several")
+        if left:
+            said.append(f"{counted(len(left), 'cylinder')} without pins yet: {_named(left)}")
+        record(work, PINS_DRAWN, f"job {job.number}", "; ".join(said), job_id=job.id, cylinders=drawn)
+        return left
 
 
-def _were_drawn(session: Session, job: Job) -> bool:
-    drawn = sa.select(Event.id).where(Event.job_id == job.id, Event.kind == "pins drawn").limit(1)
-    return session.scalar(drawn) is not None
+def take_pins(work: Work, job: Job, cylinders: Sequence[Cylinder]) -> None:
+    """Take the pins of cylinders that were just pinned off the shelf, where they were not drawn before, inside the
+    caller's transaction. A shelf that nobody has counted is left alone.
+
+    LedgerError on `cylinders` names those for which it has not all pins.
+    """
+    wanted, short, drawn, pins = {one.id for one in cylinders}, list[str](), list[int](), 0
+    for one in _picked(work, job, reckoned_systems(work, job)).specs:
+        stock = stock_of(work.session, one.spec_id)
+        mine = [each for each in one.waiting if each.cylinder_id in wanted]
+        if not stock or not mine:
+            continue
+        shared = _share_out(mine, stock)
+        short += [each.label for each in mine if each.cylinder_id in shared.lacking]
+        _take(work.session, one.spec_id, shared.taken)
+        drawn += shared.cylinders
+        pins += shared.taken.total()
+    if short:
+        wait = "waits for a pin that is" if len(short) == 1 else "wait for pins that are"
+        raise LedgerError(
+            "cylinders",
+            f"{_named(short)} {wait} out of stock, and cannot be pinned: nothing was ticked off. Pins to pick "
+            "says which, and what combines to it; or tick the others alone.",
+        )
+    if drawn:
+        said = f"{counted(pins, 'pin')} drawn from the shelf for {counted(len(drawn), 'cylinder')}"
+        record(work, PINS_DRAWN, f"job {job.number}", said, job_id=job.id, cylinders=drawn)
+
+
+def _named(labels: Sequence[str]) -> str:
+    more = f" and {len(labels) - _MOST_NAMED} more" if len(labels) > _MOST_NAMED else ""
+    return ", ".join(labels[:_MOST_NAMED]) + more
+
+
+def _take(session: Session, spec_id: int, taken: Mapping[PinSize, int]) -> None:
+    for pin, row in _rows(session, spec_id).items():
+        if taken.get(pin):
+            row.count -= taken[pin]
+
+
+def _drawn(session: Session, job: Job) -> set[int]:
+    """The cylinders of a job whose pins were drawn, and that need no others since."""
+    rows = sa.select(Event).where(Event.job_id == job.id, Event.kind.in_((PINS_DRAWN, PINNED_ANEW)))
+    drawn = set[int]()
+    for event in session.scalars(rows.order_by(Event.id)):
+        if event.kind == PINNED_ANEW:
+            drawn -= set() if event.detail.get("same_pins") else set(event.detail.get("cylinders", ()))
+        else:  # an earlier release drew all of a job, and named none
+            drawn |= set(event.detail.get("cylinders", (one.id for one in job.cylinders)))
+    return drawn
 
 
 def _rows(session: Session, spec_id: int) -> dict[PinSize, PinStock]:
@@ -88,14 +164,105 @@ def stock_of(session: Session, spec_id: int) -> dict[PinSize, int]:
 
 
 @dataclass(frozen=True, slots=True)
+class WaitingCylinder:
+    """A cylinder whose pins were not drawn yet. label: its opening, or its keyset where it has no door."""
+
+    cylinder_id: int
+    label: str
+    pins: Mapping[PinSize, int] = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Combination:
+    """What may stand in place of a pin that ran out, from the key's side up."""
+
+    pin: PinSize = field(repr=False)
+    pieces: tuple[PinSize, ...] = field(repr=False)
+
+    @property
+    def name(self) -> str:
+        """It in words, which a page sends back: "top 13 = top 11 + master 2"."""
+        return f"{pin_words(self.pin)} = {self.words}"
+
+    @property
+    def words(self) -> str:
+        """Its pieces: "top 11 + master 2"."""
+        return " + ".join(map(pin_words, self.pieces))
+
+
+def pin_words(pin: PinSize) -> str:
+    """A pin's kind and size.
+
+    >>> pin_words(PinSize("top", 13)), pin_words(PinSize("top", None))
+    ('top 13', 'top')
+    """
+    return pin.kind if pin.size is None else f"{pin.kind} {pin.size}"
+
+
+@dataclass(frozen=True, slots=True)
+class ShortPin:
+    """A size that is short: how many lack, the cylinders that wait for it, and what may stand in for it."""
+
+    pin: PinSize = field(repr=False)
+    lacks: int
+    cylinders: tuple[WaitingCylinder, ...]
+    ways: tuple[Combination, ...] = field(repr=False)
+
+    @property
+    def words(self) -> str:
+        """Its kind and size."""
+        return pin_words(self.pin)
+
+
+@dataclass(frozen=True, slots=True)
+class _Shared:
+    """Who gets all of his pins off a shelf, what that takes, and whom it lacks which sizes."""
+
+    cylinders: list[int]
+    combined: list[int]
+    taken: Counter[PinSize] = field(repr=False)
+    lacking: dict[int, tuple[PinSize, ...]] = field(repr=False)
+
+
+def _share_out(
+    cylinders: Iterable[WaitingCylinder],
+    stock: Mapping[PinSize, int],
+    ways: Mapping[PinSize, tuple[PinSize, ...]] = MappingProxyType({}),
+) -> _Shared:
+    """First come, first served; who does not get all of his pins leaves them to the next."""
+    found, left = _Shared([], [], Counter(), {}), Counter(stock)
+    for one in cylinders:
+        lacking = tuple(pin for pin, count in one.pins.items() if count > left[pin])
+        pins = Counter(one.pins)
+        for pin in lacking:
+            over = pins[pin] - left[pin]
+            if pin in ways:
+                pins[pin] -= over
+                pins.update({piece: over * count for piece, count in Counter(ways[pin]).items()})
+        if any(count > left[pin] for pin, count in pins.items()):
+            found.lacking[one.cylinder_id] = lacking
+            continue
+        left.subtract(pins)
+        found.taken.update(pins)
+        found.cylinders.append(one.cylinder_id)
+        found.combined.extend([one.cylinder_id] if lacking else [])
+    return found
+
+
+@dataclass(frozen=True, slots=True)
 class PickedSpec:
-    """The pins of one spec's cylinders, what is on the shelf, and what it lacks."""
+    """The pins of one spec's cylinders, what is on the shelf, and what it lacks.
+
+    waiting: those whose pins were not drawn yet; `pins` are theirs, or of all cylinders where none waits.
+    """
 
     spec_id: int
     name: str
+    spec: BittingSpec = field(repr=False)
     cylinders: int
     pins: PickList = field(repr=False)
     stock: dict[PinSize, int] = field(repr=False)
+    waiting: tuple[WaitingCylinder, ...] = ()
 
     @property
     def counted(self) -> PickList:
@@ -112,10 +279,30 @@ class PickedSpec:
         """What the shelf lacks."""
         return dict(self.counted.short(self.stock))
 
+    @property
+    def lacking(self) -> dict[int, tuple[PinSize, ...]]:
+        """Cylinder id → the sizes that lack when pins go to the cylinders in the order sold."""
+        return _share_out(self.waiting, self.stock).lacking
+
+    @property
+    def shorts(self) -> tuple[ShortPin, ...]:
+        """The same for each size that is short."""
+        needed, lacking = dict(self.counted.pins), self.lacking
+        spare = {pin: count - needed.get(pin, 0) for pin, count in self.stock.items()}
+        return tuple(
+            ShortPin(
+                pin,
+                lacks,
+                tuple(one for one in self.waiting if pin in lacking.get(one.cylinder_id, ())),
+                tuple(Combination(pin, pieces) for pieces in in_place_of(self.spec, pin, spare)[:_MOST_WAYS]),
+            )
+            for pin, lacks in self.short.items()
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Picked:
-    """A job's pins by spec, and whether they were drawn already."""
+    """A job's pins by spec, and whether all were drawn already."""
 
     specs: tuple[PickedSpec, ...]
     was_drawn: bool
@@ -125,6 +312,11 @@ class Picked:
         """Whether a size is short somewhere."""
         return any(one.short for one in self.specs)
 
+    @property
+    def may_draw(self) -> bool:
+        """Whether somebody can get all of his pins, as they are or by what combines to one."""
+        return any(len(one.lacking) < len(one.waiting) or any(each.ways for each in one.shorts) for one in self.specs)
+
 
 def pick_for_job(work: Work, job: Job) -> Picked:
     """The pick list, for bench and owner; reckoned from the bench sheet, so its reveal is an event of the job.
@@ -132,15 +324,53 @@ def pick_for_job(work: Work, job: Job) -> Picked:
     A finding of the audit stops it, as it stops the sheet. Few cylinders' pins tell their bittings: a secret.
     """
     work.require(Role.BENCH)
-    sheet = bench_work(work, job)
-    pinnings: dict[str, list[tuple[Pinning, int]]] = defaultdict(list)
-    for system in sheet.systems:
-        pinnings[system.spec_name] += [(group.pinning, group.quantity) for group in system.cylinders]
-    ids = dict(work.session.execute(sa.select(SpecRow.name, SpecRow.id).where(SpecRow.name.in_(pinnings))).all())
-    return Picked(
-        tuple(
-            PickedSpec(ids[name], name, sum(n for _, n in rows), pick_list(rows), stock_of(work.session, ids[name]))
-            for name, rows in pinnings.items()
-        ),
-        _were_drawn(work.session, job),
-    )
+    return _picked(work, job, bench_work(work, job).systems)
+
+
+def short_of_pins(work: Work, job: Job) -> dict[int, tuple[PinSize, ...]]:
+    """Cylinder id → the sizes that it waits for, of the job's cylinders that cannot be pinned, as the shelf is.
+
+    For the house's own reckoning: which cylinders wait may be told, the sizes are a secret. A shelf that nobody has
+    counted holds up nobody.
+    """
+    picked = _picked(work, job, reckoned_systems(work, job))
+    return {cylinder: sizes for one in picked.specs if one.stock for cylinder, sizes in one.lacking.items()}
+
+
+def _picked(work: Work, job: Job, systems: Iterable[BenchSystem]) -> Picked:
+    session = work.session
+    by_spec: dict[str, list[BenchSystem]] = defaultdict(list)
+    for system in systems:
+        by_spec[system.spec_name].append(system)
+    ids = dict(session.execute(sa.select(SpecRow.name, SpecRow.id).where(SpecRow.name.in_(by_spec))).all())
+    drawn = _drawn(session, job)
+    rows = sa.select(Cylinder.id, sa.func.coalesce(Door.opening_number, ""), Cylinder.state)
+    rows = rows.outerjoin(Door, Door.id == Cylinder.door_id).where(Cylinder.job_id == job.id)
+    there = {one: (opening, state) for one, opening, state in session.execute(rows)}
+    specs = []
+    for name, found in by_spec.items():
+        groups = [group for system in found for group in system.cylinders]
+        if not groups:
+            continue
+        waiting = sorted(
+            (
+                WaitingCylinder(one, there[one][0] or group.keyset, _counts_of(group.pinning))
+                for group in groups
+                for one in group.ids
+                if one not in drawn and there[one][1] is CylinderState.ORDERED
+            ),
+            key=lambda one: one.cylinder_id,
+        )
+        ids_waiting = {one.cylinder_id for one in waiting}
+        counts = [
+            (one.pinning, len(ids_waiting.intersection(one.ids)) if waiting else one.quantity) for one in groups
+        ]
+        pins, stock = pick_list((pinning, count) for pinning, count in counts if count), stock_of(session, ids[name])
+        cylinders = sum(count for _, count in counts)
+        specs.append(PickedSpec(ids[name], name, found[0].spec, cylinders, pins, stock, tuple(waiting)))
+    return Picked(tuple(specs), bool(drawn) and not any(one.waiting for one in specs))
+
+
+def _counts_of(pinning: Pinning) -> dict[PinSize, int]:
+    """The pins of one cylinder that the shelf keeps."""
+    return {pin: count for pin, count in pick_list([(pinning, 1)]).pins if pin.size is not None}

@@ -1,24 +1,33 @@
 """What the bench ticks off, cylinders as pinned and checked and keys as cut; and ticks of what is no longer right."""
 
 from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
 from app.ledger.keysystems.pinned import seal_pins
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Job, Key, KeyState, Stage
+from app.ledger.tables import Cylinder, CylinderState, Event, Job, Key, KeyState, Stage
 
 KEYS_CUT, KEYS_UNCUT = "keys cut", "keys to cut anew"
 
-PINNED_ANEW = "cylinders to pin anew"
+PINNED, CHECKED, PINNED_ANEW = "cylinders pinned", "cylinders checked", "cylinders to pin anew"
 _TICKED = (CylinderState.PINNED, CylinderState.CHECKED)
 _PAST_THE_BENCH = (Stage.CHECKED, Stage.READY)
 
 
 def mark_cylinders(
-    work: Work, job: Job, cylinders: Sequence[Cylinder], state: CylinderState, kind: str, done: str
+    work: Work,
+    job: Job,
+    cylinders: Sequence[Cylinder],
+    state: CylinderState,
+    kind: str,
+    done: str,
+    *,
+    same_pins: bool = False,
 ) -> None:
     """Give cylinders of a job a state, inside the caller's transaction; one event of that kind says so.
 
@@ -33,7 +42,8 @@ def mark_cylinders(
     if cylinders:
         count = f"{len(cylinders)} cylinder{'' if len(cylinders) == 1 else 's'}"
         ids = [cylinder.id for cylinder in cylinders]
-        record(work, kind, f"job {job.number}", f"{count} {done}", job_id=job.id, cylinders=ids)
+        detail = {"same_pins": True} if same_pins else {}
+        record(work, kind, f"job {job.number}", f"{count} {done}", job_id=job.id, cylinders=ids, **detail)
 
 
 def mark_keys(work: Work, job: Job, keys: Sequence[Key], state: KeyState, why: str = "") -> None:
@@ -50,11 +60,12 @@ def mark_keys(work: Work, job: Job, keys: Sequence[Key], state: KeyState, why: s
         record(work, kind, f"key system {system_id}", said, job_id=job.id, keys=[key.id for key in mine])
 
 
-def take_ticks_back(work: Work, cylinder_ids: Collection[int], why: str) -> int:
+def take_ticks_back(work: Work, cylinder_ids: Collection[int], why: str, *, same_pins: bool = False) -> int:
     """Have cylinders that are pinned or checked be pinned anew, inside the caller's transaction; how many they are.
 
-    One event a job says so. LedgerError where their job has left the bench: it goes back there first, so that it
-    cannot be handed over with pins that nobody checked. Cylinders that are fitted keep their state.
+    One event a job says so; same_pins: that they take the pins that were drawn for them. LedgerError where their job
+    has left the bench: it goes back there first, so that it cannot be handed over with pins that nobody checked.
+    Cylinders that are fitted keep their state.
     """
     jobs: dict[int, list[Cylinder]] = {}
     ids = sorted(set(cylinder_ids))
@@ -66,7 +77,15 @@ def take_ticks_back(work: Work, cylinder_ids: Collection[int], why: str) -> int:
             jobs.setdefault(cylinder.job_id or 0, []).append(cylinder)
     for job_id, cylinders in jobs.items():
         job = _before_it_is_through(work, job_id, "pinned")
-        mark_cylinders(work, job, cylinders, CylinderState.ORDERED, PINNED_ANEW, f"to pin and check anew: {why}")
+        mark_cylinders(
+            work,
+            job,
+            cylinders,
+            CylinderState.ORDERED,
+            PINNED_ANEW,
+            f"to pin and check anew: {why}",
+            same_pins=same_pins,
+        )
     return sum(map(len, jobs.values()))
 
 
@@ -90,3 +109,31 @@ def _before_it_is_through(work: Work, job_id: int, done: str) -> Job:
             "", f"Job {job.number} is {job.stage.word}: move it back on to the bench first, to be {done} anew."
         )
     return job
+
+
+@dataclass(frozen=True, slots=True)
+class CheckOff:
+    """Who pinned a cylinder and who checked it, "" where nobody did."""
+
+    pinned_by: str = ""
+    checked_by: str = ""
+
+
+def checked_off(session: Session, job_id: int) -> dict[int, CheckOff]:
+    """Cylinder id → who did what, as the newest events tell, in one query."""
+    events: Sequence[Event] = session.scalars(
+        sa.select(Event)
+        .where(Event.job_id == job_id, Event.kind.in_((PINNED, CHECKED, PINNED_ANEW)))
+        .order_by(Event.id)
+    ).all()
+    pinned: dict[int, str] = {}
+    checked: dict[int, str] = {}
+    for event in events:
+        for cylinder_id in event.detail.get("cylinders", []):
+            if event.kind != CHECKED:
+                checked.pop(cylinder_id, None)  # pinned anew after the check
+            if event.kind == PINNED_ANEW:
+                pinned.pop(cylinder_id, None)
+            else:
+                (pinned if event.kind == PINNED else checked)[cylinder_id] = event.actor_name
+    return {one: CheckOff(pinned.get(one, ""), checked.get(one, "")) for one in {**pinned, **checked}}

@@ -5,8 +5,8 @@ from datetime import date
 from typing import Any
 
 from app.errors import BitternError
-from app.ledger.bench.checkoff import CHECKED, PINNED
 from app.ledger.bench.customers_keys import DECODED
+from app.ledger.bench.pins import PINS_DRAWN
 from app.ledger.jobs.handing_over import PART_TAKEN
 from app.ledger.jobs.notes import NOTE
 from app.ledger.jobs.payments import PaymentKind
@@ -14,7 +14,7 @@ from app.ledger.jobs.schedule_revisions import PRINTED
 from app.ledger.keys.key_queries import ISSUED
 from app.ledger.keys.key_queries import KINDS as OF_KEYS
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
-from app.ledger.keysystems.ticks import PINNED_ANEW
+from app.ledger.keysystems.ticks import CHECKED, PINNED, PINNED_ANEW
 from app.ledger.people.users import name_key
 from app.ledger.store.events import DISCOUNT_GIVEN, LOW_PRICE
 
@@ -27,6 +27,10 @@ def _whole(value: Any) -> bool:
 
 def _text(value: Any) -> bool:
     return isinstance(value, str)
+
+
+def _yes(value: Any) -> bool:
+    return value is True
 
 
 def _wholes(value: Any) -> bool:
@@ -81,9 +85,10 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     NOTE: {},
     "file kept": {"bytes": _whole},
     **dict.fromkeys(("deposit taken", "payment taken", "refund given", "put on account"), _MONEY),
-    "pins drawn": {},
+    PINS_DRAWN: _CYLINDERS,
     DECODED: {},
-    **dict.fromkeys((PINNED, CHECKED, PINNED_ANEW), _CYLINDERS),
+    **dict.fromkeys((PINNED, CHECKED), _CYLINDERS),
+    PINNED_ANEW: {**_CYLINDERS, "same_pins": _yes},
     "bench time recorded": {},
     "bittings revealed": {},
     "authority overridden": {},

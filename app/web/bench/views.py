@@ -14,13 +14,15 @@ from wtforms.widgets import CheckboxInput, ListWidget
 from app.documents import show_cut, system_sheet
 from app.ledger.bench.bench_queries import BENCH_STAGES, bench_day
 from app.ledger.bench.bench_sheet import bench_work, cylinder_record, cylinder_work
-from app.ledger.bench.checkoff import CUT_IN, CheckOff, checked_off, tick_cylinders, tick_keys
+from app.ledger.bench.checkoff import CUT_IN, tick_cylinders, tick_keys
+from app.ledger.bench.pins import short_of_pins
 from app.ledger.jobs.cylinder_lines import JobCylinders, ScheduleRow, cautions_by_door, job_cylinders
 from app.ledger.jobs.queries import days_late, get_job, job_money
 from app.ledger.jobs.stages import BEFORE_BENCH, next_stages, wants_second_check
 from app.ledger.keys.key_queries import KeysetCopies, keys_of_job
 from app.ledger.keysystems.keysets import waiting_keys
 from app.ledger.keysystems.lost_keysets import lost_for_job
+from app.ledger.keysystems.ticks import CheckOff, checked_off
 from app.ledger.people.login_rules import Proof
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.quoting.key_lines import own_copies
@@ -104,6 +106,7 @@ class TickLine:
     row: ScheduleRow
     state: CylinderState
     off: CheckOff
+    is_short: bool = False  # of a pin, as the shelf is
 
     @property
     def is_pinned(self) -> bool:
@@ -160,8 +163,11 @@ def _job_page(number: int, form: TickForm, *, is_open: bool = False) -> str:
         found = _at_bench(work, number)
     job, session = found.job, work.session
     offs, sent = checked_off(session, job.id), sent_cylinders(session, job)
+    short = short_of_pins(work, job) if job.stage in BENCH_STAGES else {}
     lines = {
-        line.id: TickLine(found.cylinders.row(line), line.state, offs.get(line.id, CheckOff()))
+        line.id: TickLine(
+            found.cylinders.row(line), line.state, offs.get(line.id, CheckOff()), is_short=line.id in short
+        )
         for line in found.cylinders.lines
         if line.keyset_id is not None and line.id not in sent and found.is_keyed_here
     }
@@ -173,6 +179,7 @@ def _job_page(number: int, form: TickForm, *, is_open: bool = False) -> str:
         late_days=days_late(job, work.today),
         lines=list(lines.values()),
         pinned=sum(line.is_pinned for line in lines.values()),
+        short=[line.row.opening_number or line.row.keyset for line in lines.values() if line.is_short],
         checked=sum(line.is_checked for line in lines.values()),
         checked_alone=sum(line.is_checked_alone for line in lines.values()),
         keys=found.keys,

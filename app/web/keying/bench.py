@@ -9,6 +9,7 @@ from flask.typing import ResponseReturnValue
 from wtforms import SelectField
 from wtforms.validators import InputRequired
 
+from app.documents import first_of
 from app.errors import BitternError, Problem, Problems
 from app.keying import PinSize
 from app.ledger.bench.customers_keys import CustomersKeyForm, DecodedCustomersKey, decode_customers_key, waiting_key
@@ -20,6 +21,7 @@ from app.ledger.keysystems.system_queries import list_systems
 from app.ledger.people.login_rules import Proof
 from app.ledger.store import Session
 from app.ledger.tables import Job, Role
+from app.validation import counted
 from app.web.access import proven, roles
 from app.web.fields import WholeField
 from app.web.forms_base import flash_and_redirect, typed
@@ -49,8 +51,11 @@ def pins(number: int) -> ResponseReturnValue:
     try:
         picked = pick_for_job(work, job)
         if request.form.get("deed") == "draw":
-            draw_pins(work, job, picked)
+            left = draw_pins(work, job, picked, request.form.getlist("instead")[:MOST_SIZES])
             said = f"The pins of job {job.number} are drawn from the shelf."
+            if left:
+                flash(f"{counted(len(left), 'cylinder')} without pins yet: {first_of(left, 12)}.", "caution")
+                said = f"What is there for job {job.number} is drawn from the shelf."
             return flash_and_redirect(said, "keying.pick_list", number=number)
     except BitternError as error:
         return _pins_page(job, refusal=error.message)
