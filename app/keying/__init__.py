@@ -90,6 +90,7 @@ __all__ = [
     "operating_chains",
     "pick_list",
     "pin",
+    "pin_cuts",
     "plan_levels",
     "plan_system",
     "progress",
@@ -180,6 +181,7 @@ from app.keying.pinning import (
     in_place_of,
     pick_list,
     pin,
+    pin_cuts,
     shearing_depths,
 )
 from app.keying.planning import Demand, Planning, RuleCosts, plan_system, rule_costs

@@ -55,7 +55,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         bench.times: record_times
         bench.checkoff: tick_cylinders tick_keys
         bench.customers_keys: decode_customers_key
-        bench.bench_sheet: bench_work cylinder_work keyset_work
+        bench.bench_sheet: bench_work cylinder_work former_pins keyset_work
         keysystems.bittings: reveal_bittings
         keysystems.auditing: check_whole_system
         keysystems.control: add_control
@@ -115,7 +115,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.authority: require_authority require_job_authority
         store.work: require_current_key
         keysystems.bittings: add_keyset insert_keysets seal_bitting seal_bittings reseal_bittings seal_plan
-        keysystems.bittings: tops_on_keyway
+        keysystems.bittings: note_reveal tops_on_keyway
         store.work: carry carried
         keysystems.control: find_control insert_control add_factory_control read_control
         keysystems.crosskeying: insert_operators

@@ -295,6 +295,7 @@ def test_what_shows_bittings_asks_for_the_password(web: Flask) -> None:
     asks = {rule.endpoint: proof_of(web, rule.endpoint) for rule in web.url_map.iter_rules()}
     assert {endpoint: str(proof) for endpoint, proof in asks.items() if proof} == {
         "bench.bittings": "bittings",
+        "bench.former": "bittings",
         "bench.pins": "bittings",
         "papers.secret": "bittings",
         "keying.pins": "bittings",

@@ -3,24 +3,27 @@
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from math import prod
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.errors import BitternError
 from app.keying import Bitting as Cuts
-from app.keying import BittingSpec, KeyingError, Pinning, pin, write_bitting
+from app.keying import BittingSpec, KeyingError, Pinning, pin, pin_cuts, write_bitting
 from app.ledger.jobs.cylinder_lines import JobCylinders, PlainRow, job_cylinders
 from app.ledger.jobs.papers import JobHead, job_head
 from app.ledger.keysystems.auditing import require_clean
-from app.ledger.keysystems.bittings import open_bittings, reveal_bittings, spec_of
+from app.ledger.keysystems.bittings import note_reveal, open_bittings, reveal_bittings, spec_of
 from app.ledger.keysystems.control import lacks_control
 from app.ledger.keysystems.keysets import require_decoded, waiting_keys
+from app.ledger.keysystems.pinned import open_pins
 from app.ledger.keysystems.system_queries import get_system, operators_of, symbol_on
 from app.ledger.keysystems.ticks import CheckOff, checked_off
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.quoting.key_lines import own_copies
 from app.ledger.sites.cautions import cautions_of
+from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.work import Work
 from app.ledger.tables import (
@@ -344,3 +347,34 @@ def cylinder_work(work: Work, record: CylinderRecord) -> BenchSystem:
         pinning=_pinning(spec_of(system), system, bittings, record.operators),
     )
     return _one_key(system, cylinder.keyset, bittings, group)
+
+
+def former_pins(work: Work, record: CylinderRecord) -> BenchSystem:
+    """The pins that were sealed when the cylinder was pinned or removed, for bench and owner; the reveal is an event.
+
+    Whatever its keyset's bitting has become since; LedgerError where none were sealed.
+    """
+    work.require(Role.BENCH)
+    system, cylinder = record.system, record.cylinder
+    if system is None or cylinder.sealed_pins is None:
+        raise LedgerError("", "The pins of this cylinder were not put under seal.")
+    spec, job_id = spec_of(system), record.job.id if record.job else None
+    with transaction(work.session):
+        note_reveal(work, system, f"cylinder {cylinder.id}, {record.keyset}, pins as they were", job_id=job_id)
+        pinned = open_pins(work, [cylinder])[cylinder.id]
+    controls: Sequence[int | None] = pinned.control or [None] * len(pinned.operating)
+    chambers = tuple(
+        pin_cuts(depths, control, spec.control_offset, spec.stack_total)
+        for depths, control in zip(pinned.operating, controls, strict=True)
+    )
+    # Who was meant to operate it then is not sealed with the pins, so nothing is told apart as phantom.
+    pinning = Pinning(chambers, prod(map(len, pinned.operating)), 0, 0, ())
+    group = BenchCylinder(
+        keyset=record.keyset,
+        quantity=1,
+        words=cylinder.words,
+        openings=(cylinder.door.opening_number,) if cylinder.door else (),
+        operated_by=record.operated_by,
+        pinning=pinning,
+    )
+    return BenchSystem(system.name, system.keyway, system.spec.name, spec, (), (group,))

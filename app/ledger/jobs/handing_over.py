@@ -180,7 +180,7 @@ def hand_out(work: Work, job: Job, taker: str, pieces: Pieces) -> dict[str, Any]
     """Give pieces to who takes them, inside the caller's transaction: cylinders are on their doors from now on, and
     what was there before is removed. What the event keeps of it.
     """
-    _remove_replaced(work, job, [one.id for one in pieces.cylinders])
+    removed = _remove_replaced(work, job, [one.id for one in pieces.cylinders])
     for cylinder in pieces.cylinders:
         cylinder.state = CylinderState.FITTED
     freeze_pins(work, pieces.cylinders)  # what the factory pinned by the shop's bittings was ticked off by nobody
@@ -191,6 +191,7 @@ def hand_out(work: Work, job: Job, taker: str, pieces: Pieces) -> dict[str, Any]
         "cylinders": [one.id for one in pieces.cylinders],
         "keys": [one.id for one in pieces.keys],
         "goods": [[number, count] for number, count in pieces.goods.items()],
+        "removed": removed,
     }
 
 
@@ -300,8 +301,8 @@ def hand_overs_of(session: Session, job: Job) -> tuple[HandOver, ...]:
     )
 
 
-def _remove_replaced(work: Work, job: Job, going: Collection[int]) -> None:
-    """Remove what hangs where these of the job's cylinders go, and what a line rekeyed on no door."""
+def _remove_replaced(work: Work, job: Job, going: Collection[int]) -> list[int]:
+    """Remove what hangs where these of the job's cylinders go, and what a line rekeyed on no door; their ids."""
     mine = aliased(Cylinder)
     is_in_place = sa.exists().where(
         mine.id.in_(going),
@@ -316,6 +317,7 @@ def _remove_replaced(work: Work, job: Job, going: Collection[int]) -> None:
     freeze_pins(work, others)
     for other in others:
         other.state = CylinderState.REMOVED
+    return [one.id for one in others]
 
 
 def require_rekeyed_there(work: Work, job: Job) -> None:

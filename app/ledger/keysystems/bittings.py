@@ -230,14 +230,14 @@ def reveal_bittings(
         if len(systems) != len(wanted):
             raise NotFound("key system")
         for system in systems:
-            record(
-                work,
-                "bittings revealed",
-                f"key system {system.id}",
-                f"Bittings of {system.name} shown to {work.actor.name}: {purpose}",
-                job_id=job_id,
-            )
+            note_reveal(work, system, purpose, job_id=job_id)
         return open_bittings(work.session, work.vault, systems)
+
+
+def note_reveal(work: Work, system: KeySystem, purpose: str, *, job_id: int | None = None) -> None:
+    """Put on record, inside the caller's transaction, that bittings or pins of a system are shown to who acts."""
+    said = f"Bittings of {system.name} shown to {work.actor.name}: {purpose}"
+    record(work, "bittings revealed", f"key system {system.id}", said, job_id=job_id)
 
 
 MOST_WORDS = 40

@@ -50,6 +50,8 @@ from app.ledger.tables import (
     Role,
 )
 
+CROSS_KEYED, CROSS_KEYED_ANEW = "cross-keyed", "cross-keyed with new bittings"
+
 
 @dataclass(frozen=True, slots=True)
 class CrossKeyingCost:
@@ -111,10 +113,11 @@ def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyi
             prove_no_interchange(work, [system])
         record(
             work,
-            "cross-keyed",
+            CROSS_KEYED,
             f"key system {system.id}",
             f"A cylinder of {system.name} is operated by {', '.join(further)} too",
             job_id=crossing.cylinder.job_id,
+            cylinder=cylinder_id,
             combinations_before=before,
             combinations_after=after,
         )
@@ -268,10 +271,11 @@ def seal_cross_search(work: Work, ready: ReadyCross, found: Mapping[str, Cuts]) 
         prove_no_interchange(work, [opened.system])
         record(
             work,
-            "cross-keyed with new bittings",
+            CROSS_KEYED_ANEW,
             f"key system {opened.system.id}",
             f"A cylinder of {opened.system.name} is operated by {', '.join(added)} too; "
             + (f"{', '.join(changed)} got new bittings" if changed else "no bitting had to change"),
+            cylinder=ready.cylinder_id,
             combinations_before=ready.now.before,
             combinations_after=ready.cost_with(found).after,
         )

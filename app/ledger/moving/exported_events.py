@@ -54,7 +54,7 @@ _MONEY: Mapping[str, Fits] = {
 }
 _KEYS: Mapping[str, Fits] = {"keys": _wholes}
 _CYLINDERS: Mapping[str, Fits] = {"cylinders": _wholes}
-_TAKEN: Mapping[str, Fits] = {**_KEYS, **_CYLINDERS, "taken_by": _text, "goods": _pairs}
+_TAKEN: Mapping[str, Fits] = {**_KEYS, **_CYLINDERS, "taken_by": _text, "goods": _pairs, "removed": _wholes}
 _RECEIPT: Mapping[str, Fits] = {
     **_KEYS,
     "receipt": _whole,
@@ -93,7 +93,7 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     "bittings revealed": {},
     "authority overridden": {},
     KEYED_UNDER_LOST: {},
-    "cross-keyed": {"combinations_before": _whole, "combinations_after": _whole},
+    "cross-keyed": {"cylinder": _whole, "combinations_before": _whole, "combinations_after": _whole},
     **dict.fromkeys(OF_KEYS, _KEYS),
     ISSUED: _RECEIPT,
     "key lost": {**_KEYS, **_CYLINDERS},

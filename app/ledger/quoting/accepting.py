@@ -26,7 +26,7 @@ from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import OPTIONS, QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
 from app.ledger.sites.customers import site_named
 from app.ledger.sites.door_paste import DoorRow
-from app.ledger.sites.doors import upsert_door
+from app.ledger.sites.doors import upsert_door, with_remarks
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
@@ -302,6 +302,8 @@ def _add_cylinders(
                 stood = stood or on_door(door, position)
             held += _held(work, row, position, [one for one in here if one is not stood])
             cylinder = _cylinder(job, number, line, shown, allotment, makers, position, door, stood)
+            if line.kind is LineKind.REKEY and (hangs := on_door(door, position)) is not None and hangs is not stood:
+                keep_what_it_is(cylinder, hangs, line.attributes or CylinderAttributes(""))
             work.session.add(cylinder)
             _cross_door(work, cylinder, row, allotment.keyset)
     if not held:
@@ -392,6 +394,8 @@ def _cylinder(
     }
     was_planned = there is not None and there.is_planned
     cylinder = there if there is not None and was_planned else Cylinder()
+    if there is not None and was_planned:
+        said["remarks"] = with_remarks(there.remarks, str(said["remarks"]), " · ")
     for name, value in said.items():
         setattr(cylinder, name, value)
     if there is not None and not was_planned:

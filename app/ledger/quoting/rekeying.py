@@ -16,6 +16,7 @@ from app.fitting import CylinderAttributes
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.sites.cylinders import making_way, standing
+from app.ledger.sites.doors import with_remarks
 from app.ledger.tables import (
     Cylinder,
     CylinderOperator,
@@ -42,18 +43,21 @@ def on_door(door: Door | None, position: str) -> Cylinder | None:
 
 
 def keep_what_it_is(cylinder: Cylinder, there: Cylinder, said: CylinderAttributes) -> None:
-    """Carry part number, maker, finish and measures over from the cylinder on record.
+    """Carry part number, maker, finish, measures, words and remarks over from the cylinder on record.
 
     What the job says of the cylinder (`said`) goes first; a cylinder of another type is not the one on record.
     """
     if said.type and there.type and said.type != there.type:
         return
-    cylinder.maker_id, cylinder.part_number = there.maker_id, there.part_number
+    cylinder.maker_id = there.maker_id or cylinder.maker_id
+    cylinder.part_number = there.part_number or cylinder.part_number
     cylinder.type = said.type or there.type
+    cylinder.remarks = with_remarks(there.remarks, cylinder.remarks, " · ")
     for name in _KEPT:
         if not getattr(said, name):
             setattr(cylinder, name, getattr(there, name))
-    if all(getattr(cylinder, name) == getattr(there, name) for name in _KEPT):
+    # Its words are what somebody saw; only what the job says otherwise makes them untrue.
+    if there.words and all(getattr(there, name) in (None, "", getattr(cylinder, name)) for name in _KEPT):
         cylinder.words = there.words
 
 

@@ -27,6 +27,7 @@ from app.ledger.tables import (
 )
 from app.validation import fault_of_length
 
+CYLINDER_ADDED, CYLINDER_TAKEN_OUT = "cylinder added", "cylinder taken out"
 _TYPES = ("mortise", "rim", "deadbolt", "padlock", "cabinet", "bored", "sfic", "lfic")
 
 
@@ -75,7 +76,7 @@ def add_cylinder(work: Work, door_id: int, form: CylinderForm) -> Cylinder:
         work.session.add(cylinder)
         work.session.flush()
         said = f"Cylinder {cylinder.position}: {cylinder.words} saved as found"
-        record(work, "cylinder added", f"door {door.id}", said)
+        record(work, CYLINDER_ADDED, f"door {door.id}", said, cylinder=cylinder.id)
         return cylinder
 
 
@@ -99,7 +100,7 @@ def take_out(work: Work, cylinder_id: int, version: int, why: str = "") -> Cylin
         cylinder.state = CylinderState.REMOVED
         done = "is not planned any more" if was_planned else "removed from the door"
         said = f"Cylinder {cylinder.position}: {cylinder.words} {done}" + (f": {why}" if why else "")
-        record(work, "cylinder taken out", f"door {cylinder.door_id}", said)
+        record(work, CYLINDER_TAKEN_OUT, f"door {cylinder.door_id}", said, cylinder=cylinder.id)
         return cylinder
 
 

@@ -15,9 +15,9 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Door, Event, Role
 from app.validation import counted
 
-DOORS_PLANNED = "doors planned"
-SITE_KINDS = ("door list read", "doors changed together", MERGED, "change undone", UNMERGED, DOORS_PLANNED)
-UNDOABLE = ("door list read", "doors changed together", "door changed", MERGED, "change undone")
+DOORS_PLANNED, DOOR_LIST_READ = "doors planned", "door list read"
+SITE_KINDS = (DOOR_LIST_READ, "doors changed together", MERGED, "change undone", UNMERGED, DOORS_PLANNED)
+UNDOABLE = (DOOR_LIST_READ, "doors changed together", "door changed", MERGED, "change undone")
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,14 +60,14 @@ def door_story(session: Session, door: Door, limit: int = 50) -> tuple[Event, ..
 
     The story of a door that was merged into it is its story too.
     """
-    ids = _merged_into(session, door)
+    ids = merged_into(session, door)
     subjects = [f"door {one}" for one in ids]
     own = sa.select(Event).where(Event.subject.in_(subjects)).order_by(Event.id.desc()).limit(limit)
     together = [event for event in site_story(session, door.site_id, limit) if not ids.isdisjoint(_doors_in(event))]
     return tuple(sorted((*session.scalars(own), *together), key=lambda event: event.id, reverse=True)[:limit])
 
 
-def _merged_into(session: Session, door: Door) -> set[int]:
+def merged_into(session: Session, door: Door) -> set[int]:
     """The door's own id, and those of the doors that became this one and are no door of their own again."""
     rows = sa.select(Event).where(Event.subject == f"site {door.site_id}", Event.kind == MERGED)
     ids, parted = {door.id}, taken_back(session, door.site_id)

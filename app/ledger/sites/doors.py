@@ -1,7 +1,7 @@
 """Doors: their fields as text, saved one by one, or one field changed on many doors at once."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
@@ -15,7 +15,7 @@ from app.ledger.store.errors import LedgerError, Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.records import text_problems
 from app.ledger.store.work import Work
-from app.ledger.tables import Door, Lock, Role, Site
+from app.ledger.tables import Door, Lock, Role, Site, longest
 from app.validation import check_length, counted
 
 BY_OPENING = (sa.func.length(Door.opening_number), Door.opening_number)
@@ -54,10 +54,14 @@ def change_door(work: Work, door_id: int, version: int, form: DoorForm) -> Door:
         if found := changed(door_texts(door), form.texts()):
             change = DoorChange(door.id, version, door.opening_number, found)
             change.apply(door)
-            told = "; ".join(f"{name} {old or 'none'} → {new or 'none'}" for name, (old, new) in found.items())
-            summary = f"Door {form.opening_number}: {told}"
-            record(work, "door changed", f"door {door.id}", summary, doors=for_event([change]))
+            _record_change(work, replace(change, opening=form.opening_number))
         return door
+
+
+def _record_change(work: Work, change: "DoorChange") -> None:
+    told = "; ".join(f"{name} {old or 'none'} → {new or 'none'}" for name, (old, new) in change.fields.items())
+    summary = f"Door {change.opening}: {told}"
+    record(work, "door changed", f"door {change.door_id}", summary, doors=for_event([change]))
 
 
 def add_door(work: Work, site_id: int, form: DoorForm) -> Door:
@@ -96,18 +100,35 @@ def _check(form: DoorForm) -> None:
 def upsert_door(work: Work, site_id: int, row: DoorRow) -> Door:
     """The site's door with this opening number, made or filled in, inside the caller's transaction.
 
-    What the row does not say stays as it is on record.
+    What the row does not say stays as it is on record, and so do the remarks, to which the row's are added. An event
+    says what became other.
     """
     door = work.session.scalar(sa.select(Door).where(Door.site_id == site_id, Door.opening_number == row.opening))
-    if door is None:
-        door = Door(site_id=site_id, opening_number=row.opening)
+    if is_new := door is None:
+        door = Door(site_id=site_id, opening_number=row.opening, location="", hand="", remarks="")
         work.session.add(door)
-    cells = row.cells()
+    cells, before = row.cells(), door_texts(door)
     if not row.lock:
         cells.pop("function")
+    if row.remarks:
+        cells["remarks"] = with_remarks(before["remarks"], row.remarks, "\n")
     set_texts(door, {name: text for name, text in cells.items() if text and not (name in _FLAGS and text == "no")})
     work.session.flush()
+    if not is_new and (found := changed(before, door_texts(door))):
+        _record_change(work, DoorChange(door.id, door.version, door.opening_number, found))
     return door
+
+
+def with_remarks(there: str, more: str, parted_by: str) -> str:
+    """Remarks on record with more after them, as far as they are new; never longer than the column.
+
+    >>> with_remarks("sticks", "sticks", " · "), with_remarks("sticks", "oiled", " · ")
+    ('sticks', 'sticks · oiled')
+    """
+    if not more or more in there:
+        return there
+    both = parted_by.join(filter(None, (there, more)))
+    return both if len(both) <= longest(Door.remarks) else more
 
 
 def plan_change(

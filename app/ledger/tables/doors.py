@@ -104,6 +104,11 @@ class Cylinder(Versioned, Base):
         return self.job_id is None and self.state is CylinderState.ORDERED
 
     @property
+    def was_pinned(self) -> bool:
+        """Whether it hangs, or hung, with pins that are under seal: they may be others than its keyset's now."""
+        return self.sealed_pins is not None and self.state in (CylinderState.FITTED, CylinderState.REMOVED)
+
+    @property
     def state_word(self) -> str:
         """Where it stands, as pages say it."""
         return "planned" if self.is_planned else self.state.value

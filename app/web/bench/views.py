@@ -13,7 +13,7 @@ from wtforms.widgets import CheckboxInput, ListWidget
 
 from app.documents import show_cut, system_sheet
 from app.ledger.bench.bench_queries import BENCH_STAGES, bench_day
-from app.ledger.bench.bench_sheet import bench_work, cylinder_record, cylinder_work
+from app.ledger.bench.bench_sheet import bench_work, cylinder_record, cylinder_work, former_pins
 from app.ledger.bench.checkoff import CUT_IN, tick_cylinders, tick_keys
 from app.ledger.bench.pins import short_of_pins
 from app.ledger.jobs.cylinder_lines import JobCylinders, ScheduleRow, cautions_by_door, job_cylinders
@@ -218,4 +218,14 @@ def pins(cylinder_id: int) -> ResponseReturnValue:
     """The same page with the key's cuts and the pins, drawn; the look is put on record."""
     work = current_work()
     sheet = system_sheet(cylinder_work(work, cylinder_record(work.session, cylinder_id)))
+    return render_template("bench/cylinder.html", record=cylinder_record(work.session, cylinder_id), sheet=sheet)
+
+
+@blueprint.post("/cylinders/<int:cylinder_id>/former-pins")
+@roles(Role.BENCH)
+@proven(Proof.BITTINGS)
+def former(cylinder_id: int) -> ResponseReturnValue:
+    """The same page with the pins that were sealed when it was pinned or removed; the look is put on record."""
+    work = current_work()
+    sheet = system_sheet(former_pins(work, cylinder_record(work.session, cylinder_id)))
     return render_template("bench/cylinder.html", record=cylinder_record(work.session, cylinder_id), sheet=sheet)

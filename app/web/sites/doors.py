@@ -6,6 +6,7 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from wtforms import BooleanField, SelectField
 
+from app.ledger.bench.door_keysets import door_keysets
 from app.ledger.keysystems.system_queries import customers_keysets
 from app.ledger.sites.cautions import cautions_of
 from app.ledger.sites.customer_queries import get_site
@@ -134,6 +135,7 @@ def _door_page(door_id: int, form: CylinderFoundForm | None = None) -> tuple[str
         "sites/door.html",
         door=found,
         jobs=jobs,
+        times=door_keysets(session, found),
         events=door_story(session, found),
         undoable=UNDOABLE,
         cautions=cautions_of(found),

@@ -7,12 +7,13 @@ from app.errors import BitternError, Problems
 from app.ledger.sites.cylinders import CylinderForm, add_cylinder, take_out
 from app.ledger.sites.door_history import door_story, plan_undo, site_story, undo_change
 from app.ledger.sites.door_import import import_doors, read_list_text
-from app.ledger.sites.doors import DoorForm, add_door, change_door, change_doors, plan_change
+from app.ledger.sites.door_paste import DoorRow
+from app.ledger.sites.doors import DoorForm, add_door, change_door, change_doors, plan_change, upsert_door
 from app.ledger.sites.duplicate_doors import find_alike, merge_doors
 from app.ledger.store.errors import LedgerError, NotFound, Stale, Taken
 from app.ledger.store.events import first_broken_link
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Door, Site
+from app.ledger.tables import Cylinder, CylinderState, Door, Event, Site
 from tests import factories
 
 
@@ -324,3 +325,15 @@ def test_a_list_taken_back_leaves_alone_what_a_later_list_added(work: Work, site
             undo_change(work, site.id, first.id, plan_undo(work.session, site.id, first.id).seen)
     plan = plan_undo(work.session, site.id, first.id)
     assert (plan.removed, plan.cylinders) == ((), ())
+
+
+def test_a_door_list_adds_to_a_doors_remarks_and_says_what_became_other(work: Work) -> None:
+    door = factories.DoorFactory(opening_number="101", location="Hall", remarks="sticks in winter")
+    for row in (DoorRow(1, "101", remarks="glass"), DoorRow(2, "101", location="Lobby", remarks="glass")):
+        upsert_door(work, door.site_id, row)
+    assert (door.remarks, door.location) == ("sticks in winter\nglass", "Lobby")
+    said = work.session.scalars(sa.select(Event.summary).where(Event.kind == "door changed").order_by(Event.id)).all()
+    assert said == [
+        "Door 101: remarks sticks in winter → sticks in winter\nglass",
+        "Door 101: location Hall → Lobby",
+    ]

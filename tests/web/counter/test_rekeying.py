@@ -34,6 +34,7 @@ def _standing(session: Session) -> Cylinder:
         keyway="AQ1",
         cam="adams",
         finish="613",
+        remarks="tailpiece filed",
         state=CylinderState.FITTED,
     )
 
@@ -63,6 +64,7 @@ def test_a_rekeyed_cylinder_keeps_what_it_is_unless_the_job_says_otherwise(
     assert [getattr(rekeyed, name) for name in kept] == [getattr(there, name) for name in kept]
     said = (6, 7) if chambers == "6" else (5, 6)
     assert (rekeyed.chambers, rekeyed.drilled) == said and rekeyed.keyset_id is not None
+    assert rekeyed.remarks == "tailpiece filed"
     assert (rekeyed.words == there.words) is (chambers == "6")
     assert rekeyed.part_number in clerk.get(f"/doors/{there.door_id}").text
 

@@ -7,10 +7,10 @@ import pytest
 import sqlalchemy as sa
 
 from app.ledger.store.work import Work
-from app.ledger.tables import CylinderState, Door, Event, Lock, Role
+from app.ledger.tables import CylinderState, Door, Event, Lock, Role, Stage
 from tests import factories
 from tests.factories import FormClient
-from tests.keyed import Keyed, bitting_in, counted, keyed_job
+from tests.keyed import Keyed, bitting_in, counted, keyed_job, walk
 
 ClientAs = Callable[[Role | None], FormClient]
 EGRESS = "ask the authority having jurisdiction"
@@ -186,3 +186,21 @@ def test_a_cylinder_found_without_a_keyset_is_not_said_to_have_no_pins(keyed: Ke
     for address in (f"/sites/{keyed.doors[0].site_id}/doors", f"/doors/{found.door_id}", f"/cylinders/{found.id}"):
         page = client.get(address).text
         assert "keying not known" in page and "uncombinated" not in page, address
+
+
+def test_a_door_tells_when_each_keyset_hung_there_and_bench_alone_sees_its_pins(
+    keyed: Keyed, client_as: ClientAs, work: Work
+) -> None:
+    walk(work, keyed.job, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    address, pins = f"/doors/{keyed.doors[0].id}", f"/cylinders/{keyed.cylinders[0].id}/former-pins"
+    page = client_as(Role.COUNTER).get(address).text
+    told = f'25 Nov 2026<br><span class="soft">handed over, <a href="/jobs/{keyed.job.number}">job'
+    assert told in page and f"pinned by {work.actor.name}" in page
+    assert "Pins as they were" not in page and client_as(Role.COUNTER).post(pins).status_code == 403
+    for role in (Role.BENCH, Role.OWNER):
+        assert f'action="{pins}"' in client_as(role).get(address).text
+        seen = client_as(role).post(pins).text
+        assert "64 combinations shear" in seen and "<svg" in seen and bitting_in(seen) is None
+    work.session.rollback()
+    looks = work.session.scalars(sa.select(Event.summary).where(Event.kind == "bittings revealed")).all()
+    assert sum("pins as they were" in one for one in looks) == 2
