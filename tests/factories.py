@@ -333,6 +333,19 @@ class JobLineFactory(_Factory):
     ask = factory.LazyFunction(dict)
 
 
+class SoldLineFactory(_Factory):
+    class Meta:
+        model = models.SoldLine
+
+    job_id = factory.LazyFunction(lambda: JobFactory().id)
+    label = factory.Sequence(lambda n: f"{n + 1}")
+    kind = "cylinder"
+    words = "Mortise cylinder 1-1/8"
+    quantity = 1
+    amount_cents = 5000
+    cost_cents = 3000
+
+
 class CylinderFactory(_Factory):
     class Meta:
         model = models.Cylinder

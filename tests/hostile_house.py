@@ -60,6 +60,7 @@ _FREE: dict[str, str] = {
     "price_tiers": "name",
     "quote_rules": "mail_subject mail_text",
     "sites": "name address tax_place",
+    "sold_lines": "part_number words",
     "tax_rules": "place",
     "users": "name",
 }
@@ -97,6 +98,7 @@ CLOSED: dict[str, str] = {
     "price_tiers": "percent_off",
     "quote_revisions": "snapshot sha256 request_token",
     "quote_rules": "deposit_percent most_off_percent questions_off",
+    "sold_lines": "label kind",
     "tax_rules": "rate_percent",
     "users": "name_key role password_hash pin_hash",
     "vault_checks": "check_value",

@@ -56,10 +56,16 @@ _ROWS: dict[str, type[models.Base]] = {
     "tier_id": models.PriceTier,
     "user_id": models.User,
 }
-_ASKED = {"prices.code": "?code=RING-SET", "books.download": "?first=2026-01-01&last=2026-12-31"}
+_SINCE = "?fitted_from=2020-01-01"
+_ASKED = {
+    **{f"reports.{page}": _SINCE for page in ("show", "csv", "xlsx")},
+    "prices.code": "?code=RING-SET",
+    "books.download": "?first=2026-01-01&last=2026-12-31",
+}
 _WORDS_OF: dict[tuple[str, str], str] = {
     ("day.show", "name"): "jobs",
     ("day.sheet", "name"): "jobs",
+    **{(f"reports.{page}", "name"): "cylinders" for page in ("show", "csv", "xlsx")},
     ("moving.download", "kind"): "zip",
     ("papers.show", "name"): "keying-schedule.pdf",
 }

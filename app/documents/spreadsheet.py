@@ -74,6 +74,8 @@ class ListColumn:
     label: str
     value: Callable[[Any], Value]
     kind: Kind = Kind.TEXT
+    is_in_file_only: bool = False  # too much for a page
+    is_owners: bool = False  # costs and margins
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,17 +93,33 @@ class DayList:
 
     def xlsx(self, day: date) -> bytes:
         """The list as a spreadsheet, money as numbers of two decimals, days as 2026-11-25."""
+        return self._table(day).xlsx()
+
+    def csv(self, day: date) -> bytes:
+        """The same as CSV."""
+        return self._table(day).csv()
+
+    def _table(self, day: date) -> PaperTable:
         rows = [
             [_cell(value, column.kind) for value, column in zip(row, self.columns, strict=True)] for row in self.rows
         ]
         sheet = (self.name.capitalize(), [column.label for column in self.columns], rows)
-        return PaperTable(self.title, day, (sheet,)).xlsx()
+        return PaperTable(self.title, day, (sheet,))
 
 
 def _cell(value: Value, kind: Kind) -> Cell:
     if kind is Kind.MONEY and isinstance(value, int):
         return Decimal(value) / 100
     return value.isoformat() if isinstance(value, date) else "" if value is None else value
+
+
+def _in_file(label: str, value: Callable[[Any], Value]) -> ListColumn:
+    return ListColumn(label, value, is_in_file_only=True)
+
+
+def _reach(name: str, phone: str) -> str:
+    """Whom to call, and how."""
+    return ", ".join(filter(None, (name, phone)))
 
 
 _JOB = ListColumn("Job", lambda row: row.number, Kind.JOB)
@@ -174,10 +192,45 @@ _COLUMNS: Mapping[str, tuple[ListColumn, ...]] = {
         ListColumn("Needed by", lambda row: row.need_by, Kind.DAY),
         *(_KEYED_AT, _VALUE, _COST, _PERCENT),
     ),
+    "cylinders": (
+        *(_CUSTOMER, ListColumn("Site", lambda row: row.site_name)),
+        ListColumn("Door", lambda row: row.opening),
+        _in_file("Location", lambda row: row.location),
+        ListColumn("Position", lambda row: row.position),
+        ListColumn("Part number", lambda row: row.part_number),
+        _in_file("What it is", lambda row: row.words),
+        ListColumn("Finish", lambda row: row.finish),
+        ListColumn("Maker", lambda row: row.maker_name),
+        ListColumn("Keyset", lambda row: row.symbol),
+        _in_file("Key system", lambda row: row.system_name),
+        ListColumn("Where it is", lambda row: row.where),
+        ListColumn("Fitted", lambda row: row.fitted_on, Kind.DAY),
+        ListColumn("Removed", lambda row: row.removed_on, Kind.DAY),
+        ListColumn("Job", lambda row: row.job_number, Kind.JOB),
+        ListColumn("Call", lambda row: _reach(row.contact, row.contact_phone or row.phone)),
+        _in_file("Phone", lambda row: row.phone),
+        _in_file("E-mail", lambda row: row.email),
+        _in_file("Site's address", lambda row: row.site_address),
+    ),
+    "recall": (
+        *(_CUSTOMER, _PHONE, ListColumn("Contact", lambda row: row.contact)),
+        ListColumn("Contact's phone", lambda row: row.contact_phone),
+        ListColumn("E-mail", lambda row: row.email),
+        _in_file("Address", lambda row: row.address),
+        ListColumn("Sites", lambda row: row.sites, Kind.COUNT),
+        ListColumn("Standing", lambda row: row.standing, Kind.COUNT),
+        ListColumn("On their way", lambda row: row.coming, Kind.COUNT),
+        ListColumn("Removed", lambda row: row.removed, Kind.COUNT),
+    ),
 }
 
 
-def day_list(name: str, title: str, rows: Iterable[Any]) -> DayList:
-    """A list of the owner's day from its rows in the ledger; name: a key of the columns above."""
-    columns = _COLUMNS[name]
+def day_list(name: str, title: str, rows: Iterable[Any], *, is_page: bool = False, is_owners: bool = True) -> DayList:
+    """A list of the owner's day, or a report, from its rows in the ledger; name: a key of the columns above.
+
+    is_page: without what is for files alone. is_owners: with costs and margins.
+    """
+    columns = tuple(
+        one for one in _COLUMNS[name] if not (is_page and one.is_in_file_only) and (is_owners or not one.is_owners)
+    )
     return DayList(name, title, columns, tuple(tuple(column.value(row) for column in columns) for row in rows))

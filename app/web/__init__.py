@@ -22,13 +22,13 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.people import login, own_login, users
     from app.web.quotes import accepting
     from app.web.quotes import views as quotes
-    from app.web.reports import books, day, search
+    from app.web.reports import books, day, reports, search
     from app.web.settings import house, quote_rules
     from app.web.sites import customers, door_changes, door_lists, doors
 
     modules = (
         *(login, own_login, users, house, quote_rules, care, moving),
-        *(day, books, search),
+        *(day, books, reports, search),
         *(counter, quotes, accepting),
         *(customers, doors, door_lists, door_changes),
         *(keysystems, specs, new_systems, systems, searches, keying_bench, keys),

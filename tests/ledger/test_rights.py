@@ -97,6 +97,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keys.losing: plan_for_loss
         keys.calling_in: call_in
         keysystems.planning: plan_for
+        reports.recall: find_cylinders find_customers_to_call
     """,
 }
 NO_ROLE_OF_THEIR_OWN = {

@@ -182,7 +182,7 @@ def hand_out(work: Work, job: Job, taker: str, pieces: Pieces) -> dict[str, Any]
     """
     removed = _remove_replaced(work, job, [one.id for one in pieces.cylinders])
     for cylinder in pieces.cylinders:
-        cylinder.state = CylinderState.FITTED
+        cylinder.state, cylinder.fitted_on = CylinderState.FITTED, work.today
     freeze_pins(work, pieces.cylinders)  # what the factory pinned by the shop's bittings was ticked off by nobody
     for key in pieces.keys:
         key.state, key.holder, key.changed_at = KeyState.OUT, taker, work.now
@@ -316,7 +316,7 @@ def _remove_replaced(work: Work, job: Job, going: Collection[int]) -> list[int]:
     others = work.session.scalars(rows.order_by(Cylinder.id)).all()
     freeze_pins(work, others)
     for other in others:
-        other.state = CylinderState.REMOVED
+        other.state, other.removed_on = CylinderState.REMOVED, work.today
     return [one.id for one in others]
 
 

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from app.errors import Problem, Problems
 from app.ledger.jobs.notes import has_many_digits
 from app.ledger.jobs.queries import JobMoney, get_job, job_money
+from app.ledger.quoting.sold_lines import give_back_sold
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
@@ -165,6 +166,7 @@ def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -
         work.session.flush()
         if form.kind is PaymentKind.OFF_PRICE:
             job.agreed_cents = money.total_cents - form.cents
+            give_back_sold(work.session, job)
         total = 0 if job.stage in _CAME_TO_NOTHING else job_money(job).total_cents
         paid = money.paid_cents + payment.received_cents
         kind = _ON_ACCOUNT_EVENT if payment.is_on_account else _EVENT[form.kind]

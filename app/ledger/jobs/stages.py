@@ -123,6 +123,10 @@ def _move(
         }
     left = job.stage
     job.stage = to
+    if to is Stage.READY:
+        job.ready_on = work.today
+    elif to is Stage.ON_THE_BENCH:
+        job.ready_on = None
     if to in _NEEDS_REASON:
         job.reason = reason.strip()
     _move_pieces(work, job, to)

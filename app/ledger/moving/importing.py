@@ -17,6 +17,7 @@ from app.ledger.moving.integrity import MergedRows, NumberedRows, integrity_prob
 from app.ledger.moving.rows_on_record import People, Values, rows_on_record
 from app.ledger.moving.tables import TABLES, MovedTable
 from app.ledger.people.users import enter_people
+from app.ledger.quoting.sold_lines import put_missing_sold_lines
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import record, record_moved
@@ -266,6 +267,7 @@ def import_house(work: Work, name: str, content: bytes, seal: str = "") -> House
             else:
                 _insert(work.session, one.moved, rows)
             _update(work.session, one)
+        put_missing_sold_lines(work.session)
         added = ", ".join(f"{len(one.inserts):,} {one.moved.name}" for one in plan.tables if one.inserts)
         record(work, "house taken in", "house", f"Imported from {name[-80:]}: {added or 'settings'}")
         return plan

@@ -31,6 +31,7 @@ LEFT_OUT = {
     "vault_checks": "secret",
     "house_identity": "each house has its own",
     "drafts": "typed and not saved",
+    "sold_lines": "made from the quotes",
     "job_files": "pictures and papers are no text; the backup has them",
 }
 _NEVER = frozenset({"version", "phone_digits", "sealed_plan", "sealed_pins", "request_token"})

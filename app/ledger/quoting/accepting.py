@@ -24,6 +24,7 @@ from app.ledger.quoting.promises import promise_from
 from app.ledger.quoting.rekeying import hanging, keep_what_it_is, on_door
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import OPTIONS, QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
+from app.ledger.quoting.sold_lines import put_sold_lines
 from app.ledger.sites.customers import site_named
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.sites.doors import upsert_door, with_remarks
@@ -110,6 +111,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         job.stage = Stage.APPROVED
         job.accepted_by, job.accepted_on, job.po_number = form.accepted_by.strip(), form.accepted_on, form.po_number
         _agree(job, form, snapshot)
+        put_sold_lines(work.session, job, snapshot)
         said = f", option {form.option}, {snapshot.where}" if form.option else ""
         record(
             work,

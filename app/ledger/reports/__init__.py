@@ -1,1 +1,1 @@
-"""What the owner and the counter ask of the whole house: the day, the books, a search."""
+"""What the owner and the counter ask of the whole house: the day, the books, reports, a search."""

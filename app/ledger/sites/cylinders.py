@@ -97,7 +97,7 @@ def take_out(work: Work, cylinder_id: int, version: int, why: str = "") -> Cylin
         was_planned = cylinder.is_planned
         if cylinder.state is not CylinderState.FITTED and not was_planned:
             raise LedgerError("", f"This cylinder is {cylinder.state.value}; only a fitted one can be removed here.")
-        cylinder.state = CylinderState.REMOVED
+        cylinder.state, cylinder.removed_on = CylinderState.REMOVED, work.today
         done = "is not planned any more" if was_planned else "removed from the door"
         said = f"Cylinder {cylinder.position}: {cylinder.words} {done}" + (f": {why}" if why else "")
         record(work, CYLINDER_TAKEN_OUT, f"door {cylinder.door_id}", said, cylinder=cylinder.id)

@@ -16,6 +16,7 @@ from app.ledger.tables.jobs import (
     LineKind,
     Payment,
     QuoteRevision,
+    SoldLine,
     Stage,
 )
 from app.ledger.tables.keysystems import Bitting, Key, Keyset, KeyState, KeySystem, Level
@@ -90,6 +91,7 @@ __all__ = [
     "RecordsHolder",
     "Role",
     "Site",
+    "SoldLine",
     "SpecRow",
     "Stage",
     "TaxRuleRow",

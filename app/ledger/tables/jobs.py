@@ -102,6 +102,7 @@ class Job(Versioned, Base):
     asked_on: Mapped[date]
     need_by: Mapped[date | None]
     promised_on: Mapped[date | None] = mapped_column(index=True)
+    ready_on: Mapped[date | None]  # when it last became ready; None before, and where nobody wrote it down
     keyed_at: Mapped[str] = mapped_column(sa.String(12), default="")  # shop, factory, or "" where nothing is keyed
     value_cents: Mapped[int] = mapped_column(default=0)  # accepted (or last quoted) total before tax
     cost_cents: Mapped[int] = mapped_column(default=0)
@@ -109,7 +110,7 @@ class Job(Versioned, Base):
     urgency: Mapped[str] = mapped_column(sa.String(12), server_default=Urgency.IN_TURN, default=Urgency.IN_TURN)
     opened_by_id: Mapped[int] = mapped_column(sa.ForeignKey("users.id"))
     accepted_by: Mapped[str] = mapped_column(sa.String(120), default="")
-    accepted_on: Mapped[date | None]
+    accepted_on: Mapped[date | None] = mapped_column(index=True)
     po_number: Mapped[str] = mapped_column(sa.String(60), default="")
     accepted_option: Mapped[str] = mapped_column(sa.String(1), default="")  # A or B of a quote that offered two ways
     agreed_cents: Mapped[int | None]  # what was accepted comes to, tax included; None before
@@ -149,6 +150,28 @@ class JobLine(Base):
     ask: Mapped[dict[str, Any]] = mapped_column(sa.JSON)
 
     job: Mapped[Job] = relationship(back_populates="lines")
+
+
+class SoldLine(Base):
+    """A priced line of what was accepted: as printed, or what came off its price. Cents are of the whole line.
+
+    Made from the frozen quote, so that what was sold can be asked for by item, maker and customer. A job's amounts
+    add up to its price before tax, less what was given back off it; its costs to what was reckoned.
+    """
+
+    __tablename__ = "sold_lines"
+    __table_args__ = (sa.UniqueConstraint("job_id", "label"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    job_id: Mapped[int] = mapped_column(sa.ForeignKey("jobs.id"))
+    label: Mapped[str] = mapped_column(sa.String(12))  # 1, 1a, 1b …; discount; off price
+    kind: Mapped[str] = mapped_column(sa.String(24))
+    part_number: Mapped[str] = mapped_column(sa.String(80), default="")
+    words: Mapped[str] = mapped_column(sa.Text)
+    maker_id: Mapped[int | None] = mapped_column(sa.ForeignKey("makers.id"), index=True)
+    quantity: Mapped[int]
+    amount_cents: Mapped[int]
+    cost_cents: Mapped[int]
 
 
 class QuoteRevision(Base):

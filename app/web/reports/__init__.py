@@ -1,1 +1,1 @@
-"""The owner's day, the books and the search."""
+"""The owner's day, the books, the reports and the search."""
