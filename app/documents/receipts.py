@@ -34,7 +34,9 @@ def holders_table(held: KeyHolders) -> PaperTable:
 
 def key_receipt_pdf(house: HouseHead, receipt: KeyReceipt) -> bytes:
     """The receipt as PDF, with lines for the holder's and the house's signatures."""
-    head = PaperHead(house, "Key receipt", receipt.number, receipt.issued_on)
+    head = PaperHead(
+        house, "Key return receipt" if receipt.is_back else "Key receipt", receipt.number, receipt.issued_on
+    )
     return pdf("key_receipt.html", head, receipt=receipt)
 
 

@@ -232,8 +232,8 @@ def make_receipt() -> KeyReceipt:
         customer_name="Saltmarsh Maritime College", site_name="College, three halls", holder_name="Imke Farrow",
         holder_phone="555-0118", authority="letter of the bursar, 1 March 2031",
         keys=(
-            ReceiptKey("AA", 2, "Tidewater Hall, all doors"),
-            ReceiptKey("AB4", 1, "C-104, study 4", date(2031, 6, 30)),
+            ReceiptKey("AA", 2, "Tidewater Hall, all doors", stamp="AA 2"),
+            ReceiptKey("AB4", 1, "C-104, study 4", date(2031, 6, 30), "AB4 1"),
         ),
     )  # fmt: skip
 

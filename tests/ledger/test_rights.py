@@ -94,6 +94,8 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         jobs.stages: move_job lose_quote
         jobs.handing_over: hand_over_part
         keys.keys: order_copies cut_copies issue_keys return_key return_copies lose_key retire_key
+        keys.keys: scrap_copies give_blind_code
+        keys.people: take_back_keys
         keys.losing: plan_for_loss
         keys.calling_in: call_in
         keysystems.planning: plan_for
@@ -123,7 +125,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.systems: plan_clear
         keysystems.keysets: next_cuts
         keysystems.extending: with_neighbors
-        keys.keys: order_keys
+        keys.keys: order_keys add_keys hand_keys receipt_words taker_problems lose put_key record_keys
         keys.calling_in: call_in_keys
         keysystems.retiring: retire_keysets
         keysystems.lost_keysets: require_none_lost_above

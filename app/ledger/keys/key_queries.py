@@ -1,7 +1,7 @@
 """Questions about keys: who holds what, copies by system and by job, one key's story, a receipt as it was signed."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -9,8 +9,10 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, contains_eager, joinedload
 
+from app.ledger.keysystems.copy_numbers import read_stamp, say_copies
 from app.ledger.keysystems.ticks import KEYS_CUT, KEYS_UNCUT
 from app.ledger.search.words import holds
+from app.ledger.sites.customers import phone_digits
 from app.ledger.store.engine import get_row, read
 from app.ledger.store.errors import NotFound
 from app.ledger.store.numbers import key_receipt_number
@@ -19,7 +21,15 @@ from app.ledger.tables import Customer, Event, Key, Keyset, KeyState, KeySystem
 ISSUED = "keys issued"
 KEY_RECEIPTS = "key receipt"  # the counter that numbers them
 CALLED_IN = "keys called in"
-KINDS = ("keys ordered", KEYS_CUT, KEYS_UNCUT, ISSUED, CALLED_IN, "key returned", "key lost", "key retired")
+TAKEN_BACK = "keys taken back"
+RECEIPTS = (ISSUED, TAKEN_BACK)
+SCRAPPED = "keys scrapped"
+STAMPED = "keys stamped"
+KINDS = (
+    *("keys ordered", KEYS_CUT, KEYS_UNCUT, ISSUED, CALLED_IN, "key returned", "key lost", "key retired"),
+    *(TAKEN_BACK, SCRAPPED, STAMPED),
+)
+_LEAST_DIGITS = 3
 _Rows = sa.Select[*tuple[Any, ...]]
 
 
@@ -40,14 +50,14 @@ def held_keys(
 ) -> HeldPage:
     """Keys out, overdue ones first, the longest overdue on top; then by due day, holder and symbol: two queries.
 
-    `show`: out, overdue or lost; `text` is looked for in holder, symbol, system and customer.
+    `show`: out, overdue or lost. Each word of `text` is looked for in holder and phone, the keyset's symbol, blind
+    code and purpose, system and customer; a stamp ("AA1-3") is that key's.
     """
     overdue = sa.and_(Key.state == KeyState.OUT, Key.due_back < today)
     shown = {"overdue": overdue, "lost": Key.state == KeyState.LOST}.get(show, Key.state == KeyState.OUT)
     matches: sa.ColumnElement[bool] = sa.true()
     if text.strip():
-        columns = (Key.holder, Keyset.symbol, KeySystem.name, Customer.name)
-        matches = sa.or_(*(holds(column, text.strip()) for column in columns))
+        matches = _matches(text)
     conditions = (Key.state == KeyState.OUT, overdue, Key.state == KeyState.LOST)
     counts = sa.select(*(sa.func.sum(sa.case((condition, 1), else_=0)) for condition in conditions))
     out, late, lost = (int(count or 0) for count in session.execute(_with_customer(counts).where(matches)).one())
@@ -72,6 +82,25 @@ def held_keys(
         .offset((page - 1) * size)
     ).all()
     return HeldPage(rows, out, late, lost, page, pages)
+
+
+def _matches(text: str) -> sa.ColumnElement[bool]:
+    if (stamp := read_stamp(text)) is not None:
+        return sa.or_(is_stamped(*stamp), _holds_words(text.split()))
+    digits = phone_digits(text)
+    is_phone = len(digits) >= _LEAST_DIGITS and not any(sign.isalpha() for sign in text)
+    return Key.phone_digits.contains(digits) if is_phone else _holds_words(text.split())
+
+
+def _holds_words(words: Sequence[str]) -> sa.ColumnElement[bool]:
+    columns = (Key.holder, Key.holder_phone, Keyset.symbol, Keyset.blind_code, Keyset.purpose, KeySystem.name)
+    return sa.and_(*(sa.or_(*(holds(column, word) for column in (*columns, Customer.name))) for word in words))
+
+
+def is_stamped(code: str, copy: int) -> sa.ColumnElement[bool]:
+    """Whether a key bears this stamp, as `read_stamp` gives it; of keys and their keysets."""
+    symbol = sa.or_(sa.func.upper(Keyset.symbol) == code, Keyset.blind_code == code)
+    return sa.and_(symbol, Key.copy_number == copy)
 
 
 def _with_customer(rows: _Rows) -> _Rows:
@@ -143,19 +172,25 @@ def key_story(session: Session, key: Key, limit: int = 500) -> tuple[Event, ...]
 
 @dataclass(frozen=True, slots=True)
 class ReceiptKey:
-    """One key handed over; keyset and copy number are stamped on it. opens: where it works, in words."""
+    """One key on a receipt. opens: where it works, in words; stamp: what stands on it; became: where it went where
+    it was taken back, in words.
+    """
 
     keyset: str
     copy_number: int
     opens: str
     due_back: date | None = None
+    stamp: str = ""
+    became: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class KeyReceipt:
-    """Keys that one holder takes. authority: who allowed it and how, "" where no owner of record is known.
+    """Keys that one holder takes, or that were taken back from him (is_back). authority: who allowed it and how, ""
+    where no owner of record is known.
 
     is_handed_over: issued_on is the day on which they changed hands; else the form is yet to be signed and dated.
+    held: what the holder has of this customer's after it, in words; None where nobody wrote it down.
     """
 
     number: str  # of the receipt: "K-0038"
@@ -168,33 +203,52 @@ class KeyReceipt:
     authority: str
     keys: tuple[ReceiptKey, ...]
     is_handed_over: bool = True
+    is_back: bool = False
+    held: tuple[str, ...] | None = None
+    holds: int = 0
 
 
 def find_receipt(session: Session, number: int) -> KeyReceipt:
-    """The receipt with this number, in the words of when the keys were handed over; NotFound when there is none."""
-    event = session.scalar(
-        sa.select(Event).where(Event.kind == ISSUED, Event.detail["receipt"].as_integer() == number)
-    )
-    if event is None:
+    """The receipt with this number, in the words of when the keys changed hands; NotFound when there is none."""
+    events = session.scalars(
+        sa.select(Event)
+        .where(Event.kind.in_(RECEIPTS), Event.detail["receipt"].as_integer() == number)
+        .order_by(Event.id)
+    ).all()
+    if not events:
         raise NotFound("key receipt")
-    said = event.detail
+    first, said = events[0], events[0].detail
     due_back = date.fromisoformat(said["due_back"]) if said["due_back"] else None
     return KeyReceipt(
         number=key_receipt_number(number),
-        issued_on=event.at.astimezone().date(),
-        issued_by=event.actor_name,
+        issued_on=first.at.astimezone().date(),
+        issued_by=first.actor_name,
         customer_name=said["customer"],
         site_name=said["site"],
         holder_name=said["holder"],
         holder_phone=said["phone"],
         authority=said["authority"],
-        keys=tuple(ReceiptKey(said["symbol"], copy, said["opens"], due_back) for copy in said["copies"]),
+        keys=tuple(
+            ReceiptKey(
+                one["symbol"],
+                copy,
+                one["opens"],
+                due_back,
+                f"{one.get('stamp', one['symbol'])} {copy}",
+                became,
+            )
+            for one in (event.detail for event in events)
+            for copy, became in zip(one["copies"], one.get("became", [""] * len(one["copies"])), strict=True)
+        ),
+        is_back=first.kind == TAKEN_BACK,
+        held=tuple(said["held"]) if "held" in said else None,
+        holds=said.get("holds", 0),
     )
 
 
 def receipts_of(events: Sequence[Event]) -> tuple[int, ...]:
     """The numbers of the receipts among these events, newest first."""
-    return tuple(event.detail["receipt"] for event in events if event.kind == ISSUED)
+    return tuple(event.detail["receipt"] for event in events if event.kind in RECEIPTS)
 
 
 def keys_of_job(session: Session, job_id: int) -> Sequence[Key]:
@@ -217,15 +271,20 @@ def keys_to_sign(session: Session, job_id: int, taker: str, *, is_handed_over: b
     """
     signed = (KeyState.OUT,) if is_handed_over else (KeyState.CUT, KeyState.OUT)
     keys = [key for key in keys_of_job(session, job_id) if key.state in signed]
-    held = Counter(_person(key.holder) for key in keys if key.state is KeyState.OUT)
-    if held and not held[_person(taker)] and all(key.state is KeyState.OUT for key in keys):
+    held = Counter(person_key(key.holder) for key in keys if key.state is KeyState.OUT)
+    if held and not held[person_key(taker)] and all(key.state is KeyState.OUT for key in keys):
         most = held.most_common(1)[0][0]
-        taker = next(key.holder for key in keys if _person(key.holder) == most)
-    mine = [key for key in keys if key.state is KeyState.CUT or _person(key.holder) == _person(taker)]
+        taker = next(key.holder for key in keys if person_key(key.holder) == most)
+    mine = [key for key in keys if key.state is KeyState.CUT or person_key(key.holder) == person_key(taker)]
     return taker, mine
 
 
-def _person(name: str) -> str:
+def person_key(name: str) -> str:
+    """What tells one person of a customer from another, however the name was typed.
+
+    >>> person_key(" J.  Curlew") == person_key("j. curlew")
+    True
+    """
     return " ".join(name.split()).casefold()
 
 
@@ -249,3 +308,43 @@ _HANDED_OUT = (
     .where(Event.subject.in_(sa.bindparam("subjects", expanding=True)), Event.kind == ISSUED)
     .order_by(Event.id)
 )
+
+
+def keys_held(session: Session, customer_id: int, holder: str) -> tuple[Key, ...]:
+    """The customer's keys that are out with a person, by system, keyset and copy: one query."""
+    rows = _with_customer(sa.select(Key)).where(KeySystem.customer_id == customer_id, Key.state == KeyState.OUT)
+    keys = session.scalars(
+        rows.options(contains_eager(Key.keyset).contains_eager(Keyset.system)).order_by(*BY_COPY)
+    ).all()
+    wanted = person_key(holder)
+    return tuple(key for key in keys if person_key(key.holder) == wanted)
+
+
+def keys_of_holders(session: Session, people: Collection[tuple[int, str]]) -> dict[tuple[int, str], tuple[Key, ...]]:
+    """The keys out with each of these (customer id, holder as on record), by customer and `person_key`: one query."""
+    customers, names = {customer for customer, _ in people}, {name for _, name in people}
+    rows = _with_customer(sa.select(Key)).where(
+        KeySystem.customer_id.in_(customers), Key.holder.in_(names), Key.state == KeyState.OUT
+    )
+    found: dict[tuple[int, str], tuple[Key, ...]] = {}
+    for key in session.scalars(
+        rows.options(contains_eager(Key.keyset).contains_eager(Keyset.system)).order_by(*BY_COPY)
+    ):
+        person = key.keyset.system.customer_id, person_key(key.holder)
+        found[person] = (*found.get(person, ()), key)
+    return found
+
+
+BY_COPY = (KeySystem.name, KeySystem.id, Keyset.id, Key.copy_number)
+
+
+def say_held(keys: Sequence[Key]) -> list[str]:
+    """Keys in words, a keyset each, "1AA copies 1-2"; with their system's name where they are of several."""
+    copies: dict[Keyset, list[int]] = {}
+    for key in keys:
+        copies.setdefault(key.keyset, []).append(key.copy_number)
+    several = len({keyset.system_id for keyset in copies}) > 1
+    return [
+        f"{keyset.symbol} {say_copies(numbers)}" + (f" of {keyset.system.name}" if several else "")
+        for keyset, numbers in copies.items()
+    ]

@@ -1,33 +1,47 @@
-"""Use cases: keys are ordered and cut, go out to a holder against a receipt, come back, are lost, or are retired."""
+"""Use cases: keys are ordered and cut, go out to a holder against a receipt, come back, are lost, or are retired.
 
+A copy number is given to one piece of metal and never again: a piece that was cut wrong keeps its number as scrap,
+and the one that is cut for it gets the next, so that whatever is found with the old stamp is known to be scrap.
+"""
+
+import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import sqlalchemy as sa
 
 from app.errors import Problem, Problems
-from app.ledger.keys.key_queries import KEY_RECEIPTS
+from app.ledger.keys.key_queries import ISSUED, KEY_RECEIPTS, SCRAPPED, STAMPED, keys_held, say_held
 from app.ledger.keysystems.authority import authority_of, require_authority
 from app.ledger.keysystems.copy_numbers import MOST_AT_ONCE, say_copies
 from app.ledger.keysystems.keysets import require_decoded
 from app.ledger.keysystems.lost_keysets import Exposed, exposed_by, where_it_opens
 from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.ticks import KEYS_CUT
+from app.ledger.sites.customers import phone_digits
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import next_number, record
 from app.ledger.store.numbers import key_receipt_number
 from app.ledger.store.records import text_problems
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, Key, Keyset, KeyState, KeySystem, Role
+from app.ledger.tables import Job, Key, Keyset, KeyState, KeySystem, Role
 from app.validation import counted, fault_of_length
 
 _STEP = 500  # keysets asked about at once; a statement takes only so many values
 
 
 def order_keys(work: Work, counts: Mapping[Keyset, int], job_id: int | None) -> None:
+    """Order so many keys of each keyset, inside the caller's transaction."""
+    add_keys(work, counts, job_id)
+    for keyset, count in counts.items():
+        keyset.keys_ordered += count
+    work.session.flush()
+
+
+def add_keys(work: Work, counts: Mapping[Keyset, int], job_id: int | None) -> dict[Keyset, list[int]]:
     """Add so many keys to cut for each keyset, inside the caller's transaction; copy numbers go on from the last."""
     rows = sa.select(Key.keyset_id, sa.func.max(Key.copy_number)).group_by(Key.keyset_id)
     ids = [keyset.id for keyset in counts]
@@ -35,21 +49,29 @@ def order_keys(work: Work, counts: Mapping[Keyset, int], job_id: int | None) -> 
     for start in range(0, len(ids), _STEP):
         found = work.session.execute(rows.where(Key.keyset_id.in_(ids[start : start + _STEP])))
         last.update(dict(found.all()))
-    for keyset, count in counts.items():
-        work.session.add_all(
-            Key(
-                keyset_id=keyset.id,
-                job_id=job_id,
-                copy_number=last.get(keyset.id, 0) + number,
-                changed_at=work.now,
-            )
-            for number in range(1, count + 1)
-        )
-        keyset.keys_ordered += count
+    made = {
+        keyset: [last.get(keyset.id, 0) + number for number in range(1, count + 1)]
+        for keyset, count in counts.items()
+    }
+    work.session.add_all(
+        Key(keyset_id=keyset.id, job_id=job_id, copy_number=copy, changed_at=work.now)
+        for keyset, copies in made.items()
+        for copy in copies
+    )
     work.session.flush()
+    return made
 
 
 _SAID = 6  # refusals by copy are told one by one up to here
+
+
+@dataclass(frozen=True, slots=True)
+class KeyTaker:
+    """Who takes keys. due_back None: kept until asked for."""
+
+    holder: str
+    phone: str = ""
+    due_back: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +102,9 @@ def order_copies(work: Work, system_id: int, symbol: str, count: int, override_r
         order_keys(work, {keyset: count}, None)
         last = work.session.scalar(sa.select(sa.func.max(Key.copy_number)).where(Key.keyset_id == keyset.id)) or 0
         copies = tuple(range(last - count + 1, last + 1))
-        _record(work, "keys ordered", keyset, f"{words} ordered, {say_copies(copies)}", _found(work, keyset, copies))
+        record_keys(
+            work, "keys ordered", keyset, f"{words} ordered, {say_copies(copies)}", _found(work, keyset, copies)
+        )
         return copies
 
 
@@ -100,8 +124,8 @@ def cut_copies(
         deed = f"cut {keyset.symbol} {say_copies(copies)}"
         require_authority(work, keyset.system, deed, override_reason)
         for key in keys:
-            _put(work, key, KeyState.CUT)
-        _record(work, KEYS_CUT, keyset, f"{keyset.symbol} {say_copies(copies)} cut", keys)
+            put_key(work, key, KeyState.CUT)
+        record_keys(work, KEYS_CUT, keyset, f"{keyset.symbol} {say_copies(copies)} cut", keys)
         return keys
 
 
@@ -112,45 +136,62 @@ def issue_keys(work: Work, form: KeyIssueForm) -> int:
     where it is), LedgerError on `symbol`, NotFound; then no key changes hands.
     """
     work.require(Role.COUNTER, Role.BENCH)
-    form = replace(form, holder=" ".join(form.holder.split()), phone=" ".join(form.phone.split()))
-    if problems := _holder_problems(work, form):
+    taker = KeyTaker(" ".join(form.holder.split()), " ".join(form.phone.split()), form.due_back)
+    if problems := taker_problems(work, taker):
         raise Problems(problems)
-    holder = form.holder
     with transaction(work.session):
         keyset = _keyset(work, form.system_id, form.symbol)
         keys = _found(work, keyset, form.copies)
         _require_state(keys, (KeyState.CUT, KeyState.RETURNED), "issued")
-        for key in keys:
-            _put(work, key, KeyState.OUT, holder=holder, due_back=form.due_back)
-        system = keyset.system
-        number = next_number(work.session, KEY_RECEIPTS)
-        due = f", due back {form.due_back.isoformat()}" if form.due_back else ""
-        _record(
-            work,
-            "keys issued",
-            keyset,
-            f"{keyset.symbol} {say_copies(form.copies)} to {holder}{due}; receipt {key_receipt_number(number)}",
-            keys,
-            receipt=number,
-            symbol=keyset.symbol,
-            copies=[key.copy_number for key in keys],
-            opens=where_it_opens(keyset, exposed_by(work.session, keyset)),
-            holder=holder,
-            phone=form.phone,
-            due_back=form.due_back.isoformat() if form.due_back else "",
-            customer=system.customer.name,
-            site=system.site.name if system.site else "",
-            authority=authority_of(system),
+        return hand_keys(work, {keyset: keys}, taker)
+
+
+def hand_keys(work: Work, keys: Mapping[Keyset, Sequence[Key]], taker: KeyTaker) -> int:
+    """Put keys, all of one customer, in a holder's hands, inside the caller's transaction; the receipt's number."""
+    for mine in keys.values():
+        for key in mine:
+            put_key(work, key, KeyState.OUT, holder=taker.holder, phone=taker.phone, due_back=taker.due_back)
+    work.session.flush()
+    number = next_number(work.session, KEY_RECEIPTS)
+    due = f", due back {taker.due_back.isoformat()}" if taker.due_back else ""
+    told = f" to {taker.holder}{due}; receipt {key_receipt_number(number)}"
+    for keyset, mine in keys.items():
+        copies = [key.copy_number for key in mine]
+        detail = receipt_words(work, keyset, number, taker, is_first=keyset is next(iter(keys)))
+        record_keys(
+            work, ISSUED, keyset, f"{keyset.symbol} {say_copies(copies)}{told}", mine, copies=copies, **detail
         )
-        return number
+    return number
 
 
-def _holder_problems(work: Work, form: KeyIssueForm) -> list[Problem]:
-    problems = text_problems(form, Key, phone=Customer.phone)
-    if not form.holder:
+def receipt_words(work: Work, keyset: Keyset, number: int, taker: KeyTaker, *, is_first: bool) -> dict[str, Any]:
+    """What a receipt says about keys of one keyset, frozen in its event; its first event says what the holder has."""
+    system = keyset.system
+    words = {
+        "receipt": number,
+        "symbol": keyset.symbol,
+        "stamp": keyset.blind_code or keyset.symbol,
+        "opens": where_it_opens(keyset, exposed_by(work.session, keyset)),
+        "holder": taker.holder,
+        "phone": taker.phone,
+        "due_back": taker.due_back.isoformat() if taker.due_back else "",
+        "customer": system.customer.name,
+        "site": system.site.name if system.site else "",
+        "authority": authority_of(system),
+    }
+    if is_first:
+        held = keys_held(work.session, system.customer_id, taker.holder)
+        words |= {"holds": len(held), "held": say_held(held)}
+    return words
+
+
+def taker_problems(work: Work, taker: KeyTaker) -> list[Problem]:
+    """What is wrong with who is to take keys, on `holder`, `phone` and `due_back`."""
+    problems = text_problems(taker, Key, phone=Key.holder_phone)
+    if not taker.holder:
         problems.append(Problem("holder", "Enter who takes the key: a person's name."))
-    if form.due_back is not None and form.due_back < work.today:
-        problems.append(Problem("due_back", f"{form.due_back.isoformat()} is past; enter today or a later day."))
+    if taker.due_back is not None and taker.due_back < work.today:
+        problems.append(Problem("due_back", f"{taker.due_back.isoformat()} is past; enter today or a later day."))
     return problems
 
 
@@ -164,10 +205,10 @@ def return_key(work: Work, key_id: int, version: int) -> Key:
         key = get_version(work.session, Key, key_id, "key", version)
         _require_state((key,), (KeyState.OUT, KeyState.LOST), "returned")
         was_lost, holder = key.state is KeyState.LOST, key.holder
-        _put(work, key, KeyState.RETURNED)
+        put_key(work, key, KeyState.RETURNED)
         words = "was lost, and is found and back" if was_lost else "is back"
-        said = f"{_name(key)} {words}" + (f", from {holder}" if holder else "")
-        _record(work, "key returned", key.keyset, said, (key,))
+        said = f"{name_of(key)} {words}" + (f", from {holder}" if holder else "")
+        record_keys(work, "key returned", key.keyset, said, (key,))
         return key
 
 
@@ -183,9 +224,9 @@ def return_copies(work: Work, system_id: int, symbol: str, copies: Sequence[int]
         _require_state(keys, (KeyState.OUT, KeyState.LOST), "returned")
         holders = ", ".join(dict.fromkeys(key.holder for key in keys if key.holder))
         for key in keys:
-            _put(work, key, KeyState.RETURNED)
+            put_key(work, key, KeyState.RETURNED)
         said = f"{keyset.symbol} {say_copies(copies)} back" + (f", from {holders}" if holders else "")
-        _record(work, "key returned", keyset, said, keys)
+        record_keys(work, "key returned", keyset, said, keys)
         return keys
 
 
@@ -195,16 +236,21 @@ def lose_key(work: Work, key_id: int, version: int, note: str = "") -> tuple[Key
     Raises LedgerError on `copies` or `note`, Stale, NotFound.
     """
     work.require(Role.COUNTER, Role.BENCH)
-    said = _note(note)
+    said = read_note(note)
     with transaction(work.session):
         key = get_version(work.session, Key, key_id, "key", version)
         _require_state((key,), (KeyState.OUT, KeyState.CUT, KeyState.RETURNED), "lost")
-        exposed = exposed_by(work.session, key.keyset)
-        _put(work, key, KeyState.LOST, holder=key.holder)
-        summary = f"{_name(key)} is lost" + (f", last with {key.holder}" if key.holder else "")
-        summary += f": it exposes {counted(len(exposed), 'cylinder')}" + (f". {said}" if said else "")
-        _record(work, "key lost", key.keyset, summary, (key,), cylinders=[one.cylinder_id for one in exposed])
-        return key, exposed
+        return key, lose(work, key, said)
+
+
+def lose(work: Work, key: Key, said: str) -> tuple[Exposed, ...]:
+    """Put on record that a key is lost, inside the caller's transaction; what its loss exposes."""
+    exposed = exposed_by(work.session, key.keyset)
+    put_key(work, key, KeyState.LOST, holder=key.holder, phone=key.holder_phone)
+    summary = f"{name_of(key)} is lost" + (f", last with {key.holder}" if key.holder else "")
+    summary += f": it exposes {counted(len(exposed), 'cylinder')}" + (f". {said}" if said else "")
+    record_keys(work, "key lost", key.keyset, summary, (key,), cylinders=[one.cylinder_id for one in exposed])
+    return exposed
 
 
 def retire_key(work: Work, key_id: int, version: int, note: str = "") -> Key:
@@ -213,18 +259,87 @@ def retire_key(work: Work, key_id: int, version: int, note: str = "") -> Key:
     Raises LedgerError on `copies` where it is out or lost, Stale, NotFound.
     """
     work.require(Role.COUNTER, Role.BENCH)
-    said = _note(note)
+    said = read_note(note)
     with transaction(work.session):
         key = get_version(work.session, Key, key_id, "key", version)
         _require_state((key,), (KeyState.ORDERED, KeyState.CUT, KeyState.RETURNED), "retired")
-        _put(work, key, KeyState.RETIRED)
-        _record(
-            work, "key retired", key.keyset, f"{_name(key)} is out of use" + (f": {said}" if said else ""), (key,)
+        put_key(work, key, KeyState.RETIRED)
+        record_keys(
+            work, "key retired", key.keyset, f"{name_of(key)} is out of use" + (f": {said}" if said else ""), (key,)
         )
         return key
 
 
-def _note(note: str) -> str:
+def scrap_copies(
+    work: Work, system_id: int, symbol: str, copies: Sequence[int], note: str = "", job_number: int | None = None
+) -> tuple[int, ...]:
+    """Scrap keys that were cut wrong; the copy numbers that are to be cut for them, of the same job.
+
+    job_number: of the one whose bench page asks; its keys alone. The scrapped numbers are used up. Raises LedgerError
+    on `symbol`, `copies` or `note`, Problems naming each copy that is not in the shop; then nothing is scrapped.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    said = read_note(note)
+    with transaction(work.session):
+        keyset = _keyset(work, system_id, symbol)
+        keys = _found(work, keyset, copies)
+        _require_state(keys, (KeyState.ORDERED, KeyState.CUT, KeyState.RETURNED), "scrapped")
+        if job_number is not None and (other := [key for key in keys if _job_number(work, key) != job_number]):
+            raise LedgerError(
+                "copies", f"{name_of(other[0])} is not of job {job_number}; scrap it on its keys' page."
+            )
+        made: list[int] = []
+        for key in keys:
+            put_key(work, key, KeyState.RETIRED)
+            made += add_keys(work, {keyset: 1}, key.job_id)[keyset]
+        words = f"{keyset.symbol} {say_copies([key.copy_number for key in keys])} scrapped"
+        words += (f" ({said})" if said else "") + f"; {say_copies(made)} to cut instead"
+        record_keys(work, SCRAPPED, keyset, words, keys)
+        return tuple(made)
+
+
+def _job_number(work: Work, key: Key) -> int | None:
+    return work.session.scalar(sa.select(Job.number).where(Job.id == key.job_id))
+
+
+def give_blind_code(work: Work, system_id: int, symbol: str, code: str) -> Keyset:
+    """Have a keyset's keys stamped with a code that says nothing to others, in place of its symbol; "" for none.
+
+    Raises LedgerError on `symbol` or `code`: a code has a letter, so that it is no bitting, and is one keyset's.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    wanted = "".join(code.split()).upper()
+    with transaction(work.session):
+        keyset = _keyset(work, system_id, symbol)
+        if wanted:
+            _require_blind(work, keyset, wanted)
+        keyset.blind_code = wanted
+        stamped = f"stamped {wanted} from now on" if wanted else "stamped with the symbol from now on"
+        record_keys(work, STAMPED, keyset, f"{keyset.symbol} is {stamped}", ())
+        return keyset
+
+
+_BLIND = re.compile(r"(?=.*[A-Z])[A-Z0-9][A-Z0-9-]{2,22}[A-Z]")
+
+
+def _require_blind(work: Work, keyset: Keyset, code: str) -> None:
+    if not _BLIND.fullmatch(code):
+        raise LedgerError(
+            "code",
+            "Write 4 to 24 letters, digits or hyphens that end in a letter, such as 4417K: so it is no bitting, "
+            "and the copy number behind it stays apart.",
+        )
+    taken = sa.select(Keyset).where(
+        sa.or_(Keyset.blind_code == code, sa.func.upper(Keyset.symbol) == code), Keyset.id != keyset.id
+    )
+    if (other := work.session.scalar(taken.order_by(Keyset.id).limit(1))) is not None:
+        raise LedgerError(
+            "code", f"{code} is stamped on keys of {other.symbol} of {other.system.name}: choose another code."
+        )
+
+
+def read_note(note: str) -> str:
+    """What somebody wrote about a key, on one line; LedgerError on `note`."""
     said = " ".join(note.split())
     if fault := fault_of_length(said, 500):
         raise LedgerError("note", fault)
@@ -272,34 +387,51 @@ def _require_state(keys: Sequence[Key], allowed: tuple[KeyState, ...], deed: str
 
 
 def _why_not(key: Key, deed: str) -> str:
+    where = where_it_is(key)
+    if deed == "returned" and key.state in (KeyState.ORDERED, KeyState.CUT):
+        where = f"was never issued: it {where}"
+    if deed == "returned" and key.state in (KeyState.RETURNED, KeyState.RETIRED):
+        return (
+            f"{name_of(key)} {where}. It cannot be returned again; check the copy number. If a key with this stamp "
+            "lies before you all the same, it is a second piece: put it aside, and tell the owner."
+        )
+    if deed in ("retired", "scrapped") and key.state is KeyState.OUT:
+        where += "; mark it as returned first"
+    return f"{name_of(key)} {where}. It cannot be {deed}; check the copy number."
+
+
+def where_it_is(key: Key) -> str:
+    """Where a key is by the record, in words: "is back in the shop since 2026-11-02"."""
     since = key.changed_at.astimezone().date().isoformat()
-    never = "was never issued: it is" if deed == "returned" else "is"
     match key.state:
         case KeyState.ORDERED:
-            where = f"{never} ordered, and not cut yet"
+            return "is ordered, and not cut yet"
         case KeyState.CUT:
-            where = f"{never} cut and in the shop"
+            return "is cut and in the shop"
         case KeyState.OUT:
-            where = f"is out already: {key.holder or 'a holder not named'} has it since {since}"
-            if deed == "retired":
-                where += "; mark it as returned first"
+            return f"is out already: {key.holder or 'a holder not named'} has it since {since}"
         case KeyState.RETURNED:
-            where = f"is back in the shop since {since}"
+            return f"is back in the shop since {since}"
         case KeyState.LOST:
-            where = f"is on record as lost since {since}"
+            return f"is on record as lost since {since}"
         case KeyState.RETIRED:
-            where = f"is out of use since {since}"
-    return f"{_name(key)} {where}. It cannot be {deed}; check the copy number."
+            return f"is out of use since {since}"
 
 
-def _put(work: Work, key: Key, state: KeyState, *, holder: str = "", due_back: date | None = None) -> None:
+def put_key(
+    work: Work, key: Key, state: KeyState, *, holder: str = "", phone: str = "", due_back: date | None = None
+) -> None:
+    """Say where a key is from now on, inside the caller's transaction."""
     key.state, key.holder, key.due_back, key.changed_at = state, holder, due_back, work.now
+    key.holder_phone, key.phone_digits = phone, phone_digits(phone)
 
 
-def _name(key: Key) -> str:
+def name_of(key: Key) -> str:
+    """A key by symbol and copy number, in words."""
     return f"{key.keyset.symbol} copy {key.copy_number}"
 
 
-def _record(work: Work, kind: str, keyset: Keyset, summary: str, keys: Sequence[Key], **detail: Any) -> None:
+def record_keys(work: Work, kind: str, keyset: Keyset, summary: str, keys: Sequence[Key], **detail: Any) -> None:
+    """One event about keys of a keyset."""
     subject = f"key system {keyset.system_id}"
     record(work, kind, subject, f"{keyset.system.name}: {summary}", keys=[key.id for key in keys], **detail)

@@ -1,4 +1,4 @@
-"""Copy numbers of keys as people type and read them."""
+"""Copy numbers of keys, and what is stamped on a key, as people type and read them."""
 
 import re
 from collections.abc import Sequence
@@ -7,6 +7,7 @@ from app.ledger.store.errors import LedgerError
 
 MOST_AT_ONCE = 200
 MOST_COPY = 1_000_000
+_STAMP = re.compile(r"(\S[\S ]{0,24}?)(?:\s*[-–/#]\s*|\s+(?:copy\s+|no\.?\s*|#\s*)?)([0-9]{1,7})", re.IGNORECASE)
 _PART = re.compile(r"([0-9]{1,7})(?:\s*[-–]\s*([0-9]{1,7}))?")
 
 
@@ -50,3 +51,17 @@ def say_copies(copies: Sequence[int]) -> str:
             runs.append([copy])
     said = ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
     return f"{'copy' if len(copies) == 1 else 'copies'} {said}"
+
+
+def read_stamp(text: str) -> tuple[str, int] | None:
+    """A symbol or blind code, in capitals without blanks, and the copy number behind it; None for anything else.
+
+    "1042-2" is a quote, and no key of a keyset with a number for a symbol.
+
+    >>> read_stamp("aa1-3"), read_stamp("AA 1 copy 3"), read_stamp("1042-2"), read_stamp("AA1")
+    (('AA1', 3), ('AA1', 3), None, None)
+    """
+    found = _STAMP.fullmatch(text.strip())
+    if found is None or not any(sign.isalpha() for sign in found[1]):
+        return None
+    return found[1].replace(" ", "").upper(), int(found[2])

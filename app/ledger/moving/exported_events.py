@@ -11,7 +11,7 @@ from app.ledger.jobs.handing_over import PART_TAKEN
 from app.ledger.jobs.notes import NOTE
 from app.ledger.jobs.payments import PaymentKind
 from app.ledger.jobs.schedule_revisions import PRINTED
-from app.ledger.keys.key_queries import ISSUED
+from app.ledger.keys.key_queries import ISSUED, RECEIPTS, TAKEN_BACK
 from app.ledger.keys.key_queries import KINDS as OF_KEYS
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
 from app.ledger.keysystems.ticks import CHECKED, PINNED, PINNED_ANEW
@@ -35,6 +35,10 @@ def _yes(value: Any) -> bool:
 
 def _wholes(value: Any) -> bool:
     return isinstance(value, list) and all(map(_whole, value))
+
+
+def _texts(value: Any) -> bool:
+    return isinstance(value, list) and all(map(_text, value))
 
 
 def _pairs(value: Any) -> bool:
@@ -62,6 +66,8 @@ _RECEIPT: Mapping[str, Fits] = {
     "due_back": _day,
     **dict.fromkeys(("symbol", "opens", "holder", "phone", "customer", "site", "authority"), _text),
 }
+# Later than the first receipts: these are not on all of them.
+_ON_LATER: Mapping[str, Fits] = {"stamp": _text, "held": _texts, "holds": _whole, "became": _texts}
 # Kinds of events, and the details that go with them. A detail that is not named here stays in the house: what is
 # exported was looked at one by one, and holds no bitting, no token and no place of a file.
 EXPORTED: Mapping[str, Mapping[str, Fits]] = {
@@ -95,10 +101,11 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     KEYED_UNDER_LOST: {},
     "cross-keyed": {"cylinder": _whole, "combinations_before": _whole, "combinations_after": _whole},
     **dict.fromkeys(OF_KEYS, _KEYS),
-    ISSUED: _RECEIPT,
+    ISSUED: {**_RECEIPT, **_ON_LATER},
+    TAKEN_BACK: {**_RECEIPT, **_ON_LATER},
     "key lost": {**_KEYS, **_CYLINDERS},
 }
-_ALL_OF_IT = frozenset({ISSUED})  # a signed receipt has every one of its words
+_ALL_OF_IT = frozenset(RECEIPTS)  # a signed receipt has every one of its words
 
 
 def is_exported(kind: str, job_id: int | None) -> bool:
@@ -138,7 +145,7 @@ def check_event(row: Mapping[str, Any]) -> None:
             raise BitternError("detail", f"{name[:40]!r} is no detail of this event. This kind {known}.")
         if not _fits(fields[name], detail[name]):
             raise BitternError("detail", f"What stands under {name!r} is not what it was exported as.")
-    missing = fields.keys() - detail.keys() if kind in _ALL_OF_IT else set()
+    missing = _RECEIPT.keys() - detail.keys() if kind in _ALL_OF_IT else set()
     if missing:
         raise BitternError("detail", f"A receipt's words are missing here: {', '.join(sorted(missing))}.")
 

@@ -7,7 +7,7 @@ from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from app.errors import Problem
-from app.ledger.keys.key_queries import ISSUED
+from app.ledger.keys.key_queries import RECEIPTS
 from app.ledger.moving.rows_on_record import Values
 from app.ledger.moving.tables import MovedTable
 from app.ledger.tables import (
@@ -121,7 +121,8 @@ def _cylinders(merged: MergedRows) -> Iterator[Problem]:
 
 
 def _story(merged: MergedRows) -> Iterator[Problem]:
-    receipts: set[int] = set()
+    receipts: dict[int, Any] = {}  # each is one holder's, of one day; a row for each keyset on it
+    keysets: set[Any] = set()
     for _, values in merged.added(_STORY):
         key, detail, job = values["id"], values["detail"], values.get("job_id")
         word, _, number = values["subject"].rpartition(" ")
@@ -135,10 +136,12 @@ def _story(merged: MergedRows) -> Iterator[Problem]:
             merged.has(_PAYMENTS, payment) and merged.row(_PAYMENTS, payment)["job_id"] == job
         ):
             yield merged.problem(_STORY, key, "detail", f"There is no payment {payment} of this job in payments.")
-        if values["kind"] == ISSUED:
-            if detail["receipt"] in receipts:
-                yield merged.problem(_STORY, key, "detail", f"Receipt {detail['receipt']} stands in another row too.")
-            receipts.add(detail["receipt"])
+        if values["kind"] in RECEIPTS:
+            number, of_whom = detail["receipt"], (values["kind"], values["at"], detail["holder"], detail["customer"])
+            keyset = (number, values["subject"], detail["symbol"])
+            if receipts.setdefault(number, of_whom) != of_whom or keyset in keysets:
+                yield merged.problem(_STORY, key, "detail", f"Receipt {number} stands in another row too.")
+            keysets.add(keyset)
 
 
 def _last_numbers(merged: MergedRows) -> Iterator[Problem]:

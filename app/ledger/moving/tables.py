@@ -135,6 +135,10 @@ def _digits(row: Mapping[str, Any]) -> Mapping[str, Any]:
     return {"phone_digits": phone_digits(row.get("phone", ""))}
 
 
+def _holder_digits(row: Mapping[str, Any]) -> Mapping[str, Any]:
+    return {"phone_digits": phone_digits(row.get("holder_phone", ""))}
+
+
 def _token(row: Mapping[str, Any]) -> Mapping[str, Any]:
     # What tied the quote to one press of a button has done its work; no page asks for this one again.
     return {"request_token": f"moved {row['job_id']}-{row['revision']}"}
@@ -259,7 +263,9 @@ TABLES = (
     MovedTable("locks", m.Lock, "what is in the doors"),
     MovedTable("cylinders", m.Cylinder, "every cylinder that was ever on record, by position and keyset"),
     MovedTable("operated by", m.CylinderOperator, "further keysets that operate a cross-keyed cylinder"),
-    MovedTable("keys", m.Key, "the register of keys: copies, holders, what is out"),
+    MovedTable("keys", m.Key, "the register of keys: copies, holders, what is out", derive=_holder_digits),
+    MovedTable("key counts", m.KeyCount, "counts of a customer's keys: when, by whom"),
+    MovedTable("key count lines", m.KeyCountLine, "what each count found of each key"),
     MovedTable("story", m.Event, "what happened to jobs and keys: when, who, what", (check_event,), is_story=True),
 )
 

@@ -5,8 +5,8 @@ a bounded number of rows, however long the record is: the newest that hold the w
 """
 
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any
 
@@ -14,11 +14,13 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased
 
 from app.fitting import without_separators
-from app.ledger.keys.key_queries import KEY_RECEIPTS, KeyReceipt, find_receipt
+from app.ledger.keys.key_queries import KEY_RECEIPTS, KeyReceipt, find_receipt, keys_of_holders, person_key, say_held
+from app.ledger.keysystems.copy_numbers import read_stamp
 from app.ledger.search.words import (
     LAST,
     dialect_of,
     door_ids,
+    holder_ids,
     job_ids,
     number_values,
     numbered,
@@ -41,6 +43,7 @@ from app.ledger.tables import (
     Job,
     Key,
     Keyset,
+    KeyState,
     KeySystem,
     Maker,
     Payment,
@@ -49,7 +52,6 @@ from app.ledger.tables import (
 )
 
 LONGEST = 120
-_COPY = re.compile(r"(\S[\S ]{0,24}?)(?:\s*[-–/#]\s*|\s+(?:copy\s+|no\.?\s*|#\s*)?)([0-9]{1,7})", re.IGNORECASE)
 _CUSTOMER = Customer.name.label("customer_name")
 _Rows = Sequence[sa.Row[*tuple[Any, ...]]]
 
@@ -66,7 +68,8 @@ class SearchResults:
     """What a search met, by kind, the nearest first; at most `limit` of each.
 
     Rows have the names of the columns that their statement asks for. A keyset is met by its symbol, a key by symbol
-    and copy number ("AA1-3") or by whoever holds it, a paper by its number with or without its letter (numbers.py), a
+    and copy number ("AA1-3", or with a blind code) or by whoever holds it; a holder by name, phone, customer or what
+    the key is for; a paper by its number with or without its letter (numbers.py), a
     key receipt with the number beside it. `cylinders` of a part number: on how many on record it is (1,000: or more).
     """
 
@@ -80,14 +83,20 @@ class SearchResults:
     doors: _Rows = ()
     keysets: _Rows = ()
     keys: _Rows = ()
+    holders: tuple["FoundHolder", ...] = ()
     parts: _Rows = ()
+    holders_of: Mapping[int, Sequence[str]] = field(default_factory=dict)  # by keyset
+
+    def out_of(self, keyset_id: int) -> Sequence[str]:
+        """Who has the keys of a keyset that was met, each person once."""
+        return self.holders_of.get(keyset_id, ())
 
     @property
     def is_empty(self) -> bool:
         """Whether nothing was met at all."""
         people = self.jobs or self.quotes or self.customers
         papers = self.payments or self.key_receipts
-        return not (people or papers or self.doors or self.keysets or self.keys or self.parts)
+        return not (people or papers or self.doors or self.keysets or self.keys or self.holders or self.parts)
 
 
 def search(session: Session, text: str, limit: int = 12) -> SearchResults:
@@ -121,7 +130,7 @@ def _search(session: Session, wanted: str, limit: int) -> SearchResults:
     words = read_words(wanted)
     if not words:
         return SearchResults(wanted, limit)
-    asked = read_number(wanted)
+    asked, keysets = read_number(wanted), _keysets(session, wanted, limit)
     return SearchResults(
         wanted,
         limit,
@@ -131,8 +140,10 @@ def _search(session: Session, wanted: str, limit: int) -> SearchResults:
         key_receipts=_key_receipts(session, asked),
         customers=find_customers(session, wanted, limit),
         doors=_doors(session, wanted, words, limit),
-        keysets=_keysets(session, wanted, limit),
+        keysets=keysets,
+        holders_of=_holders_of(session, [keyset.keyset_id for keyset in keysets]),
         keys=_keys(session, wanted, words, limit),
+        holders=_holders(session, words, limit),
         parts=find_parts(session, wanted, words, limit),
     )
 
@@ -262,26 +273,27 @@ def _keysets_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
     low, high = sa.bindparam("low", type_=sa.String()), sa.bindparam("high", type_=sa.String())
     symbol = ordered(dialect, Keyset.symbol)
     # As many as the index has at hand, before they are told apart: a symbol stands in very many systems.
-    begun = (
-        sa.select(Keyset.id, Keyset.symbol, Keyset.level, Keyset.system_id)
-        .where(symbol >= low, symbol < high)
-        .order_by(symbol, Keyset.id)
-        .limit(20 * limit)
-        .subquery()
+    columns = sa.select(Keyset.id, Keyset.symbol, Keyset.level, Keyset.system_id, Keyset.blind_code)
+    arms = (
+        columns.where(symbol >= low, symbol < high).order_by(symbol, Keyset.id).limit(20 * limit).subquery(),
+        columns.where(Keyset.blind_code == low, low != "").limit(limit).subquery(),
     )
+    begun = sa.union(*(sa.select(arm) for arm in arms)).subquery()
     return (
         sa.select(
             KeySystem.id.label("system_id"),
             begun.c.id.label("keyset_id"),
             begun.c.symbol,
             begun.c.level,
+            begun.c.blind_code,
             KeySystem.name.label("system_name"),
+            KeySystem.keyway,
             _CUSTOMER,
         )
         .join(KeySystem, KeySystem.id == begun.c.system_id)
         .join(Customer, Customer.id == KeySystem.customer_id)
         .order_by(
-            sa.case((begun.c.symbol == low, 0), else_=1),
+            sa.case((begun.c.blind_code == low, 0), (begun.c.symbol == low, 0), else_=1),
             sa.func.length(begun.c.symbol),
             begun.c.symbol,
             Customer.name,
@@ -292,21 +304,23 @@ def _keysets_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
 
 
 def _keys(session: Session, text: str, words: Sequence[str], limit: int) -> _Rows:
-    found, dialect = _COPY.fullmatch(text), dialect_of(session)
-    # "1042-2" is a quote, and no key of a keyset with a number for a symbol.
-    is_copy = found is not None and any(sign.isalpha() for sign in found[1])
+    stamp, dialect = read_stamp(text), dialect_of(session)
     values: dict[str, str | int] = {"symbol": "", "copy": 0, "held": query_of(dialect, words)}
-    if found is not None and is_copy:
-        values |= {"symbol": _symbol(found[1].replace(" ", "")), "copy": int(found[2])}
+    if stamp is not None:
+        values |= {"symbol": _symbol(stamp[0]), "copy": stamp[1]}
     return read(session, _keys_asked(dialect, limit), values)
 
 
 @cache
 def _keys_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
+    symbol = sa.bindparam("symbol", type_=sa.String())
     copies = (
         sa.select(Key.id, sa.literal(0, sa.Integer).label("tier"))
         .join(Keyset, Keyset.id == Key.keyset_id)
-        .where(Keyset.symbol == sa.bindparam("symbol"), Key.copy_number == sa.bindparam("copy"))
+        .where(
+            sa.or_(Keyset.symbol == symbol, sa.and_(Keyset.blind_code == symbol, symbol != "")),
+            Key.copy_number == sa.bindparam("copy"),
+        )
         .order_by(Key.id.desc())
         .limit(limit)
         .subquery()
@@ -322,6 +336,10 @@ def _keys_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
             Key.copy_number,
             Key.state,
             Key.holder,
+            Key.changed_at,
+            Keyset.blind_code,
+            KeySystem.customer_id,
+            KeySystem.keyway,
             KeySystem.name.label("system_name"),
             _CUSTOMER,
         )
@@ -332,6 +350,69 @@ def _keys_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
         .order_by(ranked.c.tier, Key.holder, Keyset.id.desc(), Key.copy_number)
         .limit(limit)
     )
+
+
+@dataclass(frozen=True, slots=True)
+class FoundHolder:
+    """A person with keys out, and what they are in words, a keyset each."""
+
+    customer_id: int
+    customer_name: str
+    name: str
+    phone: str
+    held: tuple[str, ...]
+    keys: int
+
+
+def _holders(session: Session, words: Sequence[str], limit: int) -> tuple[FoundHolder, ...]:
+    dialect = dialect_of(session)
+    met = read(session, _holders_asked(dialect, len(words), limit), values_of(dialect, words))
+    people = {(row.customer_id, person_key(row.holder)): row for row in reversed(met)}
+    held = keys_of_holders(session, [(row.customer_id, row.holder) for row in met]) if met else {}
+    return tuple(
+        FoundHolder(
+            row.customer_id,
+            row.customer_name,
+            row.holder,
+            next((key.holder_phone for key in held[person] if key.holder_phone), ""),
+            tuple(say_held(held[person])),
+            len(held[person]),
+        )
+        for person, row in reversed(people.items())
+    )
+
+
+@cache
+def _holders_asked(dialect: str, words: int, limit: int) -> sa.Select[*tuple[Any, ...]]:
+    ranked = holder_ids(dialect, words).subquery()
+    return (
+        sa.select(KeySystem.customer_id, _CUSTOMER, Key.holder, sa.func.min(ranked.c.tier).label("tier"))
+        .join(ranked, ranked.c.id == Key.id)
+        .join(Keyset, Keyset.id == Key.keyset_id)
+        .join(KeySystem, KeySystem.id == Keyset.system_id)
+        .join(Customer, Customer.id == KeySystem.customer_id)
+        .where(Key.state == KeyState.OUT, Key.holder != "")
+        .group_by(KeySystem.customer_id, Customer.name, Key.holder)
+        .order_by(sa.func.min(ranked.c.tier), Key.holder, Customer.name)
+        .limit(limit)
+    )
+
+
+def _holders_of(session: Session, keyset_ids: Sequence[int]) -> dict[int, list[str]]:
+    """Keyset id → who holds its keys now, by name."""
+    rows = read(session, _HOLDERS_OF, {"keysets": list(keyset_ids)}) if keyset_ids else ()
+    found: dict[int, list[str]] = {}
+    for row in rows:
+        found.setdefault(row.keyset_id, []).append(row.holder or "somebody not named")
+    return found
+
+
+_HOLDERS_OF = (
+    sa.select(Key.keyset_id, Key.holder)
+    .where(Key.keyset_id.in_(sa.bindparam("keysets", expanding=True)), Key.state == KeyState.OUT)
+    .distinct()
+    .order_by(Key.keyset_id, Key.holder)
+)
 
 
 COUNTED = 1000  # cylinders under one part number are counted so far: more are "more than"

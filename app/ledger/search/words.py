@@ -16,7 +16,19 @@ from sqlalchemy.dialects.postgresql import TSQUERY
 from sqlalchemy.orm import Session
 
 from app.fitting import SEPARATORS
-from app.ledger.tables import CatalogRow, Contact, Customer, Door, FormerName, Job, Key, KeySystem, Site
+from app.ledger.tables import (
+    CatalogRow,
+    Contact,
+    Customer,
+    Door,
+    FormerName,
+    Job,
+    Key,
+    Keyset,
+    KeyState,
+    KeySystem,
+    Site,
+)
 
 SEARCHED: dict[Any, tuple[str, ...]] = {
     Customer: ("name", "email"),
@@ -26,7 +38,8 @@ SEARCHED: dict[Any, tuple[str, ...]] = {
     Job: ("title", "po_number"),
     Door: ("opening_number", "location"),
     KeySystem: ("name",),
-    Key: ("holder",),
+    Keyset: ("purpose", "blind_code"),
+    Key: ("holder", "holder_phone", "phone_digits"),
     CatalogRow: ("part_number", "description"),
 }
 """Which columns of which tables are searched by word, as the migration indexed them; never one with a bitting."""
@@ -208,6 +221,25 @@ def door_ids(dialect: str, words: int) -> _Ranked:
         for sites in (_listed(dialect, Site, name), theirs.limit(MOST)):
             arms.append(sa.select(Door.id).where(Door.site_id.in_(sites), *held).order_by(Door.id.desc()).limit(MOST))
     return _ranked(arms)
+
+
+def holder_ids(dialect: str, words: int) -> _Ranked:
+    """Keys that are out, by their holder or his phone, by the keyset's purpose or blind code, by the customer."""
+    purposes, customers = _listed(dialect, Keyset, "begun"), _listed(dialect, Customer, "begun")
+    arms = [
+        word_ids(dialect, Key, "begun"),
+        _out(Key.keyset_id.in_(purposes)),
+        _out(KeySystem.customer_id.in_(customers)),
+    ]
+    for name, own in _shapes(words):
+        held = [sa.or_(holds_pattern(Key.holder, word), holds_pattern(Keyset.purpose, word)) for word in own]
+        arms.append(_out(KeySystem.customer_id.in_(_listed(dialect, Customer, name)), *held))
+    return _ranked(arms)
+
+
+def _out(*conditions: sa.ColumnElement[bool]) -> _Ids:
+    keys = sa.select(Key.id).join(Key.keyset).join(Keyset.system).where(Key.state == KeyState.OUT, *conditions)
+    return keys.order_by(Key.id.desc()).limit(MOST)
 
 
 def _parts(words: Sequence[str]) -> Iterator[tuple[tuple[str, ...], tuple[str, ...]]]:

@@ -19,7 +19,17 @@ from app.ledger.tables.jobs import (
     SoldLine,
     Stage,
 )
-from app.ledger.tables.keysystems import Bitting, Key, Keyset, KeyState, KeySystem, Level
+from app.ledger.tables.keysystems import (
+    Bitting,
+    Counted,
+    Key,
+    KeyCount,
+    KeyCountLine,
+    Keyset,
+    KeyState,
+    KeySystem,
+    Level,
+)
 from app.ledger.tables.losses import Loss
 from app.ledger.tables.makers import CatalogRow, FactoryTermsRow, Keyway, Maker, PinStock, SpecRow
 from app.ledger.tables.prices import (
@@ -50,6 +60,7 @@ __all__ = [
     "Bitting",
     "CatalogRow",
     "Contact",
+    "Counted",
     "Counter",
     "Customer",
     "Cylinder",
@@ -68,6 +79,8 @@ __all__ = [
     "JobFile",
     "JobLine",
     "Key",
+    "KeyCount",
+    "KeyCountLine",
     "KeyState",
     "KeySystem",
     "Keyset",

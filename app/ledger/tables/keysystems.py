@@ -60,7 +60,7 @@ class Keyset(Versioned, Base):
     """A symbol in a key system (AA1) and what hangs on it.
 
     is_customers_key: of a key that the customer brought; it has no bitting until the bench has decoded it, and opens
-    what it opened before.
+    what it opened before. blind_code: what is stamped on its keys in place of the symbol; "" where the symbol is.
     """
 
     __tablename__ = "keysets"
@@ -72,6 +72,7 @@ class Keyset(Versioned, Base):
     level: Mapped[Level] = mapped_column(choice(Level))
     parent_id: Mapped[int | None] = mapped_column(sa.ForeignKey("keysets.id"), index=True)
     purpose: Mapped[str] = mapped_column(sa.String(200), default="")
+    blind_code: Mapped[str] = mapped_column(sa.String(24), default="", index=True)
     keys_ordered: Mapped[int] = mapped_column(default=0)
     is_customers_key: Mapped[bool] = mapped_column(default=False)
 
@@ -110,7 +111,7 @@ class KeyState(StrEnum):
 
 
 class Key(Versioned, Base):
-    """A cut piece of metal: its keyset, its copy number and who holds it."""
+    """A cut piece of metal: its keyset, its copy number, who holds it and how that person is reached."""
 
     __tablename__ = "keys"
     __table_args__ = (sa.UniqueConstraint("keyset_id", "copy_number"),)
@@ -121,7 +122,57 @@ class Key(Versioned, Base):
     copy_number: Mapped[int]
     state: Mapped[KeyState] = mapped_column(choice(KeyState), default=KeyState.ORDERED)
     holder: Mapped[str] = mapped_column(sa.String(120), default="")
+    holder_phone: Mapped[str] = mapped_column(sa.String(40), default="")
+    phone_digits: Mapped[str] = mapped_column(sa.String(40), default="")
     due_back: Mapped[date | None]
     changed_at: Mapped[datetime] = mapped_column(UTCDateTime)
 
     keyset: Mapped[Keyset] = relationship(back_populates="keys")
+
+    @property
+    def stamp(self) -> str:
+        """What is stamped on it: the blind code of its keyset, or the symbol where it has none, and the copy."""
+        return f"{self.keyset.blind_code or self.keyset.symbol} {self.copy_number}"
+
+
+class Counted(StrEnum):
+    """What a count found of a key that was on record when it began."""
+
+    OPEN = "not counted yet"
+    SEEN = "seen"
+    MISSING = "missing"
+
+
+class KeyCount(Versioned, Base):
+    """A count of a customer's keys: who walked, when it began and ended. why_stopped: "" where it was finished."""
+
+    __tablename__ = "key_counts"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    customer_id: Mapped[int] = mapped_column(sa.ForeignKey("customers.id"), index=True)
+    started_at: Mapped[datetime] = mapped_column(UTCDateTime)
+    started_by_id: Mapped[int | None] = mapped_column(sa.ForeignKey("users.id"))
+    ended_at: Mapped[datetime | None] = mapped_column(UTCDateTime)
+    ended_by_id: Mapped[int | None] = mapped_column(sa.ForeignKey("users.id"))
+    why_stopped: Mapped[str] = mapped_column(sa.String(500), default="")
+
+    customer: Mapped[Customer] = relationship()
+    lines: "Mapped[list[KeyCountLine]]" = relationship(back_populates="count", order_by="KeyCountLine.id")
+
+
+class KeyCountLine(Base):
+    """A key as the count found it on record, with its holder at that time ("": in the shop), and what was found."""
+
+    __tablename__ = "key_count_lines"
+    __table_args__ = (sa.UniqueConstraint("count_id", "key_id"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    count_id: Mapped[int] = mapped_column(sa.ForeignKey("key_counts.id"), index=True)
+    key_id: Mapped[int] = mapped_column(sa.ForeignKey("keys.id"), index=True)
+    holder: Mapped[str] = mapped_column(sa.String(120), default="")
+    found: Mapped[Counted] = mapped_column(choice(Counted), default=Counted.OPEN)
+    found_at: Mapped[datetime | None] = mapped_column(UTCDateTime)
+    found_by_id: Mapped[int | None] = mapped_column(sa.ForeignKey("users.id"))
+
+    count: Mapped[KeyCount] = relationship(back_populates="lines")
+    key: Mapped[Key] = relationship()

@@ -123,7 +123,8 @@ class JobSource:
             holder_phone=self.job.customer.phone if holder in (self.job.accepted_by, job.customer_name) else "",
             authority="; ".join(filter(None, (authority_of(system) for system in self.systems))),
             keys=tuple(
-                ReceiptKey(key.keyset.symbol, key.copy_number, works[key.keyset], key.due_back) for key in keys
+                ReceiptKey(key.keyset.symbol, key.copy_number, works[key.keyset], key.due_back, key.stamp)
+                for key in keys
             ),
             is_handed_over=False,
         )
