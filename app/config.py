@@ -105,6 +105,11 @@ class Config:
         return self.instance / "keys" / "session.key"
 
     @property
+    def deletions_folder(self) -> Path:
+        """Where deletions of personal data keep keys and list: in no backup, and no restore touches it."""
+        return self.instance / "keys" / "deletions"
+
+    @property
     def own_certificate(self) -> Path:
         """Where the house's own certificate lies once it was made."""
         return self.instance / "tls" / "house.pem"

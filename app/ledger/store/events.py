@@ -2,7 +2,8 @@
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
@@ -13,7 +14,7 @@ from sqlalchemy.orm import Session
 from app.ledger.store.engine import read
 from app.ledger.store.errors import LedgerError, LedgerStopped
 from app.ledger.store.work import Work
-from app.ledger.tables import MOVES, Counter, Event, HouseIdentity, Role, Stage
+from app.ledger.tables import MOVES, Counter, Deletion, Event, HouseIdentity, ReplacedText, Role, Stage
 
 _CHAIN = "event chain"
 _WORDS = ("at", "actor_id", "actor_name", "kind", "subject", "job_id", "summary", "detail")
@@ -88,15 +89,56 @@ def record_moved(session: Session, told: Sequence[Mapping[str, Any]]) -> None:
         session.execute(sa.insert(Event), rows[start : start + _STEP])
 
 
+DELETED = "personal data deleted"
+
+
 def first_broken_link(session: Session) -> int | None:
-    """The id of the first event whose hash does not follow from its words and the event before; None: all hold."""
+    """The id of the first event whose hash does not follow from its words and the event before; None: all hold.
+
+    Words that a deletion replaced are held against the hash that was kept of them then; the deletion's own event, in
+    the chain itself, answers for these hashes. Whether the originals follow: `app/ledger/privacy/originals.py`.
+    """
     previous = b""
+    has_replaced = sa.inspect(session.connection()).has_table(ReplacedText.__tablename__)
+    replaced = _replaced_hashes(session) if has_replaced else {}
+    seals: dict[int, tuple[int, str]] = {}
     with closing(session.scalars(sa.select(Event).order_by(Event.id).execution_options(yield_per=500))) as events:
         for event in events:
-            if event.previous_hash != previous or event_hash(event) != event.hash:
+            if event.previous_hash != previous or event_hash(event) != replaced.get(event.id, event.hash):
                 return event.id
+            if event.kind == DELETED:
+                seals[event.detail["number"]] = (event.id, event.detail["seal"])
             previous = event.hash
-    return None
+    return _first_unsealed(session, seals) if has_replaced else None
+
+
+def _replaced_hashes(session: Session) -> dict[int, bytes]:
+    """Event → the hash of its words as the newest deletion left them."""
+    rows = sa.select(ReplacedText.row_id, ReplacedText.replaced_hash)
+    rows = rows.where(ReplacedText.table_name == Event.__tablename__).order_by(ReplacedText.deletion_id)
+    return dict(session.execute(rows).tuples().all())
+
+
+def _first_unsealed(session: Session, seals: Mapping[int, tuple[int, str]]) -> int | None:
+    """The first event that was replaced by no deletion of the chain, or by one whose event tells of other words."""
+    rows = sa.select(Deletion.number, ReplacedText.table_name, ReplacedText.row_id, ReplacedText.replaced_hash)
+    rows = rows.join(ReplacedText.deletion).order_by(Deletion.number, ReplacedText.table_name, ReplacedText.row_id)
+    by_number: dict[int, list[tuple[str, int, bytes]]] = defaultdict(list)
+    for number, table, row_id, kept in session.execute(rows):
+        by_number[number].append((table, row_id, kept))
+    for number, kept_of in by_number.items():
+        told = seals.get(number)
+        if told is None or told[1] != seal_of_replaced(kept_of):
+            return told[0] if told else min(row_id for _, row_id, _ in kept_of)
+    return next((id_ for number, (id_, seal) in seals.items() if seal and number not in by_number), None)
+
+
+def seal_of_replaced(rows: Iterable[tuple[str, int, bytes]]) -> str:
+    """SHA-256 over what a deletion left in rows' places, in letters: a run of digits would look like a bitting."""
+    digest = hashlib.sha256()
+    for table, row_id, kept in sorted(rows):
+        digest.update(f"{table} {row_id} ".encode() + kept)
+    return digest.hexdigest().translate(str.maketrans("0123456789abcdef", "abcdefghijklmnop"))
 
 
 def missing_at_the_end(session: Session) -> int:

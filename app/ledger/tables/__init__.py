@@ -2,6 +2,7 @@
 
 from app.ledger.tables.base import Base, Inches, LongText, UTCDateTime, Versioned, choice, longest
 from app.ledger.tables.customers import Contact, Customer, FormerName, Site
+from app.ledger.tables.deletions import Deletion, ReplacedText
 from app.ledger.tables.doors import Cylinder, CylinderOperator, CylinderState, Door, Lock
 from app.ledger.tables.events import Counter, Event, HouseIdentity, VaultCheck
 from app.ledger.tables.jobs import (
@@ -66,6 +67,7 @@ __all__ = [
     "Cylinder",
     "CylinderOperator",
     "CylinderState",
+    "Deletion",
     "Door",
     "Draft",
     "Event",
@@ -102,6 +104,7 @@ __all__ = [
     "QuoteRevision",
     "QuoteRules",
     "RecordsHolder",
+    "ReplacedText",
     "Role",
     "Site",
     "SoldLine",

@@ -83,6 +83,7 @@ class House(Versioned, Base):
     terms: Mapped[str] = mapped_column(LongText(8000), default="")
     # Percent of a price below which the owner is asked to look again; decimal text, such as 22.5.
     least_margin_percent: Mapped[str] = mapped_column(sa.String(16), default="20", server_default="20")
+    keep_years: Mapped[int] = mapped_column(default=0, server_default="0")  # of tax records; 0: not settled
 
 
 class PriceRuleRow(Versioned, Base):
