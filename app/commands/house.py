@@ -15,12 +15,14 @@ from app.ledger.care.opening import migrate as migrate_database
 from app.ledger.care.upgrading import upgrade_house
 from app.ledger.moving.export_file import export_house
 from app.ledger.moving.importing import HousePlan, import_house, plan_house
+from app.ledger.privacy.originals import DeletionFiles, check_originals
 from app.ledger.store.engine import transaction
 from app.ledger.store.events import (
     CLOCK_ACCEPTED,
     clock_is_back,
     count_events,
     first_broken_link,
+    house_id,
     missing_at_the_end,
     record,
 )
@@ -93,6 +95,7 @@ def verify() -> None:
             broken = first_broken_link(session)
             missing = missing_at_the_end(session)
             count = count_events(session)
+            originals = check_originals(session, DeletionFiles(config.deletions_folder, house_id(session)))
     if broken is not None:
         click.echo(
             f"Event {broken} does not follow from the one before it: it was changed, or one is missing.", err=True
@@ -101,7 +104,14 @@ def verify() -> None:
     if missing:
         click.echo(f"The chain holds, but {missing:,} of its newest events are missing.", err=True)
         raise click.exceptions.Exit(1)
+    if originals.broken is not None:
+        click.echo(
+            f"The sealed original of event {originals.broken} is not the one that the chain tells of.", err=True
+        )
+        raise click.exceptions.Exit(1)
     click.echo(f"All {count:,} events follow from one another.")
+    for sentence in originals.sentences:
+        click.echo(sentence)
 
 
 @group.command("export")

@@ -38,6 +38,8 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         catalog.catalog_import: load_catalog
         catalog.makers: import_maker add_maker change_table
         moving.importing: import_house plan_house
+        privacy.subjects: find_subjects
+        privacy.deleting: plan_deletion delete_person delete_again destroy_key
         moving.export_file: export_house
         catalog.house_settings: set_bench_terms set_factory_terms set_house
         catalog.price_editing: set_price end_price
@@ -104,6 +106,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
 }
 NO_ROLE_OF_THEIR_OWN = {
     "a step inside a use case that has asked": """
+        privacy.subjects: what_stands_in_the_way require_deletable
         sites.customers: insert_customer insert_site site_named
         sites.doors: upsert_door
         store.events: record

@@ -22,12 +22,14 @@ import app.ledger.tables  # noqa: F401 - an open ledger knows every table, whoev
 from app.config import Config
 from app.ledger.care.place import clear_scratch
 from app.ledger.care.resealing import holds_sealed, opens_sealed
+from app.ledger.privacy.deleting import delete_again
+from app.ledger.privacy.scrubbing import is_scrubbed, scrub
 from app.ledger.store.engine import engine_on, make_engine, make_sessions, transaction
 from app.ledger.store.errors import LedgerError, VaultError
 from app.ledger.store.private_files import sync_folder
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import VaultCheck
+from app.ledger.tables import Role, VaultCheck
 
 _ROOT = Path(__file__).resolve().parents[3]
 
@@ -159,7 +161,8 @@ def open_ledger(config: Config) -> Ledger:
 
     Raises LedgerError when there is no house or its database is not at the newest migration, VaultError when the
     sealing key is missing or is not the one that this database was sealed with. What a killed backup or restore
-    left beside the database is cleared away.
+    left beside the database is cleared away; a deletion of personal data that this database does not know, since a
+    backup from before was put back, is done again.
     """
     if not _has_file(config):
         raise _no_house(config)
@@ -168,10 +171,20 @@ def open_ledger(config: Config) -> Ledger:
     try:
         _require_newest(config, engine)
         sessions = make_sessions(engine)
-        return Ledger(engine, sessions, _open_vault(config, sessions))
+        ledger = Ledger(engine, sessions, _open_vault(config, sessions))
+        _delete_again(config, ledger)
+        return ledger
     except BaseException:
         engine.dispose()
         raise
+
+
+def _delete_again(config: Config, ledger: Ledger) -> None:
+    """A backup from before a deletion of personal data may have been put back: the deletion is done again."""
+    with ledger.work(Actor(None, "the house", Role.OWNER)) as work:
+        delete_again(work, config.deletions_folder)
+        if not is_scrubbed(work.session):
+            scrub(work.session, work.now)
 
 
 def _require_newest(config: Config, engine: sa.Engine) -> None:

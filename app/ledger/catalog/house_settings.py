@@ -102,6 +102,7 @@ class HouseForm:
     terms: str = ""
     second_check: bool = False
     least_margin_percent: Decimal | None = None  # None leaves it as it is
+    keep_years: int | None = None  # of tax records, 0 for not settled; None as before
 
 
 def set_house(work: Work, form: HouseForm, version: int | None = None) -> House:
@@ -114,6 +115,8 @@ def set_house(work: Work, form: HouseForm, version: int | None = None) -> House:
         raise LedgerError("name", "Enter the house's name.")
     if not 1 <= form.quote_days <= 365:
         raise LedgerError("quote_days", "A quote is valid for 1 to 365 days.")
+    if form.keep_years is not None and not 0 <= form.keep_years <= 100:
+        raise LedgerError("keep_years", "Enter 1 to 100 years, or 0 where it is not settled.")
     if form.least_margin_percent is not None and not 0 <= form.least_margin_percent < 100:
         raise LedgerError("least_margin_percent", "A margin stays below 100 percent of the price.")
     with transaction(work.session):
@@ -125,6 +128,8 @@ def set_house(work: Work, form: HouseForm, version: int | None = None) -> House:
             raise Stale()
         values = asdict(form)
         least = values.pop("least_margin_percent")
+        if values["keep_years"] is None:
+            del values["keep_years"]
         set_changed(house, values if least is None else {**values, "least_margin_percent": f"{least:f}"})
         work.session.flush()
         record(work, "house set", "house", "The house's settings were set")

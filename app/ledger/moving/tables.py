@@ -32,6 +32,8 @@ LEFT_OUT = {
     "house_identity": "each house has its own",
     "drafts": "typed and not saved",
     "sold_lines": "made from the quotes",
+    "deletions": "of this house's own story",
+    "replaced_texts": "sealed",
     "job_files": "pictures and papers are no text; the backup has them",
 }
 _NEVER = frozenset({"version", "phone_digits", "sealed_plan", "sealed_pins", "request_token"})
@@ -150,7 +152,11 @@ TABLES = (
         "house",
         m.House,
         "what stands at the head of the papers",
-        (one_of("paper", ("Letter", "A4")), percent("least_margin_percent")),
+        (
+            one_of("paper", ("Letter", "A4")),
+            percent("least_margin_percent"),
+            at_least("keep_years", 0, "Enter whole years."),
+        ),
         is_setting=True,
     ),
     MovedTable(

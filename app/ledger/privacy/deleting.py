@@ -53,7 +53,7 @@ _STEP = 500
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class MentionedAt:
     """A table among one customer's records: how many rows tell of somebody, some texts before and after."""
 
     customer_id: int
@@ -74,7 +74,7 @@ class DeletionPlan:
     number: int
     put: str
     refusals: tuple[str, ...]
-    places: tuple[Place, ...]
+    places: tuple[MentionedAt, ...]
     files: tuple[JobFile, ...]
     namesakes: tuple[str, ...]
     doubtful: frozenset[int]
@@ -95,7 +95,7 @@ def plan_deletion(work: Work, folder: Path, kind: str, row_id: int, also: str = 
     number = _next(session, files)
     found = identity_of(session, files.hasher(), subject, number, also)
     mentions = list(_mentions(session, files.hasher(), subject, found, ()))
-    names = dict(session.execute(sa.select(Customer.id, Customer.name)).tuples().all())
+    names = dict(session.execute(sa.select(Customer.id, Customer.name)).all())
     namesakes, doubtful = _namesakes(session, subject)
     return DeletionPlan(
         subject,
@@ -115,14 +115,14 @@ def _next(session: Session, files: DeletionFiles) -> int:
     return max([last, *(one.number for one in files.listed())]) + 1
 
 
-def _places(mentions: Iterable[Mention], names: dict[int, str]) -> Iterable[Place]:
+def _places(mentions: Iterable[Mention], names: dict[int, str]) -> Iterable[MentionedAt]:
     found: dict[tuple[int, str], list[Mention]] = {}
     for one in mentions:
         found.setdefault((one.customer_id, one.table.name), []).append(one)
     for (customer_id, table), ones in found.items():
         examples = [pair for one in ones[:_SHOWN] for pair in _pairs(one)][:_SHOWN]
         name = names.get(customer_id, "")
-        yield Place(customer_id, name, table.replace("_", " "), len(ones), tuple(examples))
+        yield MentionedAt(customer_id, name, table.replace("_", " "), len(ones), tuple(examples))
 
 
 def _pairs(mention: Mention) -> list[tuple[str, str]]:
@@ -213,7 +213,7 @@ _NOTE_GONE = "A note that was removed with the customer."
 
 
 @dataclass(frozen=True, slots=True)
-class Done:
+class DeletionDone:
     """A deletion that was made. clean: a text without the person's words, for what waits outside of the database."""
 
     number: int
@@ -231,8 +231,10 @@ class DeletionForm:
     files: tuple[int, ...] = ()
 
 
-def delete_person(work: Work, folder: Path, files_folder: Path, kind: str, row_id: int, form: DeletionForm) -> Done:
-    """Delete what is kept about somebody, as `plan_deletion` showed it; the originals of events and quotes are sealed.
+def delete_person(
+    work: Work, folder: Path, files_folder: Path, kind: str, row_id: int, form: DeletionForm
+) -> DeletionDone:
+    """Delete what is kept about somebody, as `plan_deletion` showed it; originals of events and quotes are sealed.
 
     Raises LedgerError on `name` where it is not the name, and with what has to be done first; then nothing changed.
     """
@@ -269,7 +271,7 @@ def delete_person(work: Work, folder: Path, files_folder: Path, kind: str, row_i
             raise
     for path in gone:
         path.unlink(missing_ok=True)
-    return Done(number, placeholder(subject, number), Replacer(hasher, found.marks).text)
+    return DeletionDone(number, placeholder(subject, number), Replacer(hasher, found.marks).text)
 
 
 def _drop_files(work: Work, folder: Path, ids: Sequence[int]) -> list[Path]:
@@ -313,7 +315,7 @@ def _carry_out(work: Work, key: Vault, listed: ListedDeletion, mentions: Sequenc
         session.execute(sa.update(one.table).where(one.where).values(after))
     _end_logins(session, listed, work)
     if listed.own is not None:
-        drafts = session.execute(sa.select(Draft.token, Draft.typed).order_by(Draft.token)).tuples().all()
+        drafts = session.execute(sa.select(Draft.token, Draft.typed).order_by(Draft.token)).all()
         tokens_gone = [token for token, typed in drafts if customer_of_draft(typed) == listed.own]
         session.execute(sa.delete(Draft).where(Draft.token.in_(tokens_gone)))
     deletion.is_running = False

@@ -114,7 +114,8 @@ class Mention:
     @property
     def where(self) -> sa.ColumnElement[bool]:
         """Which row it is."""
-        return self._key_column == self.key
+        found: sa.ColumnElement[bool] = self._key_column == self.key
+        return found
 
     @property
     def _key_column(self) -> sa.Column[Any]:
@@ -192,8 +193,8 @@ class Looker:
 
 
 def _like(column: sa.Column[Any], pattern: str) -> sa.ColumnElement[bool]:
-    found: sa.ColumnElement[bool] = sa.func.lower(sa.cast(column, sa.Text)).like(pattern)
-    return found
+    like: sa.ColumnElement[bool] = sa.func.lower(sa.cast(column, sa.Text)).like(pattern)
+    return like
 
 
 class _Owners:

@@ -162,7 +162,7 @@ def seal_original(session: Session, key: Vault, replaced: ReplacedText, number: 
 
 @dataclass(frozen=True, slots=True)
 class OriginalsReport:
-    """Originals that open and follow; rows by the deletion whose key is gone; the first event that does not follow."""
+    """Originals that open and follow; events by the deletion whose key is gone; the first that does not follow."""
 
     followed: int
     gaps: Mapping[int, tuple[int, ...]]

@@ -1,7 +1,7 @@
 """Whose data it is: a customer, a login, or a person told by a record that names them; what stands in the way."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import sqlalchemy as sa
@@ -135,10 +135,18 @@ class Identity:
 
     def add_words(self, hasher: Vault, text: str, put: str, *, is_own: bool = False) -> None:
         """A name, an e-mail address or an address; nothing where it has no words to be told by."""
+        short, comma, _ = text.partition(",")
+        if comma and len(tokens(short)) > 1 and "\n" not in text:
+            self.add_words(hasher, short, put, is_own=is_own)  # "R. Dunlin, reception" is R. Dunlin elsewhere
         mark = words_mark(hasher, text, put, is_own=is_own)
-        if mark is not None and mark.whole not in {one.whole for one in self.marks}:
+        if mark is None:
+            return
+        same = next((place for place, one in enumerate(self.marks) if one.whole == mark.whole), None)
+        if same is None:
             self.marks.append(mark)
             self.patterns.append(pattern_of_words(text))
+        elif not is_own:
+            self.marks[same] = replace(self.marks[same], is_own=False)
 
     def add_phone(self, hasher: Vault, phone: str, put: str) -> None:
         """A phone number, however it is written."""

@@ -38,7 +38,7 @@ def _plain(word: str) -> str:
 class Mark:
     """One name, address or number of a person, told by keyed hashes, and what takes its place.
 
-    size: of how many words it is; 0 for a phone number. is_own: looked for in the records of their own customer alone.
+    size: of how many words it is; 0 for a phone number. is_own: looked for in their own customer's records alone.
     """
 
     size: int

@@ -116,7 +116,7 @@ def _replaced_hashes(session: Session) -> dict[int, bytes]:
     """Event → the hash of its words as the newest deletion left them."""
     rows = sa.select(ReplacedText.row_id, ReplacedText.replaced_hash)
     rows = rows.where(ReplacedText.table_name == Event.__tablename__).order_by(ReplacedText.deletion_id)
-    return dict(session.execute(rows).tuples().all())
+    return dict(session.execute(rows).all())
 
 
 def _first_unsealed(session: Session, seals: Mapping[int, tuple[int, str]]) -> int | None:

@@ -12,8 +12,9 @@ from app.ledger.tables.base import Base, UTCDateTime
 class Deletion(Base):
     """One deletion of a person's data. It names nobody.
 
-    `is_running` only in its own transaction: it lets the guards of events and quotes through. `left`: customers whose records were left as they are, 0 for those that are nobody's. `scrubbed_at`: when the database's file was
-    written anew, so that no trace of the old words lies in it.
+    `is_running` only in its own transaction: it lets the guards of events and quotes through. `left`: customers whose
+    records were left as they are, 0 for those that are nobody's. `scrubbed_at`: when the database's file was written
+    anew, so that no trace of the old words lies in it.
     """
 
     __tablename__ = "deletions"

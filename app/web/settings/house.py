@@ -48,6 +48,12 @@ class HousePage(SavedForm):
     least_margin_percent = PercentField(
         "Least margin, percent of the price", description="A price that leaves less asks to be looked at again."
     )
+    keep_years = WholeField(
+        "Tax records are kept for (years)",
+        least=0,
+        most=100,
+        description="As your law asks (ask a lawyer); 0: not settled. Said where personal data is deleted.",
+    )
     exclusions = area("Not included", House.exclusions, hint="Printed on every quote.", rows=4)
     terms = area("Terms", House.terms, hint="Printed on every quote.", rows=6)
 
