@@ -76,7 +76,8 @@ def tick_off(work: Work, job: Job) -> None:
     every = work.session.scalars(sa.select(Cylinder.id).where(Cylinder.job_id == job.id)).all()
     tick_cylinders(work, job.number, every, CylinderState.PINNED)
     tick_cylinders(work, job.number, every, CylinderState.CHECKED)
-    tick_keys(work, job.number, {key.keyset_id for key in keys_of_job(work.session, job.id)}, KeyState.CUT)
+    if keysets := {key.keyset_id for key in keys_of_job(work.session, job.id)}:
+        tick_keys(work, job.number, keysets, KeyState.CUT)
 
 
 def walk(work: Work, job: Job, *stages: Stage) -> None:

@@ -75,6 +75,7 @@ __all__ = [
     "draw_single",
     "draw_system",
     "extend",
+    "faults_meanwhile",
     "find_masters",
     "find_rotating_masters",
     "in_place_of",
@@ -82,6 +83,7 @@ __all__ = [
     "listed_rows",
     "lost_key",
     "make_symbols",
+    "master_names",
     "name_gains",
     "name_wanted",
     "near_misses",
@@ -170,7 +172,7 @@ from app.keying.issuing import (
     usable_bittings,
 )
 from app.keying.levels import MOST_KEYSETS, LevelPlan, SystemKeyset, operating_chains
-from app.keying.losing import LostKey, lost_key
+from app.keying.losing import LostKey, faults_meanwhile, lost_key
 from app.keying.matrix import MOST_CELLS, OPENING_MARKS, AccessMatrix, read_matrix
 from app.keying.pinning import (
     ChamberPins,
@@ -207,6 +209,7 @@ from app.keying.symbols import (
     SymbolLevel,
     change_symbol,
     make_symbols,
+    master_names,
     read_operators,
     read_symbol,
     read_symbol_text,

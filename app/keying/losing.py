@@ -4,13 +4,14 @@ A plan is one whose new bittings were found and held against every cylinder and 
 """
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import product
+from operator import contains
 from random import Random
 
-from app.keying.auditing import check_system, operated_by
+from app.keying.auditing import audit, check_system, operated_by
 from app.keying.counting import count_allowed
 from app.keying.errors import KeyingError
 from app.keying.new_key import find_new_key
@@ -23,6 +24,8 @@ SECONDS = 20.0
 NOTHING_BESIDE = SystemsBeside()
 MOST_SAID = 6
 TOPS_TRIED = 3
+ROUNDS = 3
+"""How often a plan is searched for that is clear of the old keys and pins, too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +57,8 @@ def lost_key(
     copies: Mapping[str, int] | None = None,
     seconds: float = SECONDS,
     beside: SystemsBeside = NOTHING_BESIDE,
+    branch: Collection[str] = (),
+    keeping: Callable[[AbstractSet[str]], AbstractSet[str]] | None = None,
 ) -> LostKey:
     """Give the cylinders exposed by the loss of a key, and the rekey plan with fewest cylinders, then fewest keys.
 
@@ -61,6 +66,9 @@ def lost_key(
     cuts between them, it still turns, and one of those keys must be replaced too; or no new bitting is clear of all
     keys that stay. Keysets of one bitting are lost together. `copies` is how many keys are out of each keyset (1
     where not said). New keys turn nothing that stands `beside` this system, and no key from there turns what is here.
+
+    `branch`: keysets that get new bittings whatever is least. `keeping`: which of those replaced keep their symbol;
+    it asks for a plan that can be carried out in steps, with old keys and pins still about (`faults_meanwhile`).
 
     >>> spec = BittingSpec(chambers=3, depths=6, macs=5, step=2)
     >>> keys = {"AA": (1, 1, 1), "1AA": (3, 3, 3), "2AA": (5, 5, 3)}
@@ -86,9 +94,17 @@ def lost_key(
         {key: out.get(key, 1) * (len(keys) + 1) + 1 for key in keys},
         beside,
     )
-    search = _SearchForPlan(loss, rng, limit)
-    search.run()
-    new = search.best
+    for _ in range(ROUNDS):
+        search = _SearchForPlan(loss, rng, limit)
+        search.run(loss.ordered({*branch} | loss.gone) if branch else ())
+        new = search.best
+        if keeping is None or not new:
+            break
+        faults = faults_meanwhile(keys, alike, alike, new, keeping(new.keys()), loss.gone)
+        if not faults:
+            break
+        search.tried, new = [_said_meanwhile(faults)], {}
+        loss = _with_old_about(loss, keys, alike, search.best)
     reasons = [*search.reasons, *(_said_of(loss, new) if new else search.tried)]
     replaced = tuple(key for key in keys if key in new)
     repin = tuple(name for name, meant in alike.items() if not new.keys().isdisjoint(meant))
@@ -108,11 +124,14 @@ class _SearchForPlan:
         self.floor, self.effort = 0, FIRST_EFFORT
         self.is_open = self.has_moved = False
 
-    def run(self) -> None:
-        """Find `best`, empty where nothing was found; `reasons` and `tried` tell of it."""
+    def run(self, branch: tuple[str, ...] = ()) -> None:
+        """Find `best`, empty where nothing was found; `reasons` and `tried` tell of it. `branch`: all of these go."""
         loss = self.loss
         if not count_allowed(loss.spec, loss.columns):
             self.tried.append("No bitting of this system's parity is within MACS and the rules.")
+            return
+        if branch:
+            self._replace_all(branch)
             return
         least, is_least = _least(loss, self.limit)
         first = loss.ordered(least)
@@ -133,6 +152,15 @@ class _SearchForPlan:
             self.tried.append(
                 "Other cuts for the whole branch of a master, and the whole system keyed anew: none found."
             )
+
+    def _replace_all(self, branch: tuple[str, ...]) -> None:
+        self._move(branch)
+        for is_bounded in (True, False):
+            if not self.best and not self.limit.is_over:
+                self._try(branch, is_bounded=is_bounded, all_of_them=True)
+        for _ in range(TOPS_TRIED):
+            if not self.best and {*branch} == self.loss.costs.keys() and not self.limit.is_over:
+                self.best = key_anew(self.loss, self.rng, self.limit.part(1 / 4), by_levels=True)
 
     @property
     def _is_done(self) -> bool:
@@ -227,6 +255,68 @@ class _SearchForPlan:
         """What was tried, with what end."""
         ends = "there are no such bittings" if is_impossible else "none were found in time"
         self.tried.append(f"New bittings for {_named(free)}, all other keys staying: {ends}.")
+
+
+def faults_meanwhile(
+    keys: Mapping[str, Bitting],
+    before: Mapping[str, Sequence[str]],
+    after: Mapping[str, Sequence[str]],
+    new: Mapping[str, Bitting],
+    kept: AbstractSet[str],
+    gone: AbstractSet[str],
+) -> tuple[tuple[str, str], ...]:
+    """Give the cylinders with the keys that operate them and must not, at any step from old bittings to `new` ones.
+
+    A plan for many doors is carried out over days: cylinders stand as they were pinned (`before`, who operates each)
+    beside new ones (`after`), and keys of both are about. Keysets that are `kept` get their new bitting on record
+    under the old symbol at once, so that cylinders as the record then has them must be clear as well. `gone`: those
+    whose key is lost; it operates no new cylinder. What operates now, in a cylinder as it stands, is not told again.
+
+    >>> keys = {"AA": (1, 1, 1), "1AA": (3, 3, 3), "2AA": (5, 5, 3)}
+    >>> doors = {"1AA": ("1AA", "AA"), "2AA": ("2AA", "AA")}
+    >>> faults_meanwhile(keys, doors, doors, {"1AA": (5, 3, 5)}, set(), {"1AA"})
+    ()
+    >>> faults_meanwhile(keys, doors, doors, {"1AA": (5, 5, 1)}, set(), {"1AA"})
+    (('2AA', '1AA'),)
+    """
+    now = {key: f"\1{key}" for key in new}
+    cut = {**keys, **{now[key]: cuts for key, cuts in new.items()}}
+    stands, meant = dict[str, Sequence[str]](), dict[str, set[str]]()
+    for name, operators in before.items():
+        on_record = [now[key] if key in kept else key for key in operators]
+        final = [now.get(key, key) for key in after[name]]
+        stands[f"0{name}"], meant[f"0{name}"] = operators, {*keys, *on_record}
+        if on_record != [*operators]:
+            stands[f"1{name}"], meant[f"1{name}"] = on_record, {*on_record, *kept}
+        if final != [*operators]:
+            still = {key for key in kept - gone if key in after[name]}
+            stands[f"2{name}"], meant[f"2{name}"] = final, {*final, *still}
+    found = ((one[1:], key.removeprefix("\1")) for one, key in audit(cut, stands).unintended if key not in meant[one])
+    return tuple(dict.fromkeys(found))
+
+
+def _with_old_about(
+    task: LossTask, keys: Mapping[str, Bitting], cylinders: Mapping[str, Sequence[str]], new: Mapping[str, Bitting]
+) -> LossTask:
+    """The task where what these would replace is kept apart: old keys turn nothing new, new ones no old cylinder."""
+    old = {f"\0old {key}": keys[key] for key in new}
+    stands = {
+        tuple(tuple(sorted({key[chamber] for key in pinned})) for chamber in range(task.spec.chambers))
+        for meant in cylinders.values()
+        if not new.keys().isdisjoint(meant)
+        for pinned in [[keys[key] for key in meant]]
+    }
+    turns = task.beside.turns
+
+    def turns_old(cuts: Bitting) -> bool:
+        return turns(cuts) or any(all(map(contains, pins, cuts)) for pins in stands)
+
+    return replace(task, keys={**task.keys, **old}, beside=replace(task.beside, turns=turns_old))
+
+
+def _said_meanwhile(faults: Sequence[tuple[str, str]]) -> str:
+    keys = _named([*dict.fromkeys(key for _, key in faults)])
+    return f"With old keys and pins still about, keys of {keys} would operate what they must not."
 
 
 def _said_of(loss: LossTask, new: Mapping[str, Bitting]) -> list[str]:

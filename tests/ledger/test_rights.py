@@ -99,6 +99,8 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keys.keys: scrap_copies give_blind_code
         keys.people: take_back_keys
         keys.losing: plan_for_loss
+        keys.loss_plans: ways_of_loss choose_plan
+        quoting.loss_drafts: plan_of_loss drafts_of_loss
         keys.calling_in: call_in
         keysystems.planning: plan_for
         reports.recall: find_cylinders find_customers_to_call
@@ -129,6 +131,9 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.keysets: next_cuts
         keysystems.extending: with_neighbors
         keys.keys: order_keys add_keys hand_keys receipt_words taker_problems lose put_key record_keys
+        keys.loss_plans: put_plan_on_record
+        keysystems.bittings: count_capacity
+        keysystems.correcting: leave_array
         keys.calling_in: call_in_keys
         keysystems.retiring: retire_keysets
         keysystems.lost_keysets: require_none_lost_above
@@ -160,7 +165,9 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.crosskeying: make_cross_ready
         keysystems.extending: why_not_extend
         keysystems.systems: keyway_spec
-        keys.losing: steps_of_loss
+        keys.losing: ready_loss
+        keys.loss_plans: open_loss_plan is_on_record jobs_of_loss left_to_rekey
+        quoting.loss_drafts: phases_of
         keysystems.unsealed_system: open_system
         keysystems.pinned: turned_by pinned_as_on_record
     """,

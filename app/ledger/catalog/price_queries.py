@@ -220,6 +220,7 @@ def terms_mark(rows: Iterable[Any]) -> str:
 
 
 KEY_CUT = "KEY-CUT"
+KEY_CONTROL = "KEY-CONTROL"
 KEY_DECODE = "KEY-DECODE"
 """The charge for decoding a customer's key, once a key, where the house has one."""
 RUSH = "RUSH"

@@ -184,11 +184,11 @@ def change_spec(work: Work, spec_id: int, version: int, spec: BittingSpec) -> Sp
         if (before.macs, before.depths, before.rules) != (spec.macs, spec.depths, spec.rules):
             systems = sa.select(KeySystem).where(KeySystem.spec_id == spec_id, KeySystem.sealed_plan.is_not(None))
             for system in work.session.scalars(systems.order_by(KeySystem.id)).all():
-                system.capacity = _count_capacity(work, system)
+                system.capacity = count_capacity(work, system)
         return row
 
 
-def _count_capacity(work: Work, system: KeySystem) -> int:
+def count_capacity(work: Work, system: KeySystem) -> int:
     """What a system can still hand out, and what it has."""
     spec, plan = spec_of(system), open_plan(work.vault, system)
     opened = open_bittings(work.session, work.vault, [system])

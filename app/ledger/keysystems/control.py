@@ -65,7 +65,7 @@ def insert_control(work: Work, system: KeySystem) -> Keyset:
     return _add(work, system, find_control(work, system))
 
 
-def find_control(work: Work, system: KeySystem) -> Cuts:
+def find_control(work: Work, system: KeySystem, rng: Random | None = None) -> Cuts:
     """Draw a control key for the cores of a system.
 
     It turns no cylinder of the customer on this keyway as a plain key, and no other key or control key on the
@@ -79,7 +79,7 @@ def find_control(work: Work, system: KeySystem) -> Cuts:
     avoid = set(SystemsInService.of(work, sharing, system.chambers).keys)
     operating = [one for one in system.keysets if one.level is not Level.CONTROL and one.id in there.opened]
     keys = {str(keyset.id): there.opened[keyset.id] for keyset in operating}
-    return draw_free_control(spec, work.rng, keys, there, avoid)
+    return draw_free_control(spec, rng or work.rng, keys, there, avoid)
 
 
 def draw_free_control(

@@ -73,7 +73,7 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
         _forget_pins(work, keyset)
         before = {finding.sentence for finding in audit_systems(work, [system]).findings}
         reseal_bittings(work, system, [(keyset, cuts)])
-        lost_plan = _leave_array(work, system, keyset, cuts)
+        lost_plan = leave_array(work, system, keyset, cuts)
         found = audit_systems(work, [system]).findings
         if worse := [one for one in found if one.sentence not in before]:
             raise KeyingError("bitting", f"{worse[0].sentence} Nothing was saved: read the key or the list again.")
@@ -140,7 +140,7 @@ def _forget_pins(work: Work, keyset: Keyset) -> None:
         cylinder.sealed_pins = None
 
 
-def _leave_array(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> bool:
+def leave_array(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> bool:
     """Drop the plan of a system whose master is not of its array any more; tell whether that was so."""
     plan = open_plan(work.vault, system)
     if plan is None or keyset.level not in (Level.GREAT_GRAND, Level.GRAND, Level.MASTER):

@@ -204,6 +204,23 @@ def number_of(symbol: str) -> int:
         return 0
 
 
+def symbols_in_words(symbols: Iterable[str]) -> str:
+    """The symbols of keysets, runs drawn together.
+
+    >>> symbols_in_words(["AB7", "AB8", "AB9", "AC1"])
+    'AB7 to AB9, AC1'
+    """
+    runs: list[list[str]] = []
+    for symbol in dict.fromkeys(symbols):
+        last = runs[-1][-1] if runs else ""
+        is_next = last.strip("0123456789") == symbol.strip("0123456789") and number_of(symbol) == number_of(last) + 1
+        if is_next and number_of(last):
+            runs[-1].append(symbol)
+        else:
+            runs.append([symbol])
+    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(run) for run in runs)
+
+
 def next_cuts(
     work: Work, system: KeySystem, parent: Keyset | None, count: int, crossed: Sequence[Sequence[Keyset]] = ()
 ) -> Sequence[Cuts]:

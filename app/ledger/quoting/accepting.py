@@ -11,6 +11,7 @@ from app.errors import Problem, Problems
 from app.fitting import CylinderAttributes, words
 from app.keying import KeyingError, read_operators
 from app.ledger.keys.keys import order_keys
+from app.ledger.keys.loss_plans import put_plan_on_record
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.authority import require_job_authority
 from app.ledger.keysystems.crosskeying import insert_operators
@@ -28,7 +29,7 @@ from app.ledger.quoting.sold_lines import put_sold_lines
 from app.ledger.sites.customers import site_named
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.sites.doors import upsert_door, with_remarks
-from app.ledger.store.engine import get_version, transaction
+from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
 from app.ledger.store.numbers import quote_number
@@ -41,6 +42,7 @@ from app.ledger.tables import (
     JobLine,
     Keyset,
     LineKind,
+    Loss,
     Maker,
     QuoteRevision,
     RecordsHolder,
@@ -160,6 +162,9 @@ def _require_plan(work: Work, snapshot: QuoteSnapshot, rows: Mapping[int, Sequen
     """The plan made again, with the keysets that the doors name; what stands against it is raised."""
     named = {number: [split_nmk(own_symbol(row))[0] for row in listed] for number, listed in rows.items()}
     today = plan_again(work, snapshot, named)
+    if snapshot.ask.get("loss_id") is not None and _keyed_to(today.plan) != _keyed_to(snapshot.plan):
+        told = "The plan for this loss was made anew since the quote was issued: issue a revision of it."
+        raise LedgerError("", told)
     if today.problems and today.problems[0].field != "doors":
         raise LedgerError(today.problems[0].field, today.problems[0].message)
     if today.problems:
@@ -167,11 +172,20 @@ def _require_plan(work: Work, snapshot: QuoteSnapshot, rows: Mapping[int, Sequen
     return today.plan
 
 
+def _keyed_to(plan: Plan) -> list[tuple[int, list[str], list[tuple[str, ...]]]]:
+    return [
+        (one.number, [keyset.symbol for keyset in one.keysets], [keyset.operators for keyset in one.keysets])
+        for one in plan.lines
+    ]
+
+
 def _carry_out(
     allotter: KeysetAllotter, snapshot: QuoteSnapshot, form: AcceptForm, rows: Mapping[int, Sequence[DoorRow]]
 ) -> None:
     """Put on record what was sold, inside the caller's transaction: lines, cylinders with their keysets, keys."""
     work, job, ask = allotter.work, allotter.job, allotter.ask
+    if ask.loss_id is not None:
+        put_plan_on_record(work, get_row(work.session, Loss, ask.loss_id, "loss"))
     printed = {line.label: line for line in snapshot.lines}
     for number, (line, typed) in enumerate(zip(ask.lines, snapshot.ask["lines"], strict=True), start=1):
         shown = printed[str(number)]
@@ -285,11 +299,9 @@ def _add_cylinders(
             ]
             work.session.add_all(rekeyed)
             work.session.flush()
-            for cylinder, there in zip(rekeyed, hung, strict=True):
-                if cylinder is not there and (
-                    further := [allotter.now(one.keyset).symbol for one in there.operators]
-                ):
-                    insert_operators(work, cylinder.id, further)
+            for cylinder, allotment, there in zip(rekeyed, allotments, hung, strict=True):
+                if cylinder is not there and allotment.further:
+                    insert_operators(work, cylinder.id, allotment.further)
             continue
         allotments = allotter.allot(number, line, [own_symbol(row) for row in rows[number]])
         for row, allotment in zip(rows[number], allotments, strict=True):

@@ -13,6 +13,7 @@ from app.ledger.keysystems.keysets import RESERVE, add_customers_key, add_keyset
 from app.ledger.keysystems.planned_doors import replan
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.systems import SystemForm, insert_system, single_keyed_system
+from app.ledger.quoting.loss_lines import PlanOfQuote
 from app.ledger.quoting.plan import Plan
 from app.ledger.quoting.rekeying import crossed_ways
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
@@ -146,10 +147,13 @@ def begun_system(
 
 @dataclass(frozen=True, slots=True)
 class Allotment:
-    """What one cylinder is keyed to (None: uncombinated), and whether no master operates it."""
+    """What one cylinder is keyed to (None: uncombinated), whether no master operates it, and the symbols of what
+    operates one besides that is rekeyed where it hangs.
+    """
 
     keyset: Keyset | None
     is_nmk: bool = False
+    further: tuple[str, ...] = ()
 
 
 class KeysetAllotter:
@@ -197,12 +201,19 @@ class KeysetAllotter:
     def rekey(self, line: LineRequest, there: Sequence[Cylinder]) -> list[Allotment]:
         """One allotment a cylinder that a line rekeys where it hangs: its own keyset, or what replaces it.
 
-        Cylinders that were alike stay alike, masters and NMK as they were.
+        Cylinders that were alike stay alike, masters and NMK as they were, but for what a loss's plan leaves out.
         """
         own = [cylinder.keyset for cylinder in there if cylinder.keyset is not None]
-        return [Allotment(self.now(keyset), one.is_nmk) for keyset, one in zip(own, there, strict=True)]
+        if (plan := PlanOfQuote.of(self.work.session, self.ask)) is not None:
+            by_symbol = {one.symbol: one for one in get_system(self.work.session, plan.loss.system_id).keysets}
+            keyed = map(plan.rekeyed, there)
+            return [Allotment(by_symbol[one.symbol], one.is_nmk, one.further) for one in keyed]
+        return [
+            Allotment(self._now(keyset), one.is_nmk, tuple(self._now(also.keyset).symbol for also in one.operators))
+            for keyset, one in zip(own, there, strict=True)
+        ]
 
-    def now(self, old: Keyset) -> Keyset:
+    def _now(self, old: Keyset) -> Keyset:
         """The keyset itself or, of those that the request replaces, the new one in its place, of the same master."""
         if old.symbol not in self.ask.replaced:
             return old

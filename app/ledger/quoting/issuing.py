@@ -12,6 +12,7 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.price_queries import get_house
+from app.ledger.quoting.loss_lines import quoted_elsewhere
 from app.ledger.quoting.lost_keys import allow_lost, as_still_said
 from app.ledger.quoting.missing import answered, questions_about
 from app.ledger.quoting.quoting import PricedQuote, price_option, price_request
@@ -120,8 +121,8 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
             return done
         ask = _with_customer(work, form)
         priced = price_request(work, ask, is_issued=True)
-        if priced.problems:
-            raise Problems(priced.problems)
+        if problems := (*priced.problems, *quoted_elsewhere(work.session, ask, form.job_id)):
+            raise Problems(problems)
         other = price_option(work, ask, priced, is_issued=True)
         job = _job(work, form, ask)
         priced = replace(priced, ask=allow_lost(work, job, priced.ask))
@@ -143,6 +144,7 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
         work.session.add(revision)
         job.stage = Stage.QUOTED
         job.title, job.need_by, job.site_id = ask.title.strip(), ask.need_by, ask.site_id
+        job.loss_id = ask.loss_id
         job.value_cents, job.cost_cents = priced.totals.subtotal_cents, priced.cost_cents
         job.bench_minutes, job.deposit_cents = priced.bench_minutes or 0, priced.deposit_cents
         job.promised_on, job.keyed_at, job.urgency = priced.ready_on, priced.keyed_at, ask.urgency
@@ -199,6 +201,7 @@ def _open_job(work: Work, ask: QuoteRequest) -> Job:
         asked_on=work.today,
         need_by=ask.need_by,
         opened_by_id=work.actor.user_id,
+        loss_id=ask.loss_id,
     )
     work.session.add(job)
     work.session.flush()

@@ -19,6 +19,7 @@ from app.ledger.catalog.price_queries import KEY_CUT
 from app.ledger.keysystems.control import CONTROL_SYMBOL, lacks_factory_control
 from app.ledger.keysystems.keysets import number_of
 from app.ledger.quoting.allocation import set_sizes
+from app.ledger.quoting.loss_lines import PlanOfQuote, name_new_keys, new_keys_named
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.resolving import MOST, Resolved
 from app.ledger.store.errors import LedgerError
@@ -123,6 +124,7 @@ class _Quote:
             if line.keying.alike_with:
                 self._sets[number] = self._sets.get(ask.source_of(number), 1)
         self._keyways = {number: line.attributes.keyway or "" for number, line in keyed.items() if line.attributes}
+        self._for_loss = PlanOfQuote.of(session, ask)
         existing = ask.system.existing_id if ask.system else None
         self._system = session.get(KeySystem, existing) if existing is not None else None
         is_mastered = any(line.keying.kind.is_master_keyed for line in keyed.values())
@@ -170,8 +172,10 @@ class _Quote:
         if (number := control_named(symbol)) is not None:
             told = f"Control keys to the cores of line {number}"
             return f"{CONTROL_SYMBOL} line {number}", told, [self._keyways.get(number, "")]
+        if (level := new_keys_named(symbol)) is not None and self._for_loss is not None:
+            return name_new_keys(level), self._for_loss.words_of_keys(level, line.quantity), of_quote
         symbol = self._spelled(symbol)
-        if symbol in self._ask.replaced:
+        if symbol in self._ask.replaced and self._for_loss is None:
             return symbol, f"Keys to the keyset in place of {symbol}", of_quote
         if self._may_be_made(symbol):
             return symbol, f"Keys to {symbol}", of_quote

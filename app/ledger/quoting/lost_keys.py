@@ -77,6 +77,8 @@ def require_none_lost_of_job(work: Work, job: Job, ask: QuoteRequest, reason: st
     work.session.flush()
     reason = " ".join(reason.split())
     for lost in lost_for_job(work.session, job.id):
+        if ask.loss_id is not None and lost.keyset.symbol in ask.replaced:
+            continue  # the plan that the job carries out gives it another bitting, or leaves it out
         is_settled = _is_allowed(ask, lost)
         if not is_settled:
             _require_owner(work, lost, reason)

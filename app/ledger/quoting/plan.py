@@ -5,13 +5,13 @@ A plan is a value: the counter shows it, a quote freezes it, its acceptance make
 
 import hashlib
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from app.keying import SymbolLevel, read_symbol
 from app.ledger.keysystems.control import CONTROL_SYMBOL
-from app.ledger.keysystems.keysets import number_of
+from app.ledger.keysystems.keysets import symbols_in_words
 from app.pricing import show_day
 from app.validation import JsonDataclass, counted
 
@@ -163,20 +163,3 @@ class Plan(JsonDataclass):
 
 def _listed(words: Sequence[str]) -> str:
     return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
-
-
-def symbols_in_words(symbols: Iterable[str]) -> str:
-    """The symbols of keysets, runs drawn together.
-
-    >>> symbols_in_words(["AB7", "AB8", "AB9", "AC1"])
-    'AB7 to AB9, AC1'
-    """
-    runs: list[list[str]] = []
-    for symbol in dict.fromkeys(symbols):
-        last = runs[-1][-1] if runs else ""
-        is_next = last.strip("0123456789") == symbol.strip("0123456789") and number_of(symbol) == number_of(last) + 1
-        if is_next and number_of(last):
-            runs[-1].append(symbol)
-        else:
-            runs.append([symbol])
-    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(run) for run in runs)

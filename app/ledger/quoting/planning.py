@@ -16,9 +16,10 @@ from sqlalchemy.orm import joinedload
 
 from app.errors import BitternError, Problem
 from app.keying import read_symbol
+from app.ledger.keys.loss_plans import ANEW
 from app.ledger.keysystems.auditing import StoppedByAudit, require_clean
 from app.ledger.keysystems.control import CONTROL_SYMBOL
-from app.ledger.keysystems.keysets import missing_bitting
+from app.ledger.keysystems.keysets import missing_bitting, symbols_in_words
 from app.ledger.keysystems.out_of_use import is_retired, require_not_retired, why_retired
 from app.ledger.quoting.allocation import records_for, set_sizes, system_problems
 from app.ledger.quoting.key_lines import (
@@ -31,7 +32,8 @@ from app.ledger.quoting.key_lines import (
     settled_symbols,
     system_of_symbol,
 )
-from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedKeys, PlannedLine, symbols_in_words
+from app.ledger.quoting.loss_lines import PlanOfQuote, new_keys_named, with_loss
+from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedKeys, PlannedLine
 from app.ledger.quoting.promises import bench_today, promise_from
 from app.ledger.quoting.rekeying import crossed_ways
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
@@ -99,6 +101,7 @@ def plan_again(work: Work, quote: QuoteSnapshot, doors: Mapping[int, Sequence[st
     words = {int(line.label): line.words for line in quote.lines if line.label.isdigit()}
     ask, problems = settled_symbols(work.session, QuoteRequest.from_json(quote.ask), words)
     problems += system_problems(work, ask, ask.lines, quote.keying)
+    problems += with_loss(work.session, ask)[1]
     promise = promise_from(work, quote, work.today)
     keying = [
         replace(one, ready_on=promise.on) if promise.later and one.choice == "shop" else one for one in quote.keying
@@ -165,6 +168,7 @@ class _Planner:
         self._instead: dict[str, tuple[str, str]] = {}  # a replaced keyset's symbol → the new one's, and its system
         self._decoded: dict[tuple[SystemBook, KeyingInstruction], str] = {}  # keyed to a key of the customer's
         self._lacking: dict[str, str] = {}  # by keyway: why nothing can be drawn on it
+        self._for_loss = PlanOfQuote.of(work.session, ask)
         self.books = SystemBooks(work, ask, keying, room.begin)
         self.problems: list[Problem] = []
         self.notes: list[tuple[int, str]] = []
@@ -183,7 +187,10 @@ class _Planner:
             return None
         choice = next((one for one in self._choices if number in one.lines), None)
         keyed_at = choice.choice if choice else ""
-        keysets = self._rekeyed(number, line) if line.standing else self._given(number, line)
+        if line.standing:
+            keysets = self._rekeyed_for_loss(number, line) if self._for_loss else self._rekeyed(number, line)
+        else:
+            keysets = self._given(number, line)
         if number in self._refused:
             return None
         self._of_line[number] = keysets
@@ -419,6 +426,33 @@ class _Planner:
                     self._now(number, one.keyset)
         return planned
 
+    def _rekeyed_for_loss(self, number: int, line: LineRequest) -> list[KeysetOnLine]:
+        """The same by the plan of a loss, which says what takes each keyset's place."""
+        plan = self._for_loss
+        rows = sa.select(Cylinder).where(Cylinder.id.in_(line.standing)).options(joinedload(Cylinder.keyset))
+        ways: Counter[tuple[str, tuple[str, ...]]] = Counter()
+        book = None
+        for cylinder in self._session.scalars(rows.order_by(Cylinder.id)):
+            if plan is None or cylinder.keyset is None or cylinder.keyset.system_id != plan.loss.system_id:
+                self._refuse(number, "quantity", f"One of these doors is not in the system of the loss: {ANEW}.")
+                return []
+            try:
+                keyed = plan.rekeyed(cylinder)
+            except BitternError as error:
+                self._refuse(number, error.field, error.message)
+                return []
+            book = self.books.of(cylinder.keyset.system)
+            above = () if keyed.is_nmk else tuple(map(plan.now, book.above.get(cylinder.keyset.symbol, ())))
+            if keyed.symbol in above:  # a door that was keyed to the master that is left out
+                above = above[above.index(keyed.symbol) + 1 :]
+            ways[keyed.symbol, tuple(dict.fromkeys((*above, *keyed.further)))] += 1
+        keys = line.keys_by_keyset([*ways.values()])
+        return [
+            KeysetOnLine(symbol, book.name, count, each, operators, symbol not in book.there)
+            for ((symbol, operators), count), each in zip(ways.items(), keys, strict=True)
+            if book is not None
+        ]
+
     def _now(self, number: int, old: Keyset) -> str:
         """A keyset's symbol or, of those that the request replaces, that of the new one in its place."""
         symbol = old.symbol
@@ -487,6 +521,9 @@ class _Planner:
             if not cores:
                 raise BitternError("symbol", f"Line {number} has no cores, so there is no control key to them.")
             counts[CONTROL_SYMBOL, cores[0].name] += line.quantity
+        elif self._for_loss is not None and (level := new_keys_named(line.symbol)) is not None:
+            for symbol, count in self._for_loss.new_keys(level, line.quantity).items():
+                counts[symbol, self._for_loss.loss.system.name] += count
         elif line.symbol in self._instead:
             counts[self._instead[line.symbol]] += line.quantity
         elif line.symbol in self._ask.replaced:

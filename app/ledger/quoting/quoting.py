@@ -20,6 +20,7 @@ from app.ledger.quoting.allocation import system_problems
 from app.ledger.quoting.deciding import KEYED_AT, Decided, choose
 from app.ledger.quoting.in_time import OfferInTime, PartInTime, tell, two_deliveries
 from app.ledger.quoting.key_lines import whose_keys
+from app.ledger.quoting.loss_lines import with_loss
 from app.ledger.quoting.lost_keys import lost_problems
 from app.ledger.quoting.low_prices import ASK, low_discount
 from app.ledger.quoting.planning import lines_refused, make_plan, proof_problems
@@ -81,7 +82,8 @@ def price_request(
     buyer = customer or session.get(Customer, ask.customer_id)
     if buyer is None:
         raise NotFound("customer")
-    problems = _header_problems(work, ask)
+    ask, problems = with_loss(session, ask)
+    problems += _header_problems(work, ask)
     has_sound_system = not any(problem.field.startswith("system_") for problem in problems)
     numbers = [one.strip() for line in ask.lines for one in (line.part_number, line.price_code) if one]
     rules = quote_rules(session)

@@ -4,7 +4,7 @@ A rekey job changes the pins of what hangs; a new cylinder takes its keyset and 
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.errors import BitternError
 from app.fitting import CylinderAttributes
+from app.ledger.quoting.loss_lines import PlanOfQuote
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.sites.cylinders import making_way, standing
@@ -105,7 +106,7 @@ def hanging(session: Session, customer_id: int, ask: QuoteRequest, line: LineReq
             "quantity",
             f"This line rekeys what hangs on {places_of(found)}: enter {len(found)}, and add a line for others.",
         )
-    _require_as_they_hang(ask, line, found)
+    _require_as_they_hang(session, ask, line, found)
     return found
 
 
@@ -139,18 +140,24 @@ def kind_of_levels(levels: int) -> KeyingKind:
     return _KINDS.get(levels, KeyingKind.SKD)
 
 
-def keyed_as(keyset: Keyset, count: int) -> KeyingInstruction:
-    """How `count` cylinders on one keyset are keyed, as the line that rekeys them says it: alike ones stay alike."""
-    size = count if count > 1 else None
+def keyed_as(cylinders: Sequence[Cylinder], now: Callable[[str], str] = str) -> KeyingInstruction:
+    """How cylinders are keyed, as the line that rekeys them says it: alike ones stay alike, under their master or
+    what takes its place (`now`).
+    """
+    sets = Counter(one.keyset for one in cylinders if one.keyset is not None)
+    sizes, keyset = {*sets.values()}, next(iter(sets))
+    size = sizes.pop() if len(sizes) == 1 else 1
+    in_sets = size if size > 1 else None
     if keyset.level is not Level.SINGLE:
-        master = keyset.parent.symbol if keyset.level is Level.CHANGE and keyset.parent else ""
-        return KeyingInstruction(_KINDS[keyset.system.levels], size, master)
+        above = {one.parent.symbol if one.level is Level.CHANGE and one.parent else "" for one in sets}
+        master = above.pop() if len(above) == 1 else ""
+        return KeyingInstruction(_KINDS[keyset.system.levels], in_sets, now(master) if master else "")
     if keyset.system.levels > 1:
-        return KeyingInstruction(KeyingKind.SKD, size)
-    return KeyingInstruction(KeyingKind.KA if size else KeyingKind.KD)
+        return KeyingInstruction(KeyingKind.SKD, in_sets)
+    return KeyingInstruction(KeyingKind.KA if in_sets else KeyingKind.KD, in_sets if len(sets) > 1 else None)
 
 
-def _require_as_they_hang(ask: QuoteRequest, line: LineRequest, found: Sequence[Cylinder]) -> None:
+def _require_as_they_hang(session: Session, ask: QuoteRequest, line: LineRequest, found: Sequence[Cylinder]) -> None:
     """Refuse what a line says otherwise than it is: sold as said, it would be keyed as on record all the same."""
     there, keyset = found[0], found[0].keyset
     if keyset is None:
@@ -161,7 +168,8 @@ def _require_as_they_hang(ask: QuoteRequest, line: LineRequest, found: Sequence[
         said = getattr(line.attributes, name) if line.attributes else None
         if said and value and said != value:
             raise BitternError(name, f"{stays}: enter {value}, or remove the line and add one for other cylinders.")
-    keying = keyed_as(keyset, len(found))
+    plan = PlanOfQuote.of(session, ask)
+    keying = keyed_as(found, plan.now if plan else str)
     if line.keying != keying:
         raise BitternError(
             "keying",

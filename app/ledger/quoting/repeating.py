@@ -49,6 +49,7 @@ def repeat_of(work: Work, job: Job) -> tuple[QuoteRequest, tuple[str, ...]]:
         discount_reason="",
         discount_meant="",
         replaced=tuple(instead.get(symbol, symbol) for symbol in ask.replaced),
+        loss_id=None,
         lost_reason="",
         lost_allowed=(),
     )

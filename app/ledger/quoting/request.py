@@ -213,7 +213,7 @@ class QuoteRequest(JsonDataclass):
     option_b: where the second way that is offered beside it is keyed, shop or factory; "" offers none.
     answers: (code, why the line is not needed) of the questions about lines that might be missing.
     replaced: symbols of keysets that the cylinders standing on them get new ones for; keys to such a symbol are the
-    new keyset's.
+    new keyset's. loss_id: the loss of keys whose plan says by which; without, as in earlier releases, the next ones.
     lost_reason: why the owner goes on where a lost key would open what is keyed; lost_allowed: the ids of the lost
     keys that this was said of, filled in when the quote is issued.
     discount: off all goods; it needs discount_reason, which the house alone reads. discount_meant: as price_meant.
@@ -230,6 +230,7 @@ class QuoteRequest(JsonDataclass):
     option_b: str = ""
     answers: tuple[tuple[str, str], ...] = ()
     replaced: tuple[str, ...] = ()
+    loss_id: int | None = None
     lost_reason: str = ""
     lost_allowed: tuple[int, ...] = ()
     urgency: Urgency = Urgency.IN_TURN

@@ -395,8 +395,8 @@ class CounterForm(Boxes):
     was made from; job_draft: the newest of its job then; apart: the token of the draft that another tab changed; tab:
     this page's, from its draft's first save on.
 
-    replaced: symbols of the keysets that a rekey plan replaces. answers: to questions about lines that might be
-    missing: code, why it is not needed.
+    replaced: symbols of the keysets that a rekey plan replaces. loss_id: the loss of keys that it mends. answers: to
+    questions about lines that might be missing: code, why it is not needed.
     """
 
     ALIASES: ClassVar[Mapping[str, str]] = {
@@ -443,6 +443,7 @@ class CounterForm(Boxes):
     quick = ShortField("Quick line", LONGEST_QUICK_LINE)
     entered = ShortField()  # words that left it with Enter and are on no line yet
     replaced = ShortField()
+    loss_id = ShortField()
     lines = LineList(FormField(LineForm))
 
     def __init__(self, texts: Mapping[str, str]) -> None:

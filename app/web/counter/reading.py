@@ -96,6 +96,7 @@ def read(form: CounterForm, known: Knowledge) -> Reading:
         answers=form.answers,
         lost_reason=form.text("lost_reason"),
         replaced=tuple(dict.fromkeys(form.text("replaced").split())),
+        loss_id=record_id(form.text("loss_id")) or None,
         discount=form.discount.data or NO_DISCOUNT,
         discount_reason=form.discount_reason.data if form.discount.data else "",
         discount_meant=form.text("discount_meant")[:300],

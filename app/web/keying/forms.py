@@ -1,11 +1,12 @@
 """What the pages of keying ask for, and refusals put beside the boxes that they are about."""
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from typing import Any, ClassVar, TypeVar
 
 from flask_wtf.file import FileField, FileRequired
-from wtforms import BooleanField, HiddenField, PasswordField, SelectField, StringField
+from wtforms import BooleanField, HiddenField, PasswordField, RadioField, SelectField, StringField
 from wtforms.validators import InputRequired, Length
 
 from app.errors import BitternError, Problem
@@ -14,7 +15,9 @@ from app.ledger.catalog.specs import keyway_chambers
 from app.ledger.keysystems.extending import ExtendForm
 from app.ledger.keysystems.planning import PlanForm, customers_to_choose
 from app.ledger.keysystems.unsealed_system import OpenedSystem
+from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, PlanOfLoss
 from app.ledger.tables import KeySystem, Level, Site
+from app.validation import counted
 from app.web.fields import CentsField, TextField, WholeField
 from app.web.forms_base import Done, PageForm, area, text, typed
 from app.web.services import request_session
@@ -347,3 +350,35 @@ def _symbols(system: KeySystem, level: Level) -> dict[str, str]:
     """Symbol → symbol and purpose of a system's keysets of a level."""
     keysets = [keyset for keyset in system.keysets if keyset.level is level]
     return {one.symbol: f"{one.symbol}, {one.purpose}" if one.purpose else one.symbol for one in keysets}
+
+
+class WaysPage(KeyingForm):
+    """Which way of a loss is chosen, as its version was read."""
+
+    way = StringField("Way", [InputRequired("Choose one of the ways.")])
+    version = HiddenField()
+
+
+class PhasesPage(KeyingForm):
+    """How what is left of a loss's plan is parted into quotes."""
+
+    by = RadioField("Phases", default=PhasesBy.ALL.value)
+    a_day = WholeField("Cylinders a day", description="For phases by day.", least=1, most=5_000)
+    doors = area("Doors", 2_000, hint="For chosen doors: opening numbers, parted by commas, blanks or lines.", rows=2)
+
+    def offer(self, plan: PlanOfLoss) -> None:
+        """Fill in what the house can say of the phases."""
+        floors = counted(plan.floors, "floor")
+        self.by.choices = [
+            (PhasesBy.ALL.value, f"All at once: {counted(len(plan.left), 'cylinder')} in one quote"),
+            (PhasesBy.DAY.value, "By day: so many cylinders each"),
+            (PhasesBy.FLOOR.value, f"By floor, as the opening numbers tell: {floors}"),
+            (PhasesBy.DOORS.value, "Chosen doors now, the others later"),
+        ]
+        if not self.is_submitted():
+            self.a_day.data = plan.a_day
+
+    @property
+    def phases(self) -> PhaseForm:
+        """As it was sent."""
+        return PhaseForm(typed(self.by), self.a_day.data or 0, tuple(re.split(r"[\s,;]+", typed(self.doors).strip())))

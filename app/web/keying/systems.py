@@ -9,7 +9,7 @@ from flask.typing import ResponseReturnValue
 from werkzeug.wrappers import Response
 
 from app.keying import NoBittingsLeft
-from app.ledger.keys.losing import LossPlan, RekeyGroup, plan_for_loss
+from app.ledger.keys.losing import plan_for_loss
 from app.ledger.keysystems.auditing import check_whole_system
 from app.ledger.keysystems.control import add_control, why_no_control
 from app.ledger.keysystems.correcting import CorrectForm, correct_bitting
@@ -28,10 +28,10 @@ from app.ledger.keysystems.planned_doors import planned_cylinders
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.quoting.issuing import keep_draft
-from app.ledger.quoting.rekeying import keyed_as, kind_of_levels
+from app.ledger.quoting.rekeying import kind_of_levels
 from app.ledger.store.errors import LedgerError
 from app.ledger.tables import Cylinder, Keyset, KeySystem, Level, LineKind, Role
-from app.web.access import may, owner_only, roles
+from app.web.access import owner_only, roles
 from app.web.forms_base import flash_and_redirect, typed
 from app.web.keying import blueprint
 from app.web.keying.forms import AuditPage, ControlPage, CorrectPage, CrossPage, ExtendPage, LostPage
@@ -222,9 +222,6 @@ def _draft_of_planned(system: KeySystem, cylinders: Sequence[Cylinder]) -> dict[
     }
 
 
-MOST_DOORS = 40
-
-
 @blueprint.route("/systems/<int:system_id>/lost-key", methods=["GET", "POST"])
 @roles(Role.COUNTER, Role.BENCH)
 def lost_key(system_id: int) -> ResponseReturnValue:
@@ -234,66 +231,6 @@ def lost_key(system_id: int) -> ResponseReturnValue:
     form.offer(opened)
     done = form.run(lambda: plan_for_loss(work, system_id, typed(form.keyset)))
     plan = done.value if done else None
-    if plan is not None and plan.can_be_quoted and request.form.get("deed") == "quote" and may("counter.page"):
-        token = secrets.token_hex(16)
-        keep_draft(work, token, _draft_of_loss(plan))
-        said = "The rekey plan stands here as a draft quote. Look it over before it is issued."
-        return flash_and_redirect(said, "counter.page", draft="yes")
     return render_template("keying/lost_key.html", system=opened.system, form=form, plan=plan), (
         200 if plan else form.status
     )
-
-
-def _draft_of_loss(plan: LossPlan) -> dict[str, Any]:
-    """A draft with a rekey line a kind of cylinder, keyed as it is now, and the new keys of each keyset replaced."""
-    system = plan.system
-    lines = [
-        {
-            "kind": LineKind.REKEY.value,
-            "quantity": str(len(line.cylinders)),
-            "type": line.cylinders[0].type,
-            "chambers": str(line.chambers),
-            "keyway": line.keyway,
-            "keys_each": "0",
-            "keying": keying.kind.value,
-            "master": keying.master,
-            "set_size": str(keying.set_size or ""),
-            "remark": _remark(plan, line),
-            "standing": " ".join(str(one.id) for one in line.cylinders),
-        }
-        for line in plan.lines
-        for keying in [keyed_as(line.keyset, len(line.cylinders))]
-    ]
-    lines += [
-        {
-            "kind": LineKind.KEYS.value,
-            "quantity": str(count),
-            "keyway": system.keyway,
-            "symbol": symbol,
-            "remark": f"new keys in place of {symbol}",
-        }
-        for symbol, count in plan.keys
-    ]
-    sites = {one.door.site_id for line in plan.lines for one in line.cylinders if one.door}
-    return {
-        "customer_id": str(system.customer_id),
-        "site_id": str(sites.pop() if len(sites) == 1 else system.site_id or ""),
-        "system_id": str(system.id) if system.levels > 1 else "",
-        "replaced": " ".join(plan.lost.replace),
-        "title": f"Rekey after a lost key of {plan.lost.symbol}"[:120],
-        "lines": lines,
-    }
-
-
-def _remark(plan: LossPlan, line: RekeyGroup) -> str:
-    """Why and where, and what is special about these cylinders, which stays so."""
-    openings = [one.door.opening_number for one in line.cylinders if one.door]
-    doors = ", ".join(openings[:MOST_DOORS]) + (" and more" if len(openings) > MOST_DOORS else "")
-    crossed = ", ".join(f"{symbol} (new)" if symbol in plan.lost.replace else symbol for symbol in line.operators)
-    parts = (
-        f"after the loss of a key of {plan.lost.symbol}",
-        f"doors {doors}" if doors else "",
-        f"stays cross-keyed with {crossed}" if crossed else "",
-        "stays NMK" if line.is_nmk else "",
-    )
-    return "; ".join(filter(None, parts))[:500]

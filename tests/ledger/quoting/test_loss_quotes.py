@@ -1,0 +1,209 @@
+"""From the plan of a loss to safe doors: issued and accepted as drafted, handed over, reckoned by every seal."""
+
+import pytest
+import sqlalchemy as sa
+
+from app.errors import BitternError
+from app.ledger.jobs.handing_over import still_open
+from app.ledger.jobs.stages import move_job
+from app.ledger.keys.loss_plans import LossWayKind, choose_plan, left_to_rekey, ways_of_loss
+from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, drafts_of_loss
+from app.ledger.quoting.request import KeyingInstruction, QuoteRequest, SystemRequest
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeyState, KeySystem, Loss, Stage
+from app.pricing import KeyingKind
+from tests.keyed import tick_off
+from tests.ledger.conftest import customer_id
+from tests.ledger.test_main_job import accept, issued, mortise, openings
+from tests.lost_and_safe import at_odds, keys_of, lost_cuts, meant_to_open, opened_by
+
+SHOP = {"keyed_at": "shop", "override_reason": "soon"}
+
+
+@pytest.fixture
+def system(work: Work) -> KeySystem:
+    """The Hall: F1 to F3 on AA1 to AA3, F4 and F5 alike on AA4, F6 on AB1, F7 single; all fitted, keys out."""
+    lines = (
+        mortise(3, KeyingInstruction(KeyingKind.GMK, master="AA")),
+        mortise(2, KeyingInstruction(KeyingKind.GMK, 2, "AA")),
+        mortise(1, KeyingInstruction(KeyingKind.GMK, master="AB")),
+        mortise(1, KeyingInstruction(KeyingKind.SKD)),
+    )
+    asked = SystemRequest(name="The Hall", levels=3, masters=2)
+    job = issued(work, QuoteRequest(customer_id(work, "Harbourmaster"), lines, system=asked, **SHOP))  # type: ignore[arg-type]
+    accept(work, job, openings(7))
+    _fit(work, job)
+    found = work.session.scalars(sa.select(KeySystem)).one()
+    for symbol, count in (("AA", 3), ("A", 2)):
+        keyset = _keyset(work, symbol)
+        for copy in range(1, count + 1):
+            work.session.add(Key(keyset_id=keyset.id, copy_number=copy, state=KeyState.OUT, changed_at=work.now))
+    work.session.commit()
+    return found
+
+
+def _fit(work: Work, job: Job) -> None:
+    """As after a hand-over long ago."""
+    work.session.rollback()
+    for cylinder in work.session.scalars(sa.select(Cylinder).where(Cylinder.job_id == job.id)):
+        cylinder.state = CylinderState.FITTED
+    for key in work.session.scalars(sa.select(Key).where(Key.job_id == job.id)):
+        key.state = KeyState.OUT
+    work.session.get_one(Job, job.id).stage = Stage.CLOSED
+    work.session.commit()
+
+
+def _keyset(work: Work, symbol: str) -> Keyset:
+    return work.session.scalars(sa.select(Keyset).where(Keyset.symbol == symbol)).one()
+
+
+def _lost(work: Work, symbol: str) -> Loss:
+    keyset = _keyset(work, symbol)
+    loss = Loss(system_id=keyset.system_id, keyset_id=keyset.id, reported_at=work.now)
+    work.session.add(loss)
+    work.session.commit()
+    return loss
+
+
+def _chosen(work: Work, loss: Loss, kind: LossWayKind) -> Loss:
+    return choose_plan(work, loss.id, kind, loss.version)
+
+
+def _accepted(work: Work, ask: QuoteRequest) -> Job:
+    """Issued and accepted as it is."""
+    job = issued(work, ask)
+    accept(work, job)
+    return job
+
+
+def _handed_over(work: Work, job: Job) -> Job:
+    for stage in (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER):
+        work.session.rollback()
+        if stage is Stage.CHECKED:
+            tick_off(work, job)
+            work.session.rollback()
+        known = still_open(work.session, job).mark
+        move_job(work, job.id, job.version, stage, taken_by="R. Teal", known=known)
+    work.session.rollback()
+    return job
+
+
+def _on(work: Work, door: str) -> Cylinder:
+    """What hangs on a door now."""
+    rows = work.session.scalars(sa.select(Cylinder).where(Cylinder.state == CylinderState.FITTED))
+    [found] = [one for one in rows if one.door and one.door.opening_number == door]
+    return found
+
+
+def test_a_lost_change_gets_the_next_symbol_and_as_many_keys(work: Work, system: KeySystem) -> None:
+    loss = _lost(work, "AA1")
+    [way] = ways_of_loss(work, loss.id)
+    assert (way.kind, way.cylinders, way.keys, way.keysets) == (LossWayKind.NEW_BITTING, 1, 2, 1)
+    _chosen(work, loss, way.kind)
+    assert loss.successors == {"AA1": "AA5"}
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    assert [(line.kind.value, line.quantity, line.symbol) for line in ask.lines] == [
+        ("rekey", 1, ""),
+        ("keys", 2, "new changes"),
+    ]
+    was = lost_cuts(work, loss)
+    job = _accepted(work, ask)
+    assert job.loss_id == loss.id and opened_by(work, system, was) == ["F1"]
+    _handed_over(work, job)
+    assert opened_by(work, system, was) == [] and at_odds(work, system) == []
+    assert meant_to_open(_on(work, "F1")) == {"AA5", "AA", "A"}
+    assert _on(work, "F1").part_number == "A18M-Q1-66.SC"
+    assert keys_of(work, system, KeyState.OUT)["AA5"] == 2
+
+
+def test_a_lost_master_is_followed_by_another_with_its_changes_in_one_draft(work: Work, system: KeySystem) -> None:
+    loss = _lost(work, "AA")
+    another, left_out = ways_of_loss(work, loss.id)
+    # Two keys to each of AA1, AA2, AA3, four to AA4 (two doors), three to AA: 13 keys of five keysets, five doors.
+    assert (another.kind, another.cylinders, another.keys, another.keysets) == (LossWayKind.ANOTHER_MASTER, 5, 13, 5)
+    assert (
+        left_out.kind is LossWayKind.LEFT_OUT and not left_out.cannot and (left_out.keys, left_out.keysets) == (0, 0)
+    )
+    _chosen(work, loss, another.kind)
+    assert loss.successors == {"AA": "AC", "AA1": "AC1", "AA2": "AC2", "AA3": "AC3", "AA4": "AC4"}
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    assert [(line.kind.value, line.quantity, line.symbol) for line in ask.lines] == [
+        ("rekey", 3, ""),
+        ("rekey", 2, ""),
+        ("keys", 3, "new masters"),
+        ("keys", 10, "new changes"),
+    ]
+    was = lost_cuts(work, loss)
+    assert opened_by(work, system, was) == ["F1", "F2", "F3", "F4", "F5"]
+    job = _handed_over(work, _accepted(work, ask))
+    assert opened_by(work, system, was) == [] and at_odds(work, system) == []
+    assert meant_to_open(_on(work, "F4")) == meant_to_open(_on(work, "F5")) == {"AC4", "AC", "A"}
+    assert meant_to_open(_on(work, "F6")) == {"AB1", "AB", "A"}
+    keys = work.session.scalars(sa.select(Key).where(Key.job_id == job.id)).all()
+    assert len(keys) == 13 and left_to_rekey(work, loss) == ()
+
+
+def test_a_lost_top_keeps_its_symbol_and_every_phase_says_what_is_left(work: Work, system: KeySystem) -> None:
+    loss = _lost(work, "A")
+    least = ways_of_loss(work, loss.id)[0]
+    assert (least.kind, least.cylinders, least.keys, least.keysets) == (LossWayKind.NEW_BITTING, 6, 2, 1)
+    _chosen(work, loss, least.kind)
+    assert loss.successors == {"A": "A"}
+    first, second = drafts_of_loss(work, loss.id, PhaseForm(PhasesBy.DAY, a_day=4))
+    assert [line.symbol for line in first.lines if line.kind.value == "keys"] == ["new grand masters"]
+    assert [line.symbol for line in second.lines if line.kind.value == "keys"] == []
+    was = lost_cuts(work, loss)
+    _handed_over(work, _accepted(work, first))
+    # F1 to F3 and, since four fit a day and F4 hangs together with F5, no more.
+    assert opened_by(work, system, was) == ["F4", "F5", "F6"]
+    # The new A need not open them yet; nobody else's key is at odds.
+    assert {*at_odds(work, system)} <= {("F4", "A"), ("F5", "A"), ("F6", "A")}
+    assert [one.door.opening_number for one in left_to_rekey(work, loss) if one.door] == ["F4", "F5", "F6"]
+    _handed_over(work, _accepted(work, second))
+    assert opened_by(work, system, was) == [] and at_odds(work, system) == [] and left_to_rekey(work, loss) == ()
+    assert [key.copy_number for key in _keyset(work, "A").keys] == [1, 2, 3, 4]
+
+
+@pytest.mark.parametrize("symbol", ["AA"])
+def test_a_master_can_be_left_out_of_the_pins(work: Work, system: KeySystem, symbol: str) -> None:
+    loss = _chosen(work, _lost(work, symbol), LossWayKind.LEFT_OUT)
+    assert loss.successors == {"AA": "(NMK)"}
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    was = lost_cuts(work, loss)
+    _handed_over(work, _accepted(work, ask))
+    assert opened_by(work, system, was) == [] and at_odds(work, system) == []
+    assert meant_to_open(_on(work, "F1")) == {"AA1"} and meant_to_open(_on(work, "F6")) == {"AB1", "AB", "A"}
+
+
+def test_what_changed_since_the_plan_is_refused_in_words(work: Work, system: KeySystem) -> None:
+    loss = _chosen(work, _lost(work, "AA"), LossWayKind.ANOTHER_MASTER)
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    job = issued(work, ask)
+    taken = Keyset(system_id=system.id, symbol="AC", level=_keyset(work, "AA").level, parent=_keyset(work, "A"))
+    work.session.add(taken)
+    work.session.commit()
+    with pytest.raises(BitternError, match="make the plan anew"):
+        accept(work, job)
+    work.session.rollback()
+    assert loss.sealed_lost is None and _keyset(work, "AA1").cylinders[0].state is CylinderState.FITTED
+
+
+def test_nothing_is_quoted_twice_and_a_quote_that_is_lost_lets_its_doors_go(work: Work, system: KeySystem) -> None:
+    loss = _chosen(work, _lost(work, "AA"), LossWayKind.ANOTHER_MASTER)
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    job = issued(work, ask)
+    with pytest.raises(BitternError, match="F1, F2, F3 stands in the quote of job"):
+        issued(work, ask)
+    work.session.rollback()
+    with pytest.raises(BitternError, match="Nothing is left to quote"):
+        drafts_of_loss(work, loss.id, PhaseForm())
+    move_job(work, job.id, job.version, Stage.LOST, "too dear")
+    [again] = drafts_of_loss(work, loss.id, PhaseForm())
+    assert again.lines == ask.lines
+    second = _accepted(work, again)
+    move_job(work, second.id, second.version, Stage.CANCELED, "they wait")
+    [third] = drafts_of_loss(work, loss.id, PhaseForm())
+    assert [line.quantity for line in third.lines] == [3, 2, 3, 10]
+    was = lost_cuts(work, loss)
+    _handed_over(work, _accepted(work, third))
+    assert opened_by(work, system, was) == [] and at_odds(work, system) == []

@@ -1,0 +1,88 @@
+"""A plain reckoning after a loss: every seal is opened, every key tried in every cylinder, by the cuts alone."""
+
+import json
+
+import sqlalchemy as sa
+
+from app.ledger.store.work import Work
+from app.ledger.tables import Bitting, Cylinder, CylinderState, Key, KeyState, KeySystem, Level, Loss
+
+
+def cuts_on_record(work: Work, system: KeySystem) -> dict[str, tuple[int, ...]]:
+    """Symbol → cuts of every keyset with a bitting, opened one by one."""
+    rows = work.session.scalars(sa.select(Bitting).where(Bitting.system_id == system.id).order_by(Bitting.id))
+    return {
+        row.keyset.symbol: tuple(
+            int(cut)
+            for cut in work.vault.open(row.sealed, f"bitting of keyset {row.keyset_id} in system {system.id}")
+        )
+        for row in rows
+    }
+
+
+def lost_cuts(work: Work, loss: Loss) -> tuple[int, ...]:
+    """What the lost key is cut to."""
+    if loss.sealed_lost is not None:
+        return tuple(int(cut) for cut in work.vault.open(loss.sealed_lost, f"bitting lost by loss {loss.id}"))
+    return cuts_on_record(work, loss.system)[loss.keyset.symbol]
+
+
+def opened_by(work: Work, system: KeySystem, cuts: tuple[int, ...]) -> list[str]:
+    """The doors whose fitted cylinder a key so cut turns, or takes out: by its sealed pins, else by the record."""
+    return sorted(_door(one) for one, pins, control in _metal(work, system) if _turns(cuts, pins) or cuts == control)
+
+
+def at_odds(work: Work, system: KeySystem) -> list[tuple[str, str]]:
+    """(door, symbol) where a key on record operates what it must not, or does not operate what it must."""
+    keys, found = cuts_on_record(work, system), []
+    levels = {one.symbol: one.level for one in system.keysets}
+    for cylinder, pins, _ in _metal(work, system):
+        meant = meant_to_open(cylinder)
+        for symbol, cuts in keys.items():
+            if levels[symbol] is not Level.CONTROL and _turns(cuts, pins) is not (symbol in meant):
+                found.append((_door(cylinder), symbol))
+    return sorted(found)
+
+
+def meant_to_open(cylinder: Cylinder) -> set[str]:
+    """The symbols of all that operate a cylinder, by the record."""
+    keyset, found = cylinder.keyset, {one.keyset.symbol for one in cylinder.operators}
+    while keyset is not None:
+        found.add(keyset.symbol)
+        keyset = None if cylinder.is_nmk else keyset.parent
+    return found
+
+
+def _metal(work: Work, system: KeySystem) -> list[tuple[Cylinder, list[set[int]], tuple[int, ...] | None]]:
+    keys = cuts_on_record(work, system)
+    ids = [one.id for one in system.keysets]
+    rows = sa.select(Cylinder).where(Cylinder.keyset_id.in_(ids), Cylinder.state == CylinderState.FITTED)
+    found = []
+    for one in work.session.scalars(rows.order_by(Cylinder.id)):
+        if one.sealed_pins is not None:
+            given = json.loads(work.vault.open(one.sealed_pins, f"pins of cylinder {one.id}"))
+            pins = [set(depths) for depths in given["cuts"]]
+            control = tuple(given["control"]) if given["control"] else None
+        else:
+            pins = [set(depths) for depths in zip(*(keys[symbol] for symbol in meant_to_open(one)), strict=True)]
+            control = keys.get("CONTROL")
+        found.append((one, pins, control))
+    return found
+
+
+def _turns(cuts: tuple[int, ...], pins: list[set[int]]) -> bool:
+    return all(cut in depths for cut, depths in zip(cuts, pins, strict=True))
+
+
+def _door(cylinder: Cylinder) -> str:
+    return cylinder.door.opening_number if cylinder.door else f"#{cylinder.id}"
+
+
+def keys_of(work: Work, system: KeySystem, *states: KeyState) -> dict[str, int]:
+    """How many keys of each symbol are in these states."""
+    found: dict[str, int] = {}
+    ids = {one.id: one.symbol for one in system.keysets}
+    for key in work.session.scalars(sa.select(Key).where(Key.keyset_id.in_(ids)).order_by(Key.id)):
+        if key.state in states:
+            found[ids[key.keyset_id]] = found.get(ids[key.keyset_id], 0) + 1
+    return found
