@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
 from app.ledger.bench.checkoff import tick_cylinders, tick_keys
 from app.ledger.jobs.handing_over import still_open
@@ -14,7 +15,7 @@ from app.ledger.jobs.stages import move_job
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Door, Job, Key, Keyset, KeyState, KeySystem, Level, Stage
+from app.ledger.tables import Cylinder, CylinderState, Door, Job, Key, Keyset, KeyState, KeySystem, Level, Loss, Stage
 from tests import factories
 
 BITTINGS = {"AA": "528614", "1AA": "746036", "2AA": "346298"}
@@ -130,4 +131,19 @@ def put(work: Work, symbol: str, state: KeyState, **values: object) -> Key:
     for name, value in values.items():
         setattr(key, name, value)
     work.session.commit()
+    return key
+
+
+def mark_lost(session: Session, key: Key) -> Key:
+    """Have a key of an earlier day stand on record as lost, with the open loss that it belongs to."""
+    session.add(key)
+    session.flush()
+    key.state = KeyState.LOST
+    loss = session.scalar(sa.select(Loss).where(Loss.keyset_id == key.keyset_id, Loss.closed_at.is_(None)))
+    if loss is None:
+        system_id = session.scalars(sa.select(Keyset.system_id).where(Keyset.id == key.keyset_id)).one()
+        loss = Loss(system_id=system_id, keyset_id=key.keyset_id, reported_at=key.changed_at, copies=[])
+        session.add(loss)
+    loss.copies = sorted({*loss.copies, key.copy_number})
+    session.commit()
     return key

@@ -28,7 +28,8 @@ from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take
 from app.ledger.jobs.queries import get_job
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys.key_queries import keys_of_job
-from app.ledger.keys.keys import KeyIssueForm, issue_keys, lose_key, return_key
+from app.ledger.keys.keys import KeyIssueForm, issue_keys, return_key
+from app.ledger.keys.losses import lose_key
 from app.ledger.keysystems.authority import change_records
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.people.users import add_user, list_users

@@ -17,6 +17,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.jobs import views as jobs
     from app.web.keying import bench as keying_bench
     from app.web.keying import loss_plans, new_systems, searches, specs, systems
+    from app.web.keys import losses
     from app.web.keys import people as key_people
     from app.web.keys import views as keys
     from app.web.papers import views as papers
@@ -32,7 +33,8 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(day, books, reports, search),
         *(counter, quotes, accepting),
         *(customers, doors, door_lists, door_changes),
-        *(keysystems, specs, new_systems, systems, loss_plans, searches, keying_bench, keys, key_people),
+        *(keysystems, specs, new_systems, systems, loss_plans, searches, keying_bench),
+        *(keys, key_people, losses),
         *(jobs, papers),
         *(bench, times),
         *(makers, catalog_import, prices, price_rules, terms, fitting),

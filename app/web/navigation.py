@@ -28,7 +28,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Fit", "fitting.index", ()),
     ("Jobs", "jobs.ledger", ("papers", "reports")),
     ("Doors", "doors.index", ()),
-    ("Key systems", "keysystems.index", ("keying", "keys")),
+    ("Key systems", "keysystems.index", ("keying", "keys", "losses")),
     ("Bench", "bench.index", ()),
     ("Price book", "prices.index", ("terms", "rules", "times")),
     ("Makers", "makers.index", ("catalog",)),

@@ -1,9 +1,11 @@
-"""record losses: of keys on record as lost so far too, unless their keyset's bitting was replaced since
+"""record losses: of keys on record as lost so far too, closed where their keyset's bitting was replaced since
 
 Revises: 0016
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import sqlalchemy as sa
 from alembic import op
@@ -52,10 +54,10 @@ def upgrade() -> None:
         jobs.add_column(sa.Column("loss_id", sa.Integer(), nullable=True))
         jobs.create_foreign_key(op.f("fk_jobs_loss_id_losses"), "losses", ["loss_id"], ["id"])
         jobs.create_index(op.f("ix_jobs_loss_id"), ["loss_id"])
-    op.bulk_insert(losses, _open_losses(op.get_bind()))
+    op.bulk_insert(losses, _losses(op.get_bind()))
 
 
-def _open_losses(connection: sa.Connection) -> list[dict[str, object]]:
+def _losses(connection: sa.Connection) -> list[dict[str, Any]]:
     keys = sa.table(
         "keys",
         sa.column("keyset_id", sa.Integer()),
@@ -76,30 +78,30 @@ def _open_losses(connection: sa.Connection) -> list[dict[str, object]]:
         .order_by(keys.c.keyset_id, keys.c.copy_number)
     ).all()
     replaced = _replaced(connection) if rows else {}
-    found: dict[int, dict[str, object]] = {}
-    first: dict[int, object] = {}
+    found: dict[tuple[int, bool], dict[str, Any]] = {}
     for keyset_id, system_id, symbol, copy, lost_at in rows:
         last = replaced.get((f"key system {system_id}", symbol))
-        if last is not None and last >= lost_at:
-            continue
+        is_over = last is not None and last >= lost_at
         one = found.setdefault(
-            keyset_id,
+            (keyset_id, is_over),
             {
                 "system_id": system_id,
                 "keyset_id": keyset_id,
+                "reported_at": lost_at,
                 "copies": [],
                 "note": "",
-                "successors": {},
-                "closing_note": "",
+                "successors": {symbol: symbol} if is_over else {},
+                "closed_at": last if is_over else None,
+                "closing_note": f"The bitting of {symbol} was replaced." if is_over else "",
                 "version": 1,
             },
         )
-        one["copies"] = [*one["copies"], copy]  # type: ignore[misc]  # a list by now
-        first[keyset_id] = min(first.get(keyset_id, lost_at), lost_at)
-    return [{**one, "reported_at": first[keyset_id]} for keyset_id, one in found.items()]
+        one["copies"].append(copy)
+        one["reported_at"] = min(one["reported_at"], lost_at)
+    return list(found.values())
 
 
-def _replaced(connection: sa.Connection) -> dict[tuple[str, str], object]:
+def _replaced(connection: sa.Connection) -> dict[tuple[str, str], Any]:
     """(subject, symbol) → when its bitting was last replaced in metal; early events say that in words alone."""
     events = sa.table(
         "events",

@@ -95,9 +95,10 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         quoting.issuing: requote keep_requote
         jobs.stages: move_job lose_quote
         jobs.handing_over: hand_over_part
-        keys.keys: order_copies cut_copies issue_keys return_key return_copies lose_key retire_key
+        keys.keys: order_copies cut_copies issue_keys return_key return_copies retire_key
         keys.keys: scrap_copies give_blind_code
         keys.people: take_back_keys
+        keys.losses: report_loss lose_key close_loss state_of_loss
         keys.losing: plan_for_loss
         keys.loss_plans: ways_of_loss choose_plan
         quoting.loss_drafts: plan_of_loss drafts_of_loss
@@ -130,10 +131,13 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.systems: plan_clear
         keysystems.keysets: next_cuts
         keysystems.extending: with_neighbors
-        keys.keys: order_keys add_keys hand_keys receipt_words taker_problems lose put_key record_keys
+        keys.keys: order_keys add_keys hand_keys receipt_words taker_problems put_key record_keys
+        keys.keys: find_keyset find_copies
+        keys.losses: lose_keys
         keys.loss_plans: put_plan_on_record
         keysystems.bittings: count_capacity
         keysystems.correcting: leave_array
+        keysystems.lost_keysets: keep_lost_bitting
         keys.calling_in: call_in_keys
         keysystems.retiring: retire_keysets
         keysystems.lost_keysets: require_none_lost_above
@@ -149,6 +153,8 @@ NO_ROLE_OF_THEIR_OWN = {
     "a question, which saves nothing and tells no bitting; its page has its rule": """
         quoting.deciding: choose
         jobs.purchasing: factory_work hardware_of
+        jobs.handing_over: lost_before_and_after
+        keys.losses: lost_cuts still_turned still_turned_words coming_turned
         jobs.papers: holders_of hand_over_sheet
         quoting.issuing: next_snapshot
         quoting.promises: lead_time promise_from

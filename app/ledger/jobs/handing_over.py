@@ -14,6 +14,7 @@ from sqlalchemy.orm.attributes import flag_modified
 from app.errors import Problem, Problems
 from app.ledger.jobs.queries import job_money
 from app.ledger.keys.key_queries import keys_of_job
+from app.ledger.keys.losses import get_loss, still_turned, still_turned_words
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.pinned import freeze_pins
 from app.ledger.quoting.key_lines import OWN
@@ -180,13 +181,19 @@ def hand_out(work: Work, job: Job, taker: str, pieces: Pieces) -> dict[str, Any]
     """Give pieces to who takes them, inside the caller's transaction: cylinders are on their doors from now on, and
     what was there before is removed. What the event keeps of it.
     """
-    removed = _remove_replaced(work, job, [one.id for one in pieces.cylinders])
+    others = _replaced(work.session, job, [one.id for one in pieces.cylinders])
+    freeze_pins(work, others)
+    for other in others:
+        other.state, other.removed_on = CylinderState.REMOVED, work.today
+    removed = [one.id for one in others]
     for cylinder in pieces.cylinders:
         cylinder.state, cylinder.fitted_on = CylinderState.FITTED, work.today
     freeze_pins(work, pieces.cylinders)  # what the factory pinned by the shop's bittings was ticked off by nobody
     for key in pieces.keys:
         key.state, key.holder, key.changed_at = KeyState.OUT, taker, work.now
+    work.session.flush()
     return {
+        **({"lost_still": still_turned_words(work, job.loss_id)} if job.loss_id else {}),
         "taken_by": taker,
         "cylinders": [one.id for one in pieces.cylinders],
         "keys": [one.id for one in pieces.keys],
@@ -229,12 +236,13 @@ def hand_over_part(work: Work, job_id: int, version: int, form: PartForm) -> str
             said.append(f"Still here: {left.words}.")
         said += still.sentences
         detail = hand_out(work, job, taker, pieces)
+        said.append(detail.get("lost_still", ""))
         flag_modified(job, "stage")  # whoever read the job before is late
         record(
             work,
             PART_TAKEN,
             f"job {job.number}",
-            " ".join(said),
+            " ".join(filter(None, said)),
             job_id=job.id,
             owed_cents=still.owed_cents,
             left=left.words,
@@ -268,7 +276,9 @@ def _chosen(here: Pieces, form: PartForm) -> tuple[Pieces, list[Problem]]:
 
 @dataclass(frozen=True, slots=True)
 class HandOver:
-    """What one person took at one time. left: what stayed in the shop then, in words."""
+    """What one person took at one time. left: what stayed in the shop then, in words. lost_still: how many doors the
+    lost key of the job's loss still turned after it, in a sentence; "" of a job of no loss.
+    """
 
     number: str
     place: int
@@ -279,6 +289,7 @@ class HandOver:
     keys: tuple[int, ...]
     goods: tuple[tuple[int, int], ...]
     left: str
+    lost_still: str = ""
 
 
 def hand_overs_of(session: Session, job: Job) -> tuple[HandOver, ...]:
@@ -296,13 +307,14 @@ def hand_overs_of(session: Session, job: Job) -> tuple[HandOver, ...]:
             keys=tuple(event.detail["keys"]),
             goods=tuple((number, count) for number, count in event.detail["goods"]),
             left=event.detail.get("left", ""),
+            lost_still=event.detail.get("lost_still", ""),
         )
         for place, event in enumerate(told, start=1)
     )
 
 
-def _remove_replaced(work: Work, job: Job, going: Collection[int]) -> list[int]:
-    """Remove what hangs where these of the job's cylinders go, and what a line rekeyed on no door; their ids."""
+def _replaced(session: Session, job: Job, going: Collection[int]) -> Sequence[Cylinder]:
+    """What hangs where these of the job's cylinders go, and what a line rekeyed on no door."""
     mine = aliased(Cylinder)
     is_in_place = sa.exists().where(
         mine.id.in_(going),
@@ -313,11 +325,19 @@ def _remove_replaced(work: Work, job: Job, going: Collection[int]) -> list[int]:
     rows = sa.select(Cylinder).where(
         Cylinder.state == CylinderState.FITTED, sa.or_(is_in_place, Cylinder.id.in_(_rekeyed(job, going)))
     )
-    others = work.session.scalars(rows.order_by(Cylinder.id)).all()
-    freeze_pins(work, others)
-    for other in others:
-        other.state, other.removed_on = CylinderState.REMOVED, work.today
-    return [one.id for one in others]
+    return session.scalars(rows.order_by(Cylinder.id)).all()
+
+
+def lost_before_and_after(work: Work, job: Job) -> str:
+    """How many doors the lost key of the job's loss turns now, and once all that waits is handed over; "" of a job
+    of no loss.
+    """
+    if job.loss_id is None:
+        return ""
+    going = waiting_for(work.session, job).cylinders
+    gone = [one.id for one in _replaced(work.session, job, [one.id for one in going])]
+    after = still_turned(work, get_loss(work.session, job.loss_id), gone, going)
+    return f"{still_turned_words(work, job.loss_id)} Once all that waits here is handed over: {after.words}."
 
 
 def require_rekeyed_there(work: Work, job: Job) -> None:

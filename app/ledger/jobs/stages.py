@@ -115,12 +115,12 @@ def _move(
         require_rekeyed_there(work, job)
         still = still_open(work.session, job)
         taker = read_taker(taken_by, still, known)
-        said = [f"taken by {taker}.", still.going_words, *still.sentences, *said]
         detail = {
             **hand_out(work, job, taker, waiting_for(work.session, job)),
             "uncut": [key.id for key in still.keys],
             "owed_cents": still.owed_cents,
         }
+        said = [f"taken by {taker}.", still.going_words, *still.sentences, detail.get("lost_still", ""), *said]
     left = job.stage
     job.stage = to
     if to is Stage.READY:

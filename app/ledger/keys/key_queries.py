@@ -26,7 +26,17 @@ RECEIPTS = (ISSUED, TAKEN_BACK)
 SCRAPPED = "keys scrapped"
 STAMPED = "keys stamped"
 KINDS = (
-    *("keys ordered", KEYS_CUT, KEYS_UNCUT, ISSUED, CALLED_IN, "key returned", "key lost", "key retired"),
+    *(
+        "keys ordered",
+        KEYS_CUT,
+        KEYS_UNCUT,
+        ISSUED,
+        CALLED_IN,
+        "key returned",
+        "key lost",
+        "key retired",
+        "loss closed",
+    ),
     *(TAKEN_BACK, SCRAPPED, STAMPED),
 )
 _LEAST_DIGITS = 3

@@ -1,4 +1,4 @@
-"""Use cases: keys are ordered and cut, go out to a holder against a receipt, come back, are lost, or are retired.
+"""Use cases: keys are ordered and cut, go out to a holder against a receipt, come back, or are retired.
 
 A copy number is given to one piece of metal and never again: a piece that was cut wrong keeps its number as scrap,
 and the one that is cut for it gets the next, so that whatever is found with the old stamp is known to be scrap.
@@ -17,7 +17,7 @@ from app.ledger.keys.key_queries import ISSUED, KEY_RECEIPTS, SCRAPPED, STAMPED,
 from app.ledger.keysystems.authority import authority_of, require_authority
 from app.ledger.keysystems.copy_numbers import MOST_AT_ONCE, say_copies
 from app.ledger.keysystems.keysets import require_decoded
-from app.ledger.keysystems.lost_keysets import Exposed, exposed_by, where_it_opens
+from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
 from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.ticks import KEYS_CUT
 from app.ledger.sites.customers import phone_digits
@@ -95,7 +95,7 @@ def order_copies(work: Work, system_id: int, symbol: str, count: int, override_r
     if not 1 <= count <= MOST_AT_ONCE:
         raise LedgerError("count", f"Order 1 to {MOST_AT_ONCE} keys at once.")
     with transaction(work.session):
-        keyset = _keyset(work, system_id, symbol)
+        keyset = find_keyset(work, system_id, symbol)
         words = f"{counted(count, 'key')} of {keyset.symbol}"
         require_not_retired([keyset], "symbol")
         require_authority(work, keyset.system, f"ordered {words}", override_reason)
@@ -103,7 +103,7 @@ def order_copies(work: Work, system_id: int, symbol: str, count: int, override_r
         last = work.session.scalar(sa.select(sa.func.max(Key.copy_number)).where(Key.keyset_id == keyset.id)) or 0
         copies = tuple(range(last - count + 1, last + 1))
         record_keys(
-            work, "keys ordered", keyset, f"{words} ordered, {say_copies(copies)}", _found(work, keyset, copies)
+            work, "keys ordered", keyset, f"{words} ordered, {say_copies(copies)}", find_copies(work, keyset, copies)
         )
         return copies
 
@@ -117,10 +117,10 @@ def cut_copies(
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
-        keyset = _keyset(work, system_id, symbol)
+        keyset = find_keyset(work, system_id, symbol)
         require_decoded([keyset], "symbol")
-        keys = _found(work, keyset, copies)
-        _require_state(keys, (KeyState.ORDERED,), "cut")
+        keys = find_copies(work, keyset, copies)
+        require_state(keys, (KeyState.ORDERED,), "cut")
         deed = f"cut {keyset.symbol} {say_copies(copies)}"
         require_authority(work, keyset.system, deed, override_reason)
         for key in keys:
@@ -140,9 +140,9 @@ def issue_keys(work: Work, form: KeyIssueForm) -> int:
     if problems := taker_problems(work, taker):
         raise Problems(problems)
     with transaction(work.session):
-        keyset = _keyset(work, form.system_id, form.symbol)
-        keys = _found(work, keyset, form.copies)
-        _require_state(keys, (KeyState.CUT, KeyState.RETURNED), "issued")
+        keyset = find_keyset(work, form.system_id, form.symbol)
+        keys = find_copies(work, keyset, form.copies)
+        require_state(keys, (KeyState.CUT, KeyState.RETURNED), "issued")
         return hand_keys(work, {keyset: keys}, taker)
 
 
@@ -203,7 +203,7 @@ def return_key(work: Work, key_id: int, version: int) -> Key:
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
         key = get_version(work.session, Key, key_id, "key", version)
-        _require_state((key,), (KeyState.OUT, KeyState.LOST), "returned")
+        require_state((key,), (KeyState.OUT, KeyState.LOST), "returned")
         was_lost, holder = key.state is KeyState.LOST, key.holder
         put_key(work, key, KeyState.RETURNED)
         words = "was lost, and is found and back" if was_lost else "is back"
@@ -219,38 +219,15 @@ def return_copies(work: Work, system_id: int, symbol: str, copies: Sequence[int]
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
-        keyset = _keyset(work, system_id, symbol)
-        keys = _found(work, keyset, copies)
-        _require_state(keys, (KeyState.OUT, KeyState.LOST), "returned")
+        keyset = find_keyset(work, system_id, symbol)
+        keys = find_copies(work, keyset, copies)
+        require_state(keys, (KeyState.OUT, KeyState.LOST), "returned")
         holders = ", ".join(dict.fromkeys(key.holder for key in keys if key.holder))
         for key in keys:
             put_key(work, key, KeyState.RETURNED)
         said = f"{keyset.symbol} {say_copies(copies)} back" + (f", from {holders}" if holders else "")
         record_keys(work, "key returned", keyset, said, keys)
         return keys
-
-
-def lose_key(work: Work, key_id: int, version: int, note: str = "") -> tuple[Key, tuple[Exposed, ...]]:
-    """Put on record that a key read at `version` is lost; the key and the cylinders that its loss exposes.
-
-    Raises LedgerError on `copies` or `note`, Stale, NotFound.
-    """
-    work.require(Role.COUNTER, Role.BENCH)
-    said = read_note(note)
-    with transaction(work.session):
-        key = get_version(work.session, Key, key_id, "key", version)
-        _require_state((key,), (KeyState.OUT, KeyState.CUT, KeyState.RETURNED), "lost")
-        return key, lose(work, key, said)
-
-
-def lose(work: Work, key: Key, said: str) -> tuple[Exposed, ...]:
-    """Put on record that a key is lost, inside the caller's transaction; what its loss exposes."""
-    exposed = exposed_by(work.session, key.keyset)
-    put_key(work, key, KeyState.LOST, holder=key.holder, phone=key.holder_phone)
-    summary = f"{name_of(key)} is lost" + (f", last with {key.holder}" if key.holder else "")
-    summary += f": it exposes {counted(len(exposed), 'cylinder')}" + (f". {said}" if said else "")
-    record_keys(work, "key lost", key.keyset, summary, (key,), cylinders=[one.cylinder_id for one in exposed])
-    return exposed
 
 
 def retire_key(work: Work, key_id: int, version: int, note: str = "") -> Key:
@@ -262,7 +239,7 @@ def retire_key(work: Work, key_id: int, version: int, note: str = "") -> Key:
     said = read_note(note)
     with transaction(work.session):
         key = get_version(work.session, Key, key_id, "key", version)
-        _require_state((key,), (KeyState.ORDERED, KeyState.CUT, KeyState.RETURNED), "retired")
+        require_state((key,), (KeyState.ORDERED, KeyState.CUT, KeyState.RETURNED), "retired")
         put_key(work, key, KeyState.RETIRED)
         record_keys(
             work, "key retired", key.keyset, f"{name_of(key)} is out of use" + (f": {said}" if said else ""), (key,)
@@ -281,9 +258,9 @@ def scrap_copies(
     work.require(Role.COUNTER, Role.BENCH)
     said = read_note(note)
     with transaction(work.session):
-        keyset = _keyset(work, system_id, symbol)
-        keys = _found(work, keyset, copies)
-        _require_state(keys, (KeyState.ORDERED, KeyState.CUT, KeyState.RETURNED), "scrapped")
+        keyset = find_keyset(work, system_id, symbol)
+        keys = find_copies(work, keyset, copies)
+        require_state(keys, (KeyState.ORDERED, KeyState.CUT, KeyState.RETURNED), "scrapped")
         if job_number is not None and (other := [key for key in keys if _job_number(work, key) != job_number]):
             raise LedgerError(
                 "copies", f"{name_of(other[0])} is not of job {job_number}; scrap it on its keys' page."
@@ -310,7 +287,7 @@ def give_blind_code(work: Work, system_id: int, symbol: str, code: str) -> Keyse
     work.require(Role.COUNTER, Role.BENCH)
     wanted = "".join(code.split()).upper()
     with transaction(work.session):
-        keyset = _keyset(work, system_id, symbol)
+        keyset = find_keyset(work, system_id, symbol)
         if wanted:
             _require_blind(work, keyset, wanted)
         keyset.blind_code = wanted
@@ -346,7 +323,8 @@ def read_note(note: str) -> str:
     return said
 
 
-def _keyset(work: Work, system_id: int, symbol: str) -> Keyset:
+def find_keyset(work: Work, system_id: int, symbol: str) -> Keyset:
+    """A keyset of a system by its symbol, as typed; LedgerError on `symbol`."""
     system = get_row(work.session, KeySystem, system_id, "key system")
     wanted = "".join(symbol.split())
     rows = sa.select(Keyset).where(Keyset.system_id == system.id)
@@ -358,7 +336,7 @@ def _keyset(work: Work, system_id: int, symbol: str) -> Keyset:
     return keyset
 
 
-def _found(work: Work, keyset: Keyset, copies: Sequence[int]) -> tuple[Key, ...]:
+def find_copies(work: Work, keyset: Keyset, copies: Sequence[int]) -> tuple[Key, ...]:
     """The keys with these copy numbers, or what is on record instead."""
     wanted = sorted(set(copies))
     if not wanted:
@@ -376,7 +354,8 @@ def _found(work: Work, keyset: Keyset, copies: Sequence[int]) -> tuple[Key, ...]
     raise LedgerError("copies", f"There is no copy {named} of {keyset.symbol}; {known}.")
 
 
-def _require_state(keys: Sequence[Key], allowed: tuple[KeyState, ...], deed: str) -> None:
+def require_state(keys: Sequence[Key], allowed: tuple[KeyState, ...], deed: str) -> None:
+    """Problems on `copies`, naming each key that is in another state, and where it is."""
     wrong = [key for key in keys if key.state not in allowed]
     if not wrong:
         return

@@ -3,14 +3,14 @@
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.keying import KeyingError, LostKey, NoBittingsLeft, SystemsBeside, lost_key, operated_by
 from app.ledger.keysystems.control import CONTROL_SYMBOL, find_control
-from app.ledger.keysystems.lost_keysets import lost_keysets, replaced_after
+from app.ledger.keysystems.lost_keysets import lost_keysets, shut_out_on
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, Way, open_system
 from app.ledger.sites.cylinders import making_way
@@ -75,9 +75,10 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
     copies = copies_of(work.session, opened.system)
     if symbol not in copies:
         raise LedgerError("keyset", f"{opened.system.name} has no keyset {symbol[:24]}.")
-    if (replaced := _replaced(work, opened, symbol)) is not None:
+    [keyset] = [one for one in opened.system.keysets if one.symbol == symbol]
+    if (replaced := shut_out_on(work.session, keyset)) is not None:
         over = LostKey(symbol, (), (), (), 0, True)
-        return LossPlan(opened.system, over, (), (), (), 0, replaced_on=replaced.astimezone().date())
+        return LossPlan(opened.system, over, (), (), (), 0, replaced_on=replaced)
     ready = ready_loss(work, system_id, symbol, opened)
     lost, open_until = _reckon(work, ready)
     hung = ready.ways
@@ -102,14 +103,6 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
             f"the plan rekeys {plan.repinned_cylinders} and cuts {lost.keys_to_cut} keys",
         )
     return plan
-
-
-def _replaced(work: Work, opened: OpenedSystem, symbol: str) -> datetime | None:
-    """When the bitting of a keyset was replaced, where keys of it are lost and all of them were before that."""
-    [keyset] = [one for one in opened.system.keysets if one.symbol == symbol]
-    latest = sa.select(Key).where(Key.keyset_id == keyset.id, Key.state == KeyState.LOST)
-    lost = work.session.scalar(latest.order_by(Key.changed_at.desc()).limit(1))
-    return replaced_after(work.session, keyset, lost.changed_at) if lost else None
 
 
 @dataclass(frozen=True, slots=True)

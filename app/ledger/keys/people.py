@@ -12,7 +12,6 @@ from app.ledger.keys.key_queries import BY_COPY, KEY_RECEIPTS, RECEIPTS, TAKEN_B
 from app.ledger.keys.keys import (
     KeyTaker,
     hand_keys,
-    lose,
     name_of,
     put_key,
     read_note,
@@ -21,6 +20,7 @@ from app.ledger.keys.keys import (
     taker_problems,
     where_it_is,
 )
+from app.ledger.keys.losses import lose_keys
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError
@@ -154,8 +154,8 @@ def take_back_keys(work: Work, form: TakeBackForm) -> TakenBack:
         for key in keys:
             if key.id in form.returned:
                 put_key(work, key, KeyState.RETURNED)
-        for key in lost:
-            lose(work, key, said or "missing when the keys were taken back")
+        for keyset, missing in by_keyset(lost).items():
+            lose_keys(work, keyset, missing, note=said or "missing when the keys were taken back")
         on = [key for key in keys if key.id in form.handed_on]
         taken_on = hand_keys(work, by_keyset(on), successor) if on else None
         work.session.flush()

@@ -14,7 +14,7 @@ from app.keying import KeyingError, read_bitting, write_bitting
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings, spec_of
 from app.ledger.keysystems.control import read_control
-from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED, IN_METAL, operated_by
+from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED, IN_METAL, keep_lost_bitting, operated_by
 from app.ledger.keysystems.pinned import pinned_as_on_record
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.ticks import take_key_ticks_back, take_ticks_back
@@ -71,6 +71,8 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
         cuts, why = _read(work, system, keyset, form, opened)
         made = _require_destroyed(work, keyset, form)
         _forget_pins(work, keyset)
+        if form.destroyed and keyset.id in opened:
+            keep_lost_bitting(work, keyset, opened[keyset.id])
         before = {finding.sentence for finding in audit_systems(work, [system]).findings}
         reseal_bittings(work, system, [(keyset, cuts)])
         lost_plan = leave_array(work, system, keyset, cuts)

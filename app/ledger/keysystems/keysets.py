@@ -27,7 +27,7 @@ from app.keying import (
 )
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import open_plan, seal_bittings, spec_of
-from app.ledger.keysystems.out_of_use import require_in_use
+from app.ledger.keysystems.out_of_use import is_retired, require_in_use
 from app.ledger.keysystems.system_queries import operators_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import MOST_DRAWS, SystemsInService
 from app.ledger.store.errors import LedgerError
@@ -165,8 +165,9 @@ def find_master(work: Work, system: KeySystem, symbol: str) -> Keyset:
 
 def over_changes(keysets: Collection[Keyset]) -> list[Keyset]:
     """Those that changes are added under: every master, then what has changes right under it besides, as a grand
-    master out of a matrix whose holder is the head of people and of a master.
+    master out of a matrix whose holder is the head of people and of a master. None that is retired.
     """
+    keysets = [one for one in keysets if not is_retired(one)]
     over = {one.parent_id for one in keysets if one.level is Level.CHANGE}
     masters = [one for one in keysets if one.level is Level.MASTER]
     return masters + [one for one in keysets if one.id in over and one.level is not Level.MASTER]

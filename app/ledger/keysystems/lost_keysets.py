@@ -1,17 +1,21 @@
 """Keysets out of use, because a key is lost, and the cylinders that a lost key exposes.
 
-A key that was found and is back counts no more, nor one that was lost before its keyset got another bitting. What is
-refused, and what the owner of the house lets go on, is app/ledger/quoting/lost_keys.py's. All is taken from the
-record: no bitting is opened, and keys that turn by interchange are the lost-key plan's to find.
+A loss counts until it is closed or its keyset has another bitting on record; of known copies, while one of them is
+not found. What is refused, and what the owner of the house lets go on, is app/ledger/quoting/lost_keys.py's. All is
+taken from the record here: no bitting is opened, and what the lost bitting itself turns is
+app/ledger/keys/losses.py's to find.
 """
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.keying import Bitting as Cuts
+from app.keying import write_bitting
+from app.ledger.keysystems.bittings import lost_context, spec_of
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.store.errors import LedgerError
@@ -22,12 +26,12 @@ from app.ledger.tables import (
     CylinderOperator,
     CylinderState,
     Door,
-    Event,
     Key,
     Keyset,
     KeyState,
     KeySystem,
     Level,
+    Loss,
     Site,
 )
 
@@ -133,10 +137,11 @@ _UNDER_NOTHING = (Level.CHANGE, Level.SINGLE)
 
 @dataclass(frozen=True, slots=True)
 class LostKeyset:
-    """A keyset with its lost copies and their keys' ids.
+    """A keyset with its lost copies, () where nobody knows which or how many.
 
-    `cylinders`: how many of a job's its key opens, `lines` the lines that they were sold on; 0 and () where no job
-    was asked about.
+    `key_ids`: what the owner of the house lets a quote go on beside: their keys' ids, or the loss's own below 0 where
+    no copy is known. `cylinders`: how many of a job's its key opens, `lines` the lines that they were sold on; 0 and
+    () where no job was asked about.
     """
 
     keyset: Keyset
@@ -152,7 +157,11 @@ class LostKeyset:
 
         >>> LostKeyset(Keyset(symbol="AA", level=Level.MASTER), "The Flats", (2,)).said
         'A key of AA of The Flats is lost (copy 2)'
+        >>> LostKeyset(Keyset(symbol="AA", level=Level.MASTER), "The Flats", ()).said
+        'Keys of AA of The Flats are lost, and nobody knows which or how many'
         """
+        if not self.copies:
+            return f"Keys of {self.keyset.symbol} of {self.system_name} are lost, and nobody knows which or how many"
         what = "A key" if len(self.copies) == 1 else f"{len(self.copies)} keys"
         verb = "is" if len(self.copies) == 1 else "are"
         return f"{what} of {self.keyset.symbol} of {self.system_name} {verb} lost ({say_copies(self.copies)})"
@@ -202,6 +211,11 @@ def lost_of_customer(session: Session, customer_id: int) -> tuple[LostKeyset, ..
     return _lost(session, Keyset.system_id.in_(systems))
 
 
+def lost_of_system(session: Session, system_id: int) -> tuple[LostKeyset, ...]:
+    """Keysets of a system of which a key is lost: one query."""
+    return _lost(session, Keyset.system_id == system_id)
+
+
 def lost_keysets(session: Session, keyset_ids: Collection[int]) -> tuple[LostKeyset, ...]:
     """Those of these keysets of which a key is lost: one query where there is none."""
     return _lost(session, Keyset.id.in_(keyset_ids))
@@ -225,44 +239,44 @@ def require_none_lost_above(work: Work, system: KeySystem, parents: Collection[s
 
 def _lost(session: Session, *conditions: sa.ColumnElement[bool]) -> tuple[LostKeyset, ...]:
     rows = session.execute(
-        sa.select(Keyset, KeySystem.name, Key.id, Key.copy_number, Key.changed_at)
-        .join(Key, Key.keyset_id == Keyset.id)
+        sa.select(Loss.id, Loss.copies, Keyset, KeySystem.name, Key.id, Key.copy_number)
+        .join(Keyset, Keyset.id == Loss.keyset_id)
         .join(KeySystem, KeySystem.id == Keyset.system_id)
-        .where(Key.state == KeyState.LOST, *conditions)
+        .outerjoin(Key, sa.and_(Key.keyset_id == Keyset.id, Key.state == KeyState.LOST))
+        .where(Loss.closed_at.is_(None), Loss.sealed_lost.is_(None), *conditions)
         .order_by(Keyset.system_id, Keyset.id, Key.copy_number)
     ).all()
-    replaced = _replaced(session, {keyset.system_id for keyset, *_ in rows}) if rows else {}
     found: dict[Keyset, LostKeyset] = {}
-    for keyset, name, key_id, copy, lost_at in rows:
-        last = replaced.get((keyset.system_id, keyset.symbol))
-        if last is None or last < lost_at:
-            one = found.get(keyset, LostKeyset(keyset, name, ()))
+    for loss_id, copies, keyset, name, key_id, copy in rows:
+        one = found.get(keyset, LostKeyset(keyset, name, ()))
+        if not copies:
+            found[keyset] = replace(one, key_ids=(-loss_id,))
+        elif copy in copies:
             found[keyset] = replace(one, copies=(*one.copies, copy), key_ids=(*one.key_ids, key_id))
     return tuple(found.values())
 
 
-def replaced_after(session: Session, keyset: Keyset, lost_at: datetime) -> datetime | None:
-    """When a keyset's bitting was replaced in metal; None where that was before `lost_at`, or never."""
-    at = _replaced(session, [keyset.system_id]).get((keyset.system_id, keyset.symbol))
-    return at if at is not None and at >= lost_at else None
+def open_loss(session: Session, keyset_id: int) -> Loss | None:
+    """The keyset's loss that is not closed yet."""
+    return session.scalar(sa.select(Loss).where(Loss.keyset_id == keyset_id, Loss.closed_at.is_(None)))
 
 
-def _replaced(session: Session, system_ids: Collection[int]) -> dict[tuple[int, str], datetime]:
-    """(system id, symbol) → when that keyset's bitting was last replaced in metal, not only corrected on paper.
+def shut_out_on(session: Session, keyset: Keyset) -> date | None:
+    """The day on which a keyset with an open loss got another bitting on record; None where it has not."""
+    loss = open_loss(session, keyset.id)
+    if loss is None or loss.sealed_lost is None:
+        return None
+    return (loss.plan_chosen_at or loss.reported_at).astimezone().date()
 
-    Events of earlier releases say that in their words alone.
-    """
-    subjects = {f"key system {one}": one for one in system_ids}
-    events = session.execute(
-        sa.select(Event.subject, Event.summary, Event.detail, Event.at)
-        .where(Event.kind == BITTING_CORRECTED, Event.subject.in_(subjects))
-        .order_by(Event.id)
-    )
-    return {
-        (subjects[subject], summary.partition(" of ")[0]): at
-        for subject, summary, detail, at in events
-        if detail.get("replaced", IN_METAL in summary)
-    }
+
+def keep_lost_bitting(work: Work, keyset: Keyset, cuts: Cuts) -> None:
+    """Seal what is lost with a keyset's open loss before the keyset gets another bitting; caller's transaction."""
+    loss = open_loss(work.session, keyset.id)
+    if loss is None or loss.sealed_lost is not None:
+        return
+    loss.sealed_lost = work.vault.seal(write_bitting(spec_of(keyset.system), cuts), lost_context(loss.id))
+    loss.successors = {**loss.successors, keyset.symbol: keyset.symbol}
+    loss.plan_chosen_at = loss.plan_chosen_at or work.now
 
 
 def require_not_lost(session: Session, keysets: Collection[Keyset], field: str) -> None:

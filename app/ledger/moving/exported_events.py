@@ -13,6 +13,7 @@ from app.ledger.jobs.payments import PaymentKind
 from app.ledger.jobs.schedule_revisions import PRINTED
 from app.ledger.keys.key_queries import ISSUED, RECEIPTS, TAKEN_BACK
 from app.ledger.keys.key_queries import KINDS as OF_KEYS
+from app.ledger.keys.losses import KEY_LOST, LOSS_CLOSED
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
 from app.ledger.keysystems.ticks import CHECKED, PINNED, PINNED_ANEW
 from app.ledger.people.users import name_key
@@ -58,7 +59,14 @@ _MONEY: Mapping[str, Fits] = {
 }
 _KEYS: Mapping[str, Fits] = {"keys": _wholes}
 _CYLINDERS: Mapping[str, Fits] = {"cylinders": _wholes}
-_TAKEN: Mapping[str, Fits] = {**_KEYS, **_CYLINDERS, "taken_by": _text, "goods": _pairs, "removed": _wholes}
+_TAKEN: Mapping[str, Fits] = {
+    **_KEYS,
+    **_CYLINDERS,
+    "taken_by": _text,
+    "goods": _pairs,
+    "removed": _wholes,
+    "lost_still": _text,
+}
 _RECEIPT: Mapping[str, Fits] = {
     **_KEYS,
     "receipt": _whole,
@@ -103,7 +111,8 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     **dict.fromkeys(OF_KEYS, _KEYS),
     ISSUED: {**_RECEIPT, **_ON_LATER},
     TAKEN_BACK: {**_RECEIPT, **_ON_LATER},
-    "key lost": {**_KEYS, **_CYLINDERS},
+    KEY_LOST: {**_KEYS, **_CYLINDERS, "loss": _whole},
+    LOSS_CLOSED: {**_KEYS, "loss": _whole},
 }
 _ALL_OF_IT = frozenset(RECEIPTS)  # a signed receipt has every one of its words
 

@@ -198,9 +198,9 @@ def check_copies(row: Row) -> None:
 
 
 def check_successors(row: Row) -> None:
-    """Symbols by the symbols whose place they take."""
+    """Symbols by the symbols whose place they take, "" where none takes it."""
     successors = row["successors"]
-    if not isinstance(successors, dict) or not all(isinstance(one, str) and one for one in successors.values()):
+    if not isinstance(successors, dict) or not all(isinstance(one, str) for one in successors.values()):
         raise BitternError("successors", 'Write a JSON object of symbols, such as {"AA": "AD"}.')
 
 

@@ -8,7 +8,7 @@ from datetime import date
 from enum import StrEnum
 
 from app.fitting import CylinderAttributes
-from app.ledger.catalog.price_queries import KEY_CONTROL, price_book
+from app.ledger.catalog.price_queries import KEY_CONTROL, bench_terms_row_on, price_book
 from app.ledger.keys.loss_plans import (
     is_on_record,
     jobs_of_loss,
@@ -179,11 +179,11 @@ def _floor(cylinder: Cylinder) -> str:
 
 
 def _a_day(work: Work, cylinders: Sequence[Cylinder]) -> int:
-    """How many of these the bench does in a day, beside what is kept for those who wait."""
-    terms = bench_today(work.session, work.today)
+    """How many of these the bench does in a day, beside what is kept for those who wait; 1 where it has no terms."""
     keyset = cylinders[0].keyset if cylinders else None
-    if keyset is None:
+    if keyset is None or bench_terms_row_on(work.session, work.today) is None:
         return 1
+    terms = bench_today(work.session, work.today)
     kind = kind_of_levels(keyset.system.levels)
     sort = cylinders[0].type
     of_type = terms.minutes_of(CylinderType(sort)) if sort in {*CylinderType} else None

@@ -19,13 +19,14 @@ from app.keying import BittingSpec, LevelArray, NoBittingsLeft, theoretical, usa
 from app.ledger.keysystems.bittings import open_bittings, open_plan
 from app.ledger.keysystems.control import draw_free_control
 from app.ledger.keysystems.keysets import draw_singles, next_changes
+from app.ledger.keysystems.lost_keysets import lost_of_system
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, draw_plan
 from app.ledger.keysystems.unsealed_system import SystemsInService
 from app.ledger.quoting.system_books import SystemBook
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, Key, Keyset, KeyState, KeySystem, Level
+from app.ledger.tables import Cylinder, Keyset, KeySystem, Level
 
 _DRAWN = 3
 """Top masters that all have to hold what is asked of a new system: the one that acceptance draws may hold less."""
@@ -229,12 +230,11 @@ def nameable(work: Work, system: KeySystem, *, waiting_under: str | None = None)
 
     waiting_under: only those under that master that are on no cylinder yet.
     """
-    lost = sa.select(Key.keyset_id).where(Key.state == KeyState.LOST)
-    rows = sa.select(Keyset).where(
-        Keyset.system_id == system.id, Keyset.level == Level.CHANGE, Keyset.id.not_in(lost)
-    )
+    rows = sa.select(Keyset).where(Keyset.system_id == system.id, Keyset.level == Level.CHANGE)
     if waiting_under is not None:
         keyed = sa.select(Cylinder.keyset_id).where(Cylinder.keyset_id.is_not(None))
         above = sa.select(Keyset.id).where(Keyset.system_id == system.id, Keyset.symbol == waiting_under)
         rows = rows.where(Keyset.id.not_in(keyed), Keyset.parent_id.in_(above))
-    return [one.symbol for one in work.session.scalars(rows.order_by(Keyset.id)) if not is_retired(one)]
+    lost = {one.keyset.id for one in lost_of_system(work.session, system.id)}
+    found = work.session.scalars(rows.order_by(Keyset.id))
+    return [one.symbol for one in found if one.id not in lost and not is_retired(one)]

@@ -13,7 +13,7 @@ from app.errors import Problem, Problems
 from app.ledger.bench.bench_queries import BENCH_STAGES
 from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
 from app.ledger.jobs.files import KINDS_IN_WORDS, MOST_BYTES, files_of_job
-from app.ledger.jobs.handing_over import PartForm, still_open, taker_of, waiting_for
+from app.ledger.jobs.handing_over import PartForm, lost_before_and_after, still_open, taker_of, waiting_for
 from app.ledger.jobs.notes import MOST_NOTE
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import LedgerQuestion, days_late, get_job, job_money, show_margin
@@ -127,6 +127,7 @@ def part_page(number: int, form: PartPage) -> str:
         keysets=keysets,
         goods=[(line, waiting.goods[line.number]) for line in job.lines if line.number in waiting.goods],
         still=still_open(work.session, job),
+        lost_words=lost_before_and_after(work, job),
         ticked=request.form.getlist("cylinder"),
         sent=request.form,
     )
@@ -187,6 +188,7 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         copies=own_copies(job),
         is_starting=Stage.ON_THE_BENCH in allowed and job.stage in BEFORE_BENCH,
         handing=still_open(work.session, job) if Stage.HANDED_OVER in allowed else None,
+        lost_words=lost_before_and_after(work, job) if Stage.HANDED_OVER in allowed else "",
         taken_by=taker_of(work.session, job.id) if job.stage.is_with_customer else "",
         events=events_of_job(work.session, job.id, work.actor.role),
         files=files_of_job(work.session, job.id),

@@ -103,7 +103,10 @@ def move(number: int) -> ResponseReturnValue:
     form, work = MoveForm(), current_work()
     job_id = get_job(work.session, number).id
     if done := form.run(lambda: form.into(move_job, work=work, job_id=job_id, version=form.version_read)):
-        return flash_and_redirect(f"Job {number} is {done.value.stage.word} now.", "jobs.show", number=number)
+        said = f"Job {number} is {done.value.stage.word} now."
+        if done.value.loss_id is not None and done.value.stage is Stage.HANDED_OVER:
+            said += f" {hand_overs_of(work.session, done.value)[-1].lost_still}"
+        return flash_and_redirect(said, "jobs.show", number=number)
     return job_page(number, form=form), 422
 
 
@@ -123,7 +126,8 @@ def part(number: int) -> ResponseReturnValue:
 
     if done := form.run(hand_over):
         said = f"Handed over to {typed(form.taken_by)}; the rest is still promised. Have receipt {done.value} signed."
-        return flash_and_redirect(said, "jobs.show", number=number, _anchor="papers")
+        lost = hand_overs_of(work.session, job)[-1].lost_still
+        return flash_and_redirect(f"{said} {lost}".strip(), "jobs.show", number=number, _anchor="papers")
     return part_page(number, form), form.status
 
 

@@ -7,18 +7,21 @@ from typing import Any, ClassVar, TypeVar
 
 from flask_wtf.file import FileField, FileRequired
 from wtforms import BooleanField, HiddenField, PasswordField, RadioField, SelectField, StringField
-from wtforms.validators import InputRequired, Length
+from wtforms.validators import InputRequired, Length, Optional
 
 from app.errors import BitternError, Problem
 from app.keying import read_operators, read_spec_inches, write_inches
 from app.ledger.catalog.specs import keyway_chambers
+from app.ledger.keys.losses import LossForm, Which
+from app.ledger.keysystems.copy_numbers import read_copies
 from app.ledger.keysystems.extending import ExtendForm
 from app.ledger.keysystems.planning import PlanForm, customers_to_choose
 from app.ledger.keysystems.unsealed_system import OpenedSystem
 from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, PlanOfLoss
+from app.ledger.store.errors import LedgerError
 from app.ledger.tables import KeySystem, Level, Site
 from app.validation import counted
-from app.web.fields import CentsField, TextField, WholeField
+from app.web.fields import CentsField, DayField, TextField, WholeField
 from app.web.forms_base import Done, PageForm, area, text, typed
 from app.web.services import request_session
 
@@ -299,10 +302,19 @@ class ExtendPage(KeyingForm):
 
 
 class LostPage(KeyingForm):
-    """Which keyset's key was lost."""
+    """Which keyset's key was lost; to report it, which copies, and since when."""
 
     boxes: ClassVar[Mapping[str, str]] = {"symbol": "keyset"}
     keyset = SelectField("A key of", [InputRequired("Choose the keyset.")])
+    which = RadioField(
+        "What is lost",
+        choices={one.value: one.words for one in Which},
+        default=Which.COPIES.value,
+        validate_choice=False,
+    )
+    copies = text("Copies", 200, hint="As stamped: 3, or 1-4, or 1, 3.")
+    since = DayField("Since", [Optional()], description="If anybody knows.")
+    note = area("Note", 500, hint="How it was lost; it stays on record.", rows=2)
 
     def offer(self, opened: OpenedSystem) -> None:
         """Fill the keysets."""
@@ -310,6 +322,17 @@ class LostPage(KeyingForm):
             one.symbol: ", ".join(filter(None, (one.symbol, one.level.value, one.purpose)))
             for one in opened.system.keysets
         }
+
+    def read(self, system_id: int) -> LossForm:
+        """The loss as the use case takes it."""
+        known = {one.value: one for one in Which}
+        which = known.get(typed(self.which), Which.COPIES)
+        if which is Which.COPIES and not typed(self.copies):
+            raise LedgerError(
+                "copies", "Enter the copy numbers stamped on the keys, such as 3 or 1-4, or say that you do not know."
+            )
+        copies = read_copies(typed(self.copies)) if which is Which.COPIES else ()
+        return LossForm(system_id, typed(self.keyset), which, copies, self.since.data, typed(self.note))
 
 
 class AuditPage(PageForm):

@@ -10,6 +10,7 @@ from werkzeug.wrappers import Response
 
 from app.keying import NoBittingsLeft
 from app.ledger.keys.losing import plan_for_loss
+from app.ledger.keys.losses import report_loss
 from app.ledger.keysystems.auditing import check_whole_system
 from app.ledger.keysystems.control import add_control, why_no_control
 from app.ledger.keysystems.correcting import CorrectForm, correct_bitting
@@ -225,10 +226,14 @@ def _draft_of_planned(system: KeySystem, cylinders: Sequence[Cylinder]) -> dict[
 @blueprint.route("/systems/<int:system_id>/lost-key", methods=["GET", "POST"])
 @roles(Role.COUNTER, Role.BENCH)
 def lost_key(system_id: int) -> ResponseReturnValue:
-    """What a lost key exposes and the rekey plan; on request a draft quote on the counter page, where one can be."""
+    """A loss is reported; or what a lost key exposes and the rekey plan, and on request a draft quote."""
     work, form = current_work(), LostPage()
     opened = open_system(work, system_id)
     form.offer(opened)
+    if request.form.get("deed") == "report":
+        if reported := form.run(lambda: report_loss(work, form.read(system_id))):
+            return flash_and_redirect(reported.value.words, "losses.show", loss_id=reported.value.loss.id)
+        return render_template("keying/lost_key.html", system=opened.system, form=form, plan=None), form.status
     done = form.run(lambda: plan_for_loss(work, system_id, typed(form.keyset)))
     plan = done.value if done else None
     return render_template("keying/lost_key.html", system=opened.system, form=form, plan=plan), (

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 
-from flask import Blueprint, render_template, request, url_for
+from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 from wtforms import StringField
 from wtforms.validators import Optional
@@ -22,21 +22,20 @@ from app.ledger.keys.keys import (
     KeyIssueForm,
     cut_copies,
     issue_keys,
-    lose_key,
     order_copies,
     retire_key,
     return_copies,
     return_key,
 )
+from app.ledger.keys.losses import lose_key, loss_of_key, still_turned
 from app.ledger.keysystems.authority import lacks_authority
 from app.ledger.keysystems.copy_numbers import read_copies, say_copies
-from app.ledger.keysystems.lost_keysets import exposed_by, replaced_after
+from app.ledger.keysystems.lost_keysets import exposed_by
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.numbers import key_receipt_number
 from app.ledger.tables import Key, Keyset, KeyState, Role
-from app.validation import counted
-from app.web.access import may, roles
+from app.web.access import roles
 from app.web.errors import about
 from app.web.fields import DayField, WholeField
 from app.web.files import PDF, send
@@ -89,6 +88,7 @@ class KeyNoteForm(SavedForm):
     """One press on one key: back, lost, or out of use."""
 
     note = text("Note", 500, hint="How it was lost, or why it goes out of use; it stays on record.")
+    since = DayField("Lost since", [Optional()])
 
 
 @blueprint.get("")
@@ -208,19 +208,21 @@ def key(key_id: int) -> ResponseReturnValue:
 
 
 def _key_page(key_id: int, form: KeyNoteForm | None = None) -> str:
-    """The page of one key. Where it was lost before its keyset got another bitting, it turns nothing."""
-    session = current_work().session
+    """The page of one key; of a lost one, what its loss still exposes."""
+    work = current_work()
+    session = work.session
     found = get_key(session, key_id)
     keyset, events = found.keyset, key_story(session, found)
-    replaced = replaced_after(session, keyset, found.changed_at) if found.state is KeyState.LOST else None
+    loss = loss_of_key(session, found) if found.state is KeyState.LOST else None
+    is_over = loss is not None and loss.closed_at is not None
     return render_template(
         "keys/key.html",
         key=found,
-        exposed=() if replaced else exposed_by(session, keyset),
+        loss=loss,
+        turned=still_turned(work, loss) if loss and not is_over else None,
+        exposed=() if loss else exposed_by(session, keyset),
         events=events,
         receipts=receipts_of(events),
-        plan=url_for("keying.lost_key", system_id=keyset.system_id) if may("keying.lost_key") else "",
-        replaced_on=replaced.astimezone().date() if replaced else None,
         form=form or KeyNoteForm(obj=found),
     )
 
@@ -249,14 +251,14 @@ def give_back(key_id: int) -> ResponseReturnValue:
 @blueprint.post("/<int:key_id>/lost")
 @roles(Role.COUNTER, Role.BENCH)
 def lost(key_id: int) -> ResponseReturnValue:
-    """Put on record that a key is lost."""
-
-    def use(form: KeyNoteForm) -> str:
-        gone, exposed = lose_key(current_work(), key_id, form.version_read, typed(form.note))
-        words = counted(len(exposed), "cylinder")
-        return f"{gone.keyset.symbol} copy {gone.copy_number} is on record as lost. It exposes {words}."
-
-    return _press(key_id, use)
+    """Put on record that a key is lost; what it opens and the plan stand on the loss's page."""
+    form = KeyNoteForm()
+    about(f"key system {get_key(current_work().session, key_id).keyset.system_id}", form)
+    if done := form.run(
+        lambda: lose_key(current_work(), key_id, form.version_read, typed(form.note), form.since.data)
+    ):
+        return flash_and_redirect(done.value.words, "losses.show", loss_id=done.value.loss.id)
+    return _key_page(key_id, form), 422
 
 
 @blueprint.post("/<int:key_id>/retire")

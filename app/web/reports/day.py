@@ -13,6 +13,7 @@ from app.documents import DayList, WeekBar, day_list, week_chart
 from app.ledger.care.backups import last_backup
 from app.ledger.jobs.queries import LedgerQuestion, ledger_page
 from app.ledger.jobs.stages import lose_quote
+from app.ledger.keys.losses import count_open_losses
 from app.ledger.reports.open_jobs import (
     WeekDay,
     Whom,
@@ -182,6 +183,7 @@ def index() -> ResponseReturnValue:
         owing=by_customer(owed_jobs(session, today)),
         lapsing=lapsing_quotes(session, today),
         backup=last_backup(session),
+        open_losses=count_open_losses(session),
     )
 
 

@@ -128,7 +128,7 @@ def test_a_door_that_was_merged_away_before_the_upgrade_gives_its_number_to_no_o
     assert rows(path) == before
 
 
-def test_keys_lost_before_losses_were_records_are_open_losses_unless_their_bitting_was_replaced_since(
+def test_keys_lost_before_losses_were_records_are_losses_closed_where_their_bitting_was_replaced_since(
     config: Config,
 ) -> None:
     path = put(config, "0004")
@@ -161,6 +161,7 @@ def test_keys_lost_before_losses_were_records_are_open_losses_unless_their_bitti
     ]
     assert found == [
         (1, 1, [1, 3], "2026-11-02 09:00:00.000000", None),
+        (1, 2, [9], "2026-11-03 09:00:00.000000", "2026-11-05 09:00:00.000000"),
         (1, 3, [8], "2026-11-03 09:00:00.000000", None),
     ]
 

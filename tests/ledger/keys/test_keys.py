@@ -11,7 +11,8 @@ from app.config import Config
 from app.errors import BitternError, Problems
 from app.ledger.care.opening import open_ledger
 from app.ledger.keys.key_queries import days_overdue, find_receipt, get_key, held_keys, key_story, system_copies
-from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys, lose_key, order_copies, retire_key, return_key
+from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys, order_copies, retire_key, return_key
+from app.ledger.keys.losses import lose_key
 from app.ledger.keysystems.authority import change_records, require_authority
 from app.ledger.keysystems.copy_numbers import read_copies
 from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
@@ -179,13 +180,17 @@ def test_a_lost_master_exposes_what_it_turns_but_not_what_only_its_own_key_turns
     assert keyset is not None
     factories.CylinderFactory(keyset=keyset, door=keyed.doors[1], position="inside", is_nmk=True)
     factories.CylinderFactory(keyset=keyset, door=None, state=CylinderState.REMOVED)
+    for cylinder in keyed.cylinders:
+        cylinder.state = CylinderState.FITTED
+    work.session.commit()
     put(work, "AA", KeyState.OUT, holder="P. Harbour")
-    key, exposed = lose_key(work, the(work, "AA").id, the(work, "AA").version, "left on the ferry")
-    assert [(one.opening_number, one.symbol) for one in exposed] == [("F1", "1AA"), ("F2", "2AA")]
+    done = lose_key(work, the(work, "AA").id, the(work, "AA").version, "left on the ferry")
+    key, exposed = the(work, "AA"), done.exposed.cylinders
+    assert [(one.door.opening_number, one.keyset.symbol) for one in exposed] == [("F1", "1AA"), ("F2", "2AA")]
     assert (key.state, key.holder) == (KeyState.LOST, "P. Harbour")
     event = events(work, "key lost")[0]
-    assert "last with P. Harbour: it exposes 2 cylinders. left on the ferry" in event.summary
-    assert event.detail["cylinders"] == [one.cylinder_id for one in exposed]
+    assert "last with P. Harbour: it exposes 2 doors. left on the ferry" in event.summary
+    assert event.detail["cylinders"] == [one.id for one in exposed]
     found = return_key(work, key.id, key.version)
     assert found.state is KeyState.RETURNED
     assert "was lost, and is found" in events(work, "key returned")[0].summary

@@ -17,6 +17,7 @@ from app.ledger.sites.door_paste import DoorRow, read_doors
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Event, Job, Key, Keyset, KeyState, KeySystem, Role
+from tests.keyed import mark_lost
 from tests.ledger.conftest import by
 from tests.ledger.test_main_job import accept, flats, issued, openings
 
@@ -103,7 +104,7 @@ def test_no_door_is_keyed_to_what_a_stranger_may_open(work: Work, how: str) -> N
     key = work.session.scalars(sa.select(Key).where(Key.keyset_id == out.id)).first()
     assert key is not None
     if how == "lost":
-        key.state = KeyState.LOST
+        mark_lost(work.session, key)
     else:
         out.purpose = "night porter, retired"
     work.session.commit()
@@ -134,9 +135,7 @@ def test_nothing_is_keyed_under_a_lost_master_but_by_the_owners_word(work: Work)
     assert lost_masters(work.session, [system.id]) == ()
     assert work.session.execute(told).all() == []
 
-    key = Key(keyset_id=master.id, copy_number=1, state=KeyState.LOST, changed_at=work.now)
-    work.session.add(key)
-    work.session.commit()
+    key = mark_lost(work.session, Key(keyset_id=master.id, copy_number=1, changed_at=work.now))
     assert [(one.keyset.symbol, one.copies) for one in lost_masters(work.session, [system.id])] == [("AA", (1,))]
     for asked in (ask, replace(ask, lost_reason=" ")):
         with pytest.raises(Problems) as refused:

@@ -34,7 +34,6 @@ from app.ledger.tables import (
     JobLine,
     Key,
     Keyset,
-    KeyState,
     KeySystem,
     Level,
     LineKind,
@@ -42,6 +41,7 @@ from app.ledger.tables import (
     SpecRow,
     User,
 )
+from tests.keyed import mark_lost
 from tests.ledger.quoting.asks_drawn import Draw, faulty
 from tests.ledger.quoting.asks_judged import REASONS, TODAY, Oracle, keyed
 from tests.ledger.quoting.test_plan import done, keys_of, planned
@@ -63,8 +63,7 @@ def prepare(work: Work) -> None:
     hall = sa.select(Key).join(Keyset).join(KeySystem).where(Keyset.symbol == "AC", KeySystem.levels == 3)
     key = work.session.scalars(hall.order_by(Key.id)).first()
     assert key is not None
-    key.state = KeyState.LOST
-    work.session.commit()
+    mark_lost(work.session, key)
     [flats] = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == "The Flats"))
     change_records(work, flats.id, flats.version, "Harbourmaster's Flats", "")
 

@@ -27,7 +27,6 @@ from app.ledger.tables import (
     Job,
     Key,
     Keyset,
-    KeyState,
     KeySystem,
     LineKind,
     RecordsHolder,
@@ -35,6 +34,7 @@ from app.ledger.tables import (
     SpecRow,
 )
 from app.pricing import KeyingKind
+from tests.keyed import mark_lost
 from tests.ledger.conftest import by, customer_id
 from tests.ledger.test_main_job import MORTISE, accept, college, flats, issued, mortise, replace_bitting
 
@@ -167,8 +167,7 @@ def test_keysets_that_wait_for_a_door_are_taken_where_new_ones_run_out(work: Wor
     extend_system(work, system.id, ExtendForm(master="AA", changes=3))
     work.session.expire_all()
     lost = next(one for one in system.keysets if one.symbol == "61AA")
-    with transaction(work.session):
-        work.session.add(Key(keyset_id=lost.id, copy_number=1, state=KeyState.LOST, changed_at=work.now))
+    mark_lost(work.session, Key(keyset_id=lost.id, copy_number=1, changed_at=work.now))
     ask = flats(work, 4, system=SystemRequest(existing_id=system.id), **SHOP)
     priced = price_request(work, ask)
     assert priced.problems == ()

@@ -14,7 +14,7 @@ from app.ledger.tables import CylinderState, Event, House, Key, Keyset, KeyState
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
-from tests.keyed import BITTINGS, Keyed, bitting_in, keyed_job, tick_off
+from tests.keyed import BITTINGS, Keyed, bitting_in, keyed_job, mark_lost, tick_off
 
 ClientAs = Callable[[Role | None], FormClient]
 
@@ -321,8 +321,7 @@ def test_a_lost_master_is_told_wherever_one_keys_under_it(work: Work, keyed: Key
     for lost in (False, True):
         if lost:
             key = work.session.scalars(sa.select(Key).join(Keyset).where(Keyset.symbol == "AA")).one()
-            key.state = KeyState.LOST
-            work.session.commit()
+            mark_lost(work.session, key)
         for role, addresses in pages.items():
             for address in addresses:
                 page = client_as(role).get(address).text

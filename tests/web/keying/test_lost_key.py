@@ -3,7 +3,6 @@
 import io
 import re
 from collections.abc import Callable
-from datetime import timedelta
 from html import unescape
 
 import pytest
@@ -20,8 +19,6 @@ from app.ledger.keysystems.keysets import next_cuts
 from app.ledger.keysystems.lost_keysets import exposed_by
 from app.ledger.quoting.request import KeyingInstruction, QuoteRequest, SystemRequest
 from app.ledger.sites.door_paste import DoorRow
-from app.ledger.store.engine import transaction
-from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     Cylinder,
@@ -43,7 +40,7 @@ from tests.desk import accept_page_sent, accepted
 from tests.desk import issued as issued_as_it_stands
 from tests.factories import FormClient
 from tests.forms_found import FoundForm, form_with, forms_of
-from tests.keyed import walk
+from tests.keyed import mark_lost, walk
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import accept, issued, mortise, openings
 from tests.reading import pdf_text
@@ -440,10 +437,7 @@ CORE = {
 
 def _lose(session: Session, symbol: str, copy: int = 90) -> Key:
     session.rollback()
-    key = Key(keyset_id=_keyset(session, symbol).id, copy_number=copy, state=KeyState.LOST, changed_at=NOW)
-    session.add(key)
-    session.commit()
-    return key
+    return mark_lost(session, Key(keyset_id=_keyset(session, symbol).id, copy_number=copy, changed_at=NOW))
 
 
 def _asked(system: KeySystem, master: str, token: str, **more: object) -> dict[str, str]:
@@ -625,51 +619,34 @@ def test_a_lost_key_counts_no_more_once_its_bitting_is_replaced_in_metal(
     assert is_in_metal or f"A key of {symbol} of The Hall is lost" in page
 
 
-def test_a_loss_is_told_as_over_once_the_bitting_is_replaced(
+def test_a_loss_turns_nothing_once_the_bitting_is_replaced_and_can_be_closed(
     client_as: ClientAs, session: Session, work: Work, system: KeySystem
 ) -> None:
-    """The key's page and the plan went on telling of cylinders that stand open."""
     clerk, owner = client_as(Role.COUNTER), client_as(Role.OWNER)
     key, keyset = _lose(session, "AA1"), _keyset(session, "AA1")
     free = next_cuts(work, system, _keyset(session, "AA"), 1)[0]
     session.rollback()
     plan = {"keyset": "AA1", "deed": "show"}
     address = f"/keying/systems/{system.id}/lost-key"
-    assert "stands open to whoever has it" in clerk.get(f"/keys/{key.id}").text
+    assert "1 door stands open to whoever has it" in clerk.get(f"/keys/{key.id}").text
     assert "<dt>Exposed</dt>" in clerk.post(address, data=plan).text
     said = {"keyset": keyset.id, "bitting": write_bitting(spec_of(system), free), "why": "repinned after the loss"}
     answer = owner.post(f"/keying/systems/{system.id}/correct", data={**said, "destroyed": "y"})
     assert answer.status_code == 303, _told(answer.text)
     page, planned = clerk.get(f"/keys/{key.id}").text, clerk.post(address, data=plan).text
-    for text in (page, planned):
-        assert "The bitting of AA1 was replaced on 25 Nov 2026, after the loss" in text
-    assert "stand open" not in page and "stands open" not in page and "0 cylinders" in page
+    assert "turns no door now" in page and "stands open" not in page
+    assert "The bitting of AA1 was replaced on 25 Nov 2026, after the loss" in planned
     assert "<dt>Exposed</dt>" not in planned and "Make a draft quote" not in planned
+    loss = session.scalars(sa.select(Loss)).one()
+    closing = form_with(clerk.get(f"/keys/losses/{loss.id}").text, "note")
+    assert clerk.post(f"/keys/losses/{loss.id}/close", data=closing).status_code == 303
 
+    # Another key, cut to the new bitting, is a loss of its own.
     session.rollback()
-    other = next(one for one in session.scalars(sa.select(Key).where(Key.keyset_id == keyset.id)) if one != key)
-    other.state = KeyState.LOST
-    other.changed_at = NOW + timedelta(days=1)
-    session.commit()
-    assert "stands open to whoever has it" in clerk.get(f"/keys/{other.id}").text
+    other = next(one for one in session.scalars(sa.select(Key).where(Key.keyset_id == keyset.id)) if one.id != key.id)
+    mark_lost(session, other)
+    assert "1 door stands open to whoever has it" in clerk.get(f"/keys/{other.id}").text
     assert "<dt>Exposed</dt>" in clerk.post(address, data=plan).text
-
-
-@pytest.mark.parametrize(
-    ("why", "is_in_metal"),
-    [
-        ("repinned; what was made by the old record is said to be destroyed; the system has no array any more", True),
-        ("the list was typed wrong", False),
-    ],
-)
-def test_a_bitting_replaced_under_an_earlier_release_is_known_by_the_words_of_its_event(
-    client_as: ClientAs, session: Session, work: Work, system: KeySystem, why: str, is_in_metal: bool
-) -> None:
-    _lose(session, "AB")
-    with transaction(session):
-        record(work, "bitting corrected", f"key system {system.id}", f"AB of The Hall: {why}")
-    answer = client_as(Role.COUNTER).post("/counter/issue", data=_asked(system, "AB", "a"))
-    assert (answer.status_code == 303) is is_in_metal, _told(answer.text)
 
 
 @pytest.mark.parametrize("came", ["planned", "taken over"])

@@ -16,8 +16,9 @@ from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.work import Work
-from app.ledger.tables import Bitting, Cylinder, CylinderOperator, Event, Keyset, KeyState, KeySystem, Role
+from app.ledger.tables import Bitting, Cylinder, CylinderOperator, Event, Keyset, KeySystem, Role
 from tests import factories
+from tests.keyed import mark_lost
 from tests.web.keying.keying_system import bittings_in_clear, first_unlike, put_cut, system_in_service
 
 ClientAs = Callable[[Role | None], FlaskClient]
@@ -290,6 +291,5 @@ def test_the_extend_page_tells_of_a_lost_master(client_as: ClientAs, session: Se
     address, words = f"/keying/systems/{system.id}/extend", "A key of AA of Quay Hall is lost (copy 1)"
     assert words not in client.get(address).text
     master = session.scalars(sa.select(Keyset).where(Keyset.symbol == "AA")).one()
-    factories.KeyFactory(keyset=master, copy_number=1, state=KeyState.LOST)
-    session.commit()
+    mark_lost(session, factories.KeyFactory(keyset=master, copy_number=1))
     assert words in client.get(address).text

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from app.ledger.keys.keys import KeyIssueForm, issue_keys
 from app.ledger.keysystems.authority import change_records
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, KeyState, Role
+from app.ledger.tables import CylinderState, Event, KeyState, Role
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
@@ -108,20 +108,32 @@ def test_a_stale_press_says_what_happened_meanwhile(work: Work, keyed: Keyed, cl
     assert the(work, "1AA").state is KeyState.OUT
 
 
-def test_a_lost_key_lists_what_it_exposes_and_leads_to_the_plan(
+def test_a_lost_key_is_reported_on_its_page_and_its_loss_lists_what_it_exposes(
     work: Work, keyed: Keyed, client_as: ClientAs
 ) -> None:
+    for cylinder in keyed.cylinders:
+        cylinder.state = CylinderState.FITTED
+    work.session.commit()
     key = put(work, "AA", KeyState.OUT, holder="P. Harbour")
     client = client_as(Role.COUNTER)
     assert "If it is lost, it exposes 2 cylinders." in client.get(f"/keys/{key.id}").text
-    answer = client.post(f"/keys/{key.id}/lost", data={"version": str(key.version), "note": "left on the ferry"})
+    said = {"version": str(key.version), "note": "left on the ferry", "since": "2026-11-20"}
+    answer = client.post(f"/keys/{key.id}/lost", data=said)
     page = client.get(answer.location).text
-    for told in ("It exposes 2 cylinders.", ">F1</a>", ">F2</a>", "Last with", "left on the ferry", "Mark as found"):
+    for told in (
+        "It exposes 2 doors.",
+        ">F1</a>",
+        ">F2</a>",
+        "last with P. Harbour",
+        "left on the ferry",
+        "20 Nov 2026",
+    ):
         assert told in page, told
     plan = re.search(r'action="([^"]+lost-key)"', page)
     assert plan is not None
     worked_out = client.post(plan[1], data={"keyset": "AA"})
     assert worked_out.status_code == 200 and bitting_in(page) is None
+    assert "Mark as found" in client.get(f"/keys/{key.id}").text
 
 
 @pytest.mark.parametrize(

@@ -25,7 +25,6 @@ from app.ledger.tables import (
     FactoryTermsRow,
     Job,
     Keyset,
-    KeyState,
     KeySystem,
     Maker,
     QuoteRevision,
@@ -41,6 +40,7 @@ from tests import factories
 from tests.conftest import NOW
 from tests.desk import accept_page_sent, quoted
 from tests.factories import FormClient
+from tests.keyed import mark_lost
 from tests.ledger.conftest import customer_id
 from tests.reading import pdf_text
 from tests.stocked import MORTISE, PART, empty_house, posted
@@ -379,8 +379,7 @@ def test_a_quote_into_a_system_with_a_lost_master_says_so_where_it_is_accepted(
     page = clerk.get("/quotes/1002/accept")
     assert page.status_code == 200 and "is lost" not in page.text
     session.rollback()
-    factories.KeyFactory(keyset=master, copy_number=9, state=KeyState.LOST)
-    session.commit()
+    mark_lost(session, factories.KeyFactory(keyset=master, copy_number=9))
     said = f"A key of AA of {system.name} is lost (copy 9): whoever has it would open all that is newly keyed under"
     assert said in unescape(clerk.get("/quotes/1002/accept").text)
 
