@@ -2,17 +2,19 @@
 the pins to pick against what is on the shelf, a key system's bitting list.
 """
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
-from itertools import zip_longest
+from itertools import accumulate, zip_longest
+from types import MappingProxyType
 
 from markupsafe import Markup
 
 from app.documents.drawings import key_profile, pin_stacks
 from app.documents.render import PaperHead, pdf
-from app.keying import BittingSpec, ChamberPins, cut_list, read_bitting
-from app.ledger.bench.bench_sheet import BenchCylinder, BenchKey, BenchSystem, BenchWork
+from app.keying import BittingSpec, ChamberPins, PinSize, cut_list, read_bitting, root_depth
+from app.ledger.bench.bench_sheet import RACK, BenchCylinder, BenchKey, BenchSystem, BenchWork
 from app.ledger.bench.pins import Picked
 from app.ledger.jobs.papers import JobHead
 from app.ledger.quoting.snapshot import HouseHead
@@ -117,19 +119,123 @@ def _size(size: int | None) -> str:
     return "" if size is None else str(size).replace("-", "−")
 
 
-def bench_sheet_pdf(work: BenchWork) -> bytes:
-    """The bench sheet as PDF: bench and owner only."""
-    return _bench_pdf("bench_sheet.html", "Bench sheet", work)
+_MOST_KEYS_BESIDE = 8  # keys of a rack's page that stand beside no cylinder; more have a page of their own
+_TIGHT = 5  # rows of pins from which a card is set smaller, so that a rack stays on its page
+
+
+@dataclass(frozen=True, slots=True)
+class CardOnRack:
+    """A card and the key to cut with it, None where it is cut with another rack. waits: for which pins, in words."""
+
+    card: CylinderCard
+    key: KeyLine | None
+    waits: str = field(default="", repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class RackPage:
+    """A page of the bench sheet: a rack of cylinders, or keys alone. keys: those that stand beside no cylinder."""
+
+    head: JobHead
+    sheet: SystemSheet
+    number: int
+    of: int
+    cards: tuple[CardOnRack, ...]
+    keys: tuple[KeyLine, ...]
+
+    @property
+    def words(self) -> str:
+        """What its cylinders are, where all are alike."""
+        words = {one.card.cylinder.words for one in self.cards}
+        return words.pop() if len(words) == 1 else ""
+
+    @property
+    def cylinders(self) -> int:
+        """How many cylinders lie on it."""
+        return sum(one.card.cylinder.quantity for one in self.cards)
+
+    @property
+    def key_count(self) -> int:
+        """How many keys are cut with it: a control key with the first rack alone."""
+        beside = (line.key for line in self.keys if self.number < 2 or not line.key.is_control)
+        with_cards = (one.key.key for one in self.cards if one.key is not None)
+        return sum(key.quantity for key in (*beside, *with_cards))
+
+    @property
+    def is_tight(self) -> bool:
+        """Whether its cards are high."""
+        return max((len(one.card.rows) for one in self.cards), default=0) >= _TIGHT
+
+    @property
+    def roots(self) -> tuple[tuple[int, Fraction], ...]:
+        """Each depth and the metal left under its cut in inches; () where the spec lacks it."""
+        spec = self.sheet.system.spec
+        return tuple((depth, root_depth(spec, depth)) for depth in spec.all_depths) if self.sheet.places else ()
+
+
+Short = Mapping[int, Sequence[PinSize]]
+"""Cylinder id → the pins that it waits for."""
+
+
+def rack_pages(work: BenchWork, short: Short = MappingProxyType({})) -> tuple[RackPage, ...]:
+    """A job's bench sheet page by page: racks, and before them the keys to which no cylinder on a page belongs where
+    they are many. A control key stands on each page of its cores, since each is tried with it.
+    """
+    made: list[tuple[SystemSheet, tuple[CardOnRack, ...], tuple[KeyLine, ...]]] = []
+    for sheet in map(system_sheet, work.systems):
+        lines = {line.key.symbol: line for line in sheet.keys}
+        control = tuple(line for line in sheet.keys if line.key.is_control)
+        own = {card.cylinder.operated_by[0] for card in sheet.cylinders}
+        beside = tuple(line for line in sheet.keys if line.key.symbol not in own and not line.key.is_control)
+        racks = [sheet.cylinders[start : start + RACK] for start in range(0, len(sheet.cylinders), RACK)]
+        if beside and (not racks or len(beside) > _MOST_KEYS_BESIDE):
+            made.append((sheet, (), (*beside, *control)))
+            beside = ()
+        for place, rack in enumerate(racks):
+            cards = tuple(
+                CardOnRack(card, lines.pop(card.cylinder.operated_by[0], None), _waits(card, short)) for card in rack
+            )
+            made.append((sheet, cards, (*(beside if place == 0 else ()), *control)))
+    racks_in_all = sum(bool(cards) for _, cards, _ in made)
+    numbers = accumulate(int(bool(cards)) for _, cards, _ in made)
+    return tuple(
+        RackPage(work.head, sheet, number, racks_in_all, cards, keys)
+        for number, (sheet, cards, keys) in zip(numbers, made, strict=True)
+    )
+
+
+def _waits(card: CylinderCard, short: Short) -> str:
+    pins = {pin for one in card.cylinder.ids for pin in short.get(one, ())}
+    if not pins:
+        return ""
+    count, held = card.cylinder.quantity, sum(one in short for one in card.cylinder.ids)
+    which = "" if held == count else f"{held} of {count} "
+    said = ", ".join(f"{pin.kind} {pin.size}" for pin in sorted(pins, key=str))
+    return f"Not to be pinned: {which}waiting for {said}, out of stock."
+
+
+def bench_sheet_pdf(work: BenchWork, short: Short = MappingProxyType({})) -> bytes:
+    """The bench sheet as PDF, a page a rack: bench and owner only. short: what the shelf cannot fill."""
+    head = PaperHead.of_job(work.head, "Bench sheet", work.revealed_to)
+    return pdf("bench_sheet.html", head, copies=work.copies, pages=rack_pages(work, short))
+
+
+def day_sheet_pdf(sheets: Sequence[tuple[BenchWork, Short]]) -> bytes:
+    """The same of several jobs one after the other, as the day's work."""
+    first = sheets[0][0]
+    numbers = ", ".join(str(work.head.job_number) for work, _ in sheets)
+    head = PaperHead.confidential(
+        first.head.house, "Day's work", f"jobs {numbers}", first.head.issued_on, first.revealed_to
+    )
+    pages = [page for work, short in sheets for page in rack_pages(work, short)]
+    copies = [copies for work, _ in sheets for copies in work.copies]
+    return pdf("bench_sheet.html", head, copies=copies, pages=pages)
 
 
 def keys_list_pdf(work: BenchWork) -> bytes:
     """The keys to cut and stamp, without pins, as PDF: bench and owner only."""
-    return _bench_pdf("keys_list.html", "Keys to cut", work)
-
-
-def _bench_pdf(template: str, name: str, work: BenchWork) -> bytes:
-    head = PaperHead.of_job(work.head, name, work.revealed_to)
-    return pdf(template, head, work=work, sheets=[system_sheet(system) for system in work.systems])
+    head = PaperHead.of_job(work.head, "Keys to cut", work.revealed_to)
+    return pdf("keys_list.html", head, work=work, sheets=[system_sheet(system) for system in work.systems])
 
 
 def pick_list_pdf(job: JobHead, picked: Picked, revealed_to: str) -> bytes:

@@ -41,9 +41,13 @@ def test_a_core_jobs_control_key_is_on_its_papers(enter: Enter, served: Served, 
     page.goto(served.url("/jobs/1001"))
     page.get_by_role("button", name="Put on the bench").click()
     token = page.locator("input[name=csrf_token]").first.input_value()
-    for paper in ("bench-sheet", "keys-to-cut"):
+    rows = {
+        "bench-sheet": r"CONTROL\s+\(control key\)\s+([0-9 ]+) × 1",
+        "keys-to-cut": r"CONTROL\s+control key\s+1\s+([0-9 ]+)",
+    }
+    for paper, row_of in rows.items():
         text = paper_text(page, served.url(f"/jobs/1001/{paper}.pdf"), "post", {"csrf_token": token})
-        row = re.search(r"CONTROL\s+control key\s+1\s+([0-9 ]+)", text)
+        row = re.search(row_of, text)
         assert row is not None and bittings["CONTROL"] in re.sub(r"\s", "", row[1]), paper
         assert "5 keys" in text, paper
     page.get_by_role("link", name="Bench page").click()

@@ -9,8 +9,8 @@ import pytest
 
 from app.documents import bench_sheet_pdf, keys_list_pdf, system_sheet
 from app.documents.drawings import key_profile, pin_stacks
-from app.keying import BittingSpec, KeyingError, pin
-from app.ledger.bench.bench_sheet import BenchWork
+from app.keying import BittingSpec, KeyingError, PinSize, pin
+from app.ledger.bench.bench_sheet import BenchKey, BenchWork
 
 Bench = Callable[..., BenchWork]
 Pages = Callable[[bytes], list[str]]
@@ -18,7 +18,7 @@ Pages = Callable[[bytes], list[str]]
 
 @pytest.mark.parametrize("paper", ["Letter", "A4"])
 def test_keys_to_cut_are_given_in_depths_and_inches(paper: str, bench: Bench, pages: Pages) -> None:
-    text = " ".join(pages(bench_sheet_pdf(bench(paper))))
+    text = " ".join(pages(keys_list_pdf(bench(paper))))
     for place in (".2310", ".3872", ".5434", ".6996", ".8558", "1.0120"):  # .231 + n × .1562
         assert place in text
     # 5 2 8 6 1 4 off .335 by .015 a step
@@ -45,15 +45,48 @@ def test_every_page_is_confidential_and_says_to_whom(bench: Bench, pages: Pages)
         assert all("copy ____ of ____" in text for text in texts)
 
 
-def test_five_cylinders_stand_on_a_page_of_letter_and_no_head_without_one(bench: Bench, pages: Pages) -> None:
+@pytest.mark.parametrize("paper", ["Letter", "A4"])
+@pytest.mark.parametrize("has_control", [False, True])
+def test_a_rack_of_twelve_fills_one_page_with_its_keys_and_depths(
+    bench: Bench, pages: Pages, paper: str, has_control: bool
+) -> None:
+    """Of cores with two master pins too, five pins high; the control key stands on the page of each rack."""
+    work = bench(paper)
+    (system,) = work.systems
+    group = system.cylinders[0]
+    if has_control:
+        spec = BittingSpec(chambers=6, depths=10, macs=9, step=2, stack_total=23, control_offset=10)
+        keys = {"A": (5, 2, 8, 6, 1, 4), "AA": (6, 2, 8, 6, 1, 4), "AA1": (8, 4, 6, 6, 1, 4)}
+        control = BenchKey("CONTROL", "960478", 1, is_control=True)
+        group = replace(group, pinning=pin(spec, keys, (9, 6, 0, 4, 7, 8)))
+        system = replace(system, keys=(*system.keys, control))
+    cards = tuple(replace(group, quantity=1, openings=(f"F{n:02}",), ids=(n,)) for n in range(1, 25))
+    whole = pages(bench_sheet_pdf(replace(work, systems=(replace(system, cylinders=cards),))))
+    assert [page.count("Combinations that shear") for page in whole] == [12, 12]
+    for place, page in enumerate(whole):
+        assert f"Rack {place + 1} of 2: 12 cylinders, " in page and "· job 1038" in page
+        assert f"F{place * 12 + 1:02}" in page and f"F{place * 12 + 12:02}" in page
+        assert "5 .2600, 6 .2450" in page  # .335 less .015 a step
+        assert ("960478" in page) is has_control
+    assert whole[0].count("346636 × 4") == 1 and "346636" not in whole[1]  # AA1's keys are cut with its first rack
+
+
+def test_what_waits_for_a_pin_is_told_on_its_card(bench: Bench, pages: Pages) -> None:
     work = bench()
     (system,) = work.systems
-    whole = pages(bench_sheet_pdf(replace(work, systems=(replace(system, cylinders=system.cylinders[:1] * 22),))))
-    assert [page.count("Combinations that shear") for page in whole[1:-1]] == [5] * (len(whole) - 2)
-    for count in range(14, 20):  # keys to cut: the next head comes at every height of the page
-        keys = (system.keys * 4)[:count]
-        for page in pages(bench_sheet_pdf(replace(work, systems=(replace(system, keys=keys),)))):
-            assert ("cylinders to pin" in page) <= ("Combinations that shear" in page), count
+    group = replace(system.cylinders[0], quantity=2, ids=(7, 8))
+    sheet = replace(work, systems=(replace(system, cylinders=(group,)),))
+    text = " ".join(pages(bench_sheet_pdf(sheet, {8: (PinSize("top", 9),)})))
+    assert "Not to be pinned: 1 of 2 waiting for top 9, out of stock." in text
+    assert "Not to be pinned" not in " ".join(pages(bench_sheet_pdf(sheet)))
+
+
+def test_many_keys_beside_a_rack_have_a_page_of_their_own(bench: Bench, pages: Pages) -> None:
+    work = bench()
+    (system,) = work.systems
+    more = tuple(replace(system.keys[0], symbol=f"AB{n}") for n in range(1, 10))
+    whole = pages(bench_sheet_pdf(replace(work, systems=(replace(system, keys=(*system.keys, *more)),))))
+    assert "AB9" in whole[0] and "Combinations" not in whole[0] and "Rack 1 of 1" in whole[1]
 
 
 def test_a_spec_without_inches_is_cut_by_depths(bench_without_inches: BenchWork, pages: Pages) -> None:
@@ -96,7 +129,7 @@ def test_twelve_chambers_fit_on_the_page(pages: Pages, bench: Bench) -> None:
     key = replace(work.systems[0].keys[0], bitting="012345678901")
     group = replace(work.systems[0].cylinders[0], pinning=pin(spec, {"A": (*range(10), 0, 1)}))
     page = replace(work, systems=(replace(work.systems[0], spec=spec, keys=(key,), cylinders=(group,)),))
-    text = " ".join(pages(bench_sheet_pdf(page)))
+    text = " ".join(pages(keys_list_pdf(page)))
     assert "012345678901 .3350 .3200 .3050 .2900 .2750 .2600 .2450 .2300 .2150 .2000 .3350 .3200" in text
 
 

@@ -55,7 +55,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     # What shows or makes a bitting, and what is done at the bench.
     (Role.BENCH, Role.OWNER): """
         bench.times: record_times
-        bench.checkoff: tick_cylinders tick_keys
+        bench.checkoff: tick_cylinders tick_rack tick_keys
         bench.customers_keys: decode_customers_key
         bench.bench_sheet: bench_work cylinder_work former_pins keyset_work
         keysystems.bittings: reveal_bittings

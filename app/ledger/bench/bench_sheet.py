@@ -110,6 +110,53 @@ class BenchWork:
         return keys + sum(count for _, count in self.copies)
 
 
+RACK = 12
+"""Pinnings, each of one or more cylinders, that lie on the bench together and fill a page (common practice, no
+source).
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Rack:
+    """What lies on the bench together: cylinders of one job and one key system, in the order sold, those that are
+    pinned alike together. number: within its job.
+    """
+
+    number: int
+    system: str
+    lines: tuple[PlainRow, ...]
+
+    @property
+    def ids(self) -> tuple[int, ...]:
+        """Of its cylinders."""
+        return tuple(line.id for line in self.lines)
+
+
+def racks_of(session: Session, job: Job, found: JobCylinders) -> tuple[Rack, ...]:
+    """A job's cylinders that are keyed here, rack by rack, as its bench sheet has them a page. Opens no bitting."""
+    here = _keyed_here(session, job, found)
+    filled = [
+        (system.name, groups[start : start + RACK])
+        for system in here.keyed_in
+        for groups in [_pinned_alike(here, system.id)]
+        for start in range(0, len(groups), RACK)
+    ]
+    return tuple(
+        Rack(number, name, tuple(line for group in groups for line in group))
+        for number, (name, groups) in enumerate(filled, start=1)
+    )
+
+
+def _pinned_alike(found: JobCylinders, system_id: int) -> list[list[PlainRow]]:
+    """A job's cylinders in one system, those that are pinned alike together."""
+    alike: dict[tuple[str, tuple[PlainRow, ...], str], list[PlainRow]] = {}
+    for line in found.lines:
+        if found.system_of(line) == system_id:
+            group = (found.symbol(line), tuple(found.operators(line)), line.words)
+            alike.setdefault(group, []).append(line)
+    return list(alike.values())
+
+
 def bench_work(work: Work, job: Job) -> BenchWork:
     """The job's bittings, pins and cuts, for bench and owner; the reveal is an event of the job. A customer's key
     that is not decoded yet stops it (LedgerError).
@@ -125,7 +172,7 @@ def bench_work(work: Work, job: Job) -> BenchWork:
     bittings = reveal_bittings(
         work, [system.id for system in systems], f"bench sheet of job {job.number}", job_id=job.id
     )
-    found = _keyed_here(work, job, found)
+    found = _keyed_here(work.session, job, found)
     made = tuple(bench for system in systems if (bench := _bench_system(system, found, bittings)) is not None)
     copies = own_copies(job)
     if not made and not copies:
@@ -133,9 +180,9 @@ def bench_work(work: Work, job: Job) -> BenchWork:
     return BenchWork(job_head(work, job), work.actor.name, made, copies)
 
 
-def _keyed_here(work: Work, job: Job, found: JobCylinders) -> JobCylinders:
+def _keyed_here(session: Session, job: Job, found: JobCylinders) -> JobCylinders:
     """Without what a factory keys of it."""
-    away, their_keys = sent_cylinders(work.session, job), sent_keysets(work.session, job)
+    away, their_keys = sent_cylinders(session, job), sent_keysets(session, job)
     return replace(
         found,
         lines=[line for line in found.lines if line.id not in away],
@@ -149,7 +196,7 @@ def reckoned_systems(work: Work, job: Job) -> tuple[BenchSystem, ...]:
     Without cylinders whose pins nobody can say: of cores that lack their control key, and of customers' keys that are
     not decoded.
     """
-    found = _keyed_here(work, job, job_cylinders(work.session, job.id))
+    found = _keyed_here(work.session, job, job_cylinders(work.session, job.id))
     systems = [system for system in _systems(work, found) if not lacks_control(system)]
     bittings = open_bittings(work.session, work.vault, systems)
     made = []
@@ -187,22 +234,18 @@ def _require_pinnable(work: Work, systems: Sequence[KeySystem], then: str) -> No
 def _bench_system(system: KeySystem, found: JobCylinders, bittings: Mapping[int, Cuts]) -> BenchSystem | None:
     """The part of a job's cylinders and keys that is in one system; None where none of it is."""
     spec = spec_of(system)
-    alike: dict[tuple[str, tuple[PlainRow, ...], str], list[PlainRow]] = {}
-    for line in found.lines:
-        if found.system_of(line) == system.id and line.keyset_id in bittings:
-            group = (found.symbol(line), tuple(found.operators(line)), line.words)
-            alike.setdefault(group, []).append(line)
     groups = tuple(
         BenchCylinder(
-            keyset=symbol,
+            keyset=found.symbol(lines[0]),
             quantity=len(lines),
-            words=words,
+            words=lines[0].words,
             openings=tuple(line.opening_number for line in lines if line.opening_number),
-            operated_by=tuple(keyset.symbol for keyset in operators),
-            pinning=_pinning(spec, system, bittings, operators),
+            operated_by=tuple(keyset.symbol for keyset in found.operators(lines[0])),
+            pinning=_pinning(spec, system, bittings, found.operators(lines[0])),
             ids=tuple(line.id for line in lines),
         )
-        for (symbol, operators, words), lines in alike.items()
+        for lines in _pinned_alike(found, system.id)
+        if lines[0].keyset_id in bittings
     )
     keys = tuple(
         BenchKey(

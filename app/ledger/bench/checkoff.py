@@ -2,7 +2,9 @@
 
 from collections.abc import Collection, Sequence
 
-from app.ledger.bench.pins import take_pins
+from app.ledger.bench.bench_sheet import racks_of
+from app.ledger.bench.pins import short_of_pins, take_pins
+from app.ledger.jobs.cylinder_lines import job_cylinders
 from app.ledger.jobs.queries import get_job
 from app.ledger.jobs.stages import wants_second_check
 from app.ledger.keys.key_queries import keys_of_job
@@ -66,6 +68,32 @@ def tick_cylinders(work: Work, job_number: int, cylinder_ids: Collection[int], s
         kind = CHECKED if state is CylinderState.CHECKED else PINNED
         mark_cylinders(work, job, moved, state, kind, f"{state.value} by {work.actor.name}")
         return len(moved)
+
+
+def tick_rack(work: Work, job_number: int, rack: int, state: CylinderState) -> tuple[int, tuple[str, ...]]:
+    """Tick all of a rack off as pinned, or what is pinned of it as checked: how many changed, and what stays, by its
+    opening: what waits for a pin, or is not pinned yet.
+
+    NotFound without such a rack; LedgerError on `cylinders` where nothing of it can be ticked, and as for one.
+    """
+    work.require(Role.BENCH)
+    job = get_job(work.session, job_number)
+    found = next(
+        (one for one in racks_of(work.session, job, job_cylinders(work.session, job.id)) if one.number == rack), None
+    )
+    if found is None:
+        raise NotFound("rack of this job")
+    short = short_of_pins(work, job, found.ids) if state is CylinderState.PINNED else {}
+    there = [line for line in found.lines if line.state is _FROM[state] and line.id not in short]
+    before = tuple(CylinderState)[: tuple(CylinderState).index(state)]
+    left = [line for line in found.lines if line.state in before and line not in there]
+    labels = tuple(dict.fromkeys(line.opening_number or f"no. {line.id}" for line in left))
+    if not there:
+        why = (
+            "each waits for a pin, or is ticked off" if state is CylinderState.PINNED else "none waits for its check"
+        )
+        raise LedgerError("cylinders", f"Nothing of rack {rack} can be ticked off as {state.value}: {why}.")
+    return tick_cylinders(work, job_number, [line.id for line in there], state), labels
 
 
 def tick_keys(work: Work, job_number: int, keyset_ids: Collection[int], state: KeyState) -> int:

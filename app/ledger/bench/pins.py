@@ -327,14 +327,19 @@ def pick_for_job(work: Work, job: Job) -> Picked:
     return _picked(work, job, bench_work(work, job).systems)
 
 
-def short_of_pins(work: Work, job: Job) -> dict[int, tuple[PinSize, ...]]:
-    """Cylinder id → the sizes that it waits for, of the job's cylinders that cannot be pinned, as the shelf is.
+def short_of_pins(work: Work, job: Job, only: Collection[int] = ()) -> dict[int, tuple[PinSize, ...]]:
+    """Cylinder id → the sizes that it waits for, of the job's cylinders (of `only` these) that cannot be pinned as it
+    stands on the shelf.
 
     For the house's own reckoning: which cylinders wait may be told, the sizes are a secret. A shelf that nobody has
     counted holds up nobody.
     """
     picked = _picked(work, job, reckoned_systems(work, job))
-    return {cylinder: sizes for one in picked.specs if one.stock for cylinder, sizes in one.lacking.items()}
+    found: dict[int, tuple[PinSize, ...]] = {}
+    for one in picked.specs:
+        waiting = [each for each in one.waiting if not only or each.cylinder_id in only]
+        found |= _share_out(waiting, one.stock).lacking if one.stock else {}
+    return found
 
 
 def _picked(work: Work, job: Job, systems: Iterable[BenchSystem]) -> Picked:

@@ -2,37 +2,31 @@
 an event.
 """
 
-from dataclasses import dataclass
-from itertools import groupby
-
-from flask import Blueprint, render_template
+from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from werkzeug.datastructures import MultiDict
 from wtforms import SelectMultipleField, StringField
-from wtforms.validators import AnyOf
 from wtforms.widgets import CheckboxInput, ListWidget
 
-from app.documents import show_cut, system_sheet
-from app.ledger.bench.bench_queries import BENCH_STAGES, bench_day
+from app.documents import day_sheet_pdf, first_of, printing, show_cut, system_sheet
+from app.ledger.bench.bench_queries import bench_day
 from app.ledger.bench.bench_sheet import bench_work, cylinder_record, cylinder_work, former_pins
-from app.ledger.bench.checkoff import CUT_IN, tick_cylinders, tick_keys
+from app.ledger.bench.checkoff import tick_cylinders, tick_keys, tick_rack
 from app.ledger.bench.pins import short_of_pins
-from app.ledger.jobs.cylinder_lines import JobCylinders, ScheduleRow, cautions_by_door, job_cylinders
-from app.ledger.jobs.queries import days_late, get_job, job_money
-from app.ledger.jobs.stages import BEFORE_BENCH, next_stages, wants_second_check
-from app.ledger.keys.key_queries import KeysetCopies, keys_of_job
+from app.ledger.jobs.queries import get_job
+from app.ledger.jobs.stages import wants_second_check
 from app.ledger.keysystems.keysets import waiting_keys
-from app.ledger.keysystems.lost_keysets import lost_for_job
-from app.ledger.keysystems.ticks import CheckOff, checked_off
 from app.ledger.people.login_rules import Proof
-from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
-from app.ledger.quoting.key_lines import own_copies
 from app.ledger.store.errors import LedgerError
-from app.ledger.store.work import Work
-from app.ledger.tables import CylinderState, Job, KeyState, Role, Stage
+from app.ledger.tables import CylinderState, KeyState, Role, Stage
+from app.validation import counted
 from app.web.access import proven, roles
-from app.web.forms_base import PageForm, flash_and_redirect, typed
+from app.web.bench.page import at_bench, job_at_bench
+from app.web.files import PDF, send
+from app.web.forms_base import PageForm, flash_and_redirect, record_id, typed
 from app.web.services import current_work, request_session
 
+MOST_OF_A_DAY = 20  # jobs on one page or sheet
 _CYLINDERS = {
     "pinned": CylinderState.PINNED,
     "checked": CylinderState.CHECKED,
@@ -43,7 +37,10 @@ _UNDONE = {"unticked": "to pin and check anew", "uncut": "to cut anew"}
 
 
 class TickForm(PageForm):
-    """Cylinders by id as pinned, checked or not ticked any more; keys by the id of their keyset as cut or not."""
+    """Cylinders by id as pinned, checked or not ticked any more, or a whole rack ("2 pinned"); keys by the id of
+    their keyset as cut or not. day: the jobs of the page of the day's work that it comes from. is_open: that its
+    bittings are open.
+    """
 
     cylinders = SelectMultipleField(
         "Cylinders", coerce=int, validate_choice=False, widget=ListWidget(), option_widget=CheckboxInput()
@@ -51,7 +48,10 @@ class TickForm(PageForm):
     keys = SelectMultipleField(
         "Keys", coerce=int, validate_choice=False, widget=ListWidget(), option_widget=CheckboxInput()
     )
-    as_ = StringField("As", [AnyOf([*_CYLINDERS, *_KEYS], message="Press one of the buttons.")], name="as")
+    as_ = StringField("As", name="as")
+    rack = StringField("Rack")
+    day = StringField("Jobs of the day", name="job")
+    is_open = StringField("Bittings are open", name="open")
 
 
 blueprint = Blueprint("bench", __name__)
@@ -81,126 +81,107 @@ def bittings(number: int) -> ResponseReturnValue:
     return _job_page(number, TickForm(formdata=None), is_open=True)
 
 
+@blueprint.get("/bench/day")
+@roles(Role.BENCH)
+def day() -> ResponseReturnValue:
+    """The day's work rack by rack: of the jobs that are named, or of all on the bench. Opens no bitting."""
+    return _day_page(_day_numbers(request.args))
+
+
+@blueprint.post("/bench/day")
+@roles(Role.BENCH)
+@proven(Proof.BITTINGS)
+def day_bittings() -> ResponseReturnValue:
+    """The same, its bittings open."""
+    return _day_page(_day_numbers(request.form), is_open=True)
+
+
+@blueprint.post("/bench/day-sheet.pdf")
+@roles(Role.BENCH)
+@proven(Proof.BITTINGS)
+def day_sheet() -> ResponseReturnValue:
+    """The day's work on paper, a page a rack; what it reveals is put on record for each job."""
+    work = current_work()
+    chosen = [get_job(work.session, number) for number in _day_numbers(request.form)]
+    jobs = [job for job in chosen if not waiting_keys(work.session, job.id)]
+    if not jobs:
+        raise LedgerError("job", "No job is on the bench that can be pinned: choose jobs on the bench page.")
+    with printing():
+        sheets = [(bench_work(work, job), short_of_pins(work, job)) for job in jobs]
+        return send(day_sheet_pdf(sheets), f"day-sheet-{work.today:%Y-%m-%d}.pdf", PDF)
+
+
+def _day_numbers(sent: MultiDict[str, str]) -> list[int]:
+    """The numbers of the jobs that were chosen, those of all on the bench where none was; each once, by promise."""
+    chosen = {record_id(one) for one in " ".join(sent.getlist("job")[:MOST_OF_A_DAY]).split()[:MOST_OF_A_DAY]}
+    work = current_work()
+    waiting = [row.job for row in bench_day(work.session, work.today).rows]
+    if chosen:
+        return [job.number for job in waiting if job.number in chosen]
+    return [job.number for job in waiting if job.stage is Stage.ON_THE_BENCH][:MOST_OF_A_DAY]
+
+
+def _day_page(numbers: list[int], *, is_open: bool = False) -> str:
+    found = [at_bench(current_work(), number) for number in numbers]
+    benches = [job_at_bench(one, is_open=is_open and not one.waiting) for one in found]
+    return render_template(
+        "bench/day.html",
+        benches=benches,
+        numbers=" ".join(map(str, numbers)),
+        is_open=is_open,
+        form=TickForm(formdata=None),
+        second_check=wants_second_check(request_session()),
+    )
+
+
 @blueprint.post("/bench/jobs/<int:number>/ticks")
 @roles(Role.BENCH)
 def tick(number: int) -> ResponseReturnValue:
-    """Tick cylinders off as pinned or as checked, keys as cut, or take the ticks back."""
+    """Tick cylinders off as pinned or as checked, one by one or a rack, keys as cut, or take the ticks back."""
     form = TickForm()
-    how = typed(form.as_)
-    if done := form.run(lambda: _tick(number, form, how)):
-        what = f"{done.value} {'key' if how in _KEYS else 'cylinder'}{'' if done.value == 1 else 's'}"
-        return flash_and_redirect(f"{what} {_UNDONE.get(how, f'ticked off as {how}')}.", "bench.job", number=number)
+    if done := form.run(lambda: _tick(number, form)):
+        said, left = done.value
+        if left:
+            flash(f"Not ticked off: {first_of(left, 12)}.", "caution")
+        day, is_open = typed(form.day)[:200], bool(typed(form.is_open))
+        if is_open:  # the same press goes on to the page that opens them again, on record as before
+            flash(said)
+            place = f"job-{number}" if day else None
+            page = url_for("bench.day_bittings", _anchor=place) if day else url_for("bench.bittings", number=number)
+            return redirect(page, 307)
+        if day:
+            return flash_and_redirect(said, "bench.day", job=day, _anchor=f"job-{number}")
+        return flash_and_redirect(said, "bench.job", number=number)
     return _job_page(number, form), 422
 
 
-def _tick(number: int, form: TickForm, how: str) -> int:
+def _tick(number: int, form: TickForm) -> tuple[str, tuple[str, ...]]:
+    """What was done, in words, and what of a rack was left."""
+    how, work = typed(form.as_), current_work()
+    if rack := typed(form.rack):
+        place, _, how = rack.partition(" ")
+        if how not in ("pinned", "checked"):
+            raise LedgerError("as_", "Press one of the buttons.")
+        count, left = tick_rack(work, number, record_id(place), _CYLINDERS[how])
+        return f"Rack {place}: {counted(count, 'cylinder')} ticked off as {how}.", left
     if how in _KEYS:
-        return tick_keys(current_work(), number, form.keys.data or [], _KEYS[how])
-    return tick_cylinders(current_work(), number, form.cylinders.data or [], _CYLINDERS[how])
-
-
-@dataclass(frozen=True, slots=True)
-class TickLine:
-    """One keyed cylinder with its tick. Never a bitting."""
-
-    row: ScheduleRow
-    state: CylinderState
-    off: CheckOff
-    is_short: bool = False  # of a pin, as the shelf is
-
-    @property
-    def is_pinned(self) -> bool:
-        """Pinned, whether checked already or not."""
-        return self.state is not CylinderState.ORDERED
-
-    @property
-    def is_checked(self) -> bool:
-        """Checked, and so through the bench."""
-        return self.state not in (CylinderState.ORDERED, CylinderState.PINNED)
-
-    @property
-    def is_checked_alone(self) -> bool:
-        """Checked by the person who pinned it."""
-        off = self.off
-        return self.is_checked and bool(off.checked_by) and off.pinned_by in ("", off.checked_by)
-
-
-@dataclass(frozen=True, slots=True)
-class _AtBench:
-    """A job with its cylinders, and the keys and the copies of the customer's own keys that the shop cuts for it."""
-
-    job: Job
-    cylinders: JobCylinders
-    keys: list[KeysetCopies]
-    copies: tuple[tuple[str, int], ...]
-
-    @property
-    def is_keyed_here(self) -> bool:
-        return bool(self.cylinders.lines) and "shop" in self.job.keyed_at
-
-
-def _at_bench(work: Work, number: int) -> _AtBench:
-    """LedgerError when the shop keys nothing of the job."""
-    job = get_job(work.session, number)
-    theirs = sent_keysets(work.session, job)
-    mine = (key for key in keys_of_job(work.session, job.id) if key.keyset_id not in theirs)
-    keys = [KeysetCopies(keyset, tuple(copies)) for keyset, copies in groupby(mine, key=lambda key: key.keyset)]
-    found = _AtBench(job, job_cylinders(work.session, job.id), keys, own_copies(job))
-    if not (found.is_keyed_here or found.keys or found.copies):
-        raise LedgerError("", f"Nothing in job {number} is keyed on the shop's own bench.")
-    return found
+        said = counted(tick_keys(work, number, form.keys.data or [], _KEYS[how]), "key")
+    elif how in _CYLINDERS:
+        said = counted(tick_cylinders(work, number, form.cylinders.data or [], _CYLINDERS[how]), "cylinder")
+    else:
+        raise LedgerError("as_", "Press one of the buttons.")
+    return f"{said} {_UNDONE.get(how, f'ticked off as {how}')}.", ()
 
 
 def _job_page(number: int, form: TickForm, *, is_open: bool = False) -> str:
-    """A job at the bench; is_open: with its pins and cuts, which is put on record.
-
-    Cylinders can be ticked only while it is on the bench, keys from then on.
-    """
+    """A job at the bench. Cylinders can be ticked only while it is on the bench, keys from then on."""
     work = current_work()
-    found = _at_bench(work, number)
-    sheets = [system_sheet(system) for system in bench_work(work, found.job).systems] if is_open else []
-    if is_open:  # the reveal wrote an event, so the page's rows are read again
-        found = _at_bench(work, number)
-    job, session = found.job, work.session
-    offs, sent = checked_off(session, job.id), sent_cylinders(session, job)
-    short = short_of_pins(work, job) if job.stage in BENCH_STAGES else {}
-    lines = {
-        line.id: TickLine(
-            found.cylinders.row(line), line.state, offs.get(line.id, CheckOff()), is_short=line.id in short
-        )
-        for line in found.cylinders.lines
-        if line.keyset_id is not None and line.id not in sent and found.is_keyed_here
-    }
-    cautions = cautions_by_door(session, job.id, len(found.cylinders.lines))
-    allowed = next_stages(job)
     return render_template(
         "bench/job.html",
-        job=job,
-        late_days=days_late(job, work.today),
-        lines=list(lines.values()),
-        pinned=sum(line.is_pinned for line in lines.values()),
-        short=[line.row.opening_number or line.row.keyset for line in lines.values() if line.is_short],
-        checked=sum(line.is_checked for line in lines.values()),
-        checked_alone=sum(line.is_checked_alone for line in lines.values()),
-        keys=found.keys,
-        key_count=sum(len(one.keys) for one in found.keys),
-        to_cut=sum(one.count(KeyState.ORDERED) for one in found.keys),
-        copies=found.copies,
-        waiting=waiting_keys(session, job.id) if job.stage in BENCH_STAGES else (),
-        cautions=[
-            *(one.of_job for one in lost_for_job(session, job.id)),
-            *dict.fromkeys(said for line in found.cylinders.lines for said in cautions.get(line.door_id or 0, ())),
-        ],
-        can_tick=job.stage is Stage.ON_THE_BENCH,
-        can_cut=job.stage in CUT_IN,
-        can_start=Stage.ON_THE_BENCH in allowed and job.stage in BEFORE_BENCH,
-        deposit_missing=job_money(job).deposit_missing,
-        second_check=wants_second_check(session),
+        bench=job_at_bench(at_bench(work, number), is_open=is_open),
+        is_open=is_open,
+        second_check=wants_second_check(work.session),
         form=form,
-        systems=[
-            (sheet, [(card, [lines[one] for one in card.cylinder.ids if one in lines]) for card in sheet.cylinders])
-            for sheet in sheets
-        ],
     )
 
 

@@ -11,7 +11,7 @@ from flask import abort, url_for
 from app import documents
 from app.documents import FactoryOrder, PaperTable, first_of
 from app.ledger.bench.bench_sheet import BenchWork, bench_work
-from app.ledger.bench.pins import pick_for_job
+from app.ledger.bench.pins import pick_for_job, short_of_pins
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.cylinder_lines import SystemLine, has_cylinders, key_counts
 from app.ledger.jobs.handing_over import HandOver, hand_overs_of, taker_of
@@ -132,6 +132,10 @@ class JobSource:
     def order(self, maker: str) -> FactoryOrder:
         """The order to one maker's factory."""
         return FactoryOrder(factory_work(self.work, self.job, self.schedule, maker), self.work.actor.name)
+
+    def bench_sheet(self) -> bytes:
+        """The bench sheet, as PDF: the reveal is an event."""
+        return documents.bench_sheet_pdf(self.bench, short_of_pins(self.work, self.job))
 
     def pick_list(self) -> bytes:
         """The pins to pick, as PDF: the reveal is an event."""
@@ -345,7 +349,7 @@ def _secret_papers(source: JobSource) -> Iterator[Paper]:
         return
     is_keyed_here = "shop" in job.keyed_at
     secrets = [
-        ("Bench sheet", "bench-sheet", is_keyed_here, lambda: documents.bench_sheet_pdf(source.bench)),
+        ("Bench sheet", "bench-sheet", is_keyed_here, source.bench_sheet),
         (
             "Keys to cut",
             "keys-to-cut",
