@@ -6,11 +6,14 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from enum import StrEnum
+from fractions import Fraction
 from typing import Any
 
 from app.documents.filters import printable
 from app.ledger.jobs.queries import show_margin
 from app.ledger.reports.books import BookColumn, BookRow
+from app.ledger.reports.promises import PromiseGroup
+from app.ledger.reports.sales import PARTS
 from app.spreadsheets import Cell, csv_bytes, styled_book_bytes
 
 Rows = Sequence[Sequence[Cell]]
@@ -109,12 +112,46 @@ class DayList:
 
 def _cell(value: Value, kind: Kind) -> Cell:
     if kind is Kind.MONEY and isinstance(value, int):
-        return Decimal(value) / 100
+        return Decimal(value).scaleb(-2)
     return value.isoformat() if isinstance(value, date) else "" if value is None else value
 
 
-def _in_file(label: str, value: Callable[[Any], Value]) -> ListColumn:
-    return ListColumn(label, value, is_in_file_only=True)
+def _in_file(label: str, value: Callable[[Any], Value], kind: Kind = Kind.TEXT) -> ListColumn:
+    return ListColumn(label, value, kind, is_in_file_only=True)
+
+
+def _promise_columns(of: Callable[[Any], PromiseGroup]) -> tuple[ListColumn, ...]:
+    return (
+        ListColumn("Fell due", lambda row: of(row).due, Kind.COUNT),
+        ListColumn("Kept", lambda row: of(row).kept, Kind.COUNT),
+        ListColumn("Kept, percent", lambda row: of(row).percent, Kind.COUNT),
+        ListColumn("Late", lambda row: of(row).late, Kind.COUNT),
+        ListColumn("Median days late", lambda row: _halves(of(row).median_days), Kind.COUNT),
+        ListColumn("Worst", lambda row: of(row).worst_days, Kind.COUNT),
+        ListColumn("Day not on record", lambda row: of(row).unknown, Kind.COUNT),
+    )
+
+
+def _halves(days: Fraction | None) -> str:
+    """A median of whole days.
+
+    >>> _halves(Fraction(5, 2)), _halves(Fraction(3)), _halves(None)
+    ('2.5', '3', '')
+    """
+    return "" if days is None else f"{days.__floor__()}{'.5' if days.denominator == 2 else ''}"
+
+
+def _minutes(hundredths: int | None) -> str:
+    """Minutes as they were recorded.
+
+    >>> _minutes(6270), _minutes(400), _minutes(None)
+    ('62.7', '4', 'not recorded')
+    """
+    return "not recorded" if hundredths is None else f"{(Decimal(hundredths) / 100).normalize():f}"
+
+
+def _shortfall(part: str) -> Callable[[Any], Value]:
+    return lambda row: row.shortfalls[part]
 
 
 def _reach(name: str, phone: str) -> str:
@@ -135,6 +172,11 @@ _VALUE = ListColumn("Value", lambda row: row.value_cents, Kind.MONEY)
 _COST = ListColumn("Cost", lambda row: row.cost_cents, Kind.MONEY)
 _MARGIN = ListColumn("Margin", lambda row: row.value_cents - row.cost_cents, Kind.MONEY)
 _PERCENT = ListColumn("Margin, percent", lambda row: show_margin(row.value_cents, row.cost_cents))
+_AMOUNTS = (
+    ListColumn("Amount", lambda row: row.amount_cents, Kind.MONEY),
+    ListColumn("Cost", lambda row: row.cost_cents, Kind.MONEY, is_owners=True),
+    ListColumn("Margin", lambda row: row.amount_cents - row.cost_cents, Kind.MONEY, is_owners=True),
+)
 _COLUMNS: Mapping[str, tuple[ListColumn, ...]] = {
     "waiting": (
         *(_JOB, _CUSTOMER, _TITLE, _STAGE),
@@ -221,6 +263,70 @@ _COLUMNS: Mapping[str, tuple[ListColumn, ...]] = {
         ListColumn("Standing", lambda row: row.standing, Kind.COUNT),
         ListColumn("On their way", lambda row: row.coming, Kind.COUNT),
         ListColumn("Removed", lambda row: row.removed, Kind.COUNT),
+    ),
+    "reveals": (
+        ListColumn("When", lambda row: f"{row.at.astimezone():%Y-%m-%d %H:%M}"),
+        ListColumn("Who", lambda row: row.who),
+        ListColumn("What was shown", lambda row: row.what),
+        ListColumn("Job", lambda row: row.job_number, Kind.JOB),
+        ListColumn("Door", lambda row: row.door),
+        ListColumn("Site", lambda row: row.site_name),
+        ListColumn("Its keysets in that system", lambda row: row.keysets),
+        ListColumn("Its own key's bitting", lambda row: row.shown.value if row.shown else ""),
+    ),
+    "bought": (
+        _CUSTOMER,
+        ListColumn("Item", lambda row: row.item or row.words),
+        ListColumn("Part number", lambda row: row.part_number),
+        ListColumn("Quantity", lambda row: row.quantity, Kind.COUNT),
+        ListColumn("Jobs", lambda row: row.jobs, Kind.COUNT),
+        ListColumn("First bought", lambda row: row.first, Kind.DAY),
+        ListColumn("Last bought", lambda row: row.last, Kind.DAY),
+        *_AMOUNTS,
+    ),
+    "purchases": (
+        _JOB,
+        _CUSTOMER,
+        ListColumn("Bought", lambda row: row.accepted_on, Kind.DAY),
+        ListColumn("Item", lambda row: row.words),
+        ListColumn("Part number", lambda row: row.part_number),
+        ListColumn("Quantity", lambda row: row.quantity, Kind.COUNT),
+        *_AMOUNTS,
+    ),
+    "promises": (
+        ListColumn("Promises", lambda row: row.label),
+        *_promise_columns(lambda row: row),
+    ),
+    "due": (
+        *(_JOB, _CUSTOMER, _TITLE, _STAGE),
+        _KEYED_AT,
+        ListColumn("Promised", lambda row: row.promised_on, Kind.DAY),
+        ListColumn("Ready", lambda row: row.ready_on, Kind.DAY),
+        ListColumn("Days late", lambda row: row.days_late, Kind.COUNT),
+        ListColumn("Promise", lambda row: row.outcome),
+    ),
+    "unprofitable": (
+        *(_JOB, _CUSTOMER, _TITLE),
+        ListColumn("Accepted", lambda row: row.accepted_on, Kind.DAY),
+        ListColumn("Charged", lambda row: row.charged_cents, Kind.MONEY),
+        ListColumn("Cost, as reckoned", lambda row: row.cost_cents, Kind.MONEY),
+        ListColumn("Bench beyond it", lambda row: row.over_cents, Kind.MONEY),
+        ListColumn("Margin", lambda row: row.margin_cents, Kind.MONEY),
+        ListColumn("What did it", lambda row: row.part),
+        ListColumn("Lost by that", lambda row: row.shortfalls[row.part], Kind.MONEY),
+        ListColumn("Minutes reckoned", lambda row: row.reckoned_minutes, Kind.COUNT),
+        ListColumn("Recorded", lambda row: _minutes(row.minutes_hundredths)),
+        *(_in_file(f"Short by {part}", _shortfall(part), Kind.MONEY) for part in PARTS),
+    ),
+    "makers": (
+        ListColumn("Maker", lambda row: row.promises.label),
+        ListColumn("Jobs", lambda row: row.jobs, Kind.COUNT),
+        ListColumn("Pieces", lambda row: row.pieces, Kind.COUNT),
+        ListColumn("Goods charged", lambda row: row.charged_cents, Kind.MONEY),
+        ListColumn("Goods cost", lambda row: row.cost_cents, Kind.MONEY),
+        ListColumn("Margin, percent", lambda row: show_margin(row.charged_cents, row.cost_cents)),
+        ListColumn("Keying cost", lambda row: row.keying_cents, Kind.MONEY),
+        *_promise_columns(lambda row: row.promises),
     ),
 }
 

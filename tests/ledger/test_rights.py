@@ -29,6 +29,9 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     (Role.OWNER,): """
         bench.times: adopt_time
         reports.books: book_rows
+        reports.reveals: find_reveals
+        reports.promises: find_promises find_promised find_makers
+        reports.sales: find_unprofitable
         care.sealing_key: take_sheet
         keysystems.correcting: correct_bitting
         keysystems.bitting_lists: study_bitting_list
@@ -75,6 +78,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     # Money is taken at the counter.
     (Role.COUNTER, Role.OWNER): """
         jobs.payments: take_payment
+        reports.sales: find_bought find_purchases
     """,
     # Customers, doors, quotes, jobs and pieces of keys: whoever works here.
     (Role.COUNTER, Role.BENCH, Role.OWNER): """

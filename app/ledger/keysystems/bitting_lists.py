@@ -29,7 +29,7 @@ from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER, is_control
 from app.ledger.keysystems.out_of_use import RETIRED
 from app.ledger.keysystems.systems import SystemForm, add_system_row, keyway_spec
 from app.ledger.store.engine import transaction
-from app.ledger.store.events import record
+from app.ledger.store.events import BITTINGS_REVEALED, record
 from app.ledger.store.work import Work, carried, carry
 from app.ledger.tables import Keyset, KeySystem, Level
 
@@ -96,7 +96,7 @@ def study_bitting_list(work: Work, ask: ListAsk, table: Sequence[Sequence[str]])
     with transaction(work.session):
         record(
             work,
-            "bittings revealed",
+            BITTINGS_REVEALED,
             f"keyway {ask.keyway}",
             f"A bitting list of {len(rows)} rows was studied by {work.actor.name}",
         )

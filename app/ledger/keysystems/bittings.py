@@ -26,7 +26,7 @@ from app.ledger.keysystems.out_of_use import require_in_use
 from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import NotFound
-from app.ledger.store.events import record
+from app.ledger.store.events import BITTINGS_REVEALED, record
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Work, require_current_key
 from app.ledger.tables import Bitting, Keyset, KeySystem, Level, RecordsHolder, Role, SpecRow
@@ -237,7 +237,7 @@ def reveal_bittings(
 def note_reveal(work: Work, system: KeySystem, purpose: str, *, job_id: int | None = None) -> None:
     """Put on record, inside the caller's transaction, that bittings or pins of a system are shown to who acts."""
     said = f"Bittings of {system.name} shown to {work.actor.name}: {purpose}"
-    record(work, "bittings revealed", f"key system {system.id}", said, job_id=job_id)
+    record(work, BITTINGS_REVEALED, f"key system {system.id}", said, job_id=job_id)
 
 
 MOST_WORDS = 40
@@ -283,7 +283,7 @@ def decode_key(work: Work, ask: DecodeAsk) -> Decoded:
     with transaction(work.session):
         record(
             work,
-            "bittings revealed",
+            BITTINGS_REVEALED,
             f"key system {system.id}" if system is not None else f"bitting spec {ask.spec_id}",
             f"A key on {spec.name or (system.name if system else '')} was decoded by {work.actor.name}: {ask.why}",
         )

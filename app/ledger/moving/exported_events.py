@@ -17,7 +17,7 @@ from app.ledger.keys.losses import KEY_LOST, LOSS_CLOSED
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
 from app.ledger.keysystems.ticks import CHECKED, PINNED, PINNED_ANEW
 from app.ledger.people.users import name_key
-from app.ledger.store.events import DISCOUNT_GIVEN, LOW_PRICE
+from app.ledger.store.events import BITTINGS_REVEALED, DISCOUNT_GIVEN, LOW_PRICE
 
 Fits = Callable[[Any], bool]
 
@@ -104,7 +104,7 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     **dict.fromkeys((PINNED, CHECKED), _CYLINDERS),
     PINNED_ANEW: {**_CYLINDERS, "same_pins": _yes},
     "bench time recorded": {},
-    "bittings revealed": {},
+    BITTINGS_REVEALED: {},
     "authority overridden": {},
     KEYED_UNDER_LOST: {},
     "cross-keyed": {"cylinder": _whole, "combinations_before": _whole, "combinations_after": _whole},

@@ -158,7 +158,8 @@ OVERRIDES = (*_FOR_OWNER, "authority overridden", "keyed under a lost key", LOW_
 """Kinds whose words give the reason for an override, a price or a discount: for the house's pages, not for what goes
 out of it.
 """
-_FOR_BENCH = ("bittings revealed",)
+BITTINGS_REVEALED = "bittings revealed"
+_FOR_BENCH = (BITTINGS_REVEALED,)
 
 STAGE_MOVED = "stage moved"
 

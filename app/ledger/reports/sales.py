@@ -1,0 +1,286 @@
+"""What customers bought, by item; and which jobs cost more than was charged, by the part of the cost that did it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.ledger.quoting.sold_lines import DISCOUNT, OFF_PRICE
+from app.ledger.reports.recall import is_named
+from app.ledger.search.words import holds
+from app.ledger.store.engine import Page, read
+from app.ledger.store.work import Work
+from app.ledger.tables import (
+    BenchTermsRow,
+    BenchTimeRow,
+    Customer,
+    Job,
+    LineKind,
+    Maker,
+    Role,
+    SoldLine,
+    Stage,
+)
+from app.pricing import BenchTerms
+
+_Rows = Page[sa.Row[*tuple[Any, ...]]]
+_Int = sa.ColumnElement[int]
+
+
+@dataclass(frozen=True, slots=True)
+class SalesQuestion:
+    """What was bought, accepted from `first` to `last`; item: words of it, or how its part number begins.
+
+    Where something is called just so, it is that alone.
+    """
+
+    customer: str
+    first: date
+    last: date
+    item: str = ""
+
+
+# Keys are one item however many a cylinder; a part number is one whatever it was called.
+_WORDS = sa.case((SoldLine.kind == LineKind.KEYS, "Keys"), (SoldLine.part_number != "", ""), else_=SoldLine.words)
+
+
+def find_bought(work: Work, question: SalesQuestion, page: int = 1, size: int = 50) -> _Rows:
+    """By customer and item: how many, in how many jobs, first and last day, cents before tax, the dearest first.
+
+    None where no customer is named. What came off the price is an item too, so that the amounts add up to what was
+    charged. Costs are for the owner's eyes alone.
+    """
+    work.require(Role.COUNTER)
+    if not question.customer:
+        return Page((), 0, 1, 1)
+    amount = sa.func.sum(SoldLine.amount_cents)
+    rows = (
+        sa.select(
+            Customer.id.label("customer_id"),
+            Customer.name.label("customer_name"),
+            SoldLine.part_number,
+            sa.func.min(SoldLine.words).label("words"),
+            _WORDS.label("item"),
+            sa.func.sum(SoldLine.quantity).label("quantity"),
+            sa.func.count(sa.distinct(Job.id)).label("jobs"),
+            sa.func.min(Job.accepted_on).label("first"),
+            sa.func.max(Job.accepted_on).label("last"),
+            amount.label("amount_cents"),
+            sa.func.sum(SoldLine.cost_cents).label("cost_cents"),
+        )
+        .select_from(Job)
+        .join(Customer, Customer.id == Job.customer_id)
+        .join(SoldLine, SoldLine.job_id == Job.id)
+        .where(*_sold_to(work.session, question))
+        .group_by(Customer.id, Customer.name, SoldLine.kind, SoldLine.part_number, _WORDS)
+        .order_by(Customer.name, Customer.id, amount.desc(), SoldLine.part_number, _WORDS, SoldLine.kind)
+    )
+    return _page(work.session, rows, page, size)
+
+
+def find_purchases(work: Work, question: SalesQuestion, page: int = 1, size: int = 50) -> _Rows:
+    """The same line by line, the newest first, each with its job."""
+    work.require(Role.COUNTER)
+    if not question.customer:
+        return Page((), 0, 1, 1)
+    rows = (
+        sa.select(
+            Customer.id.label("customer_id"),
+            Customer.name.label("customer_name"),
+            Job.number,
+            Job.accepted_on,
+            *(SoldLine.part_number, SoldLine.words, SoldLine.quantity, SoldLine.amount_cents, SoldLine.cost_cents),
+        )
+        .select_from(Job)
+        .join(Customer, Customer.id == Job.customer_id)
+        .join(SoldLine, SoldLine.job_id == Job.id)
+        .where(*_sold_to(work.session, question))
+        .order_by(Job.accepted_on.desc(), Job.number.desc(), SoldLine.id)
+    )
+    return _page(work.session, rows, page, size)
+
+
+def _sold_to(session: Session, question: SalesQuestion) -> Sequence[sa.ColumnElement[bool]]:
+    theirs = sa.select(Customer.id).where(is_named(session, Customer.name, question.customer))
+    found = [
+        Job.customer_id.in_(theirs),
+        Job.accepted_on.between(question.first, question.last),
+        Job.stage != Stage.CANCELED,
+    ]
+    if question.item:
+        asked = question.item.lower()
+        exact = sa.or_(sa.func.lower(SoldLine.part_number) == asked, sa.func.lower(SoldLine.words) == asked)
+        there = sa.select(SoldLine.id).join(Job, Job.id == SoldLine.job_id).where(*found, exact).limit(1)
+        begins = sa.func.lower(SoldLine.part_number).startswith(asked, autoescape=True)
+        is_exact = session.scalar(there) is not None
+        found.append(exact if is_exact else sa.or_(begins, holds(SoldLine.words, question.item)))
+    return found
+
+
+def _page(session: Session, rows: sa.Select[*tuple[Any, ...]], page: int, size: int) -> _Rows:
+    count = session.scalar(sa.select(sa.func.count()).select_from(rows.order_by(None).subquery())) or 0
+    pages = max(-(-count // size), 1)
+    page = min(max(page, 1), pages)
+    return Page(read(session, rows.limit(size).offset((page - 1) * size)), count, page, pages)
+
+
+GOODS_KINDS = (LineKind.CYLINDER, LineKind.PART, LineKind.HARDWARE)
+GOODS, KEYING, LABOR, TRIPS, OFF = "goods", "keying and keys", "labor", "trips", "taken off the price"
+PARTS = (GOODS, KEYING, LABOR, TRIPS, OFF)
+_KINDS = {
+    GOODS: GOODS_KINDS,
+    LABOR: (LineKind.LABOR,),
+    TRIPS: (LineKind.TRIP,),
+    OFF: (DISCOUNT, OFF_PRICE),
+}
+
+
+def _part_of_cost() -> sa.ColumnElement[str]:
+    # What keys and keying cost is reckoned together, so the two are one part.
+    return sa.case(*((SoldLine.kind.in_(kinds), part) for part, kinds in _KINDS.items()), else_=KEYING)
+
+
+@dataclass(frozen=True, slots=True)
+class LossQuestion:
+    """Jobs accepted from `first` to `last`; part: only those that this part of the cost did it for."""
+
+    first: date
+    last: date
+    part: str = ""
+    customer: str = ""
+    maker: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class UnprofitableJob:
+    """A job that cost more than was charged; cents before tax. cost_cents: as reckoned when it was accepted.
+
+    over_cents: what the bench took beyond the minutes that were reckoned; minutes None: nobody recorded them.
+    shortfalls: by part, what its cost exceeds its charge by (negative: what it earned).
+    """
+
+    number: int
+    customer_id: int
+    customer_name: str
+    title: str
+    accepted_on: date
+    charged_cents: int
+    cost_cents: int
+    over_cents: int
+    reckoned_minutes: int
+    minutes_hundredths: int | None
+    shortfalls: dict[str, int]
+
+    @property
+    def margin_cents(self) -> int:
+        """What is left of it, below 0."""
+        return self.charged_cents - self.cost_cents - self.over_cents
+
+    @property
+    def part(self) -> str:
+        """The part that lost the most."""
+        return max(PARTS, key=lambda part: self.shortfalls[part])
+
+
+def find_unprofitable(work: Work, question: LossQuestion, page: int = 1, size: int = 50) -> Page[UnprofitableJob]:
+    """Jobs that cost more than was charged, the worst first, for the owner.
+
+    Costs are those reckoned when the job was accepted, and the bench's recorded minutes beyond the reckoned ones, at
+    the bench terms of that day; what goods and trips came to is not on record. Canceled jobs are left out.
+    """
+    work.require_owner()
+    session = work.session
+    sums = [
+        *(_sum(_part_of_cost() == part, SoldLine.amount_cents).label(f"charged {part}") for part in PARTS),
+        *(_sum(_part_of_cost() == part, SoldLine.cost_cents).label(f"cost {part}") for part in PARTS),
+    ]
+    charged, cost = sa.func.sum(SoldLine.amount_cents), sa.func.sum(SoldLine.cost_cents)
+    conditions = [Job.accepted_on.between(question.first, question.last), Job.stage != Stage.CANCELED]
+    if question.customer:
+        conditions.append(is_named(session, Customer.name, question.customer))
+    if question.maker:
+        theirs = sa.select(SoldLine.job_id).join(Maker, Maker.id == SoldLine.maker_id)
+        conditions.append(Job.id.in_(theirs.where(Maker.code == question.maker)))
+    sold = (
+        sa.select(Job.id, charged.label("charged"), cost.label("cost"), *sums)
+        .select_from(Job)
+        .join(SoldLine, SoldLine.job_id == Job.id)
+        .join(Customer, Customer.id == Job.customer_id)
+        .where(*conditions)
+        .group_by(Job.id)
+        .subquery()
+    )
+    hundredths = sa.func.sum(sa.func.round(sa.cast(BenchTimeRow.minutes, sa.Numeric) * 100))
+    recorded = sa.select(sa.cast(hundredths, sa.Integer)).where(BenchTimeRow.job_id == Job.id)
+    spent = recorded.correlate(Job).scalar_subquery()
+    rows = (
+        sa.select(
+            *(Job.number, Job.customer_id, Customer.name, Job.title, Job.accepted_on, Job.bench_minutes),
+            spent.label("spent"),
+            _over_cents(session, spent).label("over"),
+            *(one for one in sold.c if one.name != "id"),
+        )
+        .select_from(sold)
+        .join(Job, Job.id == sold.c.id)
+        .join(Customer, Customer.id == Job.customer_id)
+    )
+    inner = rows.subquery()
+    margin = inner.c.charged - inner.c.cost - inner.c.over
+    lost = sa.select(inner).where(margin < 0)
+    if question.part:
+        lost = lost.where(*_is_worst(inner, question.part))
+    found = _page(session, lost.order_by(margin, inner.c.number), page, size)
+    return Page([_unprofitable(row) for row in found.rows], found.count, found.page, found.pages)
+
+
+def _sum(condition: sa.ColumnElement[bool], column: Any) -> _Int:
+    return sa.func.sum(sa.case((condition, column), else_=0))
+
+
+def _over_cents(session: Session, spent: Any) -> _Int:
+    """What the minutes beyond the reckoned ones cost at the rate of the day of acceptance, rounded half up."""
+    terms = session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from.desc())).all()
+    beyond = spent - 100 * Job.bench_minutes
+    if not terms:
+        return sa.literal(0)
+    rates = [
+        (Job.accepted_on >= row.valid_from, BenchTerms.from_json(row.terms).labour_cents_per_hour) for row in terms
+    ]
+    rate = sa.case(*rates, else_=rates[-1][1])
+    cents = (2 * beyond * rate + 6000) // 12000  # a hundredth of a minute at a rate an hour is a 6000th of it
+    return sa.case((beyond > 0, cents), else_=0)
+
+
+def _shortfall(row: Any, part: str) -> Any:
+    lost = row[f"cost {part}"] - row[f"charged {part}"]
+    return lost + row["over"] if part == KEYING else lost
+
+
+def _is_worst(inner: sa.Subquery, part: str) -> list[sa.ColumnElement[bool]]:
+    """Whether no other part lost more, and none before it as much."""
+    own = _shortfall(inner.c, part)
+    return [
+        own > _shortfall(inner.c, other) if place < PARTS.index(part) else own >= _shortfall(inner.c, other)
+        for place, other in enumerate(PARTS)
+        if other != part
+    ]
+
+
+def _unprofitable(row: sa.Row[*tuple[Any, ...]]) -> UnprofitableJob:
+    said = row._mapping
+    return UnprofitableJob(
+        row.number,
+        row.customer_id,
+        row.name,
+        row.title,
+        row.accepted_on,
+        row.charged,
+        row.cost,
+        row.over,
+        row.bench_minutes,
+        None if row.spent is None else int(row.spent),
+        {part: int(_shortfall(said, part)) for part in PARTS},
+    )
