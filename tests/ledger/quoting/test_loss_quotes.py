@@ -1,21 +1,27 @@
 """From the plan of a loss to safe doors: issued and accepted as drafted, handed over, reckoned by every seal."""
 
+import random
+from itertools import chain
+
 import pytest
 import sqlalchemy as sa
 
 from app.errors import BitternError
+from app.fitting import CylinderAttributes
+from app.keying import AccessPlan
 from app.ledger.jobs.handing_over import still_open
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys.loss_plans import LossWayKind, choose_plan, left_to_rekey, ways_of_loss
+from app.ledger.keysystems.planning import MatrixSealForm, make_ready, seal_access
 from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, drafts_of_loss
-from app.ledger.quoting.request import KeyingInstruction, QuoteRequest, SystemRequest
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeyState, KeySystem, Loss, Stage
+from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeyState, KeySystem, LineKind, Loss, Stage
 from app.pricing import KeyingKind
 from tests.keyed import tick_off
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import accept, issued, mortise, openings
-from tests.lost_and_safe import at_odds, keys_of, lost_cuts, meant_to_open, opened_by
+from tests.lost_and_safe import at_odds, cuts_on_record, keys_of, lost_cuts, meant_to_open, opened_by
 
 SHOP = {"keyed_at": "shop", "override_reason": "soon"}
 
@@ -207,3 +213,90 @@ def test_nothing_is_quoted_twice_and_a_quote_that_is_lost_lets_its_doors_go(work
     was = lost_cuts(work, loss)
     _handed_over(work, _accepted(work, third))
     assert opened_by(work, system, was) == [] and at_odds(work, system) == []
+
+
+def test_a_lost_control_key_changes_every_core_and_keeps_its_symbol(work: Work) -> None:
+    """Three cores, single keyed; the old control key takes out what is still to be done, the new one what is done."""
+    body = CylinderAttributes("sfic", chambers=7, keyway="NH1", finish="626")
+    core = LineRequest(LineKind.CYLINDER, 3, "NOR", attributes=body, keying=KeyingInstruction(KeyingKind.KD))
+    job = issued(work, QuoteRequest(customer_id(work, "Lantern"), (core,), **SHOP))  # type: ignore[arg-type]
+    accept(work, job, openings(3))
+    _fit(work, job)
+    book = work.session.scalars(sa.select(KeySystem)).one()
+    loss = _lost(work, "CONTROL")
+    [way] = ways_of_loss(work, loss.id)
+    assert (way.kind, way.cylinders, way.keys, way.keysets) == (LossWayKind.CORES, 3, 1, 1)
+    _chosen(work, loss, way.kind)
+    first, second, third = drafts_of_loss(work, loss.id, PhaseForm(PhasesBy.DAY, a_day=1))
+    assert [(line.quantity, line.symbol, line.price_code) for line in first.lines if line.symbol] == [
+        (1, "new control keys", "KEY-CONTROL")
+    ]
+    was = lost_cuts(work, loss)
+    _handed_over(work, _accepted(work, first))
+    assert opened_by(work, book, was) == ["F2", "F3"]
+    now = cuts_on_record(work, book)["CONTROL"]
+    assert now != was and opened_by(work, book, now) == ["F1"]
+    for ask in (second, third):
+        _handed_over(work, _accepted(work, ask))
+    assert opened_by(work, book, was) == [] and opened_by(work, book, now) == ["F1", "F2", "F3"]
+    assert at_odds(work, book) == [] and [key.copy_number for key in _keyset(work, "CONTROL").keys] == [1, 2]
+
+
+TABLE = """
+,n1,n2,n3,south,s1,s2,store
+head,x,x,x,x,x,x,x
+north,x,x,x,,,,x
+south,,,,x,x,x,
+ann,x,,,,,,x
+bea,,x,,,,,
+cid,,,x,,,,
+dan,,,,,x,,x
+eva,,,,,,x,
+"""
+"""North and South under a head; `south` is the office that South's master opens; Ann and Dan share the store."""
+
+
+@pytest.fixture
+def matrix(work: Work) -> KeySystem:
+    """The school that TABLE keys, its doors fitted, a key out to each."""
+    customer = customer_id(work, "Harbourmaster")
+    ready = make_ready(work, "AQ1", 6, [row.split(",") for row in TABLE.strip().splitlines()])
+    plan = ready.search(random.Random(3), 20, lambda *_: None)
+    assert isinstance(plan, AccessPlan)
+    crossed = tuple(door for one in plan.exceptions for door in one.doors)
+    system = seal_access(work, ready, plan, MatrixSealForm(customer, "The School", "School", crossed=crossed))
+    job = issued(work, QuoteRequest(customer, (mortise(1, KeyingInstruction(KeyingKind.KD)),), **SHOP))  # type: ignore[arg-type]
+    for cylinder in work.session.scalars(sa.select(Cylinder).order_by(Cylinder.id)):
+        cylinder.job_id, cylinder.state, cylinder.type = job.id, CylinderState.FITTED, "mortise"
+    for keyset in system.keysets:
+        work.session.add(Key(keyset_id=keyset.id, copy_number=1, state=KeyState.OUT, changed_at=work.now))
+    work.session.commit()
+    return system
+
+
+@pytest.mark.parametrize("who", ["ann", "south", "head"])
+def test_a_key_of_a_matrix_is_followed_as_its_plan_says(work: Work, matrix: KeySystem, who: str) -> None:
+    holders = {one.purpose: one.symbol for one in matrix.keysets}
+    opens = {row.split(",")[0]: row.split(",")[1:] for row in TABLE.strip().splitlines()}
+    doors = sorted(door for door, mark in zip(opens[""], opens[who], strict=True) if mark)
+    before = _who_opens(work, matrix)
+    loss = _lost(work, holders[who])
+    was = lost_cuts(work, loss)
+    assert opened_by(work, matrix, was) == doors
+    way = ways_of_loss(work, loss.id)[0]
+    _chosen(work, loss, way.kind)
+    for ask in drafts_of_loss(work, loss.id, PhaseForm(PhasesBy.DAY, a_day=4)):
+        _handed_over(work, _accepted(work, ask))
+    assert opened_by(work, matrix, was) == [] and at_odds(work, matrix) == []
+    assert _who_opens(work, matrix) == before and left_to_rekey(work, loss) == ()
+
+
+def _who_opens(work: Work, system: KeySystem) -> dict[str, set[str]]:
+    """Door → the people whose keys open it, each by the newest keyset of theirs, tried by the cuts."""
+    work.session.refresh(system, ["keysets"])
+    newest = {one.purpose: one.symbol for one in sorted(system.keysets, key=lambda one: one.id)}
+    cuts = cuts_on_record(work, system)
+    doors = {who: opened_by(work, system, cuts[symbol]) for who, symbol in newest.items()}
+    return {
+        door: {who for who in doors if door in doors[who]} for door in sorted({*chain.from_iterable(doors.values())})
+    }
