@@ -19,6 +19,7 @@ __all__ = [
     "books_csv",
     "day_list",
     "day_sheet_pdf",
+    "factory_letter_pdf",
     "factory_order_pdf",
     "factory_order_table",
     "first_of",
@@ -68,6 +69,7 @@ from app.documents.labels import labels_pdf
 from app.documents.owner_quote import WaysTable, WholeJob, lines_without_cost, owner_quote_pdf, ways_table, whole_job
 from app.documents.purchasing import (
     FactoryOrder,
+    factory_letter_pdf,
     factory_order_pdf,
     factory_order_table,
     hardware_list_pdf,

@@ -8,6 +8,7 @@ from datetime import date
 from app.documents.render import LANDSCAPE, PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
 from app.ledger.jobs.purchasing import FactoryWork, HardwareList
+from app.ledger.quoting.loss_letter import FactoryLetter
 from app.ledger.store.numbers import factory_order_number
 from app.pricing import show_cents
 
@@ -104,6 +105,12 @@ def factory_order_pdf(order: FactoryOrder) -> bytes:
     warning = "" if order.work.ordered else "Draft, not ordered"
     head = PaperHead(order.work.schedule.head.house, "Factory order", order.number, order.day, warning)
     return pdf("factory_order.html", head, LANDSCAPE, order=order)
+
+
+def factory_letter_pdf(letter: FactoryLetter) -> bytes:
+    """The letter that asks the factory for new keysets after a loss, as PDF."""
+    head = PaperHead(letter.house, "New keysets after a loss", letter.system, letter.on)
+    return pdf("factory_letter.html", head, letter=letter)
 
 
 def factory_order_table(order: FactoryOrder) -> PaperTable:

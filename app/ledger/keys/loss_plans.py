@@ -298,11 +298,12 @@ def _of_factory(ready: ReadyLoss) -> LossWay:
         return LossWay(LossWayKind.FACTORY, {}, cannot=told)
     lost = next(one for one in ready.system.keysets if one.symbol == ready.symbol)
     replaced = [one.symbol for one in _under(ready.system, lost)] if lost.level in _OVER_CHANGES else [lost.symbol]
+    successors = name_successors(ready.system, replaced, tops_too=True)
     says = (
         "The factory keeps the records: the letter asks it for the new keysets and for whatever else the lost key "
         "turns. The symbols are ours until the factory says others.",
     )
-    return _way(ready, LossWayKind.FACTORY, name_successors(ready.system, replaced), {}, says)
+    return _way(ready, LossWayKind.FACTORY, successors, {}, says)
 
 
 def _keeps_symbol(keyset: Keyset, replaced: AbstractSet[str]) -> bool:
@@ -314,16 +315,18 @@ def _keeps_symbol(keyset: Keyset, replaced: AbstractSet[str]) -> bool:
     return any(child.symbol not in replaced for child in keyset.children)
 
 
-def name_successors(system: KeySystem, replaced: Collection[str]) -> dict[str, str]:
+def name_successors(system: KeySystem, replaced: Collection[str], *, tops_too: bool = False) -> dict[str, str]:
     """The symbol of what takes each replaced keyset's place, upper levels first: its own where it keeps that, else
-    the next one free under the master that its successor hangs under.
+    the next one free under the master that its successor hangs under. tops_too: a top gets another symbol, where all
+    under it does and no bitting tells the old from the new.
     """
     names = {one.symbol for one in system.keysets}
     going = [one for level in _DOWNWARD for one in system.keysets if one.level is level and one.symbol in replaced]
     found: dict[str, str] = {}
     for keyset in going:
         symbol = keyset.symbol
-        if not _keeps_symbol(keyset, {*replaced}):
+        is_top = keyset.parent_id is None and keyset.level in _OVER_CHANGES
+        if not _keeps_symbol(keyset, {*replaced}) or (tops_too and is_top):
             above = keyset.parent.symbol if keyset.parent else ""
             free = _symbols_like(keyset, found.get(above, above), system.levels)
             symbol = next(one for one in free if one not in names)
@@ -470,7 +473,7 @@ def is_on_record(work: Work, loss: Loss) -> bool:
     """Whether a plan's new keysets are on record: a job of it was accepted."""
     if not loss.successors:
         return False
-    if _leaves_out(loss):
+    if _leaves_out(loss) or loss.system.records is not RecordsHolder.SHOP:
         return any(job.stage.was_accepted and job.stage is not Stage.CANCELED for job in jobs_of_loss(work, loss))
     return not _still_to_come(work, loss)
 

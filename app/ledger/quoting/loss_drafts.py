@@ -3,9 +3,10 @@
 import re
 from collections import Counter, defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
+from typing import Any
 
 from app.fitting import CylinderAttributes
 from app.ledger.catalog.price_queries import KEY_CONTROL, bench_terms_row_on, price_book
@@ -28,7 +29,7 @@ from app.ledger.quoting.request import LineRequest, QuoteRequest, SystemRequest
 from app.ledger.store.engine import get_row
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, Job, Level, LineKind, Loss, Role
+from app.ledger.tables import Cylinder, Job, Level, LineKind, Loss, Maker, RecordsHolder, Role
 from app.pricing import CylinderType
 
 _ALIKE = ("type", "maker_id", "part_number", "length", "chambers", "drilled", "keyway", "cam", "tailpiece", "finish")
@@ -229,24 +230,33 @@ def _rekey_lines(work: Work, loss: Loss, phase: Phase) -> list[LineRequest]:
         alike[what, level, keyset and keyset.parent_id, sets[one.keyset_id], crossed, one.is_nmk].append(one)
     plan, lines = PlanOfQuote(work.session, loss, ()), []
     for cylinders in alike.values():
-        one = cylinders[0]
-        lines.append(
-            LineRequest(
-                kind=LineKind.REKEY,
-                quantity=len(cylinders),
-                attributes=CylinderAttributes(
-                    one.type,
-                    length=one.length,
-                    chambers=one.chambers or loss.system.chambers,
-                    keyway=one.keyway or loss.system.keyway,
-                ),
-                keying=keyed_as(cylinders, plan.now),
-                keys_each=0,
-                remark=_remark(loss, plan, cylinders),
-                standing=tuple(each.id for each in cylinders),
-            )
-        )
+        lines.append(_line(work, loss, plan, cylinders))
     return lines
+
+
+def _line(work: Work, loss: Loss, plan: PlanOfQuote, cylinders: Sequence[Cylinder]) -> LineRequest:
+    """Cylinders alike, rekeyed where they hang; of a factory's system new ones of the same part, keyed there."""
+    one, system = cylinders[0], loss.system
+    maker = work.session.get(Maker, one.maker_id) if one.maker_id else None
+    body = CylinderAttributes(
+        one.type, length=one.length, chambers=one.chambers or system.chambers, keyway=one.keyway or system.keyway
+    )
+    line = LineRequest(
+        kind=LineKind.REKEY,
+        quantity=len(cylinders),
+        attributes=body,
+        keying=keyed_as(cylinders, plan.now),
+        keys_each=0,
+        remark=_remark(loss, plan, cylinders),
+        standing=tuple(each.id for each in cylinders),
+    )
+    if system.records is RecordsHolder.SHOP:
+        return line
+    line = replace(line, maker_code=maker.code if maker else "")
+    if one.part_number:
+        return replace(line, kind=LineKind.PART, part_number=one.part_number, attributes=None)
+    known: dict[str, Any] = {name: getattr(one, name) or None for name in ("drilled", "cam", "tailpiece", "finish")}
+    return replace(line, kind=LineKind.CYLINDER, attributes=replace(body, **known))
 
 
 def _remark(loss: Loss, plan: PlanOfQuote, cylinders: Sequence[Cylinder]) -> str:

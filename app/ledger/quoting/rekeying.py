@@ -93,7 +93,7 @@ def hanging(session: Session, customer_id: int, ask: QuoteRequest, line: LineReq
     named = Counter(one for other in ask.lines for one in other.standing)
     if any(named[one] > 1 for one in line.standing):
         raise BitternError("quantity", "Two lines are for the same cylinders: remove one of the two.")
-    if line.kind is not LineKind.REKEY:
+    if line.kind is not LineKind.REKEY and ask.loss_id is None:
         _require_as_planned(ask, line, found)
         return found
     if any(one.is_planned for one in found):
@@ -104,7 +104,7 @@ def hanging(session: Session, customer_id: int, ask: QuoteRequest, line: LineReq
     if line.quantity != len(found):
         raise BitternError(
             "quantity",
-            f"This line rekeys what hangs on {places_of(found)}: enter {len(found)}, and add a line for others.",
+            f"This line is for what hangs on {places_of(found)}: enter {len(found)}, and add a line for others.",
         )
     _require_as_they_hang(session, ask, line, found)
     return found
@@ -193,7 +193,7 @@ def _place(cylinder: Cylinder) -> str:
 
 def as_on_record(line: LineRequest, cylinders: Sequence[Cylinder]) -> LineRequest:
     """The line with all that is on record of its cylinders, which are alike; what the line says goes first."""
-    if not cylinders:
+    if not cylinders or line.kind is LineKind.PART:
         return line
     there, said = cylinders[0], line.attributes or CylinderAttributes("")
     known: dict[str, Any] = {name: getattr(said, name) or getattr(there, name) or None for name in _KEPT}
@@ -205,7 +205,13 @@ def told_of(session: Session, found: Resolved, cylinders: Sequence[Cylinder]) ->
     if not cylinders:
         return found
     if found.line.kind is not LineKind.REKEY:
-        return replace(found, notes=(f"For {places_of(cylinders)}, keyed as planned.", *found.notes))
+        is_planned = cylinders[0].is_planned
+        told = (
+            f"{places_of(cylinders)}, keyed as planned."
+            if is_planned
+            else f"{places_of(cylinders)}, in their places."
+        )
+        return replace(found, notes=(f"For {told}", *found.notes))
     maker = session.get(Maker, cylinders[0].maker_id) if cylinders[0].maker_id else None
     return replace(
         found,

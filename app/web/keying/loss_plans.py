@@ -5,9 +5,11 @@ import secrets
 from flask import render_template
 from flask.typing import ResponseReturnValue
 
+from app.documents import factory_letter_pdf
 from app.ledger.keys.loss_plans import LossWayKind, choose_plan, ways_of_loss
 from app.ledger.quoting.issuing import IssueForm, keep_asked, keep_draft
 from app.ledger.quoting.loss_drafts import drafts_of_loss, plan_of_loss
+from app.ledger.quoting.loss_letter import letter_of_loss
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.store.engine import get_row
 from app.ledger.store.work import Work
@@ -15,6 +17,7 @@ from app.ledger.tables import Loss, Role
 from app.validation import counted
 from app.web.access import roles
 from app.web.counter.drafts import draft_of_request
+from app.web.files import PDF, send
 from app.web.forms_base import flash_and_redirect, record_id, typed
 from app.web.keying import blueprint
 from app.web.keying.forms import PhasesPage, WaysPage
@@ -67,3 +70,10 @@ def _kept(work: Work, asks: tuple[QuoteRequest, ...]) -> ResponseReturnValue:
     numbers = f"{jobs[0].number} to {jobs[-1].number}"
     said = f"{counted(len(jobs), 'phase')} saved for later as jobs {numbers}. This is the first: issue it."
     return flash_and_redirect(said, "counter.page", job=jobs[0].number)
+
+
+@blueprint.get("/losses/<int:loss_id>/letter.pdf")
+@roles(Role.COUNTER, Role.BENCH)
+def loss_letter(loss_id: int) -> ResponseReturnValue:
+    """The letter that asks the factory for new keysets, where it holds the records."""
+    return send(factory_letter_pdf(letter_of_loss(current_work(), loss_id)), f"factory-letter-{loss_id}.pdf", PDF)

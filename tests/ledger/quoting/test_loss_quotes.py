@@ -1,6 +1,7 @@
 """From the plan of a loss to safe doors: issued and accepted as drafted, handed over, reckoned by every seal."""
 
 import random
+from dataclasses import replace
 from itertools import chain
 
 import pytest
@@ -12,11 +13,24 @@ from app.keying import AccessPlan
 from app.ledger.jobs.handing_over import still_open
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys.loss_plans import LossWayKind, choose_plan, left_to_rekey, ways_of_loss
+from app.ledger.keysystems.lost_keysets import exposed_by
 from app.ledger.keysystems.planning import MatrixSealForm, make_ready, seal_access
 from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, drafts_of_loss
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeyState, KeySystem, LineKind, Loss, Stage
+from app.ledger.tables import (
+    Cylinder,
+    CylinderState,
+    Job,
+    Key,
+    Keyset,
+    KeyState,
+    KeySystem,
+    LineKind,
+    Loss,
+    RecordsHolder,
+    Stage,
+)
 from app.pricing import KeyingKind
 from tests.keyed import tick_off
 from tests.ledger.conftest import customer_id
@@ -240,6 +254,37 @@ def test_a_lost_control_key_changes_every_core_and_keeps_its_symbol(work: Work) 
         _handed_over(work, _accepted(work, ask))
     assert opened_by(work, book, was) == [] and opened_by(work, book, now) == ["F1", "F2", "F3"]
     assert at_odds(work, book) == [] and [key.copy_number for key in _keyset(work, "CONTROL").keys] == [1, 2]
+
+
+def test_a_lost_master_of_a_factorys_system_is_followed_by_the_factorys_keysets(work: Work) -> None:
+    """No bitting is here: the record says what is exposed, and new cylinders of the same part come from there."""
+    line = mortise(20, KeyingInstruction(KeyingKind.MK))
+    asked = SystemRequest(name="The Mill")
+    ask = QuoteRequest(customer_id(work, "Harbourmaster"), (line,), system=asked, keyed_at="factory")
+    job = issued(work, replace(ask, override_reason="as ever"))
+    accept(work, job, openings(20))
+    _fit(work, job)
+    mill = work.session.scalars(sa.select(KeySystem)).one()
+    assert mill.records is RecordsHolder.FACTORY and cuts_on_record(work, mill) == {}
+    loss = _lost(work, "AA")
+    [way] = ways_of_loss(work, loss.id)
+    # Two keys to each of twenty changes; of AA none is on record, so one is cut.
+    assert (way.kind, way.cylinders, way.keys, way.keysets) == (LossWayKind.FACTORY, 20, 41, 21)
+    _chosen(work, loss, way.kind)
+    assert loss.successors["AA"] == "AB" and loss.successors["7AA"] == "7AB"
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    assert [(line.kind.value, line.quantity, line.part_number, line.symbol) for line in ask.lines] == [
+        ("part number", 20, "A18M-Q1-66.SC", ""),
+        ("keys", 1, "", "new masters"),
+        ("keys", 40, "", "new changes"),
+    ]
+    job = _accepted(work, ask)
+    assert job.keyed_at == "factory" and left_to_rekey(work, loss) == ()
+    for stage in (Stage.PARTS_ON_ORDER, Stage.READY, Stage.HANDED_OVER):
+        known = still_open(work.session, job).mark
+        move_job(work, job.id, job.version, stage, taken_by="R. Teal", known=known)
+    assert meant_to_open(_on(work, "F7")) == {"7AB", "AB"} and _on(work, "F7").part_number == "A18M-Q1-66.SC"
+    assert exposed_by(work.session, _keyset(work, "AA")) == ()
 
 
 TABLE = """

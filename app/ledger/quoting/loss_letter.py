@@ -1,0 +1,88 @@
+"""The letter that asks a factory, which holds the records, for new keysets after a loss; it has no bitting."""
+
+from collections import Counter
+from dataclasses import dataclass
+from datetime import date
+
+import sqlalchemy as sa
+
+from app.ledger.catalog.price_queries import get_house
+from app.ledger.keys.loss_plans import left_to_rekey
+from app.ledger.keysystems.copy_numbers import say_copies
+from app.ledger.keysystems.keysets import symbols_in_words
+from app.ledger.quoting.issuing import house_head
+from app.ledger.quoting.snapshot import HouseHead
+from app.ledger.store.engine import get_row
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import Level, Loss, Maker, RecordsHolder, Role
+
+_DOWNWARD = [*Level]
+
+
+@dataclass(frozen=True, slots=True)
+class ExposedLevel:
+    """What a lost key opens of one level: its keysets, the cylinders on them, and what is to take their places."""
+
+    level: str
+    keysets: str
+    cylinders: int
+    successors: str
+
+
+@dataclass(frozen=True, slots=True)
+class FactoryLetter:
+    """The letter's own values. parts: maker, part number, what it is, how many."""
+
+    house: HouseHead
+    on: date
+    by: str
+    makers: tuple[str, ...]
+    customer: str
+    system: str
+    keyway: str
+    lost: str
+    since: date | None
+    levels: tuple[ExposedLevel, ...]
+    parts: tuple[tuple[str, str, str, int], ...]
+
+    @property
+    def cylinders(self) -> int:
+        """How many cylinders are exposed, as far as this house knows."""
+        return sum(one.cylinders for one in self.levels)
+
+
+def letter_of_loss(work: Work, loss_id: int) -> FactoryLetter:
+    """The letter for a loss whose plan is chosen; LedgerError where the records are not the factory's."""
+    work.require(Role.COUNTER, Role.BENCH)
+    loss = get_row(work.session, Loss, loss_id, "loss")
+    system = loss.system
+    if system.records is not RecordsHolder.FACTORY or not loss.successors:
+        raise LedgerError("", "A letter is for a chosen plan in a system whose records the factory holds.")
+    there = left_to_rekey(work, loss)
+    on_keyset = Counter(one.keyset_id for one in there)
+    replaced = [one for one in system.keysets if one.symbol in loss.successors]
+    levels = []
+    for level in _DOWNWARD:
+        mine = [one for one in replaced if one.level is level]
+        if mine:
+            symbols = [one.symbol for one in mine]
+            count = sum(on_keyset[one.id] for one in mine)
+            new = symbols_in_words(loss.successors[one] for one in symbols)
+            levels.append(ExposedLevel(level.value, symbols_in_words(symbols), count, new))
+    makers = {one.id: one.name for one in work.session.scalars(sa.select(Maker))}
+    parts = Counter((makers.get(one.maker_id or 0, ""), one.part_number, one.words) for one in there)
+    many = f"copies {say_copies(loss.copies)}" if loss.copies else "nobody knows how many"
+    return FactoryLetter(
+        house=house_head(get_house(work.session)),
+        on=work.today,
+        by=work.actor.name,
+        makers=tuple(sorted({maker for maker, _, _ in parts if maker})),
+        customer=system.customer.name,
+        system=system.name,
+        keyway=system.keyway,
+        lost=f"{loss.keyset.symbol}, {loss.keyset.level.value} ({many})",
+        since=loss.since,
+        levels=tuple(levels),
+        parts=tuple((*one, count) for one, count in sorted(parts.items())),
+    )
