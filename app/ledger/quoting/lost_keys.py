@@ -127,8 +127,8 @@ def _operators(session: Session, ask: QuoteRequest, line: LineRequest) -> Iterab
             if cylinder.keyset is not None:
                 chain = _chain(cylinder.keyset, is_nmk=cylinder.is_nmk)
                 crossed = [one.keyset for one in cylinder.operators]
-                yield from (one for one in (*chain, *crossed) if one.symbol not in ask.replaced)
-                yield from _controls(cylinder.keyset.system)
+                there = (*chain, *crossed, *_controls(cylinder.keyset.system))
+                yield from (one for one in there if one.symbol not in ask.replaced)
         return
     asked = ask.system.existing_id if ask.system else None
     is_mastered = line.keying.kind.is_master_keyed
