@@ -227,4 +227,4 @@ def copies_of(session: Session, system: KeySystem) -> dict[str, int]:
     known = Counter(dict(rows.all()))
     for lost in lost_keysets(session, [keyset.id for keyset in system.keysets]):
         known[lost.keyset.symbol] += len(lost.copies)
-    return {keyset.symbol: known.get(keyset.symbol, 1) for keyset in system.keysets}
+    return {keyset.symbol: known[keyset.symbol] or 1 for keyset in system.keysets}
