@@ -104,7 +104,7 @@ def hanging(session: Session, customer_id: int, ask: QuoteRequest, line: LineReq
     if line.quantity != len(found):
         raise BitternError(
             "quantity",
-            f"This line is for what hangs on {places_of(found)}: enter {len(found)}, and add a line for others.",
+            f"This line rekeys what hangs on {places_of(found)}: enter {len(found)}, and add a line for others.",
         )
     _require_as_they_hang(session, ask, line, found)
     return found
