@@ -111,13 +111,14 @@ class Turned:
 
 @dataclass(frozen=True, slots=True)
 class Reported:
-    """A loss as reported. `added`: to one that was open; `exposed`: what stands open; `being_rekeyed`: what a job of
-    a loss does there just now, "" for nothing.
+    """A loss as reported. `added`: to one that was open; `exposed`: what stands open; `coming`: what is on its way to
+    other places and would be turned too; `being_rekeyed`: what a job of a loss does there just now, "" for nothing.
     """
 
     loss: Loss
     added: bool
     exposed: Turned
+    coming: tuple[Cylinder, ...]
     being_rekeyed: str
 
     @property
@@ -128,7 +129,8 @@ class Reported:
             said = f"A loss of {symbol} is open since {on}, and this is added to it. It exposes {self.exposed.words}."
         else:
             said = f"The loss of {symbol} is on record. It exposes {self.exposed.words}."
-        return " ".join(filter(None, (said, self.being_rekeyed)))
+        coming = f"On the way or planned: {counted(len(self.coming), 'cylinder')} that it would turn too."
+        return " ".join(filter(None, (said, coming if self.coming else "", self.being_rekeyed)))
 
 
 def report_loss(work: Work, form: LossForm) -> Reported:
@@ -182,7 +184,8 @@ def lose_keys(work: Work, keyset: Keyset, keys: Sequence[Key], since: date | Non
     for key in keys:
         put_key(work, key, KeyState.LOST, holder=key.holder, phone=key.holder_phone)
     work.session.flush()
-    done = Reported(loss, added, still_turned(work, loss), _being_rekeyed(work, loss))
+    exposed = still_turned(work, loss)
+    done = Reported(loss, added, exposed, coming_turned(work, loss, exposed), _being_rekeyed(work, loss))
     holders = ", ".join(dict.fromkeys(key.holder for key in keys if key.holder))
     which = f"{keyset.symbol} {say_copies(copies)}" if keys else f"keys of {keyset.symbol}, nobody knows which,"
     said = f"{which} {'is' if len(keys) == 1 else 'are'} lost" + (f", last with {holders}" if holders else "")
@@ -271,10 +274,12 @@ def still_turned(work: Work, loss: Loss, without: Collection[int] = (), plus: It
     return Turned(_turned(work, loss, [*there, *plus]))
 
 
-def coming_turned(work: Work, loss: Loss) -> tuple[Cylinder, ...]:
-    """What is planned or on its way and the lost key would turn, where nothing that it turns stands yet."""
+def coming_turned(work: Work, loss: Loss, standing: Turned) -> tuple[Cylinder, ...]:
+    """What is planned or on its way and the lost key would turn, but for places where it turns what is `standing`."""
     states = (CylinderState.ORDERED, CylinderState.PINNED, CylinderState.CHECKED)
-    return _turned(work, loss, _of_keyway(work.session, loss, *states))
+    there = {_place(one) for one in standing.cylinders}
+    coming = _turned(work, loss, _of_keyway(work.session, loss, *states))
+    return tuple(one for one in coming if _place(one) not in there)
 
 
 def _of_keyway(session: Session, loss: Loss, *states: CylinderState) -> Sequence[Cylinder]:
@@ -350,8 +355,7 @@ def state_of_loss(work: Work, loss_id: int) -> LossState:
     loss = get_loss(session, loss_id)
     is_open = loss.closed_at is None
     turned = still_turned(work, loss) if is_open else Turned(())
-    there = {_place(one) for one in turned.cylinders}
-    coming = tuple(one for one in coming_turned(work, loss) if _place(one) not in there) if is_open else ()
+    coming = coming_turned(work, loss, turned) if is_open else ()
     jobs = tuple(session.scalars(sa.select(Job).where(Job.loss_id == loss.id).order_by(Job.number)))
     bringing = _bringing(session, jobs)
     events = _events(session, loss)
@@ -426,7 +430,7 @@ def _why_open(work: Work, loss: Loss, turned: Turned, coming: Sequence[Cylinder]
         of_jobs = f" of job {', '.join(map(str, numbers[:_NAMED]))}" if numbers else ", planned"
         return (
             f"The lost key of {loss.keyset.symbol} would turn {counted(len(coming), 'cylinder')} on the way"
-            f"{of_jobs}: {_named(coming)}. Rekey or cancel them first."
+            f"{of_jobs}: {_named(coming)}."
         )
     if loss.keyset.level is Level.CONTROL and loss.sealed_lost is None and lost_cuts(work, loss) is not None:
         return (
@@ -475,7 +479,8 @@ def close_loss(work: Work, loss_id: int, version: int, note: str = "") -> Closed
         loss = get_version(work.session, Loss, loss_id, "loss", version)
         if loss.closed_at is not None:
             raise LedgerError("note", f"This loss was closed on {loss.closed_at.astimezone().date().isoformat()}.")
-        if why := _why_open(work, loss, still_turned(work, loss), coming_turned(work, loss)):
+        turned = still_turned(work, loss)
+        if why := _why_open(work, loss, turned, coming_turned(work, loss, turned)):
             raise LedgerError("note", f"{why} A loss is closed when its key turns nothing any more.")
         found = is_found(work.session, loss)
         retired = _replaced_keysets(work.session, loss, is_found=found)
@@ -498,7 +503,8 @@ def _replaced_keysets(session: Session, loss: Loss, *, is_found: bool) -> list[K
         for old, new in loss.successors.items()
         if old in by_symbol and new != old and (new in (LEFT_OUT, NO_MASTERS) or new in by_symbol)
     }
-    if not is_found and loss.sealed_lost is None and loss.keyset.level is not Level.CONTROL:
+    keeps_symbol = loss.successors.get(loss.keyset.symbol) == loss.keyset.symbol  # and has another bitting
+    if not is_found and not keeps_symbol and loss.keyset.level is not Level.CONTROL:
         left.add(loss.keyset.symbol)
     used = set(
         session.scalars(

@@ -279,6 +279,26 @@ def keep_lost_bitting(work: Work, keyset: Keyset, cuts: Cuts) -> None:
     loss.plan_chosen_at = loss.plan_chosen_at or work.now
 
 
+def put_missing_losses(session: Session) -> None:
+    """An open loss for each keyset of which keys are lost and no loss tells, as in a file of an earlier release."""
+    told = sa.select(Loss.keyset_id)
+    rows = session.execute(
+        sa.select(Keyset.system_id, Key.keyset_id, Key.copy_number, Key.changed_at)
+        .join(Keyset, Keyset.id == Key.keyset_id)
+        .where(Key.state == KeyState.LOST, Key.keyset_id.not_in(told))
+        .order_by(Key.keyset_id, Key.copy_number)
+    )
+    found: dict[int, Loss] = {}
+    for system_id, keyset_id, copy, lost_at in rows:
+        loss = found.setdefault(
+            keyset_id, Loss(system_id=system_id, keyset_id=keyset_id, reported_at=lost_at, copies=[])
+        )
+        loss.copies = [*loss.copies, copy]
+        loss.reported_at = min(loss.reported_at, lost_at)
+    session.add_all(found.values())
+    session.flush()
+
+
 def require_not_lost(session: Session, keysets: Collection[Keyset], field: str) -> None:
     """Refuse, on `field`, keysets of which a key is lost: whoever has it would open the door."""
     for lost in lost_keysets(session, [keyset.id for keyset in keysets]):

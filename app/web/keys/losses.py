@@ -3,7 +3,15 @@
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 
-from app.ledger.keys.losses import close_loss, closed_losses, get_loss, open_losses, state_of_loss, still_turned
+from app.ledger.keys.losses import (
+    close_loss,
+    closed_losses,
+    coming_turned,
+    get_loss,
+    open_losses,
+    state_of_loss,
+    still_turned,
+)
 from app.ledger.quoting.loss_drafts import plan_of_loss
 from app.ledger.tables import Loss, Role
 from app.web.access import roles
@@ -26,10 +34,11 @@ def index() -> ResponseReturnValue:
     """The open losses, the oldest first, with how many doors each still opens; on request those that are over."""
     work, show_closed = current_work(), request.args.get("show") == "closed"
     if show_closed:
-        return render_template("keys/losses.html", losses=closed_losses(work.session), turned={}, show_closed=True)
+        return render_template("keys/losses.html", losses=closed_losses(work.session), show_closed=True)
     losses = open_losses(work.session)
     turned = {loss.id: still_turned(work, loss) for loss in losses}
-    return render_template("keys/losses.html", losses=losses, turned=turned, show_closed=False)
+    coming = {loss.id: coming_turned(work, loss, turned[loss.id]) for loss in losses}
+    return render_template("keys/losses.html", losses=losses, turned=turned, coming=coming, show_closed=False)
 
 
 @blueprint.get("/<int:loss_id>")

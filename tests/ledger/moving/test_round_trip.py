@@ -387,3 +387,15 @@ def test_keysets_stand_under_none_of_another_system_and_not_under_themselves(tak
     both = with_table(with_table(taken, "keysets", rows), "key systems", systems)
     plan = plan_house(empty, "a.zip", both)
     assert {problem.message for problem in plan.problems} == {"This keyset stands under one of another key system."}
+
+
+def test_a_lost_key_of_an_earlier_release_s_export_becomes_an_open_loss(work: Work, empty: Work) -> None:
+    """The demo's lost key is copy 1 of the dentist's 4AA; such a file has no losses."""
+    import_house(empty, "a.zip", with_table(export_house(work, "zip"), "losses", None))
+    [loss] = empty.session.scalars(sa.select(m.Loss))
+    assert (loss.keyset.symbol, loss.copies, loss.closed_at, loss.system_id) == (
+        "4AA",
+        [1],
+        None,
+        loss.keyset.system_id,
+    )

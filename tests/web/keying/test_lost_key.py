@@ -634,7 +634,7 @@ def test_a_loss_turns_nothing_once_the_bitting_is_replaced_and_can_be_closed(
     answer = owner.post(f"/keying/systems/{system.id}/correct", data={**said, "destroyed": "y"})
     assert answer.status_code == 303, _told(answer.text)
     page, planned = clerk.get(f"/keys/{key.id}").text, clerk.post(address, data=plan).text
-    assert "turns no door now" in page and "stands open" not in page
+    assert "turns no door that stands now" in page and "stands open" not in page
     assert "The bitting of AA1 was replaced on 25 Nov 2026, after the loss" in planned
     assert "<dt>Exposed</dt>" not in planned and "Make a draft quote" not in planned
     loss = session.scalars(sa.select(Loss)).one()

@@ -165,5 +165,5 @@ def test_what_is_on_its_way_is_no_exposure_but_keeps_the_loss_open(
     coming = factories.JobFactory(customer=keyed.system.customer, stage=Stage.APPROVED)
     factories.CylinderFactory(job_id=coming.id, keyset=keyed.cylinders[0].keyset, state=CylinderState.ORDERED)
     page = unescape(clerk.get(f"/keys/losses/{loss.id}").text)
-    assert "<dt>Still turned</dt><dd>0" in page and "<dt>On their way</dt><dd>1" in page
+    assert "<dt>Still turned</dt><dd>0" in page and "<dt>On the way</dt><dd>1" in page
     assert f"would turn 1 cylinder on the way of job {coming.number}" in page and "Close the loss" not in page

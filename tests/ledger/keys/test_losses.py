@@ -1,0 +1,159 @@
+"""What a lost key still turns, by pins and by the record, and what is refused beside an open loss."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import pytest
+import sqlalchemy as sa
+
+from app.config import Config
+from app.errors import BitternError
+from app.ledger.care.opening import open_ledger
+from app.ledger.keys.losses import LossForm, Which, close_loss, lose_key, report_loss, state_of_loss, still_turned
+from app.ledger.keysystems.bittings import open_bittings, reseal_bittings, seal_bitting
+from app.ledger.keysystems.lost_keysets import keep_lost_bitting, lost_masters
+from app.ledger.keysystems.out_of_use import is_retired
+from app.ledger.keysystems.pinned import freeze_pins
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import Bitting, CylinderState, Key, Keyset, KeyState, Level, Loss, Stage, User
+from app.pricing import RecordsHolder
+from tests import factories
+from tests.conftest import NOW
+from tests.keyed import Keyed, keyed_job, the
+
+
+@pytest.fixture
+def work(config: Config) -> Iterator[Work]:
+    ledger = open_ledger(config)
+    with ledger.sessions() as session, factories.saving_into(session):
+        yield Work(session, ledger.vault, Actor.of(session.get_one(User, 1)), NOW)
+    ledger.close()
+
+
+@pytest.fixture
+def keyed(work: Work) -> Keyed:
+    """Two flats under AA whose cylinders stand on F1 (1AA) and F2 (2AA), every key out."""
+    made = keyed_job(work, Stage.CLOSED)
+    for cylinder in made.cylinders:
+        cylinder.state = CylinderState.FITTED
+    for key in work.session.scalars(sa.select(Key)):
+        key.state = KeyState.OUT
+    work.session.commit()
+    return made
+
+
+def lost(work: Work, keyed: Keyed, symbol: str) -> Loss:
+    return report_loss(work, LossForm(keyed.system.id, symbol, Which.UNKNOWN)).loss
+
+
+def doors(work: Work, loss: Loss) -> list[str]:
+    return [one.door.opening_number for one in still_turned(work, loss).cylinders if one.door]
+
+
+def test_a_door_of_another_system_that_the_bitting_turns_is_counted_and_one_of_another_customer_is_not(
+    work: Work, keyed: Keyed
+) -> None:
+    """1AA is 746036. A store of the same customer and one of a stranger's are pinned to it too."""
+    for customer, number in ((keyed.system.customer, "S1"), (factories.CustomerFactory(), "S2")):
+        system = factories.KeySystemFactory(customer=customer, name="Stores")
+        keyset = factories.KeysetFactory(system=system, symbol="SKD1", level=Level.SINGLE)
+        seal_bitting(work, system, keyset, (7, 4, 6, 0, 3, 6))
+        site = factories.SiteFactory(customer=customer)
+        factories.CylinderFactory(keyset=keyset, door=factories.DoorFactory(site=site, opening_number=number))
+    work.session.commit()
+    assert sorted(doors(work, lost(work, keyed, "1AA"))) == ["F1", "S1"]
+
+
+def test_pins_decide_and_not_the_record_once_the_keyset_has_another_bitting(work: Work, keyed: Keyed) -> None:
+    """AA keeps its symbol: both doors stay open until they are pinned anew; only F1 is here."""
+    loss = lost(work, keyed, "AA")
+    session, master = work.session, loss.keyset
+    with transaction(session):
+        freeze_pins(work, keyed.cylinders)
+        keep_lost_bitting(work, master, open_bittings(session, work.vault, [keyed.system])[master.id])
+        reseal_bittings(work, keyed.system, [(master, (3, 0, 4, 8, 5, 2))])
+    assert doors(work, loss) == ["F1", "F2"] and lost_masters(session, [keyed.system.id]) == ()
+    keyed.cylinders[0].sealed_pins = None  # pinned anew, by the record
+    session.commit()
+    assert doors(work, loss) == ["F2"]
+    with pytest.raises(LedgerError, match="still turns 1 door: F2"):
+        close_loss(work, loss.id, loss.version)
+    keyed.cylinders[1].sealed_pins = None
+    session.commit()
+    # Copy 2, ordered by the job of the plan, is cut to the new bitting: while the loss is open it is no part of it.
+    job = factories.JobFactory(customer=keyed.system.customer, loss_id=loss.id, stage=Stage.READY)
+    new = factories.KeyFactory(keyset=master, job_id=job.id, copy_number=2, state=KeyState.OUT)
+    with pytest.raises(LedgerError, match=f"AA copy 2 is cut to the new bitting that job {job.number} brings"):
+        lose_key(work, new.id, new.version)
+    assert new.state is KeyState.OUT
+    done = close_loss(work, loss.id, loss.version, "pinned anew")
+    assert (done.retired, is_retired(master)) == ((), False), "AA goes on with its new bitting"
+    again = lose_key(work, new.id, new.version)
+    assert again.loss.id != loss.id and again.loss.copies == [2]
+
+
+def test_where_no_bitting_is_here_levels_tell_and_what_a_job_of_the_loss_brought_is_out_of_it(
+    work: Work, keyed: Keyed
+) -> None:
+    """A factory's system: AA is over F1 and F2. The factory gives AA another bitting, and F1 comes back first."""
+    work.session.execute(sa.delete(Bitting))
+    keyed.system.records = RecordsHolder.FACTORY
+    work.session.commit()
+    loss = lost(work, keyed, "AA")
+    assert doors(work, loss) == ["F1", "F2"] and doors(work, lost(work, keyed, "2AA")) == ["F2"]
+    job = factories.JobFactory(customer=keyed.system.customer, loss_id=loss.id, stage=Stage.CLOSED)
+    for cylinder, left in zip(keyed.cylinders, (["F2"], []), strict=True):
+        cylinder.state = CylinderState.REMOVED
+        factories.CylinderFactory(
+            job_id=job.id, door=cylinder.door, keyset=cylinder.keyset, state=CylinderState.FITTED
+        )
+        assert doors(work, loss) == left
+    loss.successors = {"AA": "AA"}
+    work.session.commit()
+    assert close_loss(work, loss.id, loss.version).retired == (), "AA goes on with the factory's new bitting"
+
+
+def test_a_loss_of_what_a_job_rekeys_just_now_is_recorded_with_words_about_that_job(work: Work, keyed: Keyed) -> None:
+    loss = lost(work, keyed, "AA")
+    loss.successors = {"AA": "AB", "1AA": "1AB"}
+    job = factories.JobFactory(customer=keyed.system.customer, loss_id=loss.id, stage=Stage.ON_THE_BENCH)
+    for symbol, is_among in (("1AA", True), ("2AA", False)):
+        done = report_loss(work, LossForm(keyed.system.id, symbol, Which.COPIES, (1,)))
+        assert done.words.startswith(f"The loss of {symbol} is on record. It exposes 1 door.")
+        assert f"The Flats is being rekeyed just now by job {job.number}, after a loss." in done.words
+        assert (f"{symbol} is among what is replaced there" in done.words) is is_among
+
+
+def test_a_loss_of_copies_that_becomes_one_of_unknown_copies_stays_so_when_a_copy_is_found(
+    work: Work, keyed: Keyed
+) -> None:
+    form = LossForm(keyed.system.id, "1AA", Which.COPIES, (1,))
+    loss = report_loss(work, form).loss
+    report_loss(work, replace(form, which=Which.UNKNOWN, copies=()))
+    key = the(work, "1AA")
+    key.state = KeyState.RETURNED
+    work.session.commit()
+    state = state_of_loss(work, loss.id)
+    assert (state.is_found, state.turned.doors, state.keys) == (False, 1, ())
+    assert state.why_open == "The lost key of 1AA still turns 1 door: F1."
+
+
+def test_no_keyset_has_two_open_losses(work: Work, keyed: Keyed) -> None:
+    keyset_id = lost(work, keyed, "AA").keyset_id
+    with pytest.raises((BitternError, sa.exc.IntegrityError)), transaction(work.session):
+        work.session.add(Loss(system_id=keyed.system.id, keyset_id=keyset_id, reported_at=NOW))
+        work.session.flush()
+    assert work.session.scalar(sa.select(sa.func.count(Loss.id))) == 1
+
+
+def test_a_retired_master_takes_no_more_changes_once_its_loss_is_closed(work: Work, keyed: Keyed) -> None:
+    loss = lost(work, keyed, "AA")
+    for cylinder in keyed.cylinders:
+        cylinder.state = CylinderState.REMOVED
+    work.session.commit()
+    assert close_loss(work, loss.id, loss.version).retired == ("AA",)
+    assert [one.symbol for one in work.session.scalars(sa.select(Keyset).order_by(Keyset.id)) if is_retired(one)] == [
+        "AA"
+    ]
