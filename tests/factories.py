@@ -250,6 +250,15 @@ class PriceTierFactory(_Factory):
     percent_off = "10"
 
 
+class DecidingDayFactory(_Factory):
+    class Meta:
+        model = models.DecidingDayRow
+
+    valid_from = date(2026, 1, 1)
+    tax_of_hand_over = True
+    prices_of_hand_over = False
+
+
 class TaxRuleFactory(_Factory):
     class Meta:
         model = models.TaxRuleRow

@@ -44,13 +44,14 @@ class OptionRow:
     working_days: int | None
     totals: Totals
     deposit_cents: int
+    coming_changes: tuple[str, ...]
     lines: tuple[CustomerLine, ...]
 
     @property
     def when(self) -> str:
         """The promise in words.
 
-        >>> OptionRow("B", "", date(2026, 3, 2), None, None, Totals(0, 0, 0, 0, 0, "", ""), 0, ()).when
+        >>> OptionRow("B", "", date(2026, 3, 2), None, None, Totals(0, 0, 0, 0, 0, "", ""), 0, (), ()).when
         'date confirmed with the order'
         """
         if self.ready_on is None:
@@ -76,6 +77,8 @@ class QuotePage:
     need_by: date | None
     ready_on: date | None
     lead_time: str
+    coming_changes: tuple[str, ...]
+    day_rule: str
     lines: tuple[CustomerLine, ...]
     totals: Totals
     exclusions: str

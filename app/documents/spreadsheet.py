@@ -63,6 +63,7 @@ class Kind(StrEnum):
     """What a column holds, and so how a page and a spreadsheet show it. Money is whole cents."""
 
     JOB = "job"
+    QUOTE = "quote"
     TEXT = "text"
     STAGE = "stage"
     DAY = "day"
@@ -219,6 +220,14 @@ _COLUMNS: Mapping[str, tuple[ListColumn, ...]] = {
         ListColumn("Days left", lambda row: row.days, Kind.COUNT),
         ListColumn("Quoted by", lambda row: row.quoted_by),
         _VALUE,
+    ),
+    "rises": (
+        ListColumn("Quote", lambda row: row.quote, Kind.QUOTE),
+        *(_CUSTOMER, _TITLE, _STAGE),
+        ListColumn("Holds until", lambda row: row.until, Kind.DAY),
+        _VALUE,
+        ListColumn("Sold under the new prices by", lambda row: row.price_cents, Kind.MONEY),
+        ListColumn("Goods cost more by", lambda row: row.cost_cents, Kind.MONEY),
     ),
     "stages": (
         _STAGE,

@@ -46,7 +46,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         moving.export_file: export_house
         catalog.house_settings: set_bench_terms set_factory_terms set_house
         catalog.price_editing: set_price end_price
-        catalog.price_editing: set_tier set_tax_rule
+        catalog.price_editing: set_tier set_tax_rule set_deciding_day
         catalog.price_book: put_on_record
         catalog.price_rules: set_rule end_rule
         catalog.quote_rules: set_quote_rules
@@ -168,7 +168,7 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.lost_keys: lost_problems
         quoting.missing: questions_about facts_of
         jobs.papers: job_head schedule_of
-        quoting.quoting: price_request price_option
+        quoting.quoting: price_request price_option rates_moved
         quoting.quick_line: read_quick_line
         quoting.allocation: system_problems
         bench.customers_keys: waiting_key

@@ -8,13 +8,13 @@ from decimal import Decimal
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.catalog.price_queries import guard, least_margin, price_beginning
+from app.ledger.catalog.price_queries import guard, least_margin, price_beginning, rule_in_words
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.records import check_texts, set_changed
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, PriceBookRow, PriceRuleRow, PriceTier, TaxRuleRow, longest
+from app.ledger.tables import Customer, DecidingDayRow, PriceBookRow, PriceRuleRow, PriceTier, TaxRuleRow, longest
 from app.pricing import PriceRow, TaxRule, show_cents, show_day
 from app.validation import check_length
 
@@ -216,4 +216,22 @@ def set_tax_rule(work: Work, rule: TaxRule, seen: str = "") -> TaxRuleRow:
         work.session.add(row)
         work.session.flush()
         record(work, "tax rule set", "house", f"From {rule.valid_from.isoformat()}: {rule.sentence}{was}")
+        return row
+
+
+def set_deciding_day(
+    work: Work, valid_from: date, *, tax_of_hand_over: bool, prices_of_hand_over: bool
+) -> DecidingDayRow:
+    """Put on record which day decides a quote's sales tax, and which its prices, from a day on; a rule that begins on
+    the same day is replaced. Quotes that were issued keep the rule that they name.
+    """
+    work.require_owner()
+    with transaction(work.session):
+        rows = sa.select(DecidingDayRow).where(DecidingDayRow.valid_from == valid_from)
+        row = work.session.scalar(rows) or DecidingDayRow(valid_from=valid_from)
+        row.tax_of_hand_over, row.prices_of_hand_over = tax_of_hand_over, prices_of_hand_over
+        work.session.add(row)
+        work.session.flush()
+        said = rule_in_words(row.tax_of_hand_over, row.prices_of_hand_over)
+        record(work, "deciding day set", "house", f"From {valid_from.isoformat()}: {said}")
         return row

@@ -18,6 +18,7 @@ from app.ledger.store.errors import NotEntered, NotFound
 from app.ledger.tables import (
     BENCH_TERMS_SET,
     BenchTermsRow,
+    DecidingDayRow,
     Event,
     House,
     Job,
@@ -126,6 +127,27 @@ def tax_table(session: Session) -> TaxTable:
         )
         for row in rows
     )
+
+
+def deciding_day_on(session: Session, day: date) -> DecidingDayRow | None:
+    """The house's rule, in force on a day, of which day decides; None before the first: then the quote's own does."""
+    rows = sa.select(DecidingDayRow).where(DecidingDayRow.valid_from <= day)
+    return session.scalar(rows.order_by(DecidingDayRow.valid_from.desc()).limit(1))
+
+
+def rule_in_words(tax_of_hand_over: bool, prices_of_hand_over: bool) -> str:
+    """The rule as papers print it.
+
+    >>> rule_in_words(True, False)
+    'Sales tax is that of the day of hand-over, prices are those of the day of the quote.'
+    """
+    tax, prices = ("hand-over" if one else "the quote" for one in (tax_of_hand_over, prices_of_hand_over))
+    return f"Sales tax is that of the day of {tax}, prices are those of the day of {prices}."
+
+
+def list_deciding_days(session: Session) -> Sequence[DecidingDayRow]:
+    """Every such rule, the newest first."""
+    return session.scalars(sa.select(DecidingDayRow).order_by(DecidingDayRow.valid_from.desc())).all()
 
 
 def bench_terms_row_on(session: Session, day: date) -> BenchTermsRow | None:

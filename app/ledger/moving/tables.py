@@ -173,6 +173,7 @@ TABLES = (
     MovedTable("last numbers", m.Counter, "the last job and receipt number given out", is_setting=True),
     MovedTable("tiers", m.PriceTier, "customer tiers", (percent("percent_off"),)),
     MovedTable("tax rules", m.TaxRuleRow, "sales tax by place and day", (row_checks.check_tax_rule,)),
+    MovedTable("deciding days", m.DecidingDayRow, "which day decides a quote's tax and prices"),
     MovedTable("prices", m.PriceBookRow, "the price book, by day", (row_checks.check_price,)),
     MovedTable("price rules", m.PriceRuleRow, "prices by rule", (row_checks.check_price_rule,)),
     MovedTable(

@@ -22,6 +22,7 @@ from app.ledger.quoting.lost_keys import require_none_lost_of_job
 from app.ledger.quoting.plan import Plan
 from app.ledger.quoting.planning import plan_again
 from app.ledger.quoting.promises import promise_from
+from app.ledger.quoting.quoting import rates_moved
 from app.ledger.quoting.rekeying import hanging, keep_what_it_is, on_door
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import OPTIONS, QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
@@ -103,6 +104,8 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         if form.seen and plan_again(work, snapshot).plan.mark not in form.seen.split():
             raise LedgerError("", SINCE_CHANGED)
         job.promised_on = promise_from(work, snapshot, form.accepted_on).on
+        if why := rates_moved(work, snapshot, job.promised_on):
+            raise LedgerError("accepted_on", why)
         ask = QuoteRequest.from_json(snapshot.ask)
         rows = _as_planned(work, _site(work, job, form), ask, _rows_by_line(ask, form.doors))
         allotter = KeysetAllotter(work, job, ask, snapshot.keying, _require_plan(work, snapshot, rows))

@@ -4,19 +4,25 @@ quote. Nothing is saved.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from decimal import Decimal
+
+from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.price_queries import (
     KEY_CUT,
     KEY_DECODE,
     RUSH,
+    deciding_day_on,
     get_house,
+    rule_in_words,
     system_code,
     tax_table,
 )
 from app.ledger.catalog.quote_rules import deposit_rule, quote_rules
 from app.ledger.quoting.allocation import system_problems
+from app.ledger.quoting.changing_rates import has_dated_change, line_rises, tell_prices, tell_tax
 from app.ledger.quoting.deciding import KEYED_AT, Decided, choose
 from app.ledger.quoting.in_time import OfferInTime, PartInTime, tell, two_deliveries
 from app.ledger.quoting.key_lines import whose_keys
@@ -28,7 +34,7 @@ from app.ledger.quoting.promises import lead_time
 from app.ledger.quoting.rekeying import as_on_record, hanging, told_of
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.resolving import Resolved, Resolver, told_customer
-from app.ledger.quoting.snapshot import WHERE, QuoteOption, SnapshotLine
+from app.ledger.quoting.snapshot import WHERE, KeyingChoice, QuoteOption, QuoteSnapshot, SnapshotLine
 from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, LineKind, Site
@@ -71,9 +77,17 @@ class PricedQuote(QuoteOption):
 
 
 def price_request(
-    work: Work, ask: QuoteRequest, customer: Customer | None = None, *, is_issued: bool = False
+    work: Work,
+    ask: QuoteRequest,
+    customer: Customer | None = None,
+    *,
+    is_issued: bool = False,
+    prices_of: date | None = None,
 ) -> PricedQuote:
     """Price a request for a customer on record, or (customer_id 0) for a `customer` not saved yet.
+
+    prices_of: the day whose prices it bears, where that is not today: the house's own rule may say so of what is
+    dated to change before it is ready.
 
     is_issued: whether a customer is to have it in hand, so that what costs more to know is asked, too: what a key
     system has left to the last keyset, and that nothing interchanges.
@@ -85,20 +99,9 @@ def price_request(
     ask, problems = with_loss(session, ask)
     problems += _header_problems(work, ask)
     has_sound_system = not any(problem.field.startswith("system_") for problem in problems)
-    numbers = [one.strip() for line in ask.lines for one in (line.part_number, line.price_code) if one]
     rules = quote_rules(session)
-    resolver = Resolver(session, work.today, buyer.tier, numbers, Decimal(rules.most_off_percent))
-    resolved: list[Resolved | None] = []
-    for place, line in enumerate(ask.lines):
-        try:
-            there = hanging(session, ask.customer_id, ask, line)
-            found = resolver.resolve(as_on_record(line, there))
-            check_lengths(line, {"remark": 500, "price_reason": 500})
-            resolved.append(told_of(session, found, there))
-            problems += [Problem(f"lines.{place}.{told.field}", told.message) for told in found.problems]
-        except BitternError as error:
-            problems += [Problem(f"lines.{place}.{told.field}", told.message) for told in error.problems]
-            resolved.append(None)
+    resolver = resolver_on(session, [ask], prices_of or work.today, buyer.tier, Decimal(rules.most_off_percent))
+    resolved = _resolve(session, resolver, ask, problems)
     if not ask.lines:
         problems.append(Problem("lines", NO_LINES))
     resolved, key_problems = whose_keys(session, ask, resolved)
@@ -109,14 +112,17 @@ def price_request(
     problems += decided.problems
     problems += system_problems(work, ask, understood, None if decided.problems else decided.keying)
     lines = _print_lines(resolver, ask, resolved, decided, problems)
-    totals = _totals(work, buyer, ask, lines, problems)
+    lead = lead_time(work, resolved, decided.keying, ask.urgency, decided.bench_minutes)
+    days = _deciding_days(work, buyer, ask, decided, lines, lead.ready_on, prices_of)
+    if days.prices_wait and prices_of is None:
+        return price_request(work, ask, customer, is_issued=is_issued, prices_of=lead.ready_on)
+    totals = _totals(work, buyer, ask, lines, problems, days.tax_of)
     low = _low_discount(ask, resolved, lines, Decimal(rules.most_off_percent))
     if low and ask.discount_meant != low:
         problems.append(Problem("discount_meant", f"{low} {ASK}"))
     if not totals.subtotal_cents:  # lines too large come to nothing
         lines = [replace(line, amount_cents=0) for line in lines]
     in_time = _offer_in_time(work, ask, decided.in_time, customer) if decided.in_time else None
-    lead = lead_time(work, resolved, decided.keying, ask.urgency, decided.bench_minutes)
     ask = replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True)))
     unstocked = {number for number, found in enumerate(resolved, start=1) if found and not found.is_stocked}
     # Counts that were refused may be such as no plan can hold, and of no line that is refused it says what it gets.
@@ -139,12 +145,130 @@ def price_request(
         deposit_cents=deposit_rule(rules).asked_cents(totals.total_cents),
         working_days=lead.working_days,
         plan=made.plan,
+        coming_changes=days.told,
+        day_rule=days.rule,
+        of_hand_over=days.of_hand_over,
         ask=ask,
         resolved=tuple(resolved),
         notes=(*notes, *made.notes),
         problems=tuple(problems),
         low_discount=low,
         in_time=in_time,
+    )
+
+
+def resolver_on(
+    session: Session, asks: Sequence[QuoteRequest], on: date, tier: str, most_off: Decimal = Decimal(100)
+) -> Resolver:
+    """What resolves the lines of these requests at the prices of a day and a customer's tier."""
+    numbers = (one for ask in asks for line in ask.lines for one in (line.part_number, line.price_code))
+    return Resolver(session, on, tier, [one.strip() for one in numbers if one], most_off)
+
+
+def _resolve(
+    session: Session, resolver: Resolver, ask: QuoteRequest, problems: list[Problem]
+) -> list[Resolved | None]:
+    """Each line understood, None where it is not; what is wrong is added to `problems`."""
+    resolved: list[Resolved | None] = []
+    for place, line in enumerate(ask.lines):
+        try:
+            there = hanging(session, ask.customer_id, ask, line)
+            found = resolver.resolve(as_on_record(line, there))
+            check_lengths(line, {"remark": 500, "price_reason": 500})
+            resolved.append(told_of(session, found, there))
+            problems += [Problem(f"lines.{place}.{told.field}", told.message) for told in found.problems]
+        except BitternError as error:
+            problems += [Problem(f"lines.{place}.{told.field}", told.message) for told in error.problems]
+            resolved.append(None)
+    return resolved
+
+
+def lines_at(
+    session: Session, resolver: Resolver, ask: QuoteRequest, keying: Sequence[KeyingChoice]
+) -> list[SnapshotLine]:
+    """The printed lines of a request, keyed where it was decided, at the resolver's prices: as far as there are any.
+    What keying costs the house is left out of their costs.
+    """
+    decided = Decided(tuple(keying), {}, 0, ())
+    return _print_lines(resolver, ask, _resolve(session, resolver, ask, []), decided, [])
+
+
+@dataclass(frozen=True, slots=True)
+class _DecidingDays:
+    """The day whose tax the totals bear, and what is said of it. prices_wait: the prices are to be those of the day
+    of hand-over, and are others then."""
+
+    tax_of: date
+    prices_wait: bool = False
+    told: tuple[str, ...] = ()
+    rule: str = ""
+    of_hand_over: tuple[str, ...] = ()
+
+
+def _deciding_days(
+    work: Work,
+    buyer: Customer,
+    ask: QuoteRequest,
+    decided: Decided,
+    lines: Sequence[SnapshotLine],
+    ready_on: date | None,
+    prices_of: date | None,
+) -> _DecidingDays:
+    """Which day decides where tax or prices are dated to change before the work is ready, by the house's rule."""
+    session, row = work.session, deciding_day_on(work.session, work.today)
+    late_tax, late_prices = (row.tax_of_hand_over, row.prices_of_hand_over) if row else (False, False)
+    of_hand_over = (*(["tax"] if late_tax else []), *(["prices"] if late_prices else []))
+    rule = f"{rule_in_words(late_tax, late_prices)}{f' Our rule since {show_day(row.valid_from)}.' if row else ''}"
+    usual = _DecidingDays(work.today, rule=rule if row else "", of_hand_over=of_hand_over)
+    is_exempt_now = bool(buyer.exempt_certificate and buyer.exempt_until and buyer.exempt_until >= work.today)
+    if ready_on is None or ready_on <= work.today:
+        return usual
+    loses_exemption = is_exempt_now and buyer.exempt_until is not None and buyer.exempt_until < ready_on
+    if not loses_exemption and not has_dated_change(session, work.today, ready_on):
+        return usual
+    other = resolver_on(session, [ask], ready_on if prices_of is None else work.today, buyer.tier)
+    beside = lines_at(session, other, ask, decided.keying)
+    rises = line_rises(lines, beside) if prices_of is None else line_rises(beside, lines)
+    if rises and late_prices and prices_of is None:
+        return replace(usual, prices_wait=True)
+    now, then = (_totals(work, buyer, ask, lines, [], day) for day in (work.today, ready_on))
+    new_rule = None
+    if not loses_exemption and now.tax_place and now.tax_cents != then.tax_cents:
+        new_rule = tax_table(session).rule(now.tax_place, ready_on)
+    told = (
+        tell_tax(new_rule, now.tax_cents, then.tax_cents, ready_on, of_hand_over=late_tax),
+        tell_prices(rises, ready_on, of_hand_over=late_prices),
+    )
+    said = tuple(filter(None, told))
+    return replace(usual, tax_of=ready_on if late_tax else work.today, told=said, rule=rule if row or said else "")
+
+
+def rates_moved(work: Work, quote: QuoteSnapshot, promised_on: date | None) -> str:
+    """Why a quote that bears the tax or the prices of the day of hand-over does not hold for the day that would be
+    promised now; "" where it does.
+    """
+    reckoned = quote.ready_on or quote.issued_on
+    if not quote.of_hand_over or promised_on is None or promised_on == reckoned:
+        return ""
+    days = sorted((reckoned, promised_on))
+    ask = QuoteRequest.from_json(quote.ask)
+    buyer = work.session.get_one(Customer, ask.customer_id)
+    taxes = {_totals(work, buyer, ask, quote.lines, [], day).tax_cents for day in days}
+    if "tax" in quote.of_hand_over and len(taxes) > 1:
+        what = "The sales tax of this quote is that of the day of hand-over, and it"
+    elif "prices" in quote.of_hand_over and has_dated_change(work.session, *days):
+        first, last = (
+            lines_at(work.session, resolver_on(work.session, [ask], day, buyer.tier), ask, quote.keying)
+            for day in days
+        )
+        if not line_rises(first, last):
+            return ""
+        what = "The prices of this quote are those of the day of hand-over, and one of them"
+    else:
+        return ""
+    return (
+        f"{what} is another on {show_day(promised_on)}, when this would be ready now, than on {show_day(reckoned)}: "
+        "issue it anew (Re-quote, on the quote's page)."
     )
 
 
@@ -313,9 +437,14 @@ def _low_discount(
 
 
 def _totals(
-    work: Work, buyer: Customer, ask: QuoteRequest, printed: Sequence[SnapshotLine], problems: list[Problem]
+    work: Work,
+    buyer: Customer,
+    ask: QuoteRequest,
+    printed: Sequence[SnapshotLine],
+    problems: list[Problem],
+    on: date,
 ) -> Totals:
-    """The totals of the lines, less the discount, with today's tax of the place that counts: the site's, else the
+    """The totals of the lines, less the discount, with a day's tax of the place that counts: the site's, else the
     customer's, else the house's own. What is wrong is added to `problems`: a place without a rule then taxes nothing,
     lines too large come to nothing.
     """
@@ -326,10 +455,10 @@ def _totals(
     if buyer.exempt_certificate and buyer.exempt_until:
         exemption = Exemption(buyer.exempt_certificate, buyer.exempt_until)
     try:
-        rule = tax_table(work.session).rule(place, work.today)
+        rule = tax_table(work.session).rule(place, on)
     except BitternError as error:
         problems.append(Problem("tax_place", error.message if place else _NO_PLACE))
-        rule = TaxRule(place or "unknown place", Decimal(0), False, False, work.today)
+        rule = TaxRule(place or "unknown place", Decimal(0), False, False, on)
     goods = sum(line.gross_cents for line in lines if line.kind is PriceKind.GOODS)
     if ask.discount.is_given and printed and not goods:
         problems.append(Problem("discount", "There are no goods here to take a discount off; labor has none."))
@@ -337,10 +466,10 @@ def _totals(
         told = f"The goods come to {show_cents(goods)}: take off at most that."
         problems.append(Problem("discount", told))
     try:
-        return total(lines, rule, exemption, work.today, ask.discount)
+        return total(lines, rule, exemption, on, ask.discount)
     except BitternError as error:
         problems.append(Problem(error.field, error.message))
-        return total([replace(line, unit_cents=0) for line in lines], rule, exemption, work.today)
+        return total([replace(line, unit_cents=0) for line in lines], rule, exemption, on)
 
 
 def offered_ways(priced: PricedQuote) -> tuple[str, ...]:

@@ -130,6 +130,9 @@ class QuoteOption:
     deposit_cents: int = 0
     working_days: int | None = None  # from the day of issue until it is ready
     plan: Plan = field(default_factory=Plan)  # what accepting it does
+    coming_changes: tuple[str, ...] = ()  # what becomes other before it is ready, with amounts and which day decides
+    day_rule: str = ""  # the house's rule of which day decides, as the paper prints it
+    of_hand_over: tuple[str, ...] = ()  # "tax", "prices": what is that of the day of hand-over
 
     @property
     def offered(self) -> dict[str, Any]:

@@ -52,6 +52,19 @@ class TaxRuleRow(Base):
     valid_from: Mapped[date]
 
 
+class DecidingDayRow(Base):
+    """Which day decides a quote's sales tax and prices where they are dated to change before it is ready: the house's
+    own rule from a day on. True: the day of hand-over; False: that of the quote.
+    """
+
+    __tablename__ = "deciding_days"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    valid_from: Mapped[date] = mapped_column(unique=True)
+    tax_of_hand_over: Mapped[bool]
+    prices_of_hand_over: Mapped[bool]
+
+
 BENCH_TERMS_SET = "bench terms set"
 
 

@@ -105,6 +105,7 @@ def index() -> ResponseReturnValue:
         book=found,
         text=text,
         category=category,
+        saved=read_text(request.args, "saved", 10),
         categories=categories(work.session),
         page=page,
         pages=-(-found.count // SIZE),
@@ -198,7 +199,8 @@ def record_file() -> ResponseReturnValue:
     first_day = _sent_day(request.form.get("first_day", ""))
     plan = put_on_record(work, waiting.name, waiting.content, first_day, request.form.get("fingerprint", ""))
     drop_upload(token)
-    return flash_and_redirect(f"{len(plan.changes)} prices are saved.", "prices.index")
+    last = max((change.row.valid_from for change in plan.changes), default=first_day)
+    return flash_and_redirect(f"{len(plan.changes)} prices are saved.", "prices.index", saved=last.isoformat())
 
 
 def _sent_day(text: str) -> date:

@@ -32,6 +32,7 @@ from app.ledger.reports.quotes import (
     past_reasons,
     won_quotes,
 )
+from app.ledger.reports.rises import coming_days, touched_by_rises
 from app.ledger.sites.customer_queries import get_customer
 from app.ledger.store.work import Work
 from app.ledger.tables import Role
@@ -93,6 +94,12 @@ def _jobs(work: Work, arguments: Arguments) -> DayList:
     return day_list("jobs", title if question.includes_over or any(kinds) else "Open jobs", page.rows)
 
 
+def _rises(work: Work, arguments: Arguments) -> DayList:
+    day = read_day(arguments) or work.today
+    title = f"Open quotes and orders that the prices of {show_day(day)} touch"
+    return day_list("rises", title, touched_by_rises(work.session, work.today, day))
+
+
 def _stages(work: Work, arguments: Arguments) -> DayList:
     page = ledger_page(work.session, work.today, LedgerQuestion(), size=1)
     return day_list("stages", "Value and margin by stage", page.stages)
@@ -105,6 +112,7 @@ LISTS: Mapping[str, Callable[[Work, Arguments], DayList]] = {
     "lost": _lost,
     "owed": _owed,
     "jobs": _jobs,
+    "rises": _rises,
     "stages": _stages,
 }
 
@@ -184,6 +192,7 @@ def index() -> ResponseReturnValue:
         lapsing=lapsing_quotes(session, today),
         backup=last_backup(session),
         open_losses=count_open_losses(session),
+        coming=coming_days(session, today),
     )
 
 

@@ -14,11 +14,18 @@ from app.ledger.catalog.price_editing import (
     get_tier,
     list_tax_rules,
     list_tiers,
+    set_deciding_day,
     set_tax_rule,
     set_tier,
     tax_mark,
 )
-from app.ledger.catalog.price_queries import find_house, place_in_time
+from app.ledger.catalog.price_queries import (
+    deciding_day_on,
+    find_house,
+    list_deciding_days,
+    place_in_time,
+    rule_in_words,
+)
 from app.ledger.store.events import events_of
 from app.ledger.tables import House, PriceTier, TaxRuleRow
 from app.pricing import TaxRule
@@ -28,6 +35,8 @@ from app.web.fields import DayField, PercentField, WholeField
 from app.web.forms_base import PageForm, SavedForm, area, flash_and_redirect, text, typed
 from app.web.query_args import read_id
 from app.web.services import current_work, request_session
+
+_DAYS = {"quote": "the day of the quote", "hand-over": "the day of hand-over"}
 
 
 class HousePage(SavedForm):
@@ -69,6 +78,14 @@ class TaxRulePage(PageForm):
     seen = HiddenField()
 
 
+class DecidingDayPage(PageForm):
+    """Which day decides tax and prices, from a day on."""
+
+    tax = RadioField("Sales tax is that of", [InputRequired("Choose a day.")], choices=_DAYS)
+    prices = RadioField("Prices are those of", [InputRequired("Choose a day.")], choices=_DAYS)
+    valid_from = DayField("From", [InputRequired("Enter the first day.")])
+
+
 class TierPage(SavedForm):
     """A customer tier."""
 
@@ -100,6 +117,8 @@ def index() -> ResponseReturnValue:
         "settings/house.html",
         form=form,
         rules=place_in_time(rules, work.today, lambda rule: rule.place),
+        deciding=place_in_time(list_deciding_days(work.session), work.today, lambda row: "house"),
+        rule_in_words=rule_in_words,
         tiers=list_tiers(work.session),
         events=events_of(work.session, "house", limit=10),
     ), form.status
@@ -126,6 +145,28 @@ def _start_of_tax() -> dict[str, Any]:
     names = ("place", "goods_taxed", "labour_taxed", "valid_from")
     held = {name: getattr(row, name) for name in names}
     return {**held, "rate": Decimal(row.rate_percent), "seen": tax_mark(row)}
+
+
+@blueprint.route("/deciding-day", methods=["GET", "POST"])
+@owner_only
+def deciding_day() -> ResponseReturnValue:
+    """Which day decides a quote's sales tax, and which its prices, where they change before it is ready."""
+    work = current_work()
+    about("house")
+    row = deciding_day_on(work.session, work.today)
+    names = {False: "quote", True: "hand-over"}
+    held = {"tax": names[bool(row and row.tax_of_hand_over)], "prices": names[bool(row and row.prices_of_hand_over)]}
+    form = DecidingDayPage(data={"valid_from": work.today, **held})
+    if form.run(
+        lambda: set_deciding_day(
+            work,
+            form.valid_from.data,
+            tax_of_hand_over=form.tax.data == "hand-over",
+            prices_of_hand_over=form.prices.data == "hand-over",
+        )
+    ):
+        return flash_and_redirect("Which day decides is saved.", "settings.index")
+    return render_template("settings/deciding_day.html", form=form), form.status
 
 
 @blueprint.route("/tiers/new", methods=["GET", "POST"])

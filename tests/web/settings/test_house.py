@@ -6,7 +6,7 @@ import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
 
-from app.ledger.tables import Event, House, PriceTier, Role, TaxRuleRow
+from app.ledger.tables import DecidingDayRow, Event, House, PriceTier, Role, TaxRuleRow
 from tests.factories import CustomerFactory, HouseFactory, PriceTierFactory, TaxRuleFactory
 
 GOOD = {"name": "Fenwick Quay", "paper": "A4", "quote_days": "14", "exclusions": "Fitting.", "tax_place": "Saltmarsh"}
@@ -109,3 +109,19 @@ def test_what_people_typed_never_becomes_markup(owner_client: FlaskClient) -> No
     page = owner_client.get("/house/settings").text
     for markup in ("<b>Quay", "<script>x", "<i>here", "<u>tier"):
         assert markup not in page
+
+
+def test_which_day_decides_is_set_from_a_day_on(owner_client: FlaskClient, session, client_as) -> None:
+    HouseFactory()
+    assert "prices are those of the day of the quote. No other rule" in owner_client.get("/house/settings").text
+    data = {"tax": "hand-over", "prices": "quote", "valid_from": "2026-12-01"}
+    assert owner_client.post("/house/settings/deciding-day", data=data).status_code == 303
+    said = "Sales tax is that of the day of hand-over, prices are those of the day of the quote."
+    page = owner_client.get("/house/settings").text
+    assert f"{said} From 1 Dec 2026, coming." in page
+    assert owner_client.post("/house/settings/deciding-day", data={**data, "prices": "hand-over"}).status_code == 303
+    row = session.scalars(sa.select(DecidingDayRow)).one()  # of the same day: replaced
+    assert (row.valid_from, row.tax_of_hand_over, row.prices_of_hand_over) == (date(2026, 12, 1), True, True)
+    refused = owner_client.post("/house/settings/deciding-day", data={**data, "valid_from": ""})
+    assert refused.status_code == 422 and "Enter the first day." in refused.text
+    assert client_as(Role.COUNTER).post("/house/settings/deciding-day", data=data).status_code == 403

@@ -1,0 +1,152 @@
+"""Open quotes and orders that a rise of prices or costs touches, and what the house would lose by each.
+
+A quote holds its prices until its last day, and an accepted job for good: what rises meanwhile is the house's loss.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, aliased
+
+from app.errors import BitternError
+from app.ledger.quoting.changing_rates import line_rises
+from app.ledger.quoting.quoting import lines_at, resolver_on
+from app.ledger.quoting.request import QuoteRequest
+from app.ledger.quoting.resolving import Resolver
+from app.ledger.quoting.snapshot import QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
+from app.ledger.tables import (
+    Customer,
+    Job,
+    JobLine,
+    LineKind,
+    PriceBookRow,
+    PriceRuleRow,
+    QuoteRevision,
+    Stage,
+)
+
+_BOUGHT = (LineKind.CYLINDER.value, LineKind.PART.value, LineKind.HARDWARE.value)
+_COMING = 4
+
+
+@dataclass(frozen=True, slots=True)
+class TouchedQuote:
+    """A quote in hand, or an accepted one whose goods are still to be ordered. Cents are before tax.
+
+    until: the last day of the quote, or the day promised. price_cents: how much more the same lines would be sold
+    for; 0 of an accepted one, whose price is agreed. cost_cents: how much more its goods cost.
+    """
+
+    number: int
+    revision: int
+    customer_name: str
+    title: str
+    stage: Stage
+    until: date | None
+    value_cents: int
+    price_cents: int
+    cost_cents: int
+
+    @property
+    def quote(self) -> str:
+        """The quote's number, as its address has it."""
+        return f"{self.number}-{self.revision}"
+
+
+def touched_by_rises(session: Session, today: date, on: date) -> tuple[TouchedQuote, ...]:
+    """Those that the prices and costs of a day touch, what loses most first."""
+    found: list[TouchedQuote] = []
+    for tier, rows in _open(session, today).items():
+        quotes = [as_accepted(read_snapshot(row.snapshot), row.option) for row in rows]
+        asks = [QuoteRequest.from_json(quote.ask) for quote in quotes]
+        resolver = resolver_on(session, asks, on, tier)
+        for row, quote, ask in zip(rows, quotes, asks, strict=True):
+            price, cost = _rise(session, resolver, quote, ask)
+            price = price if row.stage is Stage.QUOTED else 0
+            if price > 0 or cost > 0:
+                until = row.valid_until if row.stage is Stage.QUOTED else row.promised_on
+                value = quote.totals.subtotal_cents
+                found.append(
+                    TouchedQuote(
+                        *(row.number, row.revision, row.customer, row.title, row.stage, until, value),
+                        price_cents=max(price, 0),
+                        cost_cents=max(cost, 0),
+                    )
+                )
+    return tuple(sorted(found, key=lambda one: (-max(one.price_cents, one.cost_cents), one.number)))
+
+
+def _open(session: Session, today: date) -> dict[str, list[sa.Row[tuple[object, ...]]]]:
+    """Customer's tier → the newest revisions of quotes that still hold, and of accepted jobs with goods to order."""
+    other = aliased(QuoteRevision)
+    newest = sa.select(sa.func.max(other.revision)).where(other.job_id == Job.id).scalar_subquery()
+    buys = sa.exists().where(JobLine.job_id == Job.id, JobLine.kind.in_(_BOUGHT))
+    rows = session.execute(
+        sa.select(
+            Job.number,
+            QuoteRevision.revision,
+            Customer.name.label("customer"),
+            Customer.tier,
+            Job.title,
+            Job.stage,
+            QuoteRevision.valid_until,
+            Job.promised_on,
+            Job.accepted_option.label("option"),
+            QuoteRevision.snapshot,
+        )
+        .join(Job, Job.id == QuoteRevision.job_id)
+        .join(Customer, Customer.id == Job.customer_id)
+        .where(
+            QuoteRevision.revision == newest,
+            sa.or_(
+                sa.and_(Job.stage == Stage.QUOTED, QuoteRevision.valid_until >= today),
+                sa.and_(Job.stage == Stage.APPROVED, buys),
+            ),
+        )
+        .order_by(Job.number)
+    )
+    by_tier: dict[str, list[sa.Row[tuple[object, ...]]]] = defaultdict(list)
+    for row in rows:
+        by_tier[row.tier].append(row)  # type: ignore[arg-type]  # a row of these very columns
+    return by_tier
+
+
+def _rise(session: Session, resolver: Resolver, quote: QuoteSnapshot, ask: QuoteRequest) -> tuple[int, int]:
+    """How much more the lines would be sold for, and how much more their goods cost; prices that went down count
+    against it. Lines that have no price any more stay as they were.
+    """
+    try:
+        lines = lines_at(session, resolver, ask, quote.keying)
+    except BitternError:
+        return 0, 0
+    price = sum(one.more_cents for one in line_rises(quote.lines, lines) if one.label in _labels(quote.lines))
+    now = {line.label: line.cost_cents for line in lines if not line.is_part}
+    then = sum(line.cost_cents for line in quote.lines if line.label in now)
+    return price, sum(now.values()) - (then - _keying_in_lines(quote))
+
+
+def _labels(lines: Sequence[SnapshotLine]) -> set[str]:
+    return {line.label for line in lines}
+
+
+def _keying_in_lines(quote: QuoteSnapshot) -> int:
+    """What keying costs the house that charges nothing for it: it stands on the lines of the cylinders themselves."""
+    keying = sum(_cost_of_keying(quote))
+    return max(0, keying - sum(line.cost_cents for line in quote.lines if line.kind == "keying"))
+
+
+def _cost_of_keying(quote: QuoteSnapshot) -> Iterator[int]:
+    for choice in quote.keying:
+        yield next((way.total_cents for way in choice.ways if way.name == choice.way), 0) - choice.small_order_cents
+
+
+def coming_days(session: Session, today: date) -> tuple[date, ...]:
+    """The next days on which a price or a price rule that is on record begins."""
+    days: set[date] = set()
+    for table in (PriceBookRow, PriceRuleRow):
+        rows = sa.select(table.valid_from).where(table.valid_from > today).distinct()
+        days |= set(session.scalars(rows.order_by(table.valid_from).limit(_COMING)))
+    return tuple(sorted(days)[:_COMING])
