@@ -30,9 +30,20 @@ from app.ledger.jobs.files import keep_file
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys, order_copies
+from app.ledger.merging.customer_merging import CUSTOMERS_MERGED, MergeForm, merge_customers
+from app.ledger.merging.customer_splitting import CUSTOMER_SPLIT, SplitForm, split_customer
 from app.ledger.quoting.issuing import keep_requote
-from app.ledger.sites.customers import ContactForm, add_contact
-from app.ledger.sites.doors import change_doors
+from app.ledger.sites.customers import (
+    ContactForm,
+    CustomerForm,
+    SiteForm,
+    add_contact,
+    add_customer,
+    add_site,
+)
+from app.ledger.sites.door_moves import DOORS_MOVED, move_doors
+from app.ledger.sites.doors import DoorForm, add_door, change_doors
+from app.ledger.sites.site_merging import SITES_MERGED, merge_sites
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role
 from tests import houses
@@ -68,6 +79,12 @@ _WORDS_OF: dict[tuple[str, str], str] = {
     **{(f"reports.{page}", "name"): "cylinders" for page in ("show", "csv", "xlsx")},
     ("moving.download", "kind"): "zip",
     ("papers.show", "name"): "keying-schedule.pdf",
+}
+_UNDONE = {
+    "customers.unmerge": CUSTOMERS_MERGED,
+    "customers.unsplit": CUSTOMER_SPLIT,
+    "doors.move_back": DOORS_MOVED,
+    "doors.unmerge": SITES_MERGED,
 }
 _WORDS: dict[str, object] = {"name": "quotes", "kind": "csv", "slug": "length", "revision": 1, "place": 1}
 
@@ -128,10 +145,25 @@ def _add_the_rest(work: Work, folder: Path, number: int) -> None:
     keep_requote(work, quoted, "t" * 32, quoted.version)
     work.session.add(models.PriceRuleRow(basis="margin", figure="40", category="hardware", valid_from=work.today))
     work.session.commit()
+    _merge_and_part(replace(work, actor=replace(work.actor, role=Role.OWNER)))
     system = work.session.scalars(sa.select(models.KeySystem).where(models.KeySystem.name == "The Flats")).one()
     order_copies(work, system.id, "1AA", 1)
     cut_copies(work, system.id, "1AA", (1,))
     issue_keys(work, KeyIssueForm(system.id, "1AA", (1,), "P. Wader", "555-0155"))
+
+
+def _merge_and_part(work: Work) -> None:
+    """A customer merged and one parted, doors moved and a site merged, for the pages that would undo it."""
+    names = ("Quay Road Nursery", "Quay Rd Nursery")
+    kept, gone = (add_customer(work, CustomerForm(name)) for name in names)
+    sites = [add_site(work, kept.id, SiteForm(name)) for name in ("Garden", "Garden House", "Shed")]
+    door = add_door(work, sites[0].id, DoorForm(opening_number="1"))
+    move_doors(work, sites[0].id, {door.id: door.version}, sites[1].id, "", {})
+    shed, garden = sites[2], sites[0]
+    merge_sites(work, (garden.id, garden.version), (shed.id, shed.version), {})
+    merge_customers(work, MergeForm((kept.id, kept.version), (gone.id, gone.version)))
+    house = frozenset({sites[1].id})
+    split_customer(work, SplitForm(kept.id, kept.version, name="Garden House Trust", sites=house))
 
 
 def demo_copy(to: Path) -> Config:
@@ -211,6 +243,11 @@ def _part(endpoint: str, name: str, session: Session) -> object:
         return _number(endpoint, session)
     if name == "site_id":  # of the first site that has doors
         return session.scalars(sa.select(sa.func.min(models.Door.site_id))).one()
+    if name == "gone_id":
+        return session.scalars(sa.select(sa.func.min(models.Customer.id)).where(models.Customer.id > 1)).one()
+    if name == "event_id" and endpoint in _UNDONE:
+        rows = sa.select(models.Event.id).where(models.Event.kind == _UNDONE[endpoint])
+        return session.scalars(rows.order_by(models.Event.id).limit(1)).one()
     if name in _ROWS:
         return session.scalars(sa.select(sa.func.min(_ROWS[name].__table__.c.id))).one()
     if name == "key":  # a table of the first maker's

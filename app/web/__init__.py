@@ -26,13 +26,13 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.quotes import views as quotes
     from app.web.reports import books, day, reports, search
     from app.web.settings import house, quote_rules
-    from app.web.sites import customers, door_changes, door_lists, doors
+    from app.web.sites import customer_merging, customers, door_changes, door_lists, doors, site_changes
 
     modules = (
         *(login, own_login, users, house, quote_rules, care, moving),
         *(day, books, reports, search),
         *(counter, quotes, accepting),
-        *(customers, doors, door_lists, door_changes),
+        *(customers, customer_merging, doors, door_lists, door_changes, site_changes),
         *(keysystems, specs, new_systems, systems, loss_plans, searches, keying_bench),
         *(keys, key_people, losses),
         *(jobs, papers),

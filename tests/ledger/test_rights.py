@@ -37,6 +37,9 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keysystems.bitting_lists: study_bitting_list
         keysystems.authority: change_records
         keysystems.retiring: retire_system put_back_in_use
+        merging.customer_merging: plan_merge merge_customers plan_unmerge unmerge_customers
+        merging.customer_splitting: plan_split split_customer plan_unsplit unsplit_customer
+        sites.site_merging: merge_sites undo_site_merge
         keysystems.bitting_lists: take_over
         catalog.catalog_import: load_catalog
         catalog.makers: import_maker add_maker change_table
@@ -89,6 +92,8 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         sites.door_history: undo_change
         sites.door_import: import_doors
         sites.duplicate_doors: merge_doors
+        sites.door_moves: move_doors undo_move
+        sites.likeness: add_unlike
         jobs.files: keep_file
         jobs.schedule_revisions: print_schedule
         quoting.accepting: accept_quote
@@ -145,6 +150,9 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.lost_keysets: keep_lost_bitting
         keys.calling_in: call_in_keys
         keysystems.retiring: retire_keysets
+        sites.former_names: keep_former
+        sites.door_moves: put_doors
+        merging.customer_merging: rename findings_of
         keysystems.lost_keysets: require_none_lost_above
         keysystems.planned_doors: plan_doors_of
         keysystems.pinned: seal_pins freeze_pins open_pins

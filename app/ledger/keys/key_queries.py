@@ -22,6 +22,7 @@ ISSUED = "keys issued"
 KEY_RECEIPTS = "key receipt"  # the counter that numbers them
 CALLED_IN = "keys called in"
 TAKEN_BACK = "keys taken back"
+BROUGHT = "keysets brought"  # by a split, from another system
 RECEIPTS = (ISSUED, TAKEN_BACK)
 SCRAPPED = "keys scrapped"
 STAMPED = "keys stamped"
@@ -173,11 +174,22 @@ def key_story(session: Session, key: Key, limit: int = 500) -> tuple[Event, ...]
     """What happened to one key, newest first, among the last `limit` events about keys of its system."""
     events = session.scalars(
         sa.select(Event)
-        .where(Event.subject == f"key system {key.keyset.system_id}", Event.kind.in_(KINDS))
+        .where(Event.subject.in_(_subjects(session, key.keyset)), Event.kind.in_(KINDS))
         .order_by(Event.id.desc())
         .limit(limit)
     )
     return tuple(event for event in events if key.id in event.detail.get("keys", ()))
+
+
+def _subjects(session: Session, keyset: Keyset) -> list[str]:
+    """What events about a keyset's keys are told of: its system, and each in which it stood before a split."""
+    systems = [keyset.system_id]
+    for system_id in systems:  # it grows while it is walked
+        brought = sa.select(Event.detail).where(Event.subject == f"key system {system_id}", Event.kind == BROUGHT)
+        for detail in session.scalars(brought.order_by(Event.id)):
+            if keyset.id in detail["keysets"] and detail["from"] not in systems:
+                systems.append(detail["from"])
+    return [f"key system {one}" for one in systems]
 
 
 @dataclass(frozen=True, slots=True)

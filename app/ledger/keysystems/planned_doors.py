@@ -85,7 +85,11 @@ def plan_doors_of(work: Work, system: KeySystem, plan: AccessPlan, site_name: st
 
 
 def _site(work: Work, system: KeySystem, name: str) -> Site:
-    rows = sa.select(Site).where(Site.customer_id == system.customer_id).order_by(Site.name)
+    rows = (
+        sa.select(Site)
+        .where(Site.customer_id == system.customer_id, Site.merged_into_id.is_(None))
+        .order_by(Site.name)
+    )
     sites = work.session.scalars(rows).all()
     if name:
         return site_named(work, system.customer_id, name)

@@ -380,5 +380,9 @@ def _with_control(work: Work, system: KeySystem) -> str:
 
 def customers_to_choose(session: Session) -> dict[str, str]:
     """Id as text → name of every customer, by name."""
-    rows = session.execute(sa.select(Customer.id, Customer.name).order_by(Customer.name, Customer.id))
+    rows = session.execute(
+        sa.select(Customer.id, Customer.name)
+        .where(Customer.merged_into_id.is_(None))
+        .order_by(Customer.name, Customer.id)
+    )
     return {str(number): name for number, name in rows}

@@ -26,6 +26,7 @@ from app.ledger.quoting.snapshot import (
     write_snapshot,
 )
 from app.ledger.sites.customers import CustomerForm, SiteForm, insert_customer, insert_site
+from app.ledger.sites.likeness import require_unlike
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import DISCOUNT_GIVEN, LOW_PRICE, next_number, record
@@ -46,7 +47,8 @@ class IssueForm:
     """A request to be quoted.
 
     new_customer and new_site are put on record with the quote, or not at all; they replace the ask's own.
-    job_id: the job to revise, read at job_version. token: one press of the button, one revision.
+    job_id: the job to revise, read at job_version. token: one press of the button, one revision. is_another: the new
+    customer is none on record, whatever is alike; else that is asked first.
     """
 
     ask: QuoteRequest
@@ -55,6 +57,7 @@ class IssueForm:
     new_site: SiteForm | None = None
     job_id: int | None = None
     job_version: int | None = None
+    is_another: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,11 +168,16 @@ def _with_customer(work: Work, form: IssueForm) -> QuoteRequest:
     ask = form.ask
     try:
         if form.new_customer is not None:
+            if not form.is_another:
+                require_unlike(work.session, form.new_customer)
             ask = replace(ask, customer_id=insert_customer(work, form.new_customer).id, site_id=None)
     except BitternError as error:
         raise Problems([Problem(f"customer_{error.field}", error.message)]) from error
-    if work.session.get(Customer, ask.customer_id) is None:
+    customer = work.session.get(Customer, ask.customer_id)
+    if customer is None:
         raise Problems([Problem("customer", "Choose a customer from the list, or enter a new one's name.")])
+    if customer.merged_into_id is not None:  # since the page was opened
+        ask = replace(ask, customer_id=customer.merged_into_id)
     if form.new_site is not None:
         ask = replace(ask, site_id=insert_site(work, ask.customer_id, form.new_site).id)
     return ask

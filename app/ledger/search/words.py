@@ -175,22 +175,38 @@ def number_values(number: int) -> _Values:
     return values
 
 
+def _current(model: Any) -> Any:
+    """The id of the row, or of what it was merged into."""
+    return sa.func.coalesce(model.merged_into_id, model.id).label("id")
+
+
+def _named(dialect: str, model: Any, name: str) -> list[_Ids]:
+    """Customers or sites by their own words, in the name of what they were merged into too; then by a former name."""
+    found = word_ids(dialect, model, name).subquery()
+    once = word_ids(dialect, FormerName, name).subquery()
+    owner = FormerName.customer_id if model is Customer else FormerName.site_id
+    by_former = sa.select(_current(model)).join(FormerName, owner == model.id).join(once, once.c.id == FormerName.id)
+    return [sa.select(_current(model)).join(found, found.c.id == model.id), by_former]
+
+
 def customer_ids(dialect: str, *, has_digits: bool) -> _Ranked:
     """Customers by `digits` in their phone (or a contact's), by their own words, then by a contact's or a site's."""
     contacts = word_ids(dialect, Contact, "begun").subquery()
-    sites = word_ids(dialect, Site, "begun").subquery()
+    sites = [rows.subquery() for rows in _named(dialect, Site, "begun")]
     arms: list[_Ids] = []
     if has_digits:
         # Somebody reads out the last four digits as often as all of them, so they are looked for anywhere.
         digits = sa.bindparam("digits", type_=sa.String())
-        arms.append(sa.select(Customer.id).where(Customer.phone_digits.contains(digits)).limit(MOST))
+        arms.append(sa.select(_current(Customer)).where(Customer.phone_digits.contains(digits)).limit(MOST))
         theirs = sa.select(Contact.customer_id.label("id")).where(Contact.phone_digits.contains(digits))
         arms.append(theirs.limit(MOST))
+    own, former = _named(dialect, Customer, "begun")
     arms += [
-        word_ids(dialect, Customer, "whole"),
-        word_ids(dialect, Customer, "begun"),
+        _named(dialect, Customer, "whole")[0],
+        own,
+        former,
         sa.select(Contact.customer_id.label("id")).join(contacts, contacts.c.id == Contact.id),
-        sa.select(Site.customer_id.label("id")).join(sites, sites.c.id == Site.id),
+        *(sa.select(Site.customer_id.label("id")).join(rows, rows.c.id == Site.id) for rows in sites),
     ]
     return _ranked(arms)
 
@@ -262,7 +278,9 @@ def _whole(name: str) -> sa.BindParameter[int]:
 
 def _listed(dialect: str, model: Any, name: str) -> _Ids:
     # Wrapped, since a LIMIT inside of IN stands in a subquery of its own in every dialect.
-    return sa.select(word_ids(dialect, model, name).subquery().c.id)
+    named = _named(dialect, model, name) if model in (Customer, Site) else [word_ids(dialect, model, name)]
+    parts = [sa.select(rows.subquery().c.id) for rows in named]
+    return sa.select(sa.union_all(*parts).subquery().c.id)
 
 
 def _ranked(arms: Sequence[_Ids]) -> _Ranked:

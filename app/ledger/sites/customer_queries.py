@@ -4,12 +4,13 @@ from collections.abc import Mapping, Sequence
 from functools import cache
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session, selectinload
+from sqlalchemy.orm import Session, aliased, selectinload
 
 from app.ledger.search.words import customer_ids, dialect_of, holds, read_words, values_of
-from app.ledger.sites.customers import phone_digits
+from app.ledger.sites.customers import CustomerForm, phone_digits
+from app.ledger.sites.likeness import LikeCustomer, find_like
 from app.ledger.store.engine import Page, get_row, page_of
-from app.ledger.tables import Contact, Customer, Door, Job, Keyset, KeySystem, Site
+from app.ledger.tables import Contact, Customer, Cylinder, Door, Event, FormerName, Job, Keyset, KeySystem, Site
 
 
 def find_customers(session: Session, text: str, limit: int = 12) -> Sequence[Customer]:
@@ -45,9 +46,16 @@ def _found(dialect: str, has_digits: bool, limit: int) -> sa.Select[Customer]:
 
 
 def _holds(wanted: str) -> sa.ColumnElement[bool]:
+    former = sa.select(FormerName.customer_id).where(holds(FormerName.name, wanted))
+    sites = sa.select(Site.customer_id).join(FormerName, FormerName.site_id == Site.id)
+    merged = aliased(Customer)
+    theirs_too = sa.or_(holds(merged.name, wanted), merged.id.in_(former))
     conditions = [
         holds(Customer.name, wanted),
-        Customer.sites.any(holds(Site.name, wanted)),
+        Customer.id.in_(former.where(FormerName.customer_id.is_not(None))),
+        Customer.id.in_(sites.where(holds(FormerName.name, wanted))),
+        Customer.id.in_(sa.select(merged.merged_into_id).where(merged.merged_into_id.is_not(None), theirs_too)),
+        Customer.id.in_(sa.select(Site.customer_id).where(holds(Site.name, wanted))),
         Customer.contacts.any(holds(Contact.name, wanted)),
     ]
     digits = phone_digits(wanted)
@@ -71,6 +79,7 @@ def get_customer(session: Session, customer_id: int) -> Customer:
 def list_customers(session: Session, page: int = 1, size: int = 50, text: str = "") -> Page[Customer]:
     """One page of the customers that hold `text` (all of them for none), by name."""
     rows = sa.select(Customer).options(selectinload(Customer.sites)).order_by(Customer.name, Customer.id)
+    rows = rows.where(Customer.merged_into_id.is_(None))
     return page_of(session, rows.where(_holds(text.strip())) if text.strip() else rows, page, size)
 
 
@@ -116,3 +125,42 @@ def doors_by_site(session: Session, customer_id: int) -> Mapping[int, int]:
         .group_by(Door.site_id)
     )
     return {row[0]: row[1] for row in rows}
+
+
+def customer_story(session: Session, customer_id: int, limit: int = 12) -> Sequence[Event]:
+    """What happened to a customer and to what was merged into it, newest first."""
+    merged = sa.select(Customer.id).where(Customer.merged_into_id == customer_id)
+    subjects = [f"customer {one}" for one in (customer_id, *session.scalars(merged))]
+    rows = sa.select(Event).where(Event.subject.in_(subjects)).order_by(Event.id.desc()).limit(limit)
+    return session.scalars(rows).all()
+
+
+def like_customer(session: Session, customer: Customer) -> tuple[LikeCustomer, ...]:
+    """Who may be the same as a customer on record."""
+    form = CustomerForm(customer.name, customer.phone, customer.email)
+    return find_like(session, form, customer.id)
+
+
+def doors_of_customer(session: Session, customer_id: int, most: int = 3000) -> Mapping[int, list[tuple[int, str]]]:
+    """Site id → its doors as (id, opening number), in their order."""
+    rows = sa.select(Door.site_id, Door.id, Door.opening_number).join(Site, Site.id == Door.site_id)
+    rows = rows.where(Site.customer_id == customer_id).order_by(
+        Door.site_id, sa.func.length(Door.opening_number), Door.opening_number
+    )
+    found: dict[int, list[tuple[int, str]]] = {}
+    for site_id, door_id, opening in session.execute(rows.limit(most)):
+        found.setdefault(site_id, []).append((door_id, opening))
+    return found
+
+
+def jobs_on_their_doors(session: Session, customer_id: int, limit: int = 12) -> Sequence[tuple[Job, Customer]]:
+    """The newest jobs that were done for others on doors that are this customer's now, as after a split."""
+    on_doors = (
+        sa.select(Cylinder.job_id)
+        .join(Door, Door.id == Cylinder.door_id)
+        .join(Site, Site.id == Door.site_id)
+        .where(Site.customer_id == customer_id)
+    )
+    rows = sa.select(Job, Customer).join(Customer, Customer.id == Job.customer_id)
+    rows = rows.where(Job.customer_id != customer_id, Job.id.in_(on_doors)).order_by(Job.number.desc()).limit(limit)
+    return [(job, customer) for job, customer in session.execute(rows)]

@@ -6,8 +6,9 @@ from datetime import date
 import sqlalchemy as sa
 from sqlalchemy.orm.attributes import flag_modified
 
+from app.ledger.sites.former_names import keep_former
 from app.ledger.store.engine import get_row, get_version, transaction
-from app.ledger.store.errors import LedgerError, Taken
+from app.ledger.store.errors import LedgerError, Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.records import check_texts, set_changed
 from app.ledger.store.work import Work
@@ -92,6 +93,8 @@ def change_customer(work: Work, customer_id: int, version: int, form: CustomerFo
     _check_customer(form)
     with transaction(work.session):
         customer = get_version(work.session, Customer, customer_id, "customer", version)
+        _require_own(customer)
+        keep_former(work, customer, form.name)
         changed = set_changed(customer, asdict(form))
         customer.phone_digits = phone_digits(form.phone)
         if changed:
@@ -102,6 +105,12 @@ def change_customer(work: Work, customer_id: int, version: int, form: CustomerFo
                 f"{customer.name}: {', '.join(name.replace('_', ' ') for name in changed)} changed",
             )
         return customer
+
+
+def _require_own(row: Customer | Site) -> None:
+    """Refuse to change, or to add to, what was merged: a page that was open since before the merge."""
+    if row.merged_into_id is not None:
+        raise Stale(f"{row.name} was merged into another record since this page was opened. Nothing was saved.")
 
 
 def _site_name(form: SiteForm) -> str:
@@ -119,7 +128,7 @@ def _site_id(work: Work, customer_id: int, name: str) -> int | None:
 def insert_site(work: Work, customer_id: int, form: SiteForm) -> Site:
     """Add a site inside the caller's transaction."""
     name = _site_name(form)
-    get_row(work.session, Customer, customer_id, "customer")
+    _require_own(get_row(work.session, Customer, customer_id, "customer"))
     if _site_id(work, customer_id, name):
         raise Taken("site", f"This customer has a site named {name} already; choose it from the list.")
     site = Site(**{**asdict(form), "name": name}, customer_id=customer_id)
@@ -134,7 +143,9 @@ def site_named(work: Work, customer_id: int, name: str) -> Site:
     rows = sa.select(Site).where(Site.customer_id == customer_id).order_by(Site.id)
     same = [site for site in work.session.scalars(rows) if site.name.casefold() == name.casefold()]
     same = [site for site in same if site.name == name] or same
-    return same[0] if same else insert_site(work, customer_id, SiteForm(name))
+    if not same:
+        return insert_site(work, customer_id, SiteForm(name))
+    return same[0] if same[0].merged_into_id is None else work.session.get_one(Site, same[0].merged_into_id)
 
 
 def add_site(work: Work, customer_id: int, form: SiteForm) -> Site:
@@ -150,8 +161,10 @@ def change_site(work: Work, site_id: int, version: int, form: SiteForm) -> Site:
     name = _site_name(form)
     with transaction(work.session):
         site = get_version(work.session, Site, site_id, "site", version)
+        _require_own(site)
         if _site_id(work, site.customer_id, name) not in (None, site.id):
             raise Taken("site", f"This customer has another site named {name}; choose another name.")
+        keep_former(work, site, name)
         if set_changed(site, {**asdict(form), "name": name}):
             record(work, "site changed", f"site {site.id}", f"Site {site.name} changed")
         return site
@@ -168,7 +181,7 @@ def add_contact(work: Work, customer_id: int, form: ContactForm) -> Contact:
     work.require(Role.COUNTER, Role.BENCH)
     _check_contact(form)
     with transaction(work.session):
-        get_row(work.session, Customer, customer_id, "customer")
+        _require_own(get_row(work.session, Customer, customer_id, "customer"))
         contact = Contact(**asdict(form), customer_id=customer_id, phone_digits=phone_digits(form.phone))
         work.session.add(contact)
         record(work, "contact added", f"customer {customer_id}", f"Contact {contact.name} saved")

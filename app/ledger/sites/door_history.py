@@ -6,8 +6,10 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
 
+from app.ledger.sites.door_moves import DOORS_CAME, DOORS_MOVED, DOORS_PARTED, MOVE_UNDONE
 from app.ledger.sites.doors import DoorChange, door_texts, for_event
 from app.ledger.sites.duplicate_doors import MERGED, UNMERGED, ReturningDoor, bring_back, taken_back, what_returns
+from app.ledger.sites.site_merging import SITE_UNMERGED, SITES_MERGED
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import hidden_kinds, record
@@ -16,7 +18,10 @@ from app.ledger.tables import Cylinder, Door, Event, Role
 from app.validation import counted
 
 DOORS_PLANNED, DOOR_LIST_READ = "doors planned", "door list read"
-SITE_KINDS = (DOOR_LIST_READ, "doors changed together", MERGED, "change undone", UNMERGED, DOORS_PLANNED)
+SITE_KINDS = (
+    *(DOOR_LIST_READ, "doors changed together", MERGED, "change undone", UNMERGED, DOORS_PLANNED),
+    *(DOORS_MOVED, DOORS_PARTED, DOORS_CAME, MOVE_UNDONE, SITES_MERGED, SITE_UNMERGED),
+)
 UNDOABLE = (DOOR_LIST_READ, "doors changed together", "door changed", MERGED, "change undone")
 
 
@@ -63,14 +68,33 @@ def door_story(session: Session, door: Door, limit: int = 50) -> tuple[Event, ..
     ids = merged_into(session, door)
     subjects = [f"door {one}" for one in ids]
     own = sa.select(Event).where(Event.subject.in_(subjects)).order_by(Event.id.desc()).limit(limit)
-    together = [event for event in site_story(session, door.site_id, limit) if not ids.isdisjoint(_doors_in(event))]
-    return tuple(sorted((*session.scalars(own), *together), key=lambda event: event.id, reverse=True)[:limit])
+    told = {
+        (event.at, event.summary): event  # a move is told at either site, here once
+        for site_id in _sites_of(session, door)
+        for event in site_story(session, site_id, limit)
+        if not ids.isdisjoint(_doors_in(event))
+    }
+    all_of_it = (*told.values(), *session.scalars(own))
+    return tuple(sorted(all_of_it, key=lambda event: event.id, reverse=True)[:limit])
+
+
+def _sites_of(session: Session, door: Door) -> list[int]:
+    """The sites where a door is and was, so that what happened to it there is its story too; the newest first."""
+    sites = [door.site_id]
+    for site_id in sites:  # it grows while it is walked
+        came = sa.select(Event).where(Event.subject == f"site {site_id}", Event.kind.in_((DOORS_CAME, MOVE_UNDONE)))
+        for event in session.scalars(came.order_by(Event.id.desc())):
+            if str(door.id) in event.detail["doors"] and event.detail["from"] not in sites:
+                sites.append(event.detail["from"])
+    return sites
 
 
 def merged_into(session: Session, door: Door) -> set[int]:
     """The door's own id, and those of the doors that became this one and are no door of their own again."""
-    rows = sa.select(Event).where(Event.subject == f"site {door.site_id}", Event.kind == MERGED)
-    ids, parted = {door.id}, taken_back(session, door.site_id)
+    sites = _sites_of(session, door)
+    subjects = [f"site {one}" for one in sites]
+    rows = sa.select(Event).where(Event.subject.in_(subjects), Event.kind == MERGED)
+    ids, parted = {door.id}, {event_id for one in sites for event_id in taken_back(session, one)}
     for event in session.scalars(rows.order_by(Event.id.desc())):  # newest first: what went into one that went
         if event.detail.get("kept") in ids and event.id not in parted:
             ids.add(int(event.detail["gone"]))
@@ -79,6 +103,8 @@ def merged_into(session: Session, door: Door) -> set[int]:
 
 def _doors_in(event: Event) -> set[int]:
     detail = event.detail
+    if event.kind in (SITES_MERGED, SITE_UNMERGED):  # it names sites; their doors' own event stands beside it
+        return set()
     cylinders = detail.get("cylinders", {})
     merged = {int(detail[name]) for name in ("kept", "gone") if name in detail}
     told = {int(one) for one in detail.get("doors", {})}

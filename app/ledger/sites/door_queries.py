@@ -19,9 +19,9 @@ def list_sites(
 
     Each has `id`, `name`, `address`, its `customer`'s name, and how many `doors`, `egress` and `fire_rated` ones.
     """
-    condition: sa.ColumnElement[bool] = sa.true()
+    condition: sa.ColumnElement[bool] = Site.merged_into_id.is_(None)
     if text.strip():
-        condition = sa.or_(holds(Customer.name, text.strip()), holds(Site.name, text.strip()))
+        condition &= sa.or_(holds(Customer.name, text.strip()), holds(Site.name, text.strip()))
     count = session.scalar(sa.select(sa.func.count()).select_from(Site).join(Customer).where(condition)) or 0
     doors = (
         sa.select(

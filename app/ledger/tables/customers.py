@@ -31,7 +31,11 @@ class Customer(Versioned, Base):
     merged_into_id: Mapped[int | None] = mapped_column(sa.ForeignKey("customers.id"), index=True)
 
     contacts: "Mapped[list[Contact]]" = relationship(back_populates="customer", order_by="Contact.id")
-    sites: "Mapped[list[Site]]" = relationship(back_populates="customer", order_by="Site.name")
+    sites: "Mapped[list[Site]]" = relationship(
+        back_populates="customer",
+        order_by="Site.name",
+        primaryjoin="and_(Customer.id == Site.customer_id, Site.merged_into_id.is_(None))",
+    )
 
 
 class Contact(Base):
@@ -63,7 +67,7 @@ class Site(Versioned, Base):
     tax_place: Mapped[str] = mapped_column(sa.String(80), default="")
     merged_into_id: Mapped[int | None] = mapped_column(sa.ForeignKey("sites.id"), index=True)
 
-    customer: Mapped[Customer] = relationship(back_populates="sites")
+    customer: Mapped[Customer] = relationship(back_populates="sites", foreign_keys=[customer_id])
 
 
 class FormerName(Base):

@@ -151,6 +151,10 @@ def _follow(before: list[LineForm], after: list[LineForm]) -> None:
             line.say(alike_with=str(after.index(there) + 1) if there in after else "")
 
 
+ANOTHER = "another"
+"""Said of a new customer who is like one on record and is none of them."""
+
+
 def _choose(form: CounterForm, who: str) -> str:
     # One customer's system stays typed until another is chosen: the page says whose it is, and waits. A new one is
     # asked for anew, since the next customer may have systems.
@@ -159,6 +163,9 @@ def _choose(form: CounterForm, who: str) -> str:
     if who == "none":
         form.say(customer_id="", site_id="", is_new_customer="")
         return "find"
+    if who == ANOTHER:
+        form.say(is_new_customer=ANOTHER)
+        return "add"
     if who != "new":
         form.say(customer_id=who[:9], is_new_customer="", site_id="", find="")
         return "add"

@@ -21,10 +21,11 @@ from app.ledger.quoting.resolving import Resolved
 from app.ledger.quoting.snapshot import SnapshotLine
 from app.ledger.sites.customer_queries import find_customers, get_customer
 from app.ledger.sites.customers import CustomerForm
+from app.ledger.sites.likeness import LikeCustomer, find_like
 from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Job, KeySystem, Role, Site
-from app.web.counter.buttons import mend_label
+from app.web.counter.buttons import ANOTHER, mend_label
 from app.web.counter.choices import ADDABLE, Choices, load_choices
 from app.web.counter.drafts import kept_reason, with_kept_loss
 from app.web.counter.fit import LineFit, fit_of, open_matches
@@ -96,6 +97,7 @@ class CounterPage:
     stray_system: str  # the name of the one chosen that is not among them: it was chosen for another customer
     system_name: str  # what a new key system is called when nobody says
     found: Sequence[Customer]  # what the search for a customer gave
+    like: Sequence[LikeCustomer]  # who on record may be the new customer, until somebody says that it is another
     choices: Choices
     lines: tuple[LineView, ...]
     priced: PricedQuote | None
@@ -238,6 +240,7 @@ def build(
         stray_system=stray,
         system_name=name,
         found=find_customers(work.session, form.text("find")[:120]) if form.text("find") and not customer else [],
+        like=_like(work, form, reading),
         choices=choices,
         lines=views,
         priced=priced,
@@ -277,9 +280,18 @@ def _customer(work: Work, form: CounterForm) -> Customer | None:
     if not form.text("customer_id"):
         return None
     try:
-        return get_customer(work.session, record_id(form.text("customer_id")))
+        customer = get_customer(work.session, record_id(form.text("customer_id")))
     except NotFound:
         return None
+    if customer.merged_into_id is None:
+        return customer
+    form.say(customer_id=str(customer.merged_into_id))  # merged since the page was opened, or the draft kept
+    return get_customer(work.session, customer.merged_into_id)
+
+
+def _like(work: Work, form: CounterForm, reading: Reading) -> Sequence[LikeCustomer]:
+    is_open = form.text("is_new_customer") not in ("", ANOTHER)
+    return find_like(work.session, reading.new_customer) if is_open and reading.new_customer else ()
 
 
 def _system_name(form: CounterForm, customer: Customer | None) -> str:

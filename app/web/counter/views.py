@@ -28,7 +28,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Draft, Job, Role, Stage
 from app.pricing import Urgency
 from app.web.access import may, roles
-from app.web.counter.buttons import Press, add_quick, apply, mend, press_of, put_goods
+from app.web.counter.buttons import ANOTHER, Press, add_quick, apply, mend, press_of, put_goods
 from app.web.counter.choices import ADDABLE, KEYINGS, TYPES
 from app.web.counter.drafts import (
     draft_of_request,
@@ -320,6 +320,7 @@ def _issue_form(page: CounterPage, job: Job | None) -> IssueForm:
         new_site=reading.new_site,
         job_id=job.id if job else None,
         job_version=record_id(request.form.get("job_version")),
+        is_another=page.form.text("is_new_customer") == ANOTHER,
     )
 
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
-from wtforms import SelectField
+from wtforms import BooleanField, SelectField
 from wtforms.form import BaseForm
 from wtforms.validators import ValidationError
 
@@ -12,15 +12,18 @@ from app.ledger.catalog.price_queries import tax_places, tier_names
 from app.ledger.sites import customers as actions
 from app.ledger.sites.customer_queries import (
     customer_jobs,
+    customer_story,
     customer_systems,
     doors_by_site,
     get_contact,
     get_customer,
     get_site,
+    jobs_on_their_doors,
     list_customers,
 )
 from app.ledger.sites.customers import ContactForm, CustomerForm, SiteForm, exemption_state
-from app.ledger.store.events import events_of
+from app.ledger.sites.former_names import formerly
+from app.ledger.sites.likeness import add_unlike
 from app.ledger.tables import Contact, Customer, Role, Site
 from app.web.access import roles
 from app.web.errors import about
@@ -58,6 +61,12 @@ class CustomerPage(SavedForm):
     exempt_until = DayField("Certificate expires")
     address = area("Address", Customer.address)
     notes = area("Notes", Customer.notes, hint="For the house alone; never printed.")
+
+
+class NewCustomerPage(CustomerPage):
+    """The same of one who is not on record yet."""
+
+    is_another = BooleanField("It is another one", description="Tick it where one like it is on record already.")
 
 
 class SitePage(SavedForm):
@@ -98,6 +107,10 @@ def show(customer_id: int) -> ResponseReturnValue:
     """One customer: whom to ask, where the doors are, jobs and keys."""
     session = request_session()
     customer = get_customer(session, customer_id)
+    if customer.merged_into_id is not None:
+        kept = get_customer(session, customer.merged_into_id)
+        said = f"{customer.name} was merged into {kept.name}."
+        return flash_and_redirect(said, "customers.show", customer_id=kept.id)
     return render_template(
         "sites/customer.html",
         customer=customer,
@@ -105,7 +118,9 @@ def show(customer_id: int) -> ResponseReturnValue:
         jobs=customer_jobs(session, customer_id),
         systems=customer_systems(session, customer_id),
         doors=doors_by_site(session, customer_id),
-        events=events_of(session, f"customer {customer_id}", limit=12),
+        events=customer_story(session, customer_id),
+        formerly=formerly(session, customer),
+        elsewhere=jobs_on_their_doors(session, customer_id),
     )
 
 
@@ -125,14 +140,15 @@ def edit(customer_id: int) -> ResponseReturnValue:
 
 
 def _customer_page(there: Customer | None) -> ResponseReturnValue:
-    form, session = CustomerPage(obj=there), request_session()
+    form, session = CustomerPage(obj=there) if there else NewCustomerPage(), request_session()
     form.tier.offer(tier_names(session), "walk-in")
     form.tax_place.offer(tax_places(session), "the house's own place")
 
     def save() -> Customer:
         values, work = form.into(CustomerForm), current_work()
         if there is None:
-            return actions.add_customer(work, values)
+            is_another = isinstance(form, NewCustomerPage) and form.is_another.data
+            return actions.add_customer(work, values) if is_another else add_unlike(work, values)
         return actions.change_customer(work, there.id, form.version_read, values)
 
     if done := form.run(save):

@@ -88,13 +88,13 @@ def change(site_id: int) -> ResponseReturnValue:
     """Choose fields for the chosen doors; then what each would be before and after; then save."""
     about(f"site {site_id}")
     work, form = current_work(), TogetherForm()
-    site, chosen = get_site(work.session, site_id), _chosen(site_id)
+    site, chosen = get_site(work.session, site_id), chosen_doors(site_id)
     changes = None
     if form.validate_on_submit():
         try:
             values = form.asked()
             if "seen" in request.form:
-                count = change_doors(work, site_id, _seen(), values)
+                count = change_doors(work, site_id, seen_doors(), values)
                 return flash_and_redirect(
                     f"{count:,} {'door is' if count == 1 else 'doors are'} changed.", "doors.site", site_id=site_id
                 )
@@ -114,7 +114,7 @@ def change(site_id: int) -> ResponseReturnValue:
     ), form.status
 
 
-def _chosen(site_id: int) -> list[int]:
+def chosen_doors(site_id: int) -> list[int]:
     """The doors that were ticked, or all that answer to the sifting where that box was ticked."""
     if request.values.get("all"):
         return door_ids(request_session(), site_id, one_line(request.values.get("q"))[:120])
@@ -122,7 +122,7 @@ def _chosen(site_id: int) -> list[int]:
     return [found for one in sent if (found := record_id(one))][:_MOST]
 
 
-def _seen() -> Mapping[int, int]:
+def seen_doors() -> Mapping[int, int]:
     """Door → version, as the page with before and after had them."""
     pairs = (one.partition(":") for one in request.form.get("seen", "").split(","))
     return {record_id(door): record_id(version) for door, _, version in pairs if record_id(door)}
@@ -147,7 +147,7 @@ def take_back(site_id: int, event_id: int) -> ResponseReturnValue:
     work, form = current_work(), PageForm()
     site = get_site(work.session, site_id)
     if form.validate_on_submit():
-        count = undo_change(work, site_id, event_id, _seen())
+        count = undo_change(work, site_id, event_id, seen_doors())
         return flash_and_redirect(f"Undone on {counted(count, 'door')}.", "doors.site", site_id=site_id)
     plan = plan_undo(work.session, site_id, event_id)
     return render_template("sites/undo_change.html", form=form, site=site, plan=plan)

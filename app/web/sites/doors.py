@@ -15,6 +15,7 @@ from app.ledger.sites.door_history import UNDOABLE, door_story, site_story
 from app.ledger.sites.door_queries import get_door, job_numbers, list_sites, part_numbers, site_doors
 from app.ledger.sites.doors import DoorForm, add_door, change_door
 from app.ledger.sites.duplicate_doors import alike_numbers
+from app.ledger.sites.former_names import formerly
 from app.ledger.tables import Cylinder, Door, Lock, Role
 from app.web.access import roles
 from app.web.errors import about
@@ -90,10 +91,15 @@ def index() -> ResponseReturnValue:
 def site(site_id: int) -> ResponseReturnValue:
     """A site's doors with what is on each."""
     session, text = request_session(), read_text(request.args)
+    found = get_site(session, site_id)
+    if found.merged_into_id is not None:
+        kept = get_site(session, found.merged_into_id)
+        return flash_and_redirect(f"{found.name} was merged into {kept.name}.", "doors.site", site_id=kept.id)
     page = site_doors(session, site_id, text, read_page(request.args))
     return render_template(
         "sites/doors.html",
-        site=get_site(session, site_id),
+        site=found,
+        formerly=formerly(session, found),
         page=page,
         kinds=part_numbers(page.rows),
         text=text,

@@ -479,7 +479,7 @@ def test_goods_go_on_the_page_that_was_typed_into_last_and_still_waits(clerk: Fo
     version = re.search(r'name="job_version" value="([0-9]+)"', page)
     assert version
     typed = {**posted(PART), "job_version": version[1]}
-    assert clerk.post(f"/counter/issue?job={number}", data=typed).status_code == 303
+    assert clerk.post(f"/counter/issue?job={number}", data=typed | {"is_new_customer": "another"}).status_code == 303
     # The quote is out: what is found now goes on a page of its own.
     after = clerk.post("/counter/put", data=ring).location
     assert "job=" not in after and after.endswith("#line-0")

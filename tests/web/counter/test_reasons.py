@@ -75,7 +75,8 @@ def test_the_reasons_for_own_prices_and_overrides_are_on_no_paper_that_leaves_th
     form = with_own_prices(clerk, override_reason=OVERRIDE, keyed_at=place, site="The Flats", **discount)
     assert clerk.post("/counter/issue", data=form).status_code == 303
     again = {**form, "token": "u" * 32, "lines-0-quantity": quantity}
-    assert clerk.post("/counter/issue?job=1001", data={**again, "job_version": "2"}).status_code == 303
+    again |= {"job_version": "2", "is_new_customer": "another"}
+    assert clerk.post("/counter/issue?job=1001", data=again).status_code == 303
     status, _ = accept(clerk, session, doors="opening\nF1\nF2\n")
     assert status == 303
     (seen,) = re.findall(r'name="version"[^>]*value="(\d+)"', clerk.get("/jobs/1001/payments").text)

@@ -393,7 +393,11 @@ def test_a_page_that_another_tab_issued_is_told_and_issued_apart(clerk: FormClie
     told = clerk.post("/counter/issue", data=two)
     assert told.status_code == 422 and count(session, QuoteRevision) == 1
     assert "Another tab issued this page as quote 1001-1." in told.text
-    assert clerk.post("/counter/issue", data=form_with(told.text, "title")).location == "/quotes/1002/1"
+    again = form_with(told.text, "title")
+    asked = clerk.post("/counter/issue", data=again)  # the other tab put this customer on record
+    assert (asked.status_code, "On record already: I. Plover" in asked.text) == (422, True)
+    again["is_new_customer"] = "another"
+    assert clerk.post("/counter/issue", data=again).location == "/quotes/1002/1"
     assert count(session, Draft) == 0
 
 

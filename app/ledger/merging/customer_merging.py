@@ -1,0 +1,388 @@
+"""Two customers that are one: what each has, what clashes, what their keys would open; merged, and undone."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.errors import Problem, Problems
+from app.ledger.keysystems.auditing import Finding, audit_systems
+from app.ledger.keysystems.system_queries import list_systems
+from app.ledger.merging.holdings import Holdings, holdings_of
+from app.ledger.merging.ties import End, ties_of
+from app.ledger.sites.carrying import carry, gone_astray, owned_rows
+from app.ledger.sites.customer_queries import get_customer
+from app.ledger.sites.door_moves import is_undone
+from app.ledger.sites.former_names import keep_former
+from app.ledger.store.engine import get_row, get_version, transaction
+from app.ledger.store.errors import LedgerError, NotFound
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Customer, Event, FormerName, KeySystem, RecordsHolder, Site, longest
+from app.validation import counted, fault_of_length
+
+CUSTOMERS_MERGED, CUSTOMER_UNMERGED = "customers merged", "merge of customers undone"
+MERGED_AWAY = "customer merged away"
+FILLED = ("phone", "phone_digits", "email", "address")
+"""Fields that the customer who stays takes from the other where it has none; what is sold and taxed by stays."""
+MOST_WHY = 500
+_NOT_YET = "A merge that was undone already, or became part of a later one: undo that first."
+
+
+@dataclass(frozen=True, slots=True)
+class NameClash:
+    """A site or key system that comes, named as one that is there. box: the field of the name that it gets."""
+
+    box: str  # 'site-12', 'system-3'
+    what: str
+    name: str
+    becomes: str
+
+
+@dataclass(frozen=True, slots=True)
+class MergeForm:
+    """Which two, each as read, and what comes of it. names: box of a clash → the name it gets.
+
+    reason: the owner's, where keys of the one would open doors of the other.
+    """
+
+    kept: tuple[int, int]
+    gone: tuple[int, int]
+    names: Mapping[str, str] = field(default_factory=dict)
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CustomerMergePlan:
+    """Two customers before, the one after, the names that clash, and what the audit would find beside today.
+
+    keyways: those on which both have key systems, so that the keys of either enter the cylinders of the other.
+    filled: what the one who stays takes from the other; unlike: fields in which they differ, as (field, kept, gone).
+    """
+
+    kept: Customer
+    gone: Customer
+    before: tuple[Holdings, Holdings]
+    after: Holdings
+    clashes: tuple[NameClash, ...]
+    problems: tuple[Problem, ...]
+    keyways: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    filled: tuple[str, ...]
+    unlike: tuple[tuple[str, str, str], ...]
+
+
+def plan_merge(work: Work, form: MergeForm) -> CustomerMergePlan:
+    """What making two customers one would do; owner only. Nothing is saved: it is done, looked at, and undone.
+
+    LedgerError on `gone` where the two cannot be merged at all.
+    """
+    work.require_owner()
+    with transaction(work.session):
+        trial = work.session.begin_nested()
+        plan, _ = _merge(work, form, _pair(work, form))
+        trial.rollback()
+    work.session.expire_all()
+    kept, gone = (get_customer(work.session, one) for one, _ in (form.kept, form.gone))
+    return replace(plan, kept=kept, gone=gone)
+
+
+def merge_customers(work: Work, form: MergeForm) -> Customer:
+    """Make two customers one; owner only. The one who stays has everything; the other's page leads there.
+
+    Papers that were issued keep the name of their day. Problems by name that clashes, LedgerError on `gone`, and on
+    `reason` where keys of the one would open doors of the other and the owner has not said why that may be; Stale.
+    """
+    work.require_owner()
+    with transaction(work.session):
+        for one, version in (form.kept, form.gone):
+            get_version(work.session, Customer, one, "customer", version)
+        pair = _pair(work, form)
+        plan, detail = _merge(work, form, pair)
+        if plan.problems:
+            raise Problems(plan.problems)
+        reason = reason_for(form.reason, plan.findings)
+        kept, gone = pair
+        what = counted(plan.before[1].jobs, "job"), counted(plan.before[1].doors, "door")
+        summary = f"{gone.name} merged into {kept.name}: {' and '.join(what)} came over"
+        if plan.findings:
+            summary += f"; the audit finds {counted(len(plan.findings), 'thing')} more. Reason to go on: {reason}"
+        record(work, CUSTOMERS_MERGED, f"customer {kept.id}", summary, **detail)
+        record(work, MERGED_AWAY, f"customer {gone.id}", f"{gone.name} became part of {kept.name}", into=kept.id)
+        return kept
+
+
+def reason_for(text: str, findings: Sequence[Finding]) -> str:
+    """Why the owner goes on where the audit would find something."""
+    reason = " ".join(text.split())
+    if findings and not reason:
+        told = f"{findings[0].sentence} Say why that may be, or mend it first."
+        raise LedgerError("reason", told)
+    if fault := fault_of_length(reason, MOST_WHY):
+        raise LedgerError("reason", fault)
+    return reason
+
+
+def _pair(work: Work, form: MergeForm) -> tuple[Customer, Customer]:
+    kept, gone = (get_row(work.session, Customer, one, "customer") for one, _ in (form.kept, form.gone))
+    if kept.id == gone.id:
+        raise LedgerError("gone", "Choose another customer; one is not merged with itself.")
+    for one in (kept, gone):
+        if one.merged_into_id is not None:
+            raise LedgerError("gone", f"{one.name} was merged into another customer already.")
+    return kept, gone
+
+
+def _merge(work: Work, form: MergeForm, pair: tuple[Customer, Customer]) -> tuple[CustomerMergePlan, dict[str, Any]]:
+    """Do it, inside the caller's transaction, and say what was done; and what the event keeps."""
+    session, (kept, gone) = work.session, pair
+    before = holdings_of(session, kept.id), holdings_of(session, gone.id)
+    unlike = tuple(_unlike(kept, gone))
+    clashes, problems = name_clashes(session, gone.id, kept.id, form.names)
+    if problems:
+        return CustomerMergePlan(kept, gone, before, before[0] + before[1], clashes, problems, (), (), (), unlike), {}
+    renamed, former = rename(work, clashes)
+    shared, found = findings_of(work, (kept.id, gone.id))
+    filled = [name for name in FILLED if getattr(gone, name) and not getattr(kept, name)]
+    for name in filled:
+        setattr(kept, name, getattr(gone, name))
+    notes = _joined(kept.notes, gone.notes)
+    has_notes = notes != kept.notes and len(notes) <= longest(Customer.notes)
+    if has_notes:
+        kept.notes = notes
+    moved = owned_rows(session, Customer, gone.id)
+    carry(session, Customer, moved, kept.id)
+    gone.merged_into_id = kept.id
+    session.flush()
+    more = tuple(one for one in findings_of(work, (kept.id,), shared)[1] if one not in found)
+    detail: dict[str, Any] = {
+        "kept": kept.id,
+        "gone": gone.id,
+        "moved": moved,
+        "renamed": renamed,
+        "former": former,
+        "filled": filled,
+        "notes": has_notes,
+        "crossed": sorted(_crossed(session, kept.id, side_of(moved))),
+    }
+    after = holdings_of(session, kept.id)
+    plan = CustomerMergePlan(
+        *(kept, gone, before, after, clashes, problems),
+        *(shared, more, tuple(name for name in filled if name != "phone_digits"), unlike),
+    )
+    return plan, detail
+
+
+def _joined(own: str, others: str) -> str:
+    return own if others in own else "\n".join(filter(None, (own, others)))
+
+
+def _unlike(kept: Customer, gone: Customer) -> list[tuple[str, str, str]]:
+    names = ("name", "phone", "email", "address", "tier", "tax_place", "exempt_certificate")
+    pairs = ((name.replace("_", " "), getattr(kept, name), getattr(gone, name)) for name in names)
+    return [(name, mine, theirs) for name, mine, theirs in pairs if mine != theirs]
+
+
+def name_clashes(
+    session: Session,
+    source_id: int,
+    target_id: int,
+    names: Mapping[str, str],
+    only: Callable[[str], bool] | None = None,
+) -> tuple[tuple[NameClash, ...], tuple[Problem, ...]]:
+    """The sites and key systems of one customer whose names another has; each with the name that it gets.
+
+    A site, and a book of single keys, is told apart by whose it was. Problems: names that are taken as well.
+    `only`: which boxes are looked at, all without.
+    """
+    source = session.get_one(Customer, source_id)
+    clashes, problems = [], []
+    for what, table, box in (("site", Site, "site"), ("key system", KeySystem, "system")):
+        theirs = session.execute(
+            sa.select(table.id, table.name).where(table.customer_id == source_id).order_by(table.name, table.id)
+        ).all()
+        taken = {*session.scalars(sa.select(table.name).where(table.customer_id == target_id))}
+        coming = [row for row in theirs if only is None or only(f"{box}-{row[0]}")]
+        free = {name for _, name in coming} | taken
+        for row_id, name in coming:
+            if name not in taken:
+                continue
+            key, most = f"{box}-{row_id}", longest(table.name)
+            becomes = " ".join(names.get(key, "").split()) or _apart(name, source.name, most)
+            if fault := fault_of_length(becomes, most):
+                problems.append(Problem(key, fault))
+            elif becomes in free:
+                told = f"There is a {what} named {becomes} already: enter another name for {name}."
+                problems.append(Problem(key, told))
+            free.add(becomes)
+            clashes.append(NameClash(key, what, name, becomes))
+    return tuple(clashes), tuple(problems)
+
+
+def _apart(name: str, owner: str, most: int) -> str:
+    """A name told apart by whose it was, within what the column takes."""
+    return f"{name[: most // 2]} (of {owner[: most // 2 - 6]})"
+
+
+def rename(work: Work, clashes: Sequence[NameClash]) -> tuple[dict[str, list[str]], list[int]]:
+    """Give what clashes its name, inside the caller's transaction; box → before and after, and former names kept."""
+    former: list[int] = []
+    for clash in clashes:
+        kind, _, row_id = clash.box.partition("-")
+        if kind == "site":
+            site = work.session.get_one(Site, int(row_id))
+            last = work.session.scalar(sa.select(sa.func.max(FormerName.id))) or 0
+            keep_former(work, site, clash.becomes)
+            work.session.flush()
+            rows = sa.select(FormerName.id).where(FormerName.id > last).order_by(FormerName.id)
+            former += work.session.scalars(rows)
+            site.name = clash.becomes
+        else:
+            work.session.get_one(KeySystem, int(row_id)).name = clash.becomes
+    work.session.flush()
+    return {one.box: [one.name, one.becomes] for one in clashes}, former
+
+
+def name_back(session: Session, renamed: Mapping[str, Sequence[str]], former: Sequence[int]) -> None:
+    """Give what was renamed its name again, where it still has the other; inside the caller's transaction."""
+    for box, (name, became) in renamed.items():
+        kind, _, row_id = box.partition("-")
+        row = session.get(Site, int(row_id)) if kind == "site" else session.get(KeySystem, int(row_id))
+        if row is not None and row.name == became:
+            row.name = name
+    for one in former:
+        if (kept := session.get(FormerName, one)) is not None:
+            session.delete(kept)
+    session.flush()
+
+
+def findings_of(
+    work: Work, customer_ids: Sequence[int], keyways: Sequence[str] | None = None
+) -> tuple[tuple[str, ...], list[Finding]]:
+    """The keyways that all of these customers have systems on (or `keyways`), and what the audit finds there.
+
+    Nothing is opened where they share none, nor of systems whose bittings the shop does not hold.
+    """
+    systems = [list_systems(work.session, one) for one in customer_ids]
+    if keyways is None:
+        shared = set.intersection(*({one.keyway for one in mine} for mine in systems)) if systems else set()
+        keyways = tuple(sorted(shared))
+    asked = [
+        one for mine in systems for one in mine if one.keyway in keyways and one.records is not RecordsHolder.FACTORY
+    ]
+    return tuple(keyways), list(audit_systems(work, asked).findings) if asked else []
+
+
+def side_of(moved: Mapping[str, Sequence[int]]) -> Callable[[End], bool]:
+    """Whether a thing is among the rows that were carried over."""
+    ids = {kind: set(moved.get(f"{table}.customer_id", ())) for kind, table in _TABLES.items()}
+
+    def inside(end: End) -> bool:
+        if end.kind == "door":
+            return end.part_of in ids["site"]
+        if end.kind == "keyset":
+            return end.part_of in ids["key system"]
+        return end.id in ids[end.kind]
+
+    return inside
+
+
+_TABLES = {"site": "sites", "job": "jobs", "key system": "key_systems"}
+
+
+def _crossed(session: Session, customer_id: int, inside: Callable[[End], bool]) -> set[str]:
+    return {tie.row for tie in ties_of(session, customer_id) if tie.crosses(inside)}
+
+
+@dataclass(frozen=True, slots=True)
+class CustomerUndoPlan:
+    """What undoing a merge does: `before` the one, `after` the two. why_not: sentences, where it cannot be undone."""
+
+    event: Event
+    kept: Customer
+    gone: Customer
+    before: Holdings
+    after: tuple[Holdings, Holdings]
+    why_not: tuple[str, ...]
+
+
+def merge_event(session: Session, event_id: int) -> Event:
+    """The event of a merge of customers; NotFound for any other."""
+    event = session.get(Event, event_id)
+    if event is None or event.kind != CUSTOMERS_MERGED:
+        raise NotFound("merge of customers")
+    return event
+
+
+def plan_unmerge(work: Work, event_id: int) -> CustomerUndoPlan:
+    """What taking a merge of customers back would do, and why it cannot be; owner only."""
+    work.require_owner()
+    session, event = work.session, merge_event(work.session, event_id)
+    kept, gone = (get_row(session, Customer, event.detail[one], "customer") for one in ("kept", "gone"))
+    why_not = _why_not(session, event, kept, gone)
+    before = holdings_of(session, kept.id)
+    after = before, Holdings()
+    if not why_not:
+        with transaction(session):
+            trial = session.begin_nested()
+            _unmerge(session, event, kept, gone)
+            after = holdings_of(session, kept.id), holdings_of(session, gone.id)
+            trial.rollback()
+        session.expire_all()
+    return CustomerUndoPlan(event, kept, gone, before, after, tuple(why_not))
+
+
+def _why_not(session: Session, event: Event, kept: Customer, gone: Customer) -> list[str]:
+    moved = event.detail["moved"]
+    if gone.merged_into_id is None or is_undone(session, event, CUSTOMER_UNMERGED):
+        return ["This merge was undone already."]
+    if kept.merged_into_id is not None:
+        into = session.get_one(Customer, kept.merged_into_id)
+        return [f"{kept.name} was merged into {into.name} since: undo that first."]
+    if astray := gone_astray(session, Customer, moved, kept.id):
+        said = ", ".join(one.replace("_", " ") for one in astray[:6])
+        return [
+            f"Of what came over, {counted(len(astray), 'record')} went on elsewhere since: {said}. Undo that first."
+        ]
+    inside, known = side_of(moved), set(event.detail["crossed"])
+    grown = dict.fromkeys(
+        tie.words for tie in ties_of(session, kept.id) if tie.row not in known and tie.crosses(inside)
+    )
+    words = [f"{one}, which has grown on it since the merge." for one in grown]
+    return words[:8] + ([f"And {len(words) - 8} more."] if len(words) > 8 else [])
+
+
+def _unmerge(session: Session, event: Event, kept: Customer, gone: Customer) -> None:
+    """Put everything back, inside the caller's transaction."""
+    detail = event.detail
+    carry(session, Customer, detail["moved"], gone.id)
+    name_back(session, detail["renamed"], detail["former"])
+    for name in detail["filled"]:
+        if getattr(kept, name) == getattr(gone, name):
+            setattr(kept, name, "")
+    if detail["notes"] and kept.notes.endswith(gone.notes):
+        kept.notes = kept.notes.removesuffix(gone.notes).removesuffix("\n")
+    gone.merged_into_id = None
+    session.flush()
+
+
+def unmerge_customers(work: Work, event_id: int, version: int) -> Customer:
+    """Make a customer who was merged one of its own again, with what it brought; owner only.
+
+    `version`: of the one who stayed, as shown. LedgerError with what has grown on it since; Stale.
+    """
+    work.require_owner()
+    with transaction(work.session):
+        event = merge_event(work.session, event_id)
+        kept = get_version(work.session, Customer, event.detail["kept"], "customer", version)
+        gone = get_row(work.session, Customer, event.detail["gone"], "customer")
+        if why_not := _why_not(work.session, event, kept, gone):
+            raise LedgerError("", " ".join(why_not))
+        _unmerge(work.session, event, kept, gone)
+        said = f"Undone: {gone.name} is a customer of its own again"
+        detail: dict[str, Any] = {"kept": kept.id, "gone": gone.id, "undoes": event.id}
+        record(work, CUSTOMER_UNMERGED, f"customer {kept.id}", said, **detail)
+        record(work, "customer restored", f"customer {gone.id}", said)
+        return gone
