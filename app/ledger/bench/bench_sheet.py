@@ -13,6 +13,7 @@ from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, KeyingError, Pinning, pin, pin_cuts, write_bitting
 from app.ledger.jobs.cylinder_lines import JobCylinders, PlainRow, job_cylinders
 from app.ledger.jobs.papers import JobHead, job_head
+from app.ledger.keys.losses import lost_cuts
 from app.ledger.keysystems.auditing import require_clean
 from app.ledger.keysystems.bittings import note_reveal, open_bittings, reveal_bittings, spec_of
 from app.ledger.keysystems.control import lacks_control
@@ -34,6 +35,7 @@ from app.ledger.tables import (
     Keyset,
     KeySystem,
     Level,
+    Loss,
     RecordsHolder,
     Role,
 )
@@ -43,7 +45,8 @@ from app.ledger.tables import (
 class BenchKey:
     """A key to cut: its bitting and how many; 0 of a control key that the bench needs and the job does not bring.
 
-    `is_there`: whether a copy of it is on record. `purpose`: what a key of the customer's own says of itself.
+    `is_there`: whether a copy of it is on record. `is_old`: whether it is the one that cores are taken out with after
+    a loss, which are seated with the new one. `purpose`: what a key of the customer's own says of itself.
     """
 
     symbol: str
@@ -51,6 +54,7 @@ class BenchKey:
     quantity: int
     is_control: bool = False
     is_there: bool = True
+    is_old: bool = False
     purpose: str = ""
 
     @property
@@ -58,6 +62,8 @@ class BenchKey:
         """What a key is for that turns no cylinder, or that it is the customer's; "" of all others."""
         if not self.is_control:
             return self.purpose
+        if self.is_old:
+            return "the old control key: takes the cores out"
         if self.quantity:
             return "control key"
         none = "none to cut" if self.is_there else "none on record here: ask the customer for theirs"
@@ -173,11 +179,24 @@ def bench_work(work: Work, job: Job) -> BenchWork:
         work, [system.id for system in systems], f"bench sheet of job {job.number}", job_id=job.id
     )
     found = _keyed_here(work.session, job, found)
-    made = tuple(bench for system in systems if (bench := _bench_system(system, found, bittings)) is not None)
+    benches = (_bench_system(system, found, bittings) for system in systems)
+    made = tuple(_with_old_control(work, job, bench) for bench in benches if bench is not None)
     copies = own_copies(job)
     if not made and not copies:
         raise LedgerError("", "Nothing in this job is keyed on the shop's own bench.")
     return BenchWork(job_head(work, job), work.actor.name, made, copies)
+
+
+def _with_old_control(work: Work, job: Job, bench: BenchSystem) -> BenchSystem:
+    """With the control key as it was lost, where the job changes the cores for another one."""
+    loss = work.session.get(Loss, job.loss_id) if job.loss_id else None
+    if loss is None or loss.keyset.level is not Level.CONTROL or loss.system.name != bench.name:
+        return bench
+    cuts = lost_cuts(work, loss) if loss.sealed_lost is not None else None
+    if cuts is None:
+        return bench
+    old = BenchKey(loss.keyset.symbol, write_bitting(bench.spec, cuts), 0, is_control=True, is_old=True)
+    return replace(bench, keys=(*bench.keys, old))
 
 
 def _keyed_here(session: Session, job: Job, found: JobCylinders) -> JobCylinders:

@@ -12,6 +12,7 @@ from app.ledger.jobs.cylinder_lines import ScheduleKeyset, ScheduleRow, cautions
 from app.ledger.jobs.handing_over import HandOver
 from app.ledger.jobs.queries import newest_revision_number
 from app.ledger.keys.key_queries import keys_of_job
+from app.ledger.keys.loss_plans import say_control_keys
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.snapshot import HouseHead
@@ -67,6 +68,7 @@ class Schedule:
     keysets: tuple[ScheduleKeyset, ...]
     changed: Mapping[int, str] = field(default_factory=dict)  # cylinder id → how it differs from the revision before
     also_changed: tuple[str, ...] = ()  # what else does: cylinders that are gone, keys
+    cores: str = ""  # which control key takes them out and which seats them, where those are two
 
     @property
     def keys(self) -> int:
@@ -93,6 +95,7 @@ def schedule_of(work: Work, job: Job) -> Schedule:
         keyed_at=job.keyed_at,
         rows=tuple(found.row(line, cautions.get(line.door_id or 0, ())) for line in found.lines),
         keysets=found.keysets,
+        cores=say_control_keys(work.session, job),
     )
 
 

@@ -12,6 +12,7 @@ from enum import StrEnum
 from random import Random
 
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
 from app.errors import BitternError
 from app.keying import Bitting as Cuts
@@ -37,6 +38,7 @@ from app.ledger.keysystems.bittings import (
     spec_of,
 )
 from app.ledger.keysystems.control import CONTROL_SYMBOL, find_control
+from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.correcting import leave_array
 from app.ledger.keysystems.keysets import symbols_in_words
 from app.ledger.keysystems.pinned import freeze_pins, pinned_as_on_record
@@ -52,7 +54,9 @@ from app.ledger.tables import (
     Cylinder,
     CylinderState,
     Job,
+    Key,
     Keyset,
+    KeyState,
     KeySystem,
     Level,
     Loss,
@@ -193,6 +197,8 @@ def _way(
     reasons: Iterable[str] = (),
 ) -> LossWay:
     there = [one for one in ready.hung if _is_to_rekey(one, successors)]
+    coming = sum(not one.is_planned and is_touched(one, successors) for one in ready.hung) - len(there)
+    waits = (f"{counted(coming, 'cylinder')} on the way: pinned by the new bitting before they hang.",) * bool(coming)
     new = [old for old, symbol in successors.items() if symbol not in (LEFT_OUT, NO_MASTERS)]
     return LossWay(
         kind,
@@ -201,7 +207,7 @@ def _way(
         len(there),
         sum(ready.copies[old] for old in new),
         len(new),
-        (*say_successors(successors), *reasons),
+        (*say_successors(successors), *waits, *reasons),
     )
 
 
@@ -501,6 +507,22 @@ def _still_to_come(work: Work, loss: Loss) -> dict[str, str]:
 def jobs_of_loss(work: Work, loss: Loss) -> Sequence[Job]:
     """The jobs that were quoted for a loss, oldest first."""
     return work.session.scalars(sa.select(Job).where(Job.loss_id == loss.id).order_by(Job.id)).all()
+
+
+def say_control_keys(session: Session, job: Job) -> str:
+    """Which control key takes a job's cores out and which seats them, where a loss changes it; "" where none does."""
+    loss = session.get(Loss, job.loss_id) if job.loss_id is not None else None
+    if loss is None or loss.keyset.level is not Level.CONTROL:
+        return ""
+    rows = sa.select(Key.copy_number, Job.loss_id).outerjoin(Job, Job.id == Key.job_id)
+    rows = rows.where(Key.keyset_id == loss.keyset_id, Key.state.not_in((KeyState.LOST, KeyState.RETIRED)))
+    copies: dict[bool, list[int]] = {True: [], False: []}
+    for copy, of_loss in session.execute(rows.order_by(Key.copy_number)):
+        copies[of_loss == loss.id].append(copy)
+    symbol = loss.keyset.symbol
+    old = f"{symbol} {say_copies(copies[False])}" if copies[False] else f"a {symbol} cut to the old bitting"
+    new = f"{symbol} {say_copies(copies[True])}" if copies[True] else f"{symbol} by the new bitting"
+    return f"Take the cores out with {old}, as they were; seat the new ones with {new}."
 
 
 def put_plan_on_record(work: Work, loss: Loss) -> None:

@@ -114,6 +114,9 @@ def phases_of(work: Work, loss: Loss, form: PhaseForm) -> tuple[Phase, ...]:
         raise LedgerError("by", "This loss is closed: nothing is rekeyed for it.")
     taken = in_open_quotes(work.session, loss.id)
     left = sorted((one for one in left_to_rekey(work, loss) if one.id not in taken), key=_place)
+    is_begun = are_masters_keys_quoted(work.session, loss)
+    if not left and not is_begun:  # what is on its way is pinned by the new bittings, and keys are wanted
+        return (Phase("keys alone", (), is_first=True),)
     if not left:
         told = "Nothing is left to quote: every door of the plan stands in a quote or a job of this loss, or is done."
         raise LedgerError("by", told)
@@ -123,7 +126,6 @@ def phases_of(work: Work, loss: Loss, form: PhaseForm) -> tuple[Phase, ...]:
     named = _parted(form, [*together.values()])
     if len(named) > MOST_PHASES:
         raise LedgerError("a_day", f"That makes {len(named):,} phases; {MOST_PHASES} fit: do more a day.")
-    is_begun = are_masters_keys_quoted(work.session, loss)
     return tuple(
         Phase(name, tuple(sorted(cylinders, key=_place)), not is_begun and number == 0)
         for number, (name, cylinders) in enumerate(named)

@@ -14,6 +14,7 @@ from wtforms.validators import InputRequired, ValidationError
 
 from app.documents import quote_page
 from app.errors import BitternError, Problem
+from app.ledger.keys.loss_plans import say_successors
 from app.ledger.keysystems.authority import say_authority
 from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
@@ -25,7 +26,7 @@ from app.ledger.quoting.snapshot import OPTIONS, as_accepted
 from app.ledger.sites.door_paste import JOB_COLUMNS, DoorRow, read_door_rows, read_doors
 from app.ledger.store.numbers import quote_number
 from app.ledger.store.work import Work
-from app.ledger.tables import Job, LineKind, Role, Site, Stage
+from app.ledger.tables import Job, LineKind, Loss, Role, Site, Stage
 from app.pricing import show_cents
 from app.web.access import may, roles
 from app.web.errors import about
@@ -167,6 +168,7 @@ def _page(
     snapshot = view.snapshot
     ask = QuoteRequest.from_json(snapshot.ask)
     system_id = ask.system.existing_id if ask.system else None
+    loss = work.session.get(Loss, ask.loss_id) if ask.loss_id is not None else None
     printed = {line.label: line for line in snapshot.lines}
     lines = [(printed[str(number)], line) for number, line in enumerate(ask.lines, start=1) if line.kind.is_keyed]
     slots = [shown for shown, line in lines if not line.standing for _ in range(line.quantity)]
@@ -197,7 +199,10 @@ def _page(
         against=() if form.is_submitted() else against,
         cylinders=sum(line.quantity for _, line in lines),
         authority=say_authority(work.session, system_id) if system_id is not None else "",
-        lost=lost_masters(work.session, [system_id]) if system_id is not None else (),
+        lost=[one for one in lost_masters(work.session, [system_id]) if one.keyset.symbol not in ask.replaced]
+        if system_id is not None
+        else (),
+        says=say_successors(loss.successors) if loss is not None else (),
         promised=None if snapshot.option_b else promises[""],
         later=[f"Option {name}: {one.later}" if name else one.later for name, one in promises.items() if one.later],
     )

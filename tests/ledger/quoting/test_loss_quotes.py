@@ -10,7 +10,9 @@ import sqlalchemy as sa
 from app.errors import BitternError
 from app.fitting import CylinderAttributes
 from app.keying import AccessPlan
+from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.jobs.handing_over import still_open
+from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys.loss_plans import LossWayKind, choose_plan, left_to_rekey, ways_of_loss
 from app.ledger.keysystems.lost_keysets import exposed_by
@@ -106,6 +108,10 @@ def _handed_over(work: Work, job: Job) -> Job:
         move_job(work, job.id, job.version, stage, taken_by="R. Teal", known=known)
     work.session.rollback()
     return job
+
+
+def _text(cuts: tuple[int, ...]) -> str:
+    return "".join(map(str, cuts))
 
 
 def _on(work: Work, door: str) -> Cylinder:
@@ -246,7 +252,13 @@ def test_a_lost_control_key_changes_every_core_and_keeps_its_symbol(work: Work) 
         (1, "new control keys", "KEY-CONTROL")
     ]
     was = lost_cuts(work, loss)
-    _handed_over(work, _accepted(work, first))
+    job = _accepted(work, first)
+    now = cuts_on_record(work, book)["CONTROL"]
+    told = "Take the cores out with CONTROL copy 1, as they were; seat the new ones with CONTROL copy 2."
+    assert schedule_of(work, job).cores == told
+    keys = {key.note: key.bitting for key in bench_work(work, job).systems[0].keys if key.is_control}
+    assert keys == {"control key": _text(now), "the old control key: takes the cores out": _text(was)}
+    _handed_over(work, job)
     assert opened_by(work, book, was) == ["F2", "F3"]
     now = cuts_on_record(work, book)["CONTROL"]
     assert now != was and opened_by(work, book, now) == ["F1"]
