@@ -26,7 +26,7 @@ from app.ledger.tables import Base
 from tests import factories
 from tests.conftest import NOW
 from tests.houses import copy_house, remove_database
-from tests.keyed import BITTINGS, bitting_in, keyed_job
+from tests.keyed import BITTINGS, bitting_in, keyed_job, mark_lost
 from tests.ledger.conftest import by
 from tests.moved import make_whole, tables_in, with_table, without_columns
 
@@ -390,12 +390,13 @@ def test_keysets_stand_under_none_of_another_system_and_not_under_themselves(tak
 
 
 def test_a_lost_key_of_an_earlier_release_s_export_becomes_an_open_loss(work: Work, empty: Work) -> None:
-    """The demo's lost key is copy 1 of the dentist's 4AA; such a file has no losses."""
+    """Copy 77 of 2AA is lost; such a file has no losses."""
+    mark_lost(work.session, work.session.scalars(sa.select(m.Key).where(m.Key.copy_number == 77)).one())
     import_house(empty, "a.zip", with_table(export_house(work, "zip"), "losses", None))
     [loss] = empty.session.scalars(sa.select(m.Loss))
     assert (loss.keyset.symbol, loss.copies, loss.closed_at, loss.system_id) == (
-        "4AA",
-        [1],
+        "2AA",
+        [77],
         None,
         loss.keyset.system_id,
     )
