@@ -310,9 +310,11 @@ def _turned(work: Work, loss: Loss, cylinders: Sequence[Cylinder]) -> tuple[Cyli
 def still_turned_words(work: Work, loss_id: int) -> str:
     """How many doors the lost key of a loss still turns, in a sentence."""
     loss = get_loss(work.session, loss_id)
-    what = "key" if len(loss.copies) == 1 else "keys"
-    verb = "turns" if what == "key" else "turn"
-    return f"The lost {what} of {loss.keyset.symbol} still {verb} {still_turned(work, loss).words}."
+    what, verb = ("key", "turns") if len(loss.copies) == 1 else ("keys", "turn")
+    turned = still_turned(work, loss)
+    if not turned.cylinders:
+        return f"The lost {what} of {loss.keyset.symbol} {verb} no door any more."
+    return f"The lost {what} of {loss.keyset.symbol} still {verb} {turned.words}."
 
 
 @dataclass(frozen=True, slots=True)

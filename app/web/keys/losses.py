@@ -13,6 +13,7 @@ from app.ledger.keys.losses import (
     still_turned,
 )
 from app.ledger.quoting.loss_drafts import plan_of_loss
+from app.ledger.quoting.loss_lines import in_open_quotes
 from app.ledger.tables import Loss, Role
 from app.web.access import roles
 from app.web.errors import about
@@ -53,7 +54,8 @@ def _page(loss_id: int, form: CloseForm | None = None) -> str:
     state = state_of_loss(work, loss_id)
     form = form or CloseForm(formdata=None, data={"version": str(state.loss.version)})
     plan = plan_of_loss(work, state.loss) if state.loss.closed_at is None else None
-    return render_template("keys/loss.html", state=state, loss=state.loss, plan=plan, form=form)
+    quoted = in_open_quotes(work.session, loss_id)
+    return render_template("keys/loss.html", state=state, loss=state.loss, plan=plan, quoted=quoted, form=form)
 
 
 @blueprint.post("/<int:loss_id>/close")
