@@ -11,6 +11,7 @@ GROUPS = {
     "counter": "app.commands.counter",
     "price": "app.commands.pricing",
     "user": "app.commands.users",
+    "person": "app.commands.persons",
     "house": "app.commands.house",
     "demo": "app.commands.demo",
     "books": "app.commands.books",

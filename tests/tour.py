@@ -66,6 +66,7 @@ _ROWS: dict[str, type[models.Base]] = {
     "system_id": models.KeySystem,
     "tier_id": models.PriceTier,
     "user_id": models.User,
+    "subject_id": models.Customer,
 }
 _SINCE = "?fitted_from=2020-01-01"
 _ASKED = {
@@ -86,7 +87,10 @@ _UNDONE = {
     "doors.move_back": DOORS_MOVED,
     "doors.unmerge": SITES_MERGED,
 }
-_WORDS: dict[str, object] = {"name": "quotes", "kind": "csv", "slug": "length", "revision": 1, "place": 1}
+_WORDS: dict[str, object] = {"who": "customer", "name": "quotes", "kind": "csv", "slug": "length"} | {
+    "revision": 1,
+    "place": 1,
+}
 
 PASSED_BY: dict[str, str] = {
     "static": "files as they lie there",

@@ -8,7 +8,7 @@ from flask import Blueprint
 def blueprints() -> tuple[Blueprint, ...]:
     """Every blueprint of the house. A page's module is added here and nowhere else; several may share a blueprint."""
     # Imported here: each of these imports app.web's own modules.
-    from app.web import care, keysystems, moving
+    from app.web import care, keysystems, moving, privacy
     from app.web.bench import times
     from app.web.bench import views as bench
     from app.web.catalog import catalog_import, makers, price_rules, prices, terms
@@ -29,7 +29,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.sites import customer_merging, customers, door_changes, door_lists, doors, site_changes
 
     modules = (
-        *(login, own_login, users, house, quote_rules, care, moving),
+        *(login, own_login, users, house, quote_rules, care, moving, privacy),
         *(day, books, reports, search),
         *(counter, quotes, accepting),
         *(customers, customer_merging, doors, door_lists, door_changes, site_changes),

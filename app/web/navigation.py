@@ -33,7 +33,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Price book", "prices.index", ("terms", "rules", "times")),
     ("Makers", "makers.index", ("catalog",)),
     ("Customers", "customers.index", ()),
-    ("Settings", "house.index", ("settings", "quote_rules", "books", "backups", "moving")),
+    ("Settings", "house.index", ("settings", "quote_rules", "books", "backups", "moving", "privacy")),
 )
 _FRONT = {Role.COUNTER: "counter.page", Role.BENCH: "bench.index", Role.OWNER: "day.index"}
 

@@ -9,8 +9,9 @@ presses again.
 import secrets
 import threading
 from collections import OrderedDict
+from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
@@ -133,6 +134,14 @@ def keep_unsaved(why: str, *, is_stale: bool = False) -> str:
 def _kept() -> "OrderedDict[str, UnsavedText]":
     kept: OrderedDict[str, UnsavedText] = current_app.extensions.setdefault("unsaved text", OrderedDict())
     return kept
+
+
+def clean_unsaved(clean: Callable[[str], str]) -> None:
+    """Let `clean` go over every text that waits: somebody's personal data was deleted."""
+    with _waiting:
+        kept = _kept()
+        for token, entry in kept.items():
+            kept[token] = replace(entry, pairs=[(name, clean(text)) for name, text in entry.pairs])
 
 
 def unsaved_text() -> UnsavedText | None:

@@ -61,6 +61,8 @@ def words_of(name: str, folder: Path) -> list[str]:
 def _value(parameter: click.Parameter, folder: Path) -> str:
     if isinstance(parameter.type, click.Choice):
         return str(parameter.type.choices[0])
+    if parameter.type is click.INT:
+        return "1"
     if parameter.name in _DAYS:
         return _DAYS[parameter.name]
     if isinstance(parameter.type, click.Path):

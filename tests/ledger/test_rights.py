@@ -45,6 +45,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         catalog.makers: import_maker add_maker change_table
         moving.importing: import_house plan_house
         privacy.subjects: find_subjects
+        privacy.kept: kept_about
         privacy.deleting: plan_deletion delete_person delete_again destroy_key
         moving.export_file: export_house
         catalog.house_settings: set_bench_terms set_factory_terms set_house

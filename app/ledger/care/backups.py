@@ -51,12 +51,13 @@ def make_backup(
     secret: Secret,
     name: str = "",
     now: datetime | None = None,
+    keep: int = 0,
 ) -> Made:
     """Write one sealed backup into `folder` (made when there is none) and record that.
 
     Others may write meanwhile: the copy holds the database as of one moment. The file gets its name only when it
-    was read back whole; one of this house and the same name is replaced then, and not before. Raises BackupError
-    with what is wrong; then there is no new file.
+    was read back whole; one of this house and the same name is replaced then, and not before. keep: of a daily copy,
+    how many are kept. Raises BackupError with what is wrong; then there is no new file.
     """
     source = database_file(config)
     now = now or datetime.now(UTC)
@@ -97,6 +98,8 @@ def make_backup(
             f"Backup {path.name} made and read back: {size:,} bytes, {report.files:,} files",
             name=path.name,
             bytes=size,
+            folder=str(folder.absolute()),
+            keep=keep,
         )
     return Made(path, size, report)
 
@@ -182,7 +185,7 @@ def daily_backup(
     with ledger.sessions() as session:
         house, first = house_id(session), first_hash(session)
     name = f"bittern-daily-{short_id(house)}-{today.isoformat()}.backup"
-    made = make_backup(config, ledger, actor, folder, secret, name)
+    made = make_backup(config, ledger, actor, folder, secret, name, keep=keep)
     ours: list[tuple[str, str]] = []
     others: list[str] = []
     for one in sorted(folder.iterdir()):
@@ -225,3 +228,49 @@ def recent_backups(session: Session, limit: int = 10) -> tuple[LastBackup, ...]:
     return tuple(
         LastBackup(event.at, event.detail["name"], event.detail["bytes"], event.actor_name) for event in events
     )
+
+
+_USUAL_KEEP = 14
+
+
+@dataclass(frozen=True, slots=True)
+class EarlierCopies:
+    """Where words from before a moment can still be read, outside of the database.
+
+    until: the day on which the last daily copy from before is removed, if one is made every day; None without any.
+    lying: files from before, by where they lie, that stay until somebody removes them. elsewhere: backups from before
+    that are not where they were put, such as downloads; exports: how often the house's tables were taken out.
+    """
+
+    until: date | None
+    lying: tuple[str, ...]
+    elsewhere: int
+    exports: int
+
+
+def earlier_copies(session: Session, config: Config, before: datetime) -> EarlierCopies:
+    """What is known of copies from before: by the record of backups, and by what lies in the folders it names."""
+    house = house_id(session)
+    made = session.scalars(sa.select(Event).where(Event.kind == MADE).order_by(Event.id)).all()
+    folders = sorted({Path(event.detail["folder"]) for event in made if event.detail.get("folder")})
+    found = [path for folder in folders if folder.is_dir() for path in sorted(folder.glob("*.backup"))]
+    names = {path.name for path in found}
+    daily = [event for event in made if _DAILY.fullmatch(event.detail["name"])]
+    keep = next((event.detail["keep"] for event in reversed(daily) if event.detail.get("keep")), _USUAL_KEEP)
+    has_earlier = any(event.at <= before for event in daily)
+    old = [path for path in found if not _DAILY.fullmatch(path.name)]
+    old = [path for path in old if _changed(path) <= before and house_of(path) == house]
+    beside = [*config.instance.glob("replaced-*"), *config.instance.glob("before-upgrade-*.sqlite3")]
+    lying = [*old, *(path for path in sorted(beside) if _changed(path) <= before)]
+    gone = [one for one in made if one.at <= before and one not in daily and one.detail["name"] not in names]
+    exports = sa.select(sa.func.count(Event.id)).where(Event.kind == "house taken out", Event.at <= before)
+    return EarlierCopies(
+        before.astimezone().date() + timedelta(days=keep) if has_earlier else None,
+        tuple(map(str, lying)),
+        len(gone),
+        session.scalar(exports) or 0,
+    )
+
+
+def _changed(path: Path) -> datetime:
+    return datetime.fromtimestamp(path.stat().st_mtime, UTC)

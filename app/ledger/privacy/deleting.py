@@ -1,5 +1,6 @@
 """Use cases: what a deletion of personal data would do, doing it, again after a restore, and its key's end."""
 
+import json
 from collections import Counter as Tally
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -93,8 +94,9 @@ def plan_deletion(work: Work, folder: Path, kind: str, row_id: int, also: str = 
     files = DeletionFiles(folder, house_id(session))
     subject = get_subject(session, kind, row_id)
     number = _next(session, files)
-    found = identity_of(session, files.hasher(), subject, number, also)
-    mentions = list(_mentions(session, files.hasher(), subject, found, ()))
+    hasher = Vault(Vault.new_key())  # the list's own is made by a deletion, not by a look
+    found = identity_of(session, hasher, subject, number, also)
+    mentions = list(_mentions(session, hasher, subject, found, ()))
     names = dict(session.execute(sa.select(Customer.id, Customer.name)).all())
     namesakes, doubtful = _namesakes(session, subject)
     return DeletionPlan(
@@ -129,7 +131,9 @@ def _pairs(mention: Mention) -> list[tuple[str, str]]:
     """Before and after, of each text that changes, shortened to where they differ."""
     pairs: list[tuple[str, str]] = []
     for name, after in mention.after.items():
-        if not name.endswith(("_digits", "_key", "_hash", "sha256")):
+        if name == "snapshot":
+            pairs += _differing(json.loads(mention.row[name]), json.loads(after))
+        elif not name.endswith(("_digits", "_key", "_hash", "sha256")):
             pairs += _differing(mention.row[name], after)
     return pairs
 
@@ -393,7 +397,7 @@ def delete_again(work: Work, folder: Path) -> tuple[int, ...]:
             for table, row_id, put in one.rows:
                 row = session.get(_model_of(table), row_id)
                 if row is not None and table != "sites":  # as it reads in this backup, which may be otherwise
-                    found.add_row(hasher, row, put)
+                    found.add_row(hasher, row, put, is_own=one.own is not None and table == "contacts")
             looker = Looker(session, hasher, found.marks, own=one.own, is_login=one.is_login)
             mentions = list(_all_mentions(session, looker, one.rows, one.own, one.left, None))
             key = files.key_of(one.number)

@@ -1,5 +1,6 @@
 """Whose data it is: a customer, a login, or a person told by a record that names them; what stands in the way."""
 
+import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -27,6 +28,7 @@ from app.ledger.tables import (
     KeySystem,
     Loss,
     Payment,
+    QuoteRevision,
     Role,
     Site,
     Stage,
@@ -35,6 +37,7 @@ from app.ledger.tables import (
 from app.pricing import show_cents
 from app.validation import counted
 
+SUBJECTS = ("customer", "contact", "login", "key", "job", "event")
 _MOST = 40
 _OVER = (Stage.HANDED_OVER, Stage.CLOSED, Stage.LOST, Stage.CANCELED)
 _CAME_TO_NOTHING = (Stage.LOST, Stage.CANCELED)
@@ -154,24 +157,28 @@ class Identity:
             self.marks += marks
             self.patterns.append(pattern_of_phone(phone))
 
-    def add_row(self, hasher: Vault, row: Any, put: str) -> None:
-        """A customer, contact or login: the row, and every word by which it tells of somebody."""
+    def add_row(self, hasher: Vault, row: Any, put: str, *, is_own: bool = False) -> None:
+        """A customer, contact or login: the row, and every word by which it tells of somebody.
+
+        is_own: of a name that somebody else's customer may bear too.
+        """
         self.rows.append((row.__tablename__, row.id, put))
-        self.add_words(hasher, row.name, put)
+        self.add_words(hasher, row.name, put, is_own=is_own)
         if not isinstance(row, User):
             self.add_phone(hasher, row.phone, _GONE)
             self.add_words(hasher, row.email, _GONE)
         if isinstance(row, Customer):
-            self._add_address(hasher, row.address)
+            self.add_address(hasher, row.address)
 
     def add_site(self, hasher: Vault, site: Site) -> None:
         """A site of a customer who goes: its name tells where they live."""
         put = f"site {site.id}"
         self.rows.append((Site.__tablename__, site.id, put))
         self.add_words(hasher, site.name, put, is_own=True)
-        self._add_address(hasher, site.address)
+        self.add_address(hasher, site.address)
 
-    def _add_address(self, hasher: Vault, address: str) -> None:
+    def add_address(self, hasher: Vault, address: str) -> None:
+        """An address as a whole and, among their own records, each line of it with a number."""
         self.add_words(hasher, address, _GONE, is_own=len(tokens(address)) < _WORDS_OF_ADDRESS)
         for line in address.splitlines():
             if any(one.isdigit() for one in line):
@@ -195,11 +202,17 @@ def identity_of(session: Session, hasher: Vault, subject: Subject, number: int, 
         found.add_row(hasher, customer, put)
         others = list(dict.fromkeys(_named_with(session, customer)))
         for place, contact in enumerate(customer.contacts, start=2):
-            found.add_row(hasher, contact, f"person removed {number}-{place}")
+            found.add_row(hasher, contact, f"person removed {number}-{place}", is_own=True)
         for place, name in enumerate(others, start=2 + len(customer.contacts)):
             found.add_words(hasher, name, f"person removed {number}-{place}", is_own=True)
         for site in customer.sites:
             found.add_site(hasher, site)
+        for quote in _quotes_of(session, customer.id):  # as they were called, and where they were, when it was issued
+            found.add_words(hasher, quote["customer_name"], put)
+            found.add_phone(hasher, quote["customer_phone"], _GONE)
+            found.add_address(hasher, quote["customer_address"])
+            found.add_words(hasher, quote["site_name"], "a former site", is_own=True)
+            found.add_address(hasher, quote["site_address"])
         for former in _former_names(session, customer):
             found.add_words(hasher, former.name, put, is_own=former.site_id is not None)
         merged = sa.select(Customer).where(Customer.merged_into_id == customer.id).order_by(Customer.id)
@@ -219,6 +232,13 @@ def identity_of(session: Session, hasher: Vault, subject: Subject, number: int, 
         else:
             found.add_phone(hasher, line, _GONE)
     return found
+
+
+def _quotes_of(session: Session, customer_id: int) -> Iterator[dict[str, Any]]:
+    """What each quote of a customer says, as it was issued."""
+    rows = sa.select(QuoteRevision.snapshot).join(QuoteRevision.job).where(Job.customer_id == customer_id)
+    for text in session.scalars(rows.order_by(QuoteRevision.id)):
+        yield json.loads(text)
 
 
 def _former_names(session: Session, customer: Customer) -> Sequence[FormerName]:

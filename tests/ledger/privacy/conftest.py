@@ -56,6 +56,11 @@ def work(demo_ledger: Ledger) -> Iterator[Work]:
 @pytest.fixture
 def dentist(work: Work) -> int:
     """The dentist's id: a contact on record, the job closed and paid, the keys back."""
+    return prepare(work)
+
+
+def prepare(work: Work) -> int:
+    """Make the demo's dentist one that can be deleted; the id."""
     customer = work.session.scalars(sa.select(Customer).where(Customer.name == DENTIST)).one()
     add_contact(work, customer.id, ContactForm("Zoë Tärnfeld", "nurse", "(555) 010-0177", "zoe@lanternrow.example"))
     settle(work, customer.id)

@@ -1,0 +1,41 @@
+"""`bittern person`: found, written to a file, shown, deleted, and its key destroyed."""
+
+import zipfile
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+
+from app.config import Config
+from app.ledger.store.work import Work
+from app.ledger.tables import Customer
+from tests import factories
+from tests.commands.conftest import Run
+
+pytestmark = pytest.mark.database
+
+
+def test_a_customer_found_written_and_deleted(run: Run, config: Config, work: Work, tmp_path: Path) -> None:
+    customer = factories.CustomerFactory(name="Ada Finch", phone="555-0142", phone_digits="5550142")
+    work.session.commit()
+    number = str(customer.id)
+    assert run("person", "find", "finch").stdout == f"customer {number}  Ada Finch: customer\n"
+    assert run("person", "find", "nobody").exit_code == 1
+    file = tmp_path / "kept.zip"
+    assert run("person", "file", "customer", number, "--to", str(file)).exit_code == 0
+    assert zipfile.ZipFile(file).namelist() == ["read me first.html", "records.xlsx"]
+    shown = run("person", "delete", "customer", number)
+    assert shown.stdout.endswith("Nothing was deleted. Afterwards it would read: customer removed 1\n")
+    refused = run("person", "delete", "customer", number, "--name", "Ada Finchley")
+    assert (refused.exit_code, "Type the name as it stands here" in refused.stderr) == (2, True)
+    done = run("person", "delete", "customer", number, "--name", "ada finch")
+    assert done.stdout == "Deleted: it reads customer removed 1 from now on.\n"
+    work.session.rollback()
+    work.session.expire_all()
+    row = work.session.execute(sa.select(Customer.name, Customer.phone, Customer.phone_digits)).one()
+    assert tuple(row) == ("customer removed 1", "", "")
+    said = run("house", "verify").stdout
+    assert "events follow from one another" in said
+    assert run("person", "end-key", "1").stdout == "The key of deletion 1 is destroyed.\n"
+    assert run("person", "end-key", "7").exit_code == 2
+    assert run("house", "verify").exit_code == 0
