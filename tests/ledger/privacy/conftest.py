@@ -18,7 +18,7 @@ from app.ledger.privacy.deleting import DeletionDone, DeletionForm, delete_perso
 from app.ledger.privacy.scrubbing import scrub
 from app.ledger.sites.customers import ContactForm, add_contact
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import Customer, Job, Key, Keyset, KeyState, KeySystem, Stage, User
+from app.ledger.tables import Customer, Job, Key, Keyset, KeyState, KeySystem, Loss, Stage, User
 from tests import tour
 from tests.conftest import NOW
 
@@ -76,6 +76,8 @@ def settle(work: Work, customer_id: int) -> None:
             paid = len(get_job(work.session, number).payments)
             take_payment(work, number, paid + 1, form)
     work.session.execute(sa.update(Job).where(Job.customer_id == customer_id).values(stage=Stage.CLOSED))
+    systems = sa.select(KeySystem.id).where(KeySystem.customer_id == customer_id)
+    work.session.execute(sa.update(Loss).where(Loss.system_id.in_(systems)).values(closed_at=NOW))
     work.session.commit()
     keys = sa.select(Key.id, Key.version).join(Key.keyset).join(Keyset.system)
     for key_id, version in work.session.execute(
