@@ -59,6 +59,7 @@ _ROWS: dict[str, type[models.Base]] = {
     "file_id": models.JobFile,
     "key_id": models.Key,
     "keyset_id": models.Keyset,
+    "loss_id": models.Loss,
     "maker_id": models.Maker,
     "row_id": models.PriceBookRow,
     "rule_id": models.PriceRuleRow,
