@@ -48,7 +48,7 @@ _FREE: dict[str, str] = {
     "jobs": "title accepted_by po_number reason",
     "key_systems": "name owner_of_record authority_note retired_reason",
     "key_counts": "why_stopped",
-    "key_count_lines": "holder",
+    "key_count_lines": "holder remark",
     "keys": "holder holder_phone",
     "keysets": "purpose blind_code",
     "locks": "description function",

@@ -28,6 +28,7 @@ __all__ = [
     "hardware_table",
     "holders_pdf",
     "holders_table",
+    "key_count_pdf",
     "key_receipt_pdf",
     "keys_list_pdf",
     "keyset_schedule_pdf",
@@ -77,7 +78,14 @@ from app.documents.purchasing import (
 )
 from app.documents.quote import QuotePage, quote_page, quote_pdf
 from app.documents.quote_mail import MailText, mail_text, quote_message, read_recipients
-from app.documents.receipts import hand_over_pdf, holders_pdf, holders_table, key_receipt_pdf, payment_receipt_pdf
+from app.documents.receipts import (
+    hand_over_pdf,
+    holders_pdf,
+    holders_table,
+    key_count_pdf,
+    key_receipt_pdf,
+    payment_receipt_pdf,
+)
 from app.documents.render import PrintingBusy, printing
 from app.documents.schedule import keyset_schedule_pdf, schedule_pdf, schedule_table
 from app.documents.spreadsheet import DayList, PaperTable, books_csv, day_list

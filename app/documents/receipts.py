@@ -1,14 +1,18 @@
 """What somebody signs: that he has the keys, never their bittings; that money was received, given back or is owed."""
 
 from dataclasses import dataclass
+from datetime import date
 
 from app.documents.filters import show_day
 from app.documents.render import PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
 from app.ledger.jobs.papers import HandOverSheet, KeyHolders
 from app.ledger.jobs.payments import PaymentKind, PaymentReceipt
+from app.ledger.keys.counting import CountSheet
 from app.ledger.keys.key_queries import KeyReceipt
 from app.ledger.quoting.snapshot import HouseHead
+from app.ledger.store.numbers import key_count_number
+from app.ledger.tables import Counted
 
 
 def holders_pdf(held: KeyHolders) -> bytes:
@@ -38,6 +42,20 @@ def key_receipt_pdf(house: HouseHead, receipt: KeyReceipt) -> bytes:
         house, "Key return receipt" if receipt.is_back else "Key receipt", receipt.number, receipt.issued_on
     )
     return pdf("key_receipt.html", head, receipt=receipt)
+
+
+def key_count_pdf(house: HouseHead, sheet: CountSheet, today: date) -> bytes:
+    """The sheet to walk with, by holder and stamp, or, once the count is ended, its record, as PDF.
+
+    No opening, address or level stands on it: who finds it learns nothing of a door.
+    """
+    count = sheet.count
+    begun = count.started_at.astimezone().date()
+    ended = count.ended_at.astimezone().date() if count.ended_at else None
+    name = "Record of a key count" if ended else "Key count sheet"
+    several = len({one.key.keyset.system_id for one in sheet.keys}) > 1
+    head = PaperHead(house, name, key_count_number(count.id), ended or today)
+    return pdf("key_count.html", head, sheet=sheet, begun=begun, ended=ended, seen=Counted.SEEN, several=several)
 
 
 def hand_over_pdf(sheet: HandOverSheet) -> bytes:

@@ -9,7 +9,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     """Every blueprint of the house. A page's module is added here and nowhere else; several may share a blueprint."""
     # Imported here: each of these imports app.web's own modules.
     from app.web import care, keysystems, moving, privacy
-    from app.web.bench import times
+    from app.web.bench import scrap, times
     from app.web.bench import views as bench
     from app.web.catalog import catalog_import, makers, price_rules, prices, terms
     from app.web.counter import views as counter
@@ -17,6 +17,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.jobs import views as jobs
     from app.web.keying import bench as keying_bench
     from app.web.keying import loss_plans, new_systems, searches, specs, systems
+    from app.web.keys import counts as key_counts
     from app.web.keys import losses
     from app.web.keys import people as key_people
     from app.web.keys import views as keys
@@ -34,9 +35,9 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(counter, quotes, accepting),
         *(customers, customer_merging, doors, door_lists, door_changes, site_changes),
         *(keysystems, specs, new_systems, systems, loss_plans, searches, keying_bench),
-        *(keys, key_people, losses),
+        *(keys, key_people, key_counts, losses),
         *(jobs, papers),
-        *(bench, times),
+        *(bench, scrap, times),
         *(makers, catalog_import, prices, price_rules, terms, fitting),
     )
     return tuple({module.blueprint.name: module.blueprint for module in modules}.values())

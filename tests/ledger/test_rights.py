@@ -109,6 +109,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keys.keys: scrap_copies give_blind_code
         keys.people: take_back_keys
         keys.losses: report_loss lose_key close_loss state_of_loss
+        keys.counting: start_count mark_counted mark_stamps mark_rest end_count stop_count
         keys.losing: plan_for_loss
         keys.loss_plans: ways_of_loss choose_plan
         quoting.loss_drafts: plan_of_loss drafts_of_loss
@@ -185,6 +186,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.crosskeying: make_cross_ready
         keysystems.extending: why_not_extend
         keysystems.systems: keyway_spec
+        keys.counting: customers_to_count
         keys.losing: ready_loss
         keys.loss_plans: open_loss_plan is_on_record jobs_of_loss left_to_rekey
         quoting.loss_drafts: phases_of

@@ -135,6 +135,10 @@ class KeysetCopies:
         """How many of its keys are in one of the states."""
         return sum(key.state in states for key in self.keys)
 
+    def copies(self, *states: KeyState) -> str:
+        """Its copy numbers in these states, or in any where none is named, in words."""
+        return say_copies([key.copy_number for key in self.keys if not states or key.state in states])
+
 
 def system_copies(
     session: Session, system_id: int, text: str = "", page: int = 1, size: int = 60

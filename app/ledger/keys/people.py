@@ -155,7 +155,7 @@ def take_back_keys(work: Work, form: TakeBackForm) -> TakenBack:
             if key.id in form.returned:
                 put_key(work, key, KeyState.RETURNED)
         for keyset, missing in by_keyset(lost).items():
-            lose_keys(work, keyset, missing, note=said or "missing when the keys were taken back")
+            lose_keys(work, keyset, missing, note=said or "Missing when the keys were taken back.")
         on = [key for key in keys if key.id in form.handed_on]
         taken_on = hand_keys(work, by_keyset(on), successor) if on else None
         work.session.flush()

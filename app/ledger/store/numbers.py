@@ -43,6 +43,15 @@ def key_receipt_number(number: int) -> str:
     return f"K-{number:04d}"
 
 
+def key_count_number(count: int) -> str:
+    """That of a count of keys, its sheet and its record.
+
+    >>> key_count_number(3)
+    'C-0003'
+    """
+    return f"C-{count:04d}"
+
+
 def factory_order_number(job: int, place: int) -> str:
     """That of a job's order to its first, second … maker.
 

@@ -161,7 +161,10 @@ class KeyCount(Versioned, Base):
 
 
 class KeyCountLine(Base):
-    """A key as the count found it on record, with its holder at that time ("": in the shop), and what was found."""
+    """A key as the count found it on record, with its holder at that time ("": in the shop), and what was found.
+
+    remark: where it went while the count went on, written down at its end.
+    """
 
     __tablename__ = "key_count_lines"
     __table_args__ = (sa.UniqueConstraint("count_id", "key_id"),)
@@ -173,6 +176,7 @@ class KeyCountLine(Base):
     found: Mapped[Counted] = mapped_column(choice(Counted), default=Counted.OPEN)
     found_at: Mapped[datetime | None] = mapped_column(UTCDateTime)
     found_by_id: Mapped[int | None] = mapped_column(sa.ForeignKey("users.id"))
+    remark: Mapped[str] = mapped_column(sa.String(200), default="")
 
     count: Mapped[KeyCount] = relationship(back_populates="lines")
     key: Mapped[Key] = relationship()

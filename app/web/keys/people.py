@@ -4,6 +4,7 @@ from flask import render_template, request
 from flask.typing import ResponseReturnValue
 from wtforms.validators import Optional
 
+from app.ledger.keys.losses import loss_of_key
 from app.ledger.keys.people import TakeBackForm, find_holder, take_back_keys
 from app.ledger.store.numbers import key_receipt_number
 from app.ledger.tables import Key, Role
@@ -65,7 +66,7 @@ def person() -> ResponseReturnValue:
             form=form,
             ends=ENDS,
             chosen={key.id: ends.get(key.id, every if every in ENDS else STAYS) for key in holder.keys},
-            stays=STAYS,
+            losses={key.id: loss_of_key(work.session, key) for key in holder.lost},
             sign=[one for name in ("receipt", "successor") if (one := record_id(request.args.get(name)))],
         ),
         form.status,

@@ -21,11 +21,13 @@ from app.ledger.keys.key_queries import (
 from app.ledger.keys.keys import (
     KeyIssueForm,
     cut_copies,
+    give_blind_code,
     issue_keys,
     order_copies,
     retire_key,
     return_copies,
     return_key,
+    scrap_copies,
 )
 from app.ledger.keys.losses import lose_key, loss_of_key, still_turned
 from app.ledger.keysystems.authority import lacks_authority
@@ -84,6 +86,18 @@ class OrderForm(_KeysetForm):
     count = WholeField("How many", least=1, most=200)
 
 
+class WrongForm(_CopiesForm):
+    """Keys that were cut wrong."""
+
+    note = text("What is wrong", 500)
+
+
+class BlindForm(_KeysetForm):
+    """What is stamped on a keyset's keys in place of its symbol."""
+
+    code = text("Blind code", Keyset.blind_code, hint="Such as 4417K; empty for the symbol.")
+
+
 class KeyNoteForm(SavedForm):
     """One press on one key: back, lost, or out of use."""
 
@@ -114,7 +128,14 @@ def _system_page(system_id: int, **refused: PageForm) -> str:
     work, text, page = current_work(), read_text(request.args), read_page(request.args)
     found = get_system(work.session, system_id)
     groups, count = system_copies(work.session, system_id, text, page, SIZE)
-    kinds = {"issue": IssueKeysForm, "order": OrderForm, "cut": CutForm, "back": BackForm}
+    kinds = {
+        "issue": IssueKeysForm,
+        "order": OrderForm,
+        "cut": CutForm,
+        "back": BackForm,
+        "wrong": WrongForm,
+        "blind": BlindForm,
+    }
     keyset = {"symbol": one_line(request.args.get("keyset"))[:24]}
     forms = {name: kind(formdata=None, prefix=f"{name}-", data=keyset) for name, kind in kinds.items()}
     lacks = lacks_authority(found)
@@ -198,6 +219,35 @@ def back(system_id: int) -> ResponseReturnValue:
     if done := form.run(save):
         return flash_and_redirect(done.value, "keys.system", system_id=system_id)
     return _system_page(system_id, back=form), 422
+
+
+@blueprint.post("/system/<int:system_id>/wrong")
+@roles(Role.COUNTER, Role.BENCH)
+def wrong(system_id: int) -> ResponseReturnValue:
+    """Scrap keys that were cut wrong; others are to be cut in their place."""
+    form = WrongForm(prefix="wrong-")
+
+    def save() -> str:
+        copies = read_copies(typed(form.copies))
+        made = scrap_copies(current_work(), system_id, typed(form.symbol), copies, typed(form.note))
+        return f"{typed(form.symbol)}: {say_copies(copies)} scrapped; {say_copies(made)} to cut instead."
+
+    if done := form.run(save):
+        return flash_and_redirect(done.value, "keys.system", system_id=system_id)
+    return _system_page(system_id, wrong=form), 422
+
+
+@blueprint.post("/system/<int:system_id>/blind")
+@roles(Role.COUNTER, Role.BENCH)
+def blind(system_id: int) -> ResponseReturnValue:
+    """Give a keyset a blind code, or take it away."""
+    form = BlindForm(prefix="blind-")
+    if done := form.run(lambda: give_blind_code(current_work(), system_id, typed(form.symbol), typed(form.code))):
+        stamp = done.value.blind_code or "the symbol"
+        return flash_and_redirect(
+            f"Keys of {done.value.symbol} are stamped with {stamp} from now on.", "keys.system", system_id=system_id
+        )
+    return _system_page(system_id, blind=form), 422
 
 
 @blueprint.get("/<int:key_id>")
