@@ -18,6 +18,7 @@ Run: python tests/bench/ledger.py
 """
 
 import itertools
+import json
 import re
 import sqlite3
 import tempfile
@@ -35,12 +36,25 @@ from app.ledger.people.sessions import begin
 from app.ledger.search.words import SEARCHED
 from app.ledger.store.work import Actor
 from app.ledger.tables import Stage, User
+from tests.factories import BENCH_TERMS
 
 JOBS, CYLINDERS, CUSTOMERS, SITES, SYSTEMS = 100_000, 1_000_000, 20_000, 30_000, 20_000
 NOW = datetime(2026, 11, 25, 15, 30, tzinfo=UTC)
 TODAY = NOW.date()
 BOUND = 5
-LARGE = {"jobs", "job_lines", "doors", "cylinders", "keys", "keysets", "events", "payments", "quote_revisions"}
+LARGE = {
+    "sold_lines",
+    "bench_times",
+    "jobs",
+    "job_lines",
+    "doors",
+    "cylinders",
+    "keys",
+    "keysets",
+    "events",
+    "payments",
+    "quote_revisions",
+}
 PAGES = (
     ("ledger", "/ledger"),
     ("search: a name", "/search?q=lantern"),
@@ -50,12 +64,36 @@ PAGES = (
     ("search: door and site", "/search?q=101+flats"),
     ("search: a part number", "/search?q=ab-m3-aq1"),
     ("search: a key copy", "/search?q=1aa-1"),
+    ("doors: a series", "/reports/cylinders?part=ab-m3"),
+    ("doors: a finish", "/reports/cylinders?finish=613"),
+    (
+        "doors: a maker's, fitted in a week",
+        "/reports/cylinders?maker=NOR&fitted_from=2025-03-03&fitted_to=2025-03-09",
+    ),
+    ("doors: a keyset of a customer", "/reports/cylinders?keyset=5AA&customer=Lantern+Row+Chandlers"),
+    ("doors: a key system", "/reports/cylinders?system=system+777"),
+    ("doors: a site, removed", "/reports/cylinders?site=Dental+41&where=removed"),
+    ("recall: a part number", "/reports/recall?part=ab-m3-aq1"),
+    ("who saw a bitting: newest", "/reports/reveals"),
+    ("who saw a bitting: a door", "/reports/reveals?door=105&site=Parish+Hall+139"),
+    ("bought in three years", "/reports/bought?customer=Lantern+Row+Chandlers+140"),
+    ("promises by place of keying", "/reports/promises"),
+    ("promises by maker", "/reports/promises?by=maker"),
+    ("promises by month", "/reports/promises?by=month"),
+    ("the jobs that were late", "/reports/due?outcome=late"),
+    ("jobs that lost money", "/reports/unprofitable"),
+    ("makers", "/reports/makers"),
     ("a job of 10 cylinders", "/jobs/51234"),
     ("a job of 1,000 cylinders", f"/jobs/{1000 + JOBS}"),
 )
 STREETS = ("Lantern Row", "Mill Lane", "Quay Street", "Ferry Hill", "Reed Bank", "Salt Road", "Chapel Walk")
 TRADES = ("Chandlers", "Dental", "Flats", "School", "Bakery", "Boatyard", "Hotel", "Clinic", "Stores", "Parish Hall")
 ROOMS = ("Office", "Store", "Plant room", "Classroom", "Reception", "Cloakroom", "Kitchen", "Stair", "Yard door")
+SOLD = (
+    ("1", "cylinder", "Mortise cylinder"),
+    ("1a", "keying", "Keying: master keyed (MK)"),
+    ("1b", "keys", "Keys, 2 a cylinder"),
+)
 OPEN = (Stage.ASKED, Stage.QUOTED, Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH, Stage.CHECKED)
 OPEN += (Stage.READY, Stage.HANDED_OVER)
 
@@ -111,7 +149,11 @@ def tables():
          "second_check": 0, "version": 1}
     ])  # fmt: skip
     yield "bitting_specs", iter([{"id": 1, "name": "AQ", "spec": "{}", "version": 1}])
-    yield "makers", iter([{"id": 1, "code": "ARD", "name": "Ardent Brass", "tables": "{}", "version": 1}])
+    yield "makers", iter([
+        {"id": n, "code": code, "name": name, "tables": "{}", "version": 1}
+        for n, code, name in ((1, "ARD", "Ardent Brass"), (2, "NOR", "Northlight"), (3, "PEL", "Pell & Rowe"))
+    ])  # fmt: skip
+    yield "bench_terms", iter([{"id": 1, "valid_from": "2010-01-01", "terms": json.dumps(BENCH_TERMS)}])
     yield "customers", (
         {"id": n, "name": f"{STREETS[n % 7]} {TRADES[n % 10]} {n}", "phone": f"555-{n:05d}",
          "phone_digits": f"555{n:05d}", "email": f"desk{n}@place{n}.example", "address": "", "tier": "",
@@ -153,6 +195,17 @@ def tables():
          "subtotal_cents": 60_000, "total_cents": 64_000, "cost_cents": 40_000, "request_token": f"token {n}"}
         for n in range(1, JOBS + 1)
     )  # fmt: skip
+    yield "sold_lines", (
+        {"id": 3 * n + m, "job_id": n, "label": label, "kind": kind, "words": words,
+         "part_number": f"AB-M{n % 40}-AQ{n % 6}" if m == 0 else "", "maker_id": n % 3 + 1,
+         "quantity": 10, "amount_cents": 20_000, "cost_cents": (21_500 if n % 50 else 45_000) * (m < 2)}
+        for n in range(1, JOBS + 1) for m, (label, kind, words) in enumerate(SOLD)
+    )  # fmt: skip
+    yield "bench_times", (
+        {"id": n, "job_id": n, "task": "pinning", "kind": "MK", "cylinder": "mortise", "pieces": 10,
+         "minutes": str(80 + n % 40), "finished": TODAY.isoformat(), "recorded_by_id": 1}
+        for n in range(1, JOBS + 1)
+    )  # fmt: skip
     yield "payments", (
         {"id": n, "job_id": n, "received_on": TODAY.isoformat(), "cents": 64_000, "means": "cash", "note": "",
          "taken_by_id": 1}
@@ -165,11 +218,13 @@ def tables():
         for n in range(1, CYLINDERS + 1)
     )  # fmt: skip
     yield "cylinders", (
-        {"id": n, "job_id": job_of(n), "line_number": 1, "door_id": n, "position": "outside", "maker_id": 1,
+        {"id": n, "job_id": job_of(n), "line_number": 1, "door_id": n, "position": "outside", "maker_id": n % 3 + 1,
+         "fitted_on": (TODAY - timedelta(days=n % 4000)).isoformat(), "removed_on": None,
          "part_number": f"AB-M{n % 40}-AQ{n % 6}", "words": "mortise cylinder 1-1/8", "type": "mortise",
          "length": "9/8", "chambers": 6, "drilled": 6, "keyway": "AQ1", "cam": "standard", "tailpiece": "",
-         "finish": "626", "keyset_id": ((job_of(n) - 1) % SYSTEMS) * 21 + 2 + n % 20, "is_nmk": 0,
-         "state": "fitted", "remarks": "", "version": 1}
+         "finish": ("605", "606", "612", "613", "626", "630")[n % 6],
+         "keyset_id": ((job_of(n) - 1) % SYSTEMS) * 21 + 2 + n % 20, "is_nmk": 0,
+         "state": "fitted" if n % 20 else "removed", "remarks": "", "version": 1}
         for n in range(1, CYLINDERS + 1)
     )  # fmt: skip
     yield "keys", (
@@ -184,6 +239,13 @@ def tables():
          "detail": "{}", "previous_hash": b"", "hash": n.to_bytes(32, "big")}
         for n in range(1, 5 * JOBS + 1)
     )  # fmt: skip
+    yield "events", (
+        {"id": 5 * JOBS + n, "at": moment, "actor_id": 1, "actor_name": "Wren", "kind": "bittings revealed",
+         "subject": f"key system {(n - 1) % SYSTEMS + 1}", "job_id": n,
+         "summary": f"Bittings of a system shown to Wren: bench sheet of job {1000 + n}", "detail": "{}",
+         "previous_hash": b"", "hash": (5 * JOBS + n).to_bytes(32, "big")}
+        for n in range(1, JOBS + 1)
+    )  # fmt: skip
 
 
 def job_of(n):
@@ -194,13 +256,17 @@ def job_of(n):
 def job(n):
     """Every tenth job is open, in one of the stages in turn."""
     stage = OPEN[n // 10 % len(OPEN)] if n % 10 == 0 else Stage.CLOSED
+    promised_on = TODAY + timedelta(days=n // 10 % 40 - 10 if n % 10 == 0 else -(n % 4000))
     return {
         "id": n, "number": 1000 + n, "customer_id": n % CUSTOMERS + 1, "site_id": n % SITES + 1,
         "title": f"{ROOMS[n % 9]} doors, {5 + n % 30} cylinders", "stage": stage.value,
         "asked_on": (TODAY - timedelta(days=n % 4000)).isoformat(), "need_by": None,
-        "promised_on": (TODAY + timedelta(days=n // 10 % 40 - 10)).isoformat(), "keyed_at": "shop",
+        "promised_on": promised_on.isoformat(),
+        "ready_on": (promised_on + timedelta(days=n % 13 - 9)).isoformat() if n % 10 else None,
+        "keyed_at": ("shop", "factory", "shop/factory")[n % 3],
         "value_cents": 60_000 + n % 1000, "cost_cents": 40_000, "bench_minutes": 90, "opened_by_id": 1,
-        "accepted_by": "P. Harbour", "accepted_on": None, "po_number": f"PO-{n}", "reason": "", "version": 1,
+        "accepted_by": "P. Harbour", "accepted_on": (TODAY - timedelta(days=n % 4000 + 20)).isoformat(),
+        "po_number": f"PO-{n}", "reason": "", "version": 1,
     }  # fmt: skip
 
 

@@ -125,18 +125,19 @@ def find_promises(work: Work, question: PromiseQuestion, by: GroupedBy | None) -
         GroupedBy.MAKER: (Maker.code, Maker.name),
         GroupedBy.MONTH: (sa.extract("year", Job.promised_on), sa.extract("month", Job.promised_on)),
     }
-    columns = [column.label(f"key{place}") for place, column in enumerate(keys[by])]
-    rows = sa.select(*columns, outcome.label("outcome"), days.label("days"), sa.func.count().label("jobs"))
-    if by is GroupedBy.MAKER:
-        pairs = (
-            sa.select(SoldLine.job_id, SoldLine.maker_id).where(SoldLine.maker_id.is_not(None)).distinct().subquery()
-        )
-        rows = rows.select_from(Job).join(pairs, pairs.c.job_id == Job.id).join(Maker, Maker.id == pairs.c.maker_id)
-    rows = rows.where(*_due(work, question)).group_by(*keys[by], outcome, days)
+    names = [f"key{place}" for place in range(len(keys[by]))]
+    columns = [column.label(name) for column, name in zip(keys[by], names, strict=True)]
+    jobs = sa.select(Job.id, *columns, outcome.label("outcome"), days.label("days")).where(*_due(work, question))
+    if by is GroupedBy.MAKER:  # a job once for each of its makers, however many lines they have
+        sold = jobs.join(SoldLine, SoldLine.job_id == Job.id).join(Maker, Maker.id == SoldLine.maker_id)
+        jobs = sold.distinct()
+    each = jobs.subquery()
+    groups = [each.c[name] for name in (*names, "outcome", "days")]
+    rows = sa.select(*groups, sa.func.count().label("jobs")).group_by(*groups)
     counts: dict[tuple[str, str], dict[str, dict[int, int]]] = defaultdict(lambda: defaultdict(dict))
     for row in read(session, rows):
         said = row._mapping
-        named = _named(by, [said[f"key{place}"] for place in range(len(columns))])
+        named = _named(by, [said[name] for name in names])
         told = counts[named][row.outcome]
         told[row.days or 0] = told.get(row.days or 0, 0) + row.jobs
     found = [_group(key, label, told) for (key, label), told in counts.items()]

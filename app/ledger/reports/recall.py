@@ -67,15 +67,20 @@ class CylinderQuestion:
         return not any(getattr(self, one.name) for one in fields(self) if one.name != "where")
 
 
+def _job_in(*stages: Stage) -> _Condition:
+    # Not by a join: then no job is looked up for what stands there, which is most of it.
+    return Cylinder.job_id.in_(sa.select(Job.id).where(Job.stage.in_(stages)))
+
+
 _IS_STANDING = Cylinder.state == CylinderState.FITTED
 _IS_COMING = sa.and_(
     Cylinder.state.in_((CylinderState.ORDERED, CylinderState.PINNED, CylinderState.CHECKED)),
-    Job.stage.in_(LATE_STAGES),
+    _job_in(*LATE_STAGES),
 )
 # What a canceled job did not bring never hung anywhere.
 _IS_REMOVED = sa.and_(
     Cylinder.state == CylinderState.REMOVED,
-    sa.or_(Cylinder.fitted_on.is_not(None), Cylinder.job_id.is_(None), Job.stage != Stage.CANCELED),
+    sa.or_(Cylinder.fitted_on.is_not(None), Cylinder.job_id.is_(None), sa.not_(_job_in(Stage.CANCELED))),
 )
 _IS: dict[Whereabouts, _Condition] = {
     Whereabouts.STANDING: _IS_STANDING,
@@ -113,8 +118,9 @@ def find_cylinders(work: Work, question: CylinderQuestion, page: int = 1, size: 
     if question.is_empty:
         return Page((), 0, 1, 1)
     session = work.session
-    wanted = _placed(sa.select(Cylinder.id)).where(*_conditions(session, question))
-    count = session.scalar(sa.select(sa.func.count()).select_from(wanted.subquery())) or 0
+    conditions = _conditions(session, question)
+    count = session.scalar(sa.select(sa.func.count()).select_from(Cylinder).where(*conditions)) or 0
+    wanted = _placed(sa.select(Cylinder.id)).where(*conditions)
     pages = max(-(-count // size), 1)
     page = min(max(page, 1), pages)
     named = wanted.join(Customer, Customer.id == _CUSTOMER_ID).order_by(*_ORDER)

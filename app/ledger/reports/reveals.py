@@ -67,9 +67,10 @@ def find_reveals(work: Work, question: RevealQuestion, page: int = 1, size: int 
     """
     work.require_owner()
     session = work.session
-    rows = sa.select(Event, Job.number).outerjoin(Job, Job.id == Event.job_id).where(*_asked(question))
-    rows = rows.order_by(Event.id.desc())
+    rows = sa.select(Event, Job.number).outerjoin(Job, Job.id == Event.job_id).order_by(Event.id.desc())
+    conditions = _asked(question)
     if question.door:
+        rows = rows.where(Event.kind.in_(_KINDS), *conditions)
         told = [one for door in _doors(session, question) for one in _of_door(session, door, rows)]
         kept = [one for one in told if not (question.only_own and one.shown is Shown.NO)]
         kept.sort(key=lambda one: one.at, reverse=True)
@@ -77,16 +78,29 @@ def find_reveals(work: Work, question: RevealQuestion, page: int = 1, size: int 
         page = min(max(page, 1), pages)
         return Page(kept[(page - 1) * size : page * size], len(kept), page, pages)
     if question.customer or question.site:
-        rows = rows.where(Event.subject.in_(_subjects(_systems(session, question))))
-    count = session.scalar(sa.select(sa.func.count()).select_from(rows.order_by(None).subquery())) or 0
+        conditions.append(Event.subject.in_(_subjects(_systems(session, question))))
+    counted = sa.select(sa.func.count()).select_from(Event).where(Event.kind.in_(_KINDS), *conditions)
+    count = session.scalar(counted) or 0
     pages = max(-(-count // size), 1)
     page = min(max(page, 1), pages)
-    found = session.execute(rows.limit(size).offset((page - 1) * size)).all()
-    return Page([_reveal(event, number) for event, number in found], count, page, pages)
+    # Of each kind apart, so that its index gives the newest without a look at all events.
+    newest = [
+        sa.select(
+            sa.select(Event.id)
+            .where(Event.kind == kind, *conditions)
+            .order_by(Event.id.desc())
+            .limit(page * size)
+            .subquery()
+        )
+        for kind in _KINDS
+    ]
+    shown = sa.union_all(*newest).subquery()
+    rows = rows.join(shown, shown.c.id == Event.id).limit(size).offset((page - 1) * size)
+    return Page([_reveal(event, number) for event, number in session.execute(rows)], count, page, pages)
 
 
 def _asked(question: RevealQuestion) -> list[sa.ColumnElement[bool]]:
-    found: list[sa.ColumnElement[bool]] = [Event.kind.in_(_KINDS)]
+    found: list[sa.ColumnElement[bool]] = []
     if question.person:
         found.append(sa.func.lower(Event.actor_name) == question.person.lower())
     if question.first:
