@@ -367,6 +367,17 @@ class CylinderFactory(_Factory):
     )
 
 
+class WarrantyFactory(_Factory):
+    class Meta:
+        model = models.Warranty
+
+    job = factory.SubFactory(JobFactory)
+    cylinder = factory.SubFactory(CylinderFactory)
+    reason = "The plug turns without a key"
+    borne_by = models.BorneBy.MAKER
+    opened_at = MOMENT
+
+
 class CylinderOperatorFactory(_Factory):
     class Meta:
         model = models.CylinderOperator

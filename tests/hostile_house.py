@@ -65,6 +65,7 @@ _FREE: dict[str, str] = {
     "sold_lines": "part_number words",
     "tax_rules": "place",
     "users": "name",
+    "warranties": "reason claim",
 }
 """Table → its columns that people type words of their own into."""
 CLOSED: dict[str, str] = {
@@ -107,6 +108,7 @@ CLOSED: dict[str, str] = {
     "tax_rules": "rate_percent",
     "users": "name_key role password_hash pin_hash",
     "vault_checks": "check_value",
+    "warranties": "borne_by",
 }
 """Table → its columns of text that hold words of Bittern's own, or that are filled another way below."""
 _FREE_IN_QUOTE = {

@@ -15,6 +15,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.counter import views as counter
     from app.web.fitting import views as fitting
     from app.web.jobs import views as jobs
+    from app.web.jobs import warranties
     from app.web.keying import bench as keying_bench
     from app.web.keying import loss_plans, new_systems, searches, specs, systems
     from app.web.keys import counts as key_counts
@@ -36,7 +37,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(customers, customer_merging, doors, door_lists, door_changes, site_changes),
         *(keysystems, specs, new_systems, systems, loss_plans, searches, keying_bench),
         *(keys, key_people, key_counts, losses),
-        *(jobs, papers),
+        *(jobs, warranties, papers),
         *(bench, scrap, times),
         *(makers, catalog_import, prices, price_rules, terms, fitting),
     )

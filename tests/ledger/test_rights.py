@@ -102,6 +102,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         quoting.mailing: send_quote
         quoting.repeating: repeat_of
         jobs.notes: add_note
+        jobs.warranties: open_warranty note_claim
         quoting.issuing: requote keep_requote
         jobs.stages: move_job lose_quote
         jobs.handing_over: hand_over_part

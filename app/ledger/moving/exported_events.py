@@ -11,6 +11,7 @@ from app.ledger.jobs.handing_over import PART_TAKEN
 from app.ledger.jobs.notes import NOTE
 from app.ledger.jobs.payments import PaymentKind
 from app.ledger.jobs.schedule_revisions import PRINTED
+from app.ledger.jobs.warranties import CAME_BACK, CLAIM_NOTED
 from app.ledger.keys.key_queries import ISSUED, RECEIPTS, TAKEN_BACK
 from app.ledger.keys.key_queries import KINDS as OF_KEYS
 from app.ledger.keys.losses import KEY_LOST, LOSS_CLOSED
@@ -100,6 +101,8 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     "file kept": {"bytes": _whole},
     **dict.fromkeys(("deposit taken", "payment taken", "refund given", "put on account"), _MONEY),
     PINS_DRAWN: _CYLINDERS,
+    CAME_BACK: {},
+    CLAIM_NOTED: {},
     DECODED: {},
     **dict.fromkeys((PINNED, CHECKED), _CYLINDERS),
     PINNED_ANEW: {**_CYLINDERS, "same_pins": _yes},

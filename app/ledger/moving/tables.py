@@ -269,6 +269,12 @@ TABLES = (
     ),
     MovedTable("locks", m.Lock, "what is in the doors"),
     MovedTable("cylinders", m.Cylinder, "every cylinder that was ever on record, by position and keyset"),
+    MovedTable(
+        "warranties",
+        m.Warranty,
+        "cylinders that came back, and the jobs that they opened",
+        (one_of("borne_by", m.BorneBy),),
+    ),
     MovedTable("operated by", m.CylinderOperator, "further keysets that operate a cross-keyed cylinder"),
     MovedTable("keys", m.Key, "the register of keys: copies, holders, what is out", derive=_holder_digits),
     MovedTable("key counts", m.KeyCount, "counts of a customer's keys: when, by whom"),

@@ -48,6 +48,7 @@ from app.ledger.tables.prices import (
     TaxRuleRow,
 )
 from app.ledger.tables.users import Login, LoginAttempt, LoginRulesRow, Role, User
+from app.ledger.tables.warranties import BorneBy, Warranty
 
 __all__ = [
     "BENCH_TERMS_SET",
@@ -60,6 +61,7 @@ __all__ = [
     "BenchTermsRow",
     "BenchTimeRow",
     "Bitting",
+    "BorneBy",
     "CatalogRow",
     "Contact",
     "Counted",
@@ -117,6 +119,7 @@ __all__ = [
     "User",
     "VaultCheck",
     "Versioned",
+    "Warranty",
     "choice",
     "longest",
 ]

@@ -18,12 +18,14 @@ from app.ledger.jobs.notes import MOST_NOTE
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import LedgerQuestion, days_late, get_job, job_money, show_margin
 from app.ledger.jobs.stages import BEFORE_BENCH, next_stages
+from app.ledger.jobs.warranties import came_back, warranty_of_job
 from app.ledger.keysystems.authority import lacks_authority, systems_touched
 from app.ledger.keysystems.keysets import waiting_keys
 from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.request import said_of_line
 from app.ledger.quoting.resolving import told_customer
 from app.ledger.quoting.snapshot import read_snapshot
+from app.ledger.sites.door_queries import job_numbers
 from app.ledger.store.events import events_of_job
 from app.ledger.tables import JobFile, Key, Keyset, Role, Stage
 from app.web.forms_base import BlankForm, PageForm, SavedForm, record_id, text, typed
@@ -159,6 +161,8 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
     papers = papers_on_page(source)
     allowed, order = next_stages(job), list(Stage)
     may_check = work.actor.role in (Role.BENCH, Role.OWNER)
+    warranty = warranty_of_job(work.session, job.id)
+    numbers = job_numbers(work.session, [warranty.cylinder.job_id]) if warranty is not None else {}
     touched = systems_touched(work.session, job.id) if Stage.ON_THE_BENCH in allowed else ()
     forms: dict[str, PageForm | BlankForm] = {
         "form": BlankForm(MoveForm, job.version),
@@ -191,6 +195,9 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         lost_words=lost_before_and_after(work, job) if Stage.HANDED_OVER in allowed else "",
         taken_by=taker_of(work.session, job.id) if job.stage.is_with_customer else "",
         events=events_of_job(work.session, job.id, work.actor.role),
+        warranty=warranty,
+        sold_by=numbers.get(warranty.cylinder.job_id or 0) if warranty is not None else None,
+        came_back=came_back(work.session, job.id),
         files=files_of_job(work.session, job.id),
         open_papers=[paper for paper in papers if not paper.is_secret],
         secret_papers=[paper for paper in papers if paper.is_secret],

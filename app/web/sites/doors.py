@@ -7,6 +7,7 @@ from flask.typing import ResponseReturnValue
 from wtforms import BooleanField, SelectField
 
 from app.ledger.bench.door_keysets import door_keysets
+from app.ledger.jobs.warranties import came_back_of
 from app.ledger.keysystems.system_queries import customers_keysets
 from app.ledger.sites.cautions import cautions_of
 from app.ledger.sites.customer_queries import get_site
@@ -142,6 +143,7 @@ def _door_page(door_id: int, form: CylinderFoundForm | None = None) -> tuple[str
         door=found,
         jobs=jobs,
         times=door_keysets(session, found),
+        back=came_back_of(session, [cylinder.id for cylinder in found.cylinders]),
         events=door_story(session, found),
         undoable=UNDOABLE,
         cautions=cautions_of(found),
