@@ -168,3 +168,24 @@ def test_what_is_on_its_way_is_no_exposure_but_keeps_the_loss_open(
     page = unescape(clerk.get(f"/keys/losses/{loss.id}").text)
     assert "<dt>Still turned</dt><dd>0" in page and "<dt>On the way</dt><dd>1" in page
     assert f"would turn 1 cylinder on the way of job {coming.number}" in page and "Close the loss" not in page
+
+
+def test_a_part_that_goes_says_what_the_lost_key_still_turns(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    """One job rekeys F1 and F2; F1 goes today."""
+    clerk = client_as(Role.COUNTER)
+    assert report(clerk, keyed, keyset="AA", which="unknown")[0] == 303
+    job = replaced_on(work, keyed, the_loss(work), 0, "SKD1", "111111")
+    keyset = work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "SKD1")).one()
+    factories.CylinderFactory(job_id=job.id, door=keyed.doors[1], keyset=keyset, state=CylinderState.CHECKED)
+    first = work.session.scalars(
+        sa.select(Cylinder).where(Cylinder.job_id == job.id, Cylinder.door_id == keyed.doors[0].id)
+    ).one()
+    page = unescape(clerk.get(f"/jobs/{job.number}/part").text)
+    assert "The lost keys of AA still turn 2 doors. Once all that waits here is handed over: no door." in page
+    said = {"version": str(job.version), "taken_by": "P. Harbour", "cylinder": str(first.id)}
+    answer = clerk.post(f"/jobs/{job.number}/part", data=said)
+    page = unescape(clerk.get(answer.location).text)
+    assert page.count("The lost keys of AA still turn 1 door.") == 3, "the flash, the story, and what goes next"
+    assert "The lost keys of AA still turn 1 door." in pdf_text(
+        clerk.get(f"/jobs/{job.number}/hand-overs/1.pdf").data
+    )
