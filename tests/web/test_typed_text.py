@@ -25,6 +25,7 @@ from app.ledger.reports.search import search
 from app.ledger.search.words import read_words
 from app.ledger.sites.customer_queries import find_customers, list_customers
 from app.ledger.sites.door_import import read_list_text
+from app.ledger.sites.door_paste import UnknownColumns
 from app.ledger.sites.doors import FIELDS, read_field
 from app.pricing.money import read_cents, read_percent
 from app.spreadsheets import read_count, read_date
@@ -58,6 +59,15 @@ quick = settings(
 )
 Reader = Callable[[str], Any]
 
+
+def read_or_ask(text: str) -> object:
+    """A pasted door list, or what is asked of its columns."""
+    try:
+        return read_list_text(text)
+    except UnknownColumns as asked:
+        return asked.columns
+
+
 REFUSING: dict[str, Reader] = {
     "inches": lambda text: read_inches(text, "box"),
     "inches of a spec": lambda text: read_spec_inches(text, "box"),
@@ -74,7 +84,7 @@ ANSWERING: dict[str, Reader] = {
     "copies": read_copies,
     "what a customer says": read_free_text,
     "a clerk's words": lambda text: read_quick_words(text[:LONGEST_QUICK_LINE], house()),
-    "a list of doors": read_list_text,
+    "a list of doors": read_or_ask,
     "words to look for": read_words,
     "a page": lambda text: read_page({"page": text}),
     "text to look for": lambda text: read_text({"q": text}),

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.sites.cylinders import CylinderForm, as_found, standing
-from app.ledger.sites.door_paste import LIST_COLUMNS, MOST_ROWS, DoorRow, read_door_table
+from app.ledger.sites.door_paste import LIST_COLUMNS, MOST_ROWS, ColumnChoice, DoorRow, read_door_table
 from app.ledger.sites.doors import BY_OPENING, FIELDS, DoorChange, changed, door_texts, for_event, set_texts
 from app.ledger.sites.duplicate_doors import number_key
 from app.ledger.store.engine import get_row, transaction
@@ -234,11 +234,12 @@ Read = tuple[list[DoorRow], list[Problem]]
 _DATE = re.compile(r"\d{4}-\d\d-\d\d(T\d\d:\d\d:\d\d(\.\d+)?)?")
 
 
-def read_list_file(name: str, content: bytes) -> Read:
+def read_list_file(name: str, content: bytes, choice: ColumnChoice | None = None) -> Read:
     """The rows of a door list and everything wrong with it; a problem's field reads "row 7, hand" or "file".
 
     A formula's cell gives the value that was saved with it. Merged cells are a problem each: which of the doors
-    beside them they speak of cannot be told. So is a date for an opening number.
+    beside them they speak of cannot be told. So is a date for an opening number. UnknownColumns where the first row
+    names none that is known, until `choice` says which column is which.
     """
     try:
         if name.lower().endswith(".xlsx"):
@@ -248,16 +249,16 @@ def read_list_file(name: str, content: bytes) -> Read:
         table = list(enumerate(table_rows(name, content, most_rows=4 * MOST_ROWS), start=1))
     except BitternError as error:
         return [], [Problem(error.field, error.message)]
-    rows, problems = _openings_given(*read_door_table(table, LIST_COLUMNS))
+    rows, problems = _openings_given(*read_door_table(table, LIST_COLUMNS, choice))
     if name.lower().endswith(".xlsx"):
         problems = sorted(problems + [_dated(row) for row in rows if _DATE.fullmatch(row.opening)], key=row_number)
         rows = [row for row in rows if not _DATE.fullmatch(row.opening)]
     return rows, problems
 
 
-def read_list_text(text: str) -> Read:
+def read_list_text(text: str, choice: ColumnChoice | None = None) -> Read:
     """`read_list_file` for what was pasted from a spreadsheet."""
-    return _openings_given(*read_door_table(pasted_rows(text), LIST_COLUMNS))
+    return _openings_given(*read_door_table(pasted_rows(text), LIST_COLUMNS, choice))
 
 
 def _dated(row: DoorRow) -> Problem:

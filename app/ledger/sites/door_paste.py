@@ -1,5 +1,7 @@
 """Read a door list that somebody typed or pasted from a spreadsheet."""
 
+import hashlib
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -50,6 +52,8 @@ _OTHER_NAMES = {
     "door number": "opening",
     "door no": "opening",
     "door no.": "opening",
+    "door #": "opening",
+    "opening #": "opening",
     "room": "location",
     "fire": "fire rated",
     "fire-rated": "fire rated",
@@ -110,23 +114,60 @@ class DoorRow(DoorFields):
         return {name: text for name, text in self.cells().items() if name in self.said}
 
 
-def read_doors(text: str) -> tuple[list[DoorRow], list[Problem]]:
+_SAMPLES, _TITLES = 3, 10
+
+
+@dataclass(frozen=True, slots=True)
+class AskedColumn:
+    """A column of a list that somebody is asked about: its cell in the first row, cells below, and a first guess."""
+
+    heading: str
+    samples: tuple[str, ...]
+    guess: str  # one of the columns, "" to leave it out
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnChoice:
+    """Which column is which, "" for one that is left out, and whether the first row names them or is a door.
+
+    mark: of the list that was asked about (`UnknownColumns`); of another one the choice says nothing.
+    """
+
+    names: tuple[str, ...]
+    has_heading: bool
+    mark: str
+
+
+class UnknownColumns(BitternError):
+    """The first row of a door list names columns that nobody knows, and may be a door: somebody has to say.
+
+    mark: tells this list's columns from another's.
+    """
+
+    def __init__(self, message: str, columns: Sequence[AskedColumn], mark: str) -> None:
+        super().__init__("file", f"{message} Say which column is which; nothing was read yet.")
+        self.columns, self.mark = tuple(columns), mark
+
+
+def read_doors(text: str, choice: ColumnChoice | None = None) -> tuple[list[DoorRow], list[Problem]]:
     """The rows of a door list and everything wrong with it; a row with a problem is not among the rows.
 
     Columns are parted as `pasted_rows` says. A first row of column names says which column is which; without one
-    they stand in the order of JOB_COLUMNS. Opening numbers may come twice only for two cylinders of one door, with
-    different positions.
+    they stand in the order of JOB_COLUMNS, if the first row is plainly a door. Else UnknownColumns asks, and `choice`
+    answers. Opening numbers may come twice only for two cylinders of one door, with different positions.
 
     >>> rows, problems = read_doors("101\\tMain entrance\\tRH\\n102\\tOffice\\tup")
     >>> rows[0].location, problems[0].message
     ('Main entrance', 'Row 2, hand: write LH, RH, LHR, RHR or nothing, not "up".')
     """
-    return read_door_rows(pasted_rows(text))
+    return read_door_rows(pasted_rows(text), choice)
 
 
-def read_door_rows(table: Iterable[tuple[int, Sequence[str]]]) -> tuple[list[DoorRow], list[Problem]]:
+def read_door_rows(
+    table: Iterable[tuple[int, Sequence[str]]], choice: ColumnChoice | None = None
+) -> tuple[list[DoorRow], list[Problem]]:
     """`read_doors` for rows of cells with their numbers."""
-    rows, problems = read_door_table(table, JOB_COLUMNS)
+    rows, problems = read_door_table(table, JOB_COLUMNS, choice)
     return rows, [Problem("doors", _sentence(problem)) for problem in problems]
 
 
@@ -138,25 +179,38 @@ def _sentence(problem: Problem) -> str:
 
 
 def read_door_table(
-    table: Iterable[tuple[int, Sequence[str]]], columns: Sequence[str]
+    table: Iterable[tuple[int, Sequence[str]]], columns: Sequence[str], choice: ColumnChoice | None = None
 ) -> tuple[list[DoorRow], list[Problem]]:
     """`read_door_rows` for a table of these columns; a problem's field reads "row 7, hand", or "file"."""
-    table = [(number, [unguarded(cell.strip()) for cell in cells]) for number, cells in table]
-    table = [(number, cells) for number, cells in table if any(cells)]
+    every = ((number, [unguarded(cell.strip()) for cell in cells]) for number, cells in table)
+    lines = _below_titles([(number, cells) for number, cells in every if any(cells)])
     problems: list[Problem] = []
-    if len(table) > MOST_ROWS + 1:
-        return [], [Problem("file", f"At most {MOST_ROWS:,} doors fit in one list; this has {len(table):,}.")]
-    names: list[str] = list(columns)
-    if table and _is_head(table[0][1]):
-        names, problems = _head(table[0][0], table[0][1], columns)
-        table = table[1:]
+    if len(lines) > MOST_ROWS + 1:
+        return [], [Problem("file", f"At most {MOST_ROWS:,} doors fit in one list; this has {len(lines):,}.")]
+    names, head = list(columns), list[str]()
+    if lines and choice is not None and choice.mark == _mark(lines[0][1]):
+        names, problems = _chosen(choice, columns)
         if problems:
             return [], problems
-    if len(table) > MOST_ROWS:
-        return [], [Problem("file", f"At most {MOST_ROWS:,} doors fit in one list; this has {len(table):,}.")]
+        head = lines[0][1] if choice.has_heading else []
+    elif lines and _is_head(lines[0][1]):
+        names, head = _head(lines, columns), lines[0][1]
+    elif lines and not _is_door(lines):
+        said = ", ".join(cell[:20] for cell in lines[0][1] if cell)[:120]
+        raise UnknownColumns(
+            f"Row {lines[0][0]} ({said}) names no column that a door list has, and is not plainly a door.",
+            _asked(lines, columns),
+            _mark(lines[0][1]),
+        )
+    lines = [line for line in lines if line[1] != head]  # a list printed by the page names its columns on each
+    if len(lines) > MOST_ROWS:
+        return [], [Problem("file", f"At most {MOST_ROWS:,} doors fit in one list; this has {len(lines):,}.")]
     rows: list[DoorRow] = []
     seen: dict[tuple[str, str], int] = {}
-    for number, cells in table:
+    for number, cells in lines:
+        if _names_columns(cells, names):
+            problems.append(Problem(f"row {number}, opening", "This row names columns and is no door: remove it."))
+            continue
         given, found = _row(number, cells, names)
         if given is not None and given.opening:
             place = (given.opening.casefold(), given.position.casefold())
@@ -185,18 +239,110 @@ def _is_head(cells: Sequence[str]) -> bool:
     return _name(cells[0]) in known or sum(_name(cell) in known for cell in cells) >= 2
 
 
-def _head(number: int, cells: Sequence[str], columns: Sequence[str]) -> tuple[list[str], list[Problem]]:
+def _names_columns(cells: Sequence[str], names: Sequence[str] = ()) -> bool:
+    """Whether a row has nothing but names of columns: two or more, or the one in whose column it stands."""
+    given = [(place, _name(cell)) for place, cell in enumerate(cells) if cell]
+    if not given or any(name not in {*LIST_COLUMNS, *JOB_COLUMNS} for _, name in given):
+        return False
+    return len(given) > 1 or names[given[0][0] : given[0][0] + 1] == [given[0][1]]
+
+
+def _below_titles(table: list[tuple[int, list[str]]]) -> list[tuple[int, list[str]]]:
+    """The table from its names of columns on, where nothing but titles, a cell a row, stands above them."""
+    for place, (_, cells) in enumerate(table[:_TITLES]):
+        if _names_columns(cells):
+            return table[place:]
+        if sum(map(bool, cells)) > 1:
+            break
+    return table
+
+
+def _head(table: Sequence[tuple[int, Sequence[str]]], columns: Sequence[str]) -> list[str]:
+    """The names in a first row of them; UnknownColumns where one is unknown or twice, or none is the opening."""
+    number, cells = table[0]
     names = [_name(cell) for cell in cells]
-    row = f"row {number}"
-    problems = [
-        Problem(row, f"the column {cell[:40]!r} is not one of {', '.join(columns)}.")
+    faults = [
+        f"{cell[:40]!r} is not one of {', '.join(columns)}"
         for cell, name in zip(cells, names, strict=True)
         if name and name not in columns
     ]
-    problems += [Problem(row, f"the column {name!r} stands twice.") for name in columns if names.count(name) > 1]
+    faults += [f"{name!r} stands twice" for name in columns if names.count(name) > 1]
     if "opening" not in names:
-        problems.append(Problem(row, "there is no column for the opening number; name one 'opening'."))
-    return names, problems
+        faults.append("there is no column for the opening number")
+    if faults:
+        raise UnknownColumns(f"Row {number}: {'; '.join(faults)}.", _asked(table, columns), _mark(cells))
+    return names
+
+
+def _mark(cells: Sequence[str]) -> str:
+    return hashlib.sha256("\0".join(cells).encode("utf-8", "replace")).hexdigest()[:16]
+
+
+def _asked(table: Sequence[tuple[int, Sequence[str]]], columns: Sequence[str]) -> list[AskedColumn]:
+    """What is to be asked of each column; where no name is known, the usual order is the first guess."""
+    head = [*table[0][1]]
+    width = max(len(cells) for _, cells in table[: _SAMPLES + 1])
+    head += [""] * (width - len(head))
+    names = [_name(cell) for cell in head]
+    known = [name if name in columns and names.index(name) == place else "" for place, name in enumerate(names)]
+    if not any(known):
+        known = [*columns, *[""] * width][:width]
+    return [
+        AskedColumn(
+            cell, tuple(cells[place] if place < len(cells) else "" for _, cells in table[1 : _SAMPLES + 1]), guess
+        )
+        for place, (cell, guess) in enumerate(zip(head, known, strict=True))
+    ]
+
+
+def _chosen(choice: ColumnChoice, columns: Sequence[str]) -> tuple[list[str], list[Problem]]:
+    problems = [
+        Problem("file", f"{name[:40]!r} is chosen for two columns: leave one of them out.")
+        for name in columns
+        if choice.names.count(name) > 1
+    ]
+    if "opening" not in choice.names:
+        problems.append(Problem("file", "Say which column has the opening number."))
+    problems += [Problem("file", "Choose among the columns.") for name in choice.names if name not in (*columns, "")]
+    return [*choice.names], problems
+
+
+def _is_door(table: Sequence[tuple[int, Sequence[str]]]) -> bool:
+    """Whether a first row without any known name is plainly a door, by the usual order of columns.
+
+    It has a hand or a measure in its place, or an opening number of digits alone or written as a later row's is.
+    """
+    cells = table[0][1]
+    given = dict(zip(COLUMNS, cells, strict=False))
+    if any(_name(cell) in {*LIST_COLUMNS, *JOB_COLUMNS} for cell in cells):
+        return False
+    if given.get("hand", "").upper() in HANDS[1:] or any(_is_measure(given.get(name, "")) for name in _MEASURES):
+        return True
+    opening = cells[0]
+    if not any(sign.isdigit() for sign in opening):
+        return False
+    if not any(sign.isalpha() for sign in opening):
+        return True
+    return any(row and _shape(row[0]) == _shape(opening) for _, row in table[1:]) or len(table) == 1
+
+
+_MEASURES = ("thickness", "stile")
+
+
+def _is_measure(text: str) -> bool:
+    try:
+        return bool(text) and read_inches(text, "thickness") > 0
+    except BitternError:
+        return False
+
+
+def _shape(text: str) -> str:
+    """How a number is written: runs of digits and of letters made one each.
+
+    >>> _shape("F12"), _shape("Flat 3b")
+    ('A9', 'A 9A')
+    """
+    return re.sub(r"[^\W\d_]+", "A", re.sub(r"\d+", "9", text))
 
 
 def _row(number: int, cells: Sequence[str], names: Sequence[str]) -> tuple[DoorRow | None, list[Problem]]:

@@ -23,7 +23,7 @@ from app.ledger.quoting.promises import count_of_days, promise_from
 from app.ledger.quoting.rekeying import hanging, places_of
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import OPTIONS, as_accepted
-from app.ledger.sites.door_paste import JOB_COLUMNS, DoorRow, read_door_rows, read_doors
+from app.ledger.sites.door_paste import JOB_COLUMNS, DoorRow, UnknownColumns, read_door_rows, read_doors
 from app.ledger.store.numbers import quote_number
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, LineKind, Loss, Role, Site, Stage
@@ -33,6 +33,7 @@ from app.web.errors import about
 from app.web.forms_base import SavedForm, attach, text, typed
 from app.web.quotes.views import QuoteView, blueprint, quote_view, to_quote
 from app.web.services import current_work
+from app.web.sites.door_lists import read_choice
 from app.web.templating import show_day
 
 MOST_ROWS = 30
@@ -98,7 +99,8 @@ def accept(number: int) -> ResponseReturnValue:
         form.accepted_on.data = work.today
         return _page(work, view, form)
     rows = typed_rows(request.form.items(multi=True))
-    doors, problems = _doors(form, rows)
+    asked = _asked_columns(form, rows)
+    doors, problems = _doors(form, rows, asked)
     if form.validate() and not problems:
         try:
             job = accept_quote(work, view.job.id, form.into(AcceptForm, version=form.version_read, doors=doors))
@@ -120,7 +122,7 @@ def accept(number: int) -> ResponseReturnValue:
     if not rows:
         form.doors.errors = [*form.doors.errors, *(problem.message for problem in problems)]
         problems = []
-    return _page(work, quote_view(work, number), form, rows, cell_problems(problems)), 422
+    return _page(work, quote_view(work, number), form, rows, cell_problems(problems), asked), 422
 
 
 def _ways_to_accept(work: Work, view: QuoteView) -> list[tuple[str, str]]:
@@ -134,11 +136,25 @@ def _ways_to_accept(work: Work, view: QuoteView) -> list[tuple[str, str]]:
     return ways
 
 
-def _doors(form: AcceptQuoteForm, rows: TableRows) -> tuple[tuple[DoorRow, ...], list[Problem]]:
+def _asked_columns(form: AcceptQuoteForm, rows: TableRows) -> UnknownColumns | None:
+    """What is to be asked of a pasted list whose first row names columns that nobody knows."""
+    try:
+        if not rows:
+            read_doors(typed(form.doors))
+    except UnknownColumns as asked:
+        return asked
+    return None
+
+
+def _doors(
+    form: AcceptQuoteForm, rows: TableRows, asked: UnknownColumns | None
+) -> tuple[tuple[DoorRow, ...], list[Problem]]:
     """The doors out of the table, or out of the pasted list where the table is empty."""
-    pasted = typed(form.doors)
+    pasted, choice = typed(form.doors), read_choice(request.form)
+    if asked is not None and (choice is None or choice.mark != asked.mark):
+        return (), [Problem("doors", asked.message)]
     if not rows:
-        found, problems = read_doors(pasted)
+        found, problems = read_doors(pasted, choice)
         return tuple(found), problems
     if pasted.strip():
         return (), [Problem("doors", "Fill in the table or paste a list, not both: empty one of them.")]
@@ -159,6 +175,7 @@ def _page(
     form: AcceptQuoteForm,
     rows: TableRows | None = None,
     problems: CellProblems | None = None,
+    asked: UnknownColumns | None = None,
 ) -> str:
     """The page; a slot is the quote's line of a cylinder that wants a door, what is rekeyed where it hangs has one.
 
@@ -186,6 +203,8 @@ def _page(
         rows=rows or {},
         problems=problems or CellProblems({}, ()),
         columns=JOB_COLUMNS,
+        unknown=asked,
+        choice=read_choice(request.form),
         slots=slots,
         has_table=0 < len(slots) <= MOST_ROWS,
         rekeyed=[

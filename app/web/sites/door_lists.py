@@ -1,6 +1,7 @@
 """A site's door list as a file or a paste: shown before it is saved, and written out again."""
 
 import io
+from collections.abc import Mapping
 
 from flask import render_template, request
 from flask.typing import ResponseReturnValue
@@ -17,7 +18,7 @@ from app.ledger.sites.door_import import (
     row_number,
     site_list,
 )
-from app.ledger.sites.door_paste import LIST_COLUMNS, DoorRow
+from app.ledger.sites.door_paste import LIST_COLUMNS, ColumnChoice, DoorRow, UnknownColumns
 from app.ledger.tables import Role
 from app.validation import counted
 from app.web.access import roles
@@ -29,6 +30,7 @@ from app.web.sites.doors import blueprint
 from app.web.staged_uploads import StagedUpload, drop_upload, find_upload, stage_upload
 
 _PASTED = "pasted doors"
+_MOST_COLUMNS = 200
 
 
 class DoorListForm(FilePage):
@@ -52,16 +54,27 @@ def read_list(site_id: int) -> ResponseReturnValue:
     problems: tuple[Problem, ...] = ()
     site = get_site(work.session, site_id)
     if form.validate_on_submit():
+        token, choice = request.form.get("token", ""), read_choice(request.form)
         try:
-            waiting = stage_upload(work, _purpose(site_id), _sent(form))
-            rows, found = _read(waiting)
+            purpose = _purpose(site_id)
+            waiting = find_upload(work, purpose, token) if token else stage_upload(work, purpose, _sent(form))
+            rows, found = _read(waiting, choice)
             plan = plan_doors(work.session, site_id, rows)
+        except UnknownColumns as asked:
+            return _columns_page(site_id, waiting, asked, None, ())
         except BitternError as error:
             attach(form, error)
         else:
             problems = tuple(sorted((*found, *plan.problems), key=row_number))
             if not problems:
-                return render_template("sites/door_list_plan.html", site=site, plan=plan, waiting=waiting)
+                return render_template(
+                    "sites/door_list_plan.html", site=site, plan=plan, waiting=waiting, choice=choice
+                )
+            if choice is not None:
+                try:
+                    _read(waiting, None)
+                except UnknownColumns as asked:
+                    return _columns_page(site_id, waiting, asked, choice, problems)
     return render_template(
         "sites/door_list.html", form=form, site=site, problems=problems, columns=LIST_COLUMNS
     ), form.status
@@ -73,7 +86,7 @@ def record_list(site_id: int) -> ResponseReturnValue:
     """Put a door list that was shown on record."""
     about(f"site {site_id}")
     work, token = current_work(), request.form.get("token", "")
-    rows, _ = _read(find_upload(work, _purpose(site_id), token))
+    rows, _ = _read(find_upload(work, _purpose(site_id), token), read_choice(request.form))
     plan = import_doors(work, site_id, rows, request.form.get("seal", "") or "none")
     drop_upload(token)
     hung = f", {counted(len(plan.cylinders), 'cylinder')} saved as found" if plan.cylinders else ""
@@ -97,7 +110,37 @@ def _sent(form: DoorListForm) -> FileStorage | None:
     return FileStorage(io.BytesIO(text.encode()), filename=_PASTED) if text.strip() else None
 
 
-def _read(waiting: StagedUpload) -> tuple[list[DoorRow], list[Problem]]:
+def _read(waiting: StagedUpload, choice: ColumnChoice | None) -> tuple[list[DoorRow], list[Problem]]:
     if waiting.name == _PASTED:
-        return read_list_text(waiting.content.decode())
-    return read_list_file(waiting.name, waiting.content)
+        return read_list_text(waiting.content.decode(), choice)
+    return read_list_file(waiting.name, waiting.content, choice)
+
+
+def _columns_page(
+    site_id: int,
+    waiting: StagedUpload,
+    asked: UnknownColumns,
+    choice: ColumnChoice | None,
+    problems: tuple[Problem, ...],
+) -> ResponseReturnValue:
+    """Ask which column is which, of the same list; what was chosen stands."""
+    return render_template(
+        "sites/door_columns.html",
+        site=get_site(request_session(), site_id),
+        waiting=waiting,
+        asked=asked,
+        choice=choice,
+        problems=problems,
+        columns=LIST_COLUMNS,
+    ), 422
+
+
+def read_choice(sent: Mapping[str, str]) -> ColumnChoice | None:
+    """Which column is which, as the boxes of a list that was asked about say; None where nothing was asked.
+
+    >>> read_choice({"columns-of": "a1", "column-0": "opening", "column-1": "", "first-row": "door"})
+    ColumnChoice(names=('opening', ''), has_heading=False, mark='a1')
+    """
+    mark = sent.get("columns-of", "")
+    names = [sent[f"column-{place}"] for place in range(_MOST_COLUMNS) if f"column-{place}" in sent]
+    return ColumnChoice(tuple(names), sent.get("first-row") != "door", mark) if mark else None

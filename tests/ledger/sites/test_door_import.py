@@ -112,9 +112,6 @@ def test_every_problem_is_told_by_row_and_column_and_nothing_is_saved(work: Work
 @pytest.mark.parametrize(
     ("content", "name", "field", "part"),
     [
-        (as_csv("location,hand", "Hall,RH"), "d.csv", "row 1", "no column for the opening number"),
-        (as_csv("opening,color", "1,red"), "d.csv", "row 1", "'color' is not one of"),
-        (as_csv("opening,opening", "1,2"), "d.csv", "row 1", "stands twice"),
         (b"opening\n\xe9\xff", "d.csv", "file", "Row 2 is not in UTF-8"),
         (b"PK\x03\x04 not a table", "d.xlsx", "file", "no XLSX workbook"),
         (b"opening", "d.pdf", "file", "neither .csv nor .xlsx"),

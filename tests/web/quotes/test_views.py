@@ -40,6 +40,7 @@ from tests import factories
 from tests.conftest import NOW
 from tests.desk import accept_page_sent, quoted
 from tests.factories import FormClient
+from tests.forms_found import form_with
 from tests.keyed import mark_lost
 from tests.ledger.conftest import customer_id
 from tests.reading import pdf_text
@@ -143,6 +144,18 @@ def test_doors_pasted_from_a_spreadsheet(clerk: FormClient, session: Session) ->
     assert job.site is not None and job.site.name == "The Quay"
 
 
+def test_a_pasted_list_with_other_names_is_asked_about_and_goes_on(clerk: FormClient, session: Session) -> None:
+    quoted(clerk, dict(MORTISE))
+    given = {"doors": "Tag\tSwing\r\nFRONT\tRH\r\nBACK\tlh\r\n", "site_name": "The Quay"}
+    status, page = accept(clerk, session, **given)
+    assert status == 422 and "Which column is which" in page and cylinders(session) == []
+    asked = {name: value for name, value in form_with(page, "columns-of").items() if name.startswith("columns-of")}
+    chosen = {**given, **asked, "column-0": "opening", "column-1": "hand", "first-row": "heading"}
+    assert accept(clerk, session, **chosen) == (303, "/jobs/1001")
+    there = [(one.door.opening_number, one.door.hand) for one in cylinders(session) if one.door]
+    assert there == [("FRONT", "RH"), ("BACK", "LH")]
+
+
 def test_doors_typed_in_the_table_keep_their_cylinders(clerk: FormClient, session: Session) -> None:
     quoted(clerk, {**PART, "quantity": "3"}, site="Shed")
     table = {"row-1-opening": "101", "row-3-opening": "103", "row-3-egress": "yes", "row-3-fire_rated": "yes"}
@@ -226,7 +239,7 @@ BAD = (
     ({"row-2-location": "Yard"}, "A location or a lock needs an opening number"),
     ({"row-1-opening": "O" * 10_000}, "at most 40 characters"),
     ({"doors": "F1\nF2\nF3"}, "There are 3 rows, but only 2 cylinders"),
-    ({"doors": "opening\tcolor\nF1\tred"}, "Row 1: the column 'color'"),
+    ({"doors": "opening\tcolor\nF1\tred"}, "Row 1: 'color' is not one of"),
     ({"doors": "F1\tYard\tup"}, "Row 1, hand"),
     ({"doors": "F1", "row-1-opening": "F1"}, "not both"),
     ({"doors": "F1", "site_name": "S" * 10_000}, "At most 120"),

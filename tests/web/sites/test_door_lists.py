@@ -212,3 +212,28 @@ def test_a_workbook_that_unfolds_without_end_is_refused_on_the_page(
     page = send(clerk, site, out.getvalue(), "d.xlsx")
     assert page.status_code == 422 and "too large once unpacked" in page.text
     assert openings(work, site) == {}
+
+
+def test_unknown_headings_are_asked_about_and_the_same_file_goes_on(
+    work: Work, site: Site, clerk: FormClient
+) -> None:
+    asked = send(clerk, site, b"Mark,Where,Shade\n101,Hall,red\n102,Stair,blue\n")
+    assert asked.status_code == 422 and "Which column is which" in asked.text and openings(work, site) == {}
+    sent = form_with(asked.text, "token")
+    wrong = clerk.post(f"/sites/{site.id}/doors/list", data={**sent, "column-0": "", "column-2": ""})
+    assert "Say which column has the opening number." in wrong.text
+    sent = form_with(wrong.text, "token")
+    chosen = {**sent, "column-0": "opening", "column-1": "location", "column-2": "", "first-row": "heading"}
+    plan = clerk.post(f"/sites/{site.id}/doors/list", data=chosen)
+    assert plan.status_code == 200 and "Nothing is saved yet" in plan.text
+    done = clerk.post(f"/sites/{site.id}/doors/list/record", data=form_with(plan.text, "seal"))
+    assert done.status_code == 303 and openings(work, site) == {"101": "Hall", "102": "Stair"}
+
+
+def test_a_list_without_names_is_asked_about_unless_it_is_plain(work: Work, site: Site, clerk: FormClient) -> None:
+    asked = clerk.post(f"/sites/{site.id}/doors/list", data={"pasted": "FRONT\tShop\nBACK\tYard"})
+    assert asked.status_code == 422
+    sent = {**form_with(asked.text, "token"), "first-row": "door"}
+    plan = clerk.post(f"/sites/{site.id}/doors/list", data=sent)
+    assert clerk.post(f"/sites/{site.id}/doors/list/record", data=form_with(plan.text, "seal")).status_code == 303
+    assert openings(work, site) == {"FRONT": "Shop", "BACK": "Yard"}
