@@ -17,6 +17,7 @@ __all__ = [
     "bench_sheet_pdf",
     "bitting_list_pdf",
     "books_csv",
+    "call_in_pdf",
     "day_list",
     "day_sheet_pdf",
     "factory_letter_pdf",
@@ -79,6 +80,7 @@ from app.documents.purchasing import (
 from app.documents.quote import QuotePage, quote_page, quote_pdf
 from app.documents.quote_mail import MailText, mail_text, quote_message, read_recipients
 from app.documents.receipts import (
+    call_in_pdf,
     hand_over_pdf,
     holders_pdf,
     holders_table,

@@ -1,5 +1,6 @@
 """What somebody signs: that he has the keys, never their bittings; that money was received, given back or is owed."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -8,6 +9,7 @@ from app.documents.render import PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
 from app.ledger.jobs.papers import HandOverSheet, KeyHolders
 from app.ledger.jobs.payments import PaymentKind, PaymentReceipt
+from app.ledger.keys.calling_in import CallInLetter
 from app.ledger.keys.counting import CountSheet
 from app.ledger.keys.key_queries import KeyReceipt
 from app.ledger.quoting.snapshot import HouseHead
@@ -56,6 +58,12 @@ def key_count_pdf(house: HouseHead, sheet: CountSheet, today: date) -> bytes:
     several = len({one.key.keyset.system_id for one in sheet.keys}) > 1
     head = PaperHead(house, name, key_count_number(count.id), ended or today)
     return pdf("key_count.html", head, sheet=sheet, begun=begun, ended=ended, seen=Counted.SEEN, several=several)
+
+
+def call_in_pdf(house: HouseHead, letters: Sequence[CallInLetter], day: date) -> bytes:
+    """A letter to each holder of keys that are called in, each on a page of its own, with a slip to send back."""
+    head = PaperHead(house, "Return of keys", letters[0].system, day)
+    return pdf("call_in.html", head, letters=letters)
 
 
 def hand_over_pdf(sheet: HandOverSheet) -> bytes:

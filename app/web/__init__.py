@@ -18,8 +18,8 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.jobs import warranties
     from app.web.keying import bench as keying_bench
     from app.web.keying import loss_plans, new_systems, searches, specs, systems
+    from app.web.keys import calling_in, losses
     from app.web.keys import counts as key_counts
-    from app.web.keys import losses
     from app.web.keys import people as key_people
     from app.web.keys import views as keys
     from app.web.papers import views as papers
@@ -36,7 +36,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(counter, quotes, accepting),
         *(customers, customer_merging, doors, door_lists, door_changes, site_changes),
         *(keysystems, specs, new_systems, systems, loss_plans, searches, keying_bench),
-        *(keys, key_people, key_counts, losses),
+        *(keys, key_people, key_counts, losses, calling_in),
         *(jobs, warranties, papers),
         *(bench, scrap, times),
         *(makers, catalog_import, prices, price_rules, terms, fitting),

@@ -12,6 +12,8 @@ from app.ledger.keysystems.authority import change_records
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.control import why_no_control
 from app.ledger.keysystems.lost_keysets import lost_masters
+from app.ledger.keysystems.out_of_use import is_retired, why_retired
+from app.ledger.keysystems.retiring import keyed_in, put_back_in_use, retire_system
 from app.ledger.keysystems.system_queries import KeysetNode, get_system, list_system_rows, system_tree
 from app.ledger.people.login_rules import Proof
 from app.ledger.quoting.issuing import house_head
@@ -22,7 +24,7 @@ from app.ledger.tables import KeyState, KeySystem, Role
 from app.web.access import owner_only, proven, roles
 from app.web.errors import about
 from app.web.files import PDF, send
-from app.web.forms_base import PageForm, SavedForm, area, flash_and_redirect, text, typed
+from app.web.forms_base import PageForm, SavedForm, area, flash_and_redirect, record_id, text, typed
 from app.web.query_args import count_pages, read_page, read_text
 from app.web.services import current_work, request_session
 
@@ -40,6 +42,12 @@ class RecordsForm(SavedForm):
         KeySystem.authority_note,
         hint="Which letter, of which day, signed by whom, kept where.",
     )
+
+
+class RetireForm(SavedForm):
+    """Why a key system goes out of use; which cylinders stay is ticked in the page's list."""
+
+    reason = text("Why", KeySystem.retired_reason, hint="Everybody reads it on the system's page.")
 
 
 class RevealForm(PageForm):
@@ -119,6 +127,8 @@ def _page(system: KeySystem, form: RecordsForm) -> ResponseReturnValue:
         ),
         events=events_of(work.session, f"key system {system.id}", work.actor.role),
         why_no_control=why_no_control(system),
+        why_retired=why_retired(system),
+        has_retired=any(is_retired(one) for one in system.keysets),
         lost=lost_masters(work.session, [system.id]),
         form=form,
         reveal=reveal,
@@ -141,6 +151,36 @@ def records(system_id: int) -> ResponseReturnValue:
             f"The records of {done.value.name} are saved.", "keysystems.show", system_id=system_id
         )
     return _page(get_system(work.session, system_id), form)
+
+
+@blueprint.route("/<int:system_id>/retire", methods=["GET", "POST"])
+@owner_only
+def retire(system_id: int) -> ResponseReturnValue:
+    """Take a system out of use: why, and which cylinders stay keyed to it."""
+    about(f"key system {system_id}")
+    work, form = current_work(), RetireForm()
+    staying = {record_id(one) for one in request.form.getlist("staying")}
+    if done := form.run(lambda: retire_system(work, system_id, form.version_read, typed(form.reason), staying)):
+        return flash_and_redirect(
+            f"{done.value.name} is retired. Call its keys in here.", "keys.call_in_page", system_id=system_id
+        )
+    system = get_system(work.session, system_id)
+    if not form.is_submitted():
+        form = RetireForm(formdata=None, data={"version": system.version})
+    keyed = keyed_in(work.session, system)
+    return render_template(
+        "keysystems/retire.html", system=system, form=form, keyed=keyed, staying=staying
+    ), form.status
+
+
+@blueprint.post("/<int:system_id>/use-again")
+@owner_only
+def use_again(system_id: int) -> ResponseReturnValue:
+    """Have a retired system take keysets again."""
+    about(f"key system {system_id}")
+    form = SavedForm()
+    back = put_back_in_use(current_work(), system_id, form.version_read)
+    return flash_and_redirect(f"{back.name} is in use again.", "keysystems.show", system_id=system_id)
 
 
 @blueprint.post("/<int:system_id>/bittings")

@@ -115,7 +115,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keys.loss_plans: ways_of_loss choose_plan
         quoting.loss_drafts: plan_of_loss drafts_of_loss
         quoting.loss_letter: letter_of_loss
-        keys.calling_in: call_in
+        keys.calling_in: call_in tick_off
         keysystems.planning: plan_for
         reports.recall: find_cylinders find_customers_to_call
     """,

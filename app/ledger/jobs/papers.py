@@ -1,7 +1,7 @@
 """What a job's papers are made from: its head, its keying schedule, who holds its keys. Never a bitting."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 import sqlalchemy as sa
@@ -16,6 +16,7 @@ from app.ledger.keys.loss_plans import say_control_keys
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.snapshot import HouseHead
+from app.ledger.sites.former_names import buyers_then
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Job, Key, Keyset, KeyState
 
@@ -118,8 +119,9 @@ def hand_over_sheet(work: Work, job: Job, schedule: Schedule, handed: HandOver) 
         if key.id in handed.keys:
             copies.setdefault(key.keyset, []).append(key.copy_number)
     words = {line.number: line.description for line in job.lines}
+    buyer = buyers_then(work.session, job.id, job.customer, [handed.on])[handed.on]
     return HandOverSheet(
-        schedule.head,
+        replace(schedule.head, customer_name=buyer),
         handed,
         job.po_number,
         rows=tuple(row for row in schedule.rows if row.cylinder_id in handed.cylinders),

@@ -11,6 +11,7 @@ from app.errors import Problem, Problems
 from app.ledger.jobs.notes import has_many_digits
 from app.ledger.jobs.queries import JobMoney, get_job, job_money
 from app.ledger.quoting.sold_lines import give_back_sold
+from app.ledger.sites.former_names import buyers_then
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
@@ -242,6 +243,7 @@ def payments_of(session: Session, job_number: int) -> JobPayments:
     details = session.scalars(sa.select(Event.detail).where(Event.job_id == job.id, Event.kind.in_(_EVENT_KINDS)))
     told = {detail.get("payment"): detail for detail in details}
     money, paid, receipts = job_money(job), 0, []
+    buyers = buyers_then(session, job.id, job.customer, (one.received_on for one in job.payments))
     for place, payment in enumerate(job.payments, start=1):
         paid += payment.received_cents
         # A payment that came from another record (an import) has no event: then the figures are today's.
@@ -258,7 +260,7 @@ def payments_of(session: Session, job_number: int) -> JobPayments:
                 taken_by=names.get(payment.taken_by_id, ""),
                 job_number=job.number,
                 title=job.title,
-                customer=job.customer.name,
+                customer=buyers[payment.received_on],
                 total_cents=said.get("total_cents", money.total_cents),
                 # Not the event's: one of an earlier Bittern counted what was on account as paid.
                 paid_cents=paid,

@@ -8,6 +8,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, contains_eager
 
 from app.ledger.keys.key_queries import CALLED_IN
+from app.ledger.keys.keys import put_key, record_keys
+from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.engine import transaction
@@ -83,3 +85,62 @@ def call_in_keys(work: Work, system_id: int, back_by: date) -> tuple[HeldOutOfUs
     subject, ids = f"key system {system.id}", [key.id for key in keys]
     record(work, CALLED_IN, subject, f"{system.name}: {said}", keys=ids)
     return held
+
+
+def tick_off(work: Work, system_id: int, key_ids: Sequence[int]) -> int:
+    """Take back keys of what is out of use as they come in, from whomever; how many.
+
+    Problems on `keys` for those that are not out any more, LedgerError where none was ticked; then none is taken.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    wanted = set(key_ids)
+    if not wanted:
+        raise LedgerError("keys", "Tick the keys that came back.")
+    with transaction(work.session):
+        keys = [key for one in still_out(work.session, system_id) for key in one.keys if key.id in wanted]
+        if gone := len(wanted) - len(keys):
+            told = f"{counted(gone, 'key')} of those ticked came back in between, or went elsewhere: look again."
+            raise LedgerError("keys", told)
+        for keyset in dict.fromkeys(key.keyset for key in keys):
+            mine = [key for key in keys if key.keyset is keyset]
+            holders = ", ".join(dict.fromkeys(key.holder for key in mine if key.holder))
+            copies = say_copies([key.copy_number for key in mine])
+            for key in mine:
+                put_key(work, key, KeyState.RETURNED)
+            said = f"{keyset.symbol} {copies} back" + (f", from {holders}" if holders else "")
+            record_keys(work, "key returned", keyset, said, mine)
+        return len(keys)
+
+
+@dataclass(frozen=True, slots=True)
+class CallInLetter:
+    """What is written to one holder: which keys, of what, and by when they are to be back. Never a bitting.
+
+    pieces: (keyset, copy number) as stamped. back_by None: as soon as can be.
+    """
+
+    holder: str
+    customer: str
+    system: str
+    reason: str
+    pieces: tuple[tuple[str, int], ...]
+    back_by: date | None
+
+
+def letters_of(session: Session, system_id: int) -> tuple[CallInLetter, ...]:
+    """A letter to each who holds keys of what is out of use in a system; LedgerError where nobody does."""
+    system = get_system(session, system_id)
+    held = [one for one in still_out(session, system_id) if one.holder]
+    if not held:
+        raise LedgerError("back_by", "No key of what is out of use here is out: there is nobody to write to.")
+    return tuple(
+        CallInLetter(
+            one.holder,
+            system.customer.name,
+            system.name,
+            system.retired_reason if system.retired_on else "these keysets were replaced",
+            tuple((key.keyset.symbol, key.copy_number) for key in one.keys),
+            max((key.due_back for key in one.keys if key.due_back), default=None),
+        )
+        for one in held
+    )

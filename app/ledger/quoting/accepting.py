@@ -22,6 +22,7 @@ from app.ledger.quoting.lost_keys import require_none_lost_of_job
 from app.ledger.quoting.plan import Plan
 from app.ledger.quoting.planning import plan_again
 from app.ledger.quoting.promises import promise_from
+from app.ledger.quoting.quoted import asked_in
 from app.ledger.quoting.quoting import rates_moved
 from app.ledger.quoting.rekeying import hanging, keep_what_it_is, on_door
 from app.ledger.quoting.request import LineRequest, QuoteRequest
@@ -106,7 +107,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         job.promised_on = promise_from(work, snapshot, form.accepted_on).on
         if why := rates_moved(work, snapshot, job.promised_on):
             raise LedgerError("accepted_on", why)
-        ask = QuoteRequest.from_json(snapshot.ask)
+        ask = asked_in(work.session, snapshot)
         rows = _as_planned(work, _site(work, job, form), ask, _rows_by_line(ask, form.doors))
         allotter = KeysetAllotter(work, job, ask, snapshot.keying, _require_plan(work, snapshot, rows))
         _carry_out(allotter, snapshot, form, rows)

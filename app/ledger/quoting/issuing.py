@@ -15,6 +15,7 @@ from app.ledger.catalog.price_queries import get_house
 from app.ledger.quoting.loss_lines import quoted_elsewhere
 from app.ledger.quoting.lost_keys import allow_lost, as_still_said
 from app.ledger.quoting.missing import answered, questions_about
+from app.ledger.quoting.quoted import asked_in
 from app.ledger.quoting.quoting import PricedQuote, price_option, price_request
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import (
@@ -293,7 +294,7 @@ def requote(work: Work, job: Job) -> Requote:
         raise NotFound("quote of this job")
     _require_quotable(job)
     quoted = read_snapshot(job.revisions[-1].snapshot)
-    ask, notes = _without_past_days(as_still_said(work.session, QuoteRequest.from_json(quoted.ask)), work.today)
+    ask, notes = _without_past_days(as_still_said(work.session, asked_in(work.session, quoted)), work.today)
     notes += [
         f"Line {number} keeps the price that was typed for it, {show_cents(line.unit_cents)} each."
         for number, line in enumerate(ask.lines, start=1)

@@ -35,6 +35,7 @@ from app.ledger.quoting.key_lines import (
 from app.ledger.quoting.loss_lines import PlanOfQuote, new_keys_named, with_loss
 from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedKeys, PlannedLine
 from app.ledger.quoting.promises import bench_today, promise_from
+from app.ledger.quoting.quoted import asked_in
 from app.ledger.quoting.rekeying import crossed_ways
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.room import Room, Unclear, nameable
@@ -99,7 +100,7 @@ def plan_again(work: Work, quote: QuoteSnapshot, doors: Mapping[int, Sequence[st
     It is keyed where it was sold, and ready on the quote's day unless shelf or bench have not left enough for that.
     """
     words = {int(line.label): line.words for line in quote.lines if line.label.isdigit()}
-    ask, problems = settled_symbols(work.session, QuoteRequest.from_json(quote.ask), words)
+    ask, problems = settled_symbols(work.session, asked_in(work.session, quote), words)
     problems += system_problems(work, ask, ask.lines, quote.keying)
     problems += with_loss(work.session, ask)[1]
     promise = promise_from(work, quote, work.today)

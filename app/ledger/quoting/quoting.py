@@ -31,6 +31,7 @@ from app.ledger.quoting.lost_keys import lost_problems
 from app.ledger.quoting.low_prices import ASK, low_discount
 from app.ledger.quoting.planning import lines_refused, make_plan, proof_problems
 from app.ledger.quoting.promises import lead_time
+from app.ledger.quoting.quoted import asked_in
 from app.ledger.quoting.rekeying import as_on_record, hanging, told_of
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.resolving import Resolved, Resolver, told_customer
@@ -251,7 +252,7 @@ def rates_moved(work: Work, quote: QuoteSnapshot, promised_on: date | None) -> s
     if not quote.of_hand_over or promised_on is None or promised_on == reckoned:
         return ""
     days = sorted((reckoned, promised_on))
-    ask = QuoteRequest.from_json(quote.ask)
+    ask = asked_in(work.session, quote)
     buyer = work.session.get_one(Customer, ask.customer_id)
     taxes = {_totals(work, buyer, ask, quote.lines, [], day).tax_cents for day in days}
     if "tax" in quote.of_hand_over and len(taxes) > 1:

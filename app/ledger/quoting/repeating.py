@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import sqlalchemy as sa
 
+from app.ledger.quoting.quoted import asked_in
 from app.ledger.quoting.request import LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.errors import LedgerError
@@ -23,7 +24,7 @@ def repeat_of(work: Work, job: Job) -> tuple[QuoteRequest, tuple[str, ...]]:
     work.require(Role.COUNTER, Role.BENCH)
     if not job.stage.was_accepted or not job.revisions:
         raise LedgerError("stage", f"Job {job.number} was never accepted: go on with its own quote.")
-    ask = QuoteRequest.from_json(read_snapshot(job.revisions[-1].snapshot).ask)
+    ask = asked_in(work.session, read_snapshot(job.revisions[-1].snapshot))
     made: dict[int, list[Cylinder]] = {}
     for cylinder in job.cylinders:
         made.setdefault(cylinder.line_number or 0, []).append(cylinder)

@@ -4,11 +4,13 @@ import json
 import secrets
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 import sqlalchemy as sa
 
 from app.errors import Problems
+from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, reseal_bittings
 from app.ledger.keysystems.system_queries import list_systems
@@ -21,12 +23,13 @@ from app.ledger.merging.customer_merging import (
     unmerge_customers,
 )
 from app.ledger.merging.holdings import Holdings, holdings_of
+from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.issuing import IssueForm, issue_quote
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.reports.search import search
 from app.ledger.sites.customer_queries import customer_story, find_customers, list_customers
-from app.ledger.sites.customers import SiteForm, add_site
+from app.ledger.sites.customers import CustomerForm, SiteForm, add_site, change_customer
 from app.ledger.sites.former_names import formerly
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
@@ -114,11 +117,36 @@ def test_who_went_is_found_under_the_old_name(work: Work, north: House, south: H
     assert {"Southgate School saved", "Northgate School saved"} <= told
 
 
-def test_an_issued_quote_keeps_the_name_of_its_day(work: Work, north: House, south: House) -> None:
+def test_a_quote_keeps_the_name_of_its_day_and_is_accepted_afterwards(work: Work, north: House, south: House) -> None:
     merge_customers(work, form(work, north, south))
-    job = work.session.get_one(Job, south.job)
+    session = work.session
+    job = session.get_one(Job, south.job)
     assert job.customer.name == "Northgate School"
     assert read_snapshot(job.revisions[0].snapshot).customer_name == "Southgate School"
+    accepted = accept_quote(work, job.id, AcceptForm("P. Gull", work.today, job.version))
+    [cylinder] = accepted.cylinders
+    assert cylinder.keyset is not None
+    assert (cylinder.keyset.symbol, cylinder.keyset.system_id) == ("SKD2", north.book)
+
+
+def test_a_receipt_keeps_the_name_of_its_day(work: Work, north: House, south: House) -> None:
+    """Paid on 2 March, merged on the 3rd, renamed on the 4th, paid again on the 5th."""
+    job = work.session.get_one(Job, south.job)
+    accept_quote(work, job.id, AcceptForm("P. Gull", work.today, job.version))
+
+    def pay(on: Work, place: int) -> None:
+        take_payment(on, job.number, place, PaymentForm(PaymentKind.PAYMENT, 100, "cash", on.today))
+
+    pay(work, 1)
+    days = [replace(work, now=work.now + timedelta(days=count)) for count in (1, 2, 3)]
+    merge_customers(days[0], form(work, north, south))
+    kept = work.session.get_one(Customer, north.customer)
+    change_customer(days[1], kept.id, kept.version, CustomerForm("Gate Schools", kept.phone, kept.email))
+    pay(days[2], 2)
+    receipts = payments_of(work.session, job.number).receipts
+    assert [one.customer for one in receipts] == ["Southgate School", "Gate Schools"]
+    undo(days[2], north)
+    assert [one.customer for one in payments_of(work.session, job.number).receipts] == ["Southgate School"] * 2
 
 
 def test_what_has_grown_on_it_keeps_the_merge(work: Work, north: House, south: House) -> None:
