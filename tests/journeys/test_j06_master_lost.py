@@ -1,123 +1,174 @@
-"""J6, the keying half: a master of the college is lost; awkward: a change, the grand master, a control key."""
+"""J6: the master of North Hall is lost; exposed, planned, quoted in phases, handed over, and the loss closed.
+
+Awkward: a change, the grand master and a control key. Matrices and a factory's systems are walked without a browser,
+tests/ledger/quoting/test_loss_quotes.py.
+"""
 
 import csv
-import re
 
+import pytest
 import sqlalchemy as sa
 from playwright.sync_api import expect
 
-from app.ledger.keysystems.auditing import audit_systems
-from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.work import Actor
-from app.ledger.tables import Cylinder, Door, Job, KeySystem, Role
+from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeyState, KeySystem, Loss, Role, Stage
 from tests.chromium import DATA
 from tests.conftest import NOW
 from tests.journeys.conftest import Hands, House
+from tests.lost_and_safe import at_odds, keys_of, lost_cuts, opened_by
 
-COLLEGE = "Saltmarsh Maritime College"
+COLLEGE, DENTAL = "Saltmarsh Maritime College", "Lantern Row Dental"
 with (DATA / "college_doors.csv").open(encoding="utf-8") as lines:
     # North Hall's master AA has these 48: N001 to N006, and 16, 16 and 10 on its three floors.
     NORTH = [row["opening"] for row in csv.DictReader(lines) if row["opening"].startswith("N")]
-SHARED = ("N309", "N310")  # the stores that South Hall's master AB opens too
 
 
-def _show_loss(hands: Hands, symbol: str, system: str = COLLEGE) -> str:
-    """What the page says of a lost key of this keyset, from the menu on."""
+@pytest.fixture
+def years_later(house: House) -> House:
+    """Everything that was sold to the college and the dentists hangs on its doors, its keys are out."""
+    with house.ledger.sessions() as session:
+        for job in session.scalars(sa.select(Job).where(Job.number.in_((1003, 1004))).order_by(Job.id)):
+            job.stage = Stage.CLOSED
+            for cylinder in session.scalars(sa.select(Cylinder).where(Cylinder.job_id == job.id)):
+                cylinder.state = CylinderState.FITTED
+            for key in session.scalars(sa.select(Key).where(Key.job_id == job.id)):
+                key.state, key.holder = KeyState.OUT, "M. Sheldrake"
+        session.commit()
+    return house
+
+
+def _report(hands: Hands, symbol: str, system: str = COLLEGE) -> str:
+    """Put on record, from the menu on, that a key of this keyset is lost; what the loss's page says of it."""
     hands.click("Key systems", "link")
     hands.page.locator("td").get_by_role("link", name=system, exact=True).last.click()
     hands.click("Lost key", "link")
     hands.page.get_by_label("A key of").select_option(symbol)
-    hands.click("Show what it exposes")
-    return " ".join(hands.page.get_by_label("What it exposes", exact=True).inner_text().split())
+    hands.click("I do not know which copy", "radio")
+    hands.click("Report the loss")
+    return " ".join(hands.page.locator("main").inner_text().split())
 
 
-def test_a_lost_master_is_planned_with_proven_bittings_and_shut_out_by_what_is_quoted(
-    hands: Hands, house: House
-) -> None:
-    page, main = hands.page, hands.page.locator("main")
-    hands.log_in(house.served, Role.OWNER)
-    told = _show_loss(hands, "AA")
-    assert "A key of AA operates 48 cylinders." in told
-    # Two keys to each of 48 changes, and AA's three; AA itself is the 49th keyset.
-    assert "Exposed 48 To rekey 48 New keys 99 Keysets replaced 49" in told
-    assert "New bittings for this plan were found and tried against every cylinder and key" in told
-    assert "No quote can carry this out as it is" in told
-    assert "Quote as rekeyed under the new master what hangs under AA: 48 cylinders on 48 keysets." in told
-    assert "In the door list name what else operates N309, N310." in told
+def _plan(hands: Hands) -> str:
+    """Choose the way that the page offers first; what it says of the ways."""
+    hands.click("Make a plan", "link")
+    told = " ".join(hands.page.locator("main table").inner_text().split())
+    hands.click("Choose this plan")
+    return told
 
-    # As it says: one master more, and a quote under it.
-    hands.click("The system", "link")
-    hands.click("Extend", "link")
-    page.get_by_label("New masters under").select_option("A")
-    page.get_by_label("How many masters").fill("1")
-    hands.click("Extend the system")
-    expect(main).to_contain_text("1 keyset added to Saltmarsh Maritime College: AD.")
-    hands.click("Counter", "link")
-    hands.type("college")
-    hands.press("Enter")
-    hands.tab_to("Site", back=True)
-    hands.type("Main")
-    hands.access("q")
-    hands.type("48 rekey mortise AQ3 six pin under AD two keys each")
-    hands.press("Enter")
-    hands.tab_to("System")
-    hands.type("S")
-    expect(page.locator("#lines fieldset.line")).to_contain_text("Gets AD1 to AD48 of Saltmarsh Maritime College")
+
+def _issued_and_accepted(hands: Hands) -> None:
+    """Issue quote and Accept, with nothing said but who accepted."""
     hands.access("i")
     hands.access("a")
     hands.type("M. Sheldrake")
-    page.get_by_label("Door list").focus()
-    rows = [f"{door},{'AB' if door in SHARED else ''}" for door in NORTH]
-    page.keyboard.insert_text("\n".join(["opening,operated by", *rows]))
     hands.click("Accept the quote")
-    expect(main).to_contain_text("Quote Q-1011-1 is accepted. 48 cylinders are saved.")
-    hands.report("J6, to the accepted job")
-    assert "Work on its way shuts this key out of 48 of them." in _show_loss(hands, "AA")
+    expect(hands.page.locator("main")).to_contain_text("is accepted.")
 
-    with house.ledger.work(Actor(None, "the test", Role.OWNER), NOW) as work:
+
+def _through_the_bench(hands: Hands) -> None:
+    """From the accepted job's page until it is handed over."""
+    page = hands.page
+    hands.click("Put on the bench")
+    hands.click("Bench page", "link")
+    for done in ("pinned", "checked"):
+        for place in range(page.get_by_role("button", name=f"{done}").filter(has_text="Whole rack").count()):
+            page.get_by_role("button", name=f"Whole rack {place + 1} {done}").click()
+            hands.settle()
+    for box in page.locator("input[name=keys]").all():
+        box.check()
+    if page.locator("input[name=keys]").count():
+        hands.click("Mark as cut")
+    hands.click("All checked: move on")
+    hands.click("Ready to hand over")
+    page.get_by_label("Who takes it").fill("M. Sheldrake")
+    if page.get_by_label("Handed over all the same").count():
+        page.get_by_label("Handed over all the same").check()
+    hands.click("Handed over")
+    expect(page.locator("main")).to_contain_text("taken by M. Sheldrake")
+
+
+def _closed(hands: Hands, symbol: str) -> None:
+    """Close the loss of a keyset, which turns nothing any more."""
+    hands.click("Key systems", "link")
+    hands.click("Lost keys", "link")
+    hands.click(symbol, "link", within=hands.page.locator("main tbody tr", has_text=symbol).first)
+    hands.click("Close the loss")
+    expect(hands.page.locator("main")).to_contain_text("closed")
+
+
+def test_a_lost_master_ends_in_safe_doors_by_what_was_quoted(hands: Hands, years_later: House) -> None:
+    page, main = hands.page, hands.page.locator("main")
+    hands.log_in(years_later.served, Role.OWNER)
+    assert "It exposes 48 doors." in _report(hands, "AA")
+    # Two keys to each of 48 changes, and three of AA: 99 keys of 49 keysets.
+    assert "Another master, with new keys for all that hangs under it" in (told := _plan(hands))
+    assert "AD, AD1 to AD48 take the places of AA, AA1 to AA48." in told and "48 99 49" in told
+    hands.click("By day", "radio")
+    page.get_by_label("Cylinders a day").fill("30")
+    hands.click("Make draft quotes")
+    expect(main).to_contain_text("2 phases saved for later as jobs 1011 to 1012.")
+    # 30 doors, six of them rim; 3 keys of AD and 60 of AD1 to AD30.
+    expect(main).to_contain_text("63 keys come with it: 2 each to AD1 to AD30; 3 to AD.")
+    expect(main).to_contain_text("Rekeys what hangs on N001, N002")
+    _issued_and_accepted(hands)
+    expect(main).to_contain_text("30 cylinders are saved.")
+    hands.report("J6, to the accepted first phase")
+    _through_the_bench(hands)
+
+    expect(main).to_contain_text("The lost keys of AA still turn 18 doors.")
+    was, opened, wrong = _reckoned(years_later, "AA")
+    assert opened == sorted(NORTH)[30:] and wrong == []
+
+    hands.click("Jobs", "link")
+    hands.click("1012", "link")
+    hands.click("Go on at the counter", "link")
+    expect(main).to_contain_text("36 keys come with it: 2 each to AD31 to AD48.")
+    _issued_and_accepted(hands)
+    _through_the_bench(hands)
+    expect(main).to_contain_text("no door")
+    assert _reckoned(years_later, "AA") == (was, [], [])
+    _closed(hands, "AA")
+    hands.report("J6, to the closed loss")
+    with years_later.ledger.work(Actor(None, "the test", Role.OWNER), NOW) as work:
         system = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == COLLEGE)).one()
-        job = work.session.scalars(sa.select(Job).where(Job.number == 1011)).one()
-        cuts = {one.symbol: open_bittings(work.session, work.vault, [system])[one.id] for one in system.keysets}
-        made = work.session.scalars(sa.select(Cylinder).where(Cylinder.job_id == job.id)).all()
-        assert sorted(one.door.opening_number for one in made if one.door) == sorted(NORTH)
-        for one in made:
-            assert one.keyset is not None and one.keyset.parent is not None and one.keyset.parent.symbol == "AD"
-            keys = [one.keyset.symbol, "AD", "A", *(two.keyset.symbol for two in one.operators)]
-            shut = [
-                chamber
-                for chamber, depths in enumerate(zip(*(cuts[key] for key in keys), strict=True))
-                if cuts["AA"][chamber] not in depths
-            ]
-            assert shut, f"the lost key still turns {keys}"
-        assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
+        cut = keys_of(work, get_system(work.session, system.id), KeyState.OUT)
+        assert cut["AD"] == 3 and sum(cut[f"AD{number}"] for number in range(1, 49)) == 96
 
 
-def test_the_draft_of_a_lost_change_is_quoted_and_accepted_as_it_is_and_other_losses_say_what_to_do(
-    hands: Hands, house: House
+def _reckoned(house: House, symbol: str) -> tuple[tuple[int, ...], list[str], list[tuple[str, str]]]:
+    """What was lost, the doors that it opens, and who is at odds with a door: every seal opened, by the cuts."""
+    with house.ledger.work(Actor(None, "the test", Role.OWNER), NOW) as work:
+        rows = sa.select(Loss).join(Keyset, Keyset.id == Loss.keyset_id).where(Keyset.symbol == symbol)
+        loss = work.session.scalars(rows).one()
+        system = get_system(work.session, loss.system_id)
+        was = lost_cuts(work, loss)
+        return was, opened_by(work, system, was), at_odds(work, system)
+
+
+def test_a_lost_change_the_grand_master_and_a_control_key_are_followed_by_their_drafts(
+    hands: Hands, years_later: House
 ) -> None:
     main = hands.page.locator("main")
-    hands.log_in(house.served, Role.COUNTER)
-    assert "operates 140 cylinders" in (told := _show_loss(hands, "A"))
-    assert "Choose a new bitting for A: every other key stays as it is" in told and "no draft is made" in told
-    assert "To rekey 140 New keys 2 Keysets replaced 1" in told
-    told = _show_loss(hands, "CONTROL", "Lantern Row Dental")
-    assert "A key of CONTROL takes out the cores of 6 cylinders." in told
-    assert "Choose a new control key for Lantern Row Dental" in told
+    hands.log_in(years_later.served, Role.COUNTER)
+    assert "It exposes 140 doors." in _report(hands, "A")
+    # All 140 doors get other pins; two keys of A, which keeps its symbol.
+    assert "A keeps its symbol and gets another bitting." in (told := _plan(hands)) and "140 2 1" in told
+    hands.click("Chosen doors now", "radio")
+    hands.page.get_by_label("Doors", exact=True).fill("S003")
+    hands.click("Make draft quotes")
+    expect(main).to_contain_text("2 keys come with it: 2 to A.")
+    _issued_and_accepted(hands)
+    opened = _reckoned(years_later, "A")[1]
+    assert len(opened) == 140 and "S003" in opened
 
-    told = _show_loss(hands, "AB3")  # S003's alone
-    assert "operates 1 cylinder" in told and "Exposed 1 To rekey 1 New keys 2 Keysets replaced 1" in told
-    hands.click("Make a draft quote")
-    expect(main).to_contain_text("Rekeys what hangs on S003; it stays there.")
-    hands.access("i")
-    hands.access("a")
-    hands.type("M. Sheldrake")
-    hands.click("Accept the quote")
-    expect(main).to_contain_text("Quote Q-1011-1 is accepted. 1 cylinder is saved.")
-    hands.report("J6, a change, to the accepted job")
-    with house.ledger.sessions() as session:
-        on = sa.select(Cylinder).join(Door).where(Door.opening_number == "S003").order_by(Cylinder.id)
-        old, new = session.scalars(on).all()
-        assert (new.part_number, new.door_id) == (old.part_number, old.door_id) and new.keyset and old.keyset
-        assert old.keyset.symbol == "AB3" and re.fullmatch("AB[0-9]+", new.keyset.symbol)
-        assert new.keyset.system_id == old.keyset.system_id and new.keyset.parent_id == old.keyset.parent_id
+    assert "It exposes 6 doors." in _report(hands, "CONTROL", DENTAL)
+    assert "A new control key, and all cores pinned for it" in _plan(hands)
+    hands.click("Make draft quotes")
+    expect(main).to_contain_text("Rekeys what hangs on")
+    _issued_and_accepted(hands)
+    expect(main).to_contain_text("6 cylinders are saved.")
+    told = hands.read_paper("Keying schedule, by door")
+    assert (
+        "Take the cores out with CONTROL copies 1-2, as they were; seat the new ones with CONTROL copies 3-4." in told
+    )
