@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from app.fitting import without_separators
 from app.ledger.search.words import LAST, dialect_of, holds, numbered
@@ -22,9 +22,12 @@ from app.ledger.tables import (
     Cylinder,
     CylinderState,
     Door,
+    FormerName,
     Job,
+    JobLine,
     Keyset,
     KeySystem,
+    LineKind,
     Maker,
     Role,
     Site,
@@ -41,13 +44,15 @@ class Whereabouts(StrEnum):
     STANDING = "standing"
     COMING = "on its way"
     REMOVED = "removed"
+    REKEYED = "rekeyed since"  # the same metal stands there on another keyset
 
 
 @dataclass(frozen=True, slots=True)
 class CylinderQuestion:
     """Which cylinders are wanted; each box narrows it. part: a number or how it begins; maker: the maker's code.
 
-    where None: wherever they are. finish: also in the words of one whose finish is not on record by itself.
+    where None: wherever they are; what was or is being rekeyed is told once, as it stands, unless the question is
+    about keysets. finish: also in the words of one whose finish is not on record by itself.
     """
 
     part: str = ""
@@ -62,6 +67,11 @@ class CylinderQuestion:
     where: Whereabouts | None = None
 
     @property
+    def is_about_keys(self) -> bool:
+        """Whether each keyset of a cylinder is an answer of its own."""
+        return bool(self.keyset or self.system)
+
+    @property
     def is_empty(self) -> bool:
         """Whether nothing is asked that narrows it."""
         return not any(getattr(self, one.name) for one in fields(self) if one.name != "where")
@@ -72,23 +82,69 @@ def _job_in(*stages: Stage) -> _Condition:
     return Cylinder.job_id.in_(sa.select(Job.id).where(Job.stage.in_(stages)))
 
 
+def _beside(condition: _Condition) -> _Condition:
+    """Whether a cylinder of the same part number at the same place is such."""
+    return sa.exists().where(
+        _OTHER.door_id == Cylinder.door_id,
+        sa.func.lower(_OTHER.position) == sa.func.lower(Cylinder.position),
+        _OTHER.part_number == Cylinder.part_number,
+        condition,
+    )
+
+
+def _is_rekeyed_by_its_line(cylinder: Any) -> _Condition:
+    return sa.exists().where(
+        JobLine.job_id == cylinder.job_id,
+        JobLine.number == cylinder.line_number,
+        JobLine.kind == LineKind.REKEY.value,
+    )
+
+
+_OTHER = aliased(Cylinder)
 _IS_STANDING = Cylinder.state == CylinderState.FITTED
+_IS_GONE = Cylinder.state == CylinderState.REMOVED
 _IS_COMING = sa.and_(
     Cylinder.state.in_((CylinderState.ORDERED, CylinderState.PINNED, CylinderState.CHECKED)),
     _job_in(*LATE_STAGES),
 )
+_IS_BEING_REKEYED = sa.and_(_is_rekeyed_by_its_line(Cylinder), _beside(_OTHER.state == CylinderState.FITTED))
+# A rekeyed cylinder is on record once for each keyset: as it was, it counts as removed, and the same metal stands.
+_IS_REKEYED = _beside(
+    sa.and_(
+        _is_rekeyed_by_its_line(_OTHER),
+        sa.or_(
+            _OTHER.fitted_on == Cylinder.removed_on, sa.and_(Cylinder.removed_on.is_(None), _OTHER.id > Cylinder.id)
+        ),
+    )
+)
 # What a canceled job did not bring never hung anywhere.
 _IS_REMOVED = sa.and_(
-    Cylinder.state == CylinderState.REMOVED,
+    _IS_GONE,
     sa.or_(Cylinder.fitted_on.is_not(None), Cylinder.job_id.is_(None), sa.not_(_job_in(Stage.CANCELED))),
+    sa.not_(_IS_REKEYED),
 )
 _IS: dict[Whereabouts, _Condition] = {
     Whereabouts.STANDING: _IS_STANDING,
-    Whereabouts.COMING: _IS_COMING,
+    Whereabouts.COMING: sa.and_(_IS_COMING, sa.not_(_IS_BEING_REKEYED)),
     Whereabouts.REMOVED: _IS_REMOVED,
 }
+_BY_KEYSET = {
+    **_IS,
+    Whereabouts.COMING: _IS_COMING,
+    Whereabouts.REKEYED: sa.and_(_IS_GONE, _IS_REKEYED),
+}
 _CUSTOMER_ID = sa.func.coalesce(Site.customer_id, Job.customer_id)  # of what hangs on no door: who bought it
-_ORDER = (Customer.name, Customer.id, Site.name, Site.id, *BY_OPENING, Cylinder.position, Cylinder.id)
+# What was removed stands apart, behind the rest.
+_ORDER = (
+    sa.case((_IS_GONE, 1), else_=0),
+    Customer.name,
+    Customer.id,
+    Site.name,
+    Site.id,
+    *BY_OPENING,
+    Cylinder.position,
+    Cylinder.id,
+)
 
 
 def _first_contact(column: Any) -> sa.ScalarSelect[Any]:
@@ -144,7 +200,8 @@ def find_cylinders(work: Work, question: CylinderQuestion, page: int = 1, size: 
             *(Cylinder.fitted_on, Cylinder.removed_on, Job.number.label("job_number")),
             sa.case(
                 (_IS_STANDING, Whereabouts.STANDING.value),
-                (Cylinder.state == CylinderState.REMOVED, Whereabouts.REMOVED.value),
+                (sa.and_(_IS_GONE, _IS_REKEYED), Whereabouts.REKEYED.value),
+                (_IS_GONE, Whereabouts.REMOVED.value),
                 else_=Whereabouts.COMING.value,
             ).label("where"),
             *_CONTACT,
@@ -190,7 +247,8 @@ def _count(condition: _Condition, name: str) -> sa.ColumnElement[int]:
 
 
 def _conditions(session: Session, question: CylinderQuestion) -> Sequence[_Condition]:
-    found = [sa.or_(*_IS.values()) if question.where is None else _IS[question.where]]
+    ways = _BY_KEYSET if question.is_about_keys else _IS
+    found = [sa.or_(*ways.values()) if question.where is None else {**_BY_KEYSET, **ways}[question.where]]
     if question.part:
         number = numbered(dialect_of(session), Cylinder.part_number)
         begun = without_separators(question.part).lower()
@@ -210,12 +268,12 @@ def _conditions(session: Session, question: CylinderQuestion) -> Sequence[_Condi
         if question.keyset:
             keysets = keysets.where(Keyset.symbol.in_(sorted({question.keyset, question.keyset.upper()})))
         if question.system:
-            keysets = keysets.where(is_named(session, KeySystem.name, question.system))
+            keysets = keysets.where(KeySystem.id.in_(ids_named(session, KeySystem, question.system)))
         found.append(Cylinder.keyset_id.in_(keysets))
     if question.site:
-        found.append(Cylinder.id.in_(_at_sites(is_named(session, Site.name, question.site))))
+        found.append(Cylinder.id.in_(_at_sites(Site.id.in_(ids_named(session, Site, question.site)))))
     if question.customer:
-        theirs = sa.select(Customer.id).where(is_named(session, Customer.name, question.customer))
+        theirs = ids_named(session, Customer, question.customer)
         bought = sa.select(Cylinder.id).join(Job, Job.id == Cylinder.job_id)
         bought = bought.where(Cylinder.door_id.is_(None), Job.customer_id.in_(theirs))
         found.append(Cylinder.id.in_(_at_sites(Site.customer_id.in_(theirs)).union_all(bought)))
@@ -226,11 +284,20 @@ def _conditions(session: Session, question: CylinderQuestion) -> Sequence[_Condi
     return found
 
 
-def is_named(session: Session, column: Any, text: str) -> _Condition:
-    """Whether it has this name; where nothing has just this one, whether its name holds the text."""
-    exact: _Condition = sa.func.lower(column) == text.lower()
-    is_there = session.scalar(sa.select(sa.literal(1)).where(exact).limit(1))
-    return exact if is_there else holds(column, text)
+def ids_named(session: Session, model: Any, text: str) -> sa.Select[int]:
+    """The ids of customers, sites or key systems of just this name; where none has it, of those whose name holds it.
+
+    Of customers and sites also by a former name; of one that was merged the id of what it became part of.
+    """
+    names: list[tuple[Any, sa.Select[int]]] = [(model.name, sa.select(model.id))]
+    if model is not KeySystem:
+        own = FormerName.customer_id if model is Customer else FormerName.site_id
+        current = sa.select(sa.func.coalesce(model.merged_into_id, model.id).label("id"))
+        names = [(model.name, current), (FormerName.name, current.join(FormerName, own == model.id))]
+    exact = [ids.where(sa.func.lower(name) == text.lower()) for name, ids in names]
+    if not any(session.scalar(ids.limit(1)) for ids in exact):
+        exact = [ids.where(holds(name, text)) for name, ids in names]
+    return sa.select(sa.union_all(*exact).subquery().c.id)
 
 
 def _at_sites(condition: _Condition) -> sa.Select[int]:

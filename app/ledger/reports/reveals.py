@@ -12,7 +12,7 @@ from app.errors import BitternError
 from app.ledger.bench.customers_keys import DECODED
 from app.ledger.bench.door_keysets import KeysetTime, door_keysets
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED
-from app.ledger.reports.recall import is_named
+from app.ledger.reports.recall import ids_named
 from app.ledger.sites.doors import BY_OPENING
 from app.ledger.store.engine import Page
 from app.ledger.store.events import BITTINGS_REVEALED
@@ -114,9 +114,9 @@ def _doors(session: Session, question: RevealQuestion) -> Sequence[Door]:
     rows = sa.select(Door).join(Site, Site.id == Door.site_id).join(Customer, Customer.id == Site.customer_id)
     rows = rows.where(sa.func.lower(Door.opening_number) == question.door.lower())
     if question.site:
-        rows = rows.where(is_named(session, Site.name, question.site))
+        rows = rows.where(Site.id.in_(ids_named(session, Site, question.site)))
     if question.customer:
-        rows = rows.where(is_named(session, Customer.name, question.customer))
+        rows = rows.where(Customer.id.in_(ids_named(session, Customer, question.customer)))
     rows = rows.options(joinedload(Door.site)).order_by(Customer.name, Site.name, *BY_OPENING, Door.id)
     found = session.scalars(rows.limit(MOST_DOORS + 1)).all()
     if len(found) > MOST_DOORS:
@@ -129,9 +129,11 @@ def _systems(session: Session, question: RevealQuestion) -> sa.Select[int]:
     rows = sa.select(KeySystem.id)
     if question.customer:
         rows = rows.join(Customer, Customer.id == KeySystem.customer_id)
-        rows = rows.where(is_named(session, Customer.name, question.customer))
+        rows = rows.where(Customer.id.in_(ids_named(session, Customer, question.customer)))
     if question.site:
-        rows = rows.join(Site, Site.id == KeySystem.site_id).where(is_named(session, Site.name, question.site))
+        rows = rows.join(Site, Site.id == KeySystem.site_id).where(
+            Site.id.in_(ids_named(session, Site, question.site))
+        )
     return rows
 
 

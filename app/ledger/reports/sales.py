@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.quoting.sold_lines import DISCOUNT, OFF_PRICE
-from app.ledger.reports.recall import is_named
+from app.ledger.reports.recall import ids_named
 from app.ledger.search.words import holds
 from app.ledger.store.engine import Page, read
 from app.ledger.store.work import Work
@@ -104,9 +104,8 @@ def find_purchases(work: Work, question: SalesQuestion, page: int = 1, size: int
 
 
 def _sold_to(session: Session, question: SalesQuestion) -> Sequence[sa.ColumnElement[bool]]:
-    theirs = sa.select(Customer.id).where(is_named(session, Customer.name, question.customer))
     found = [
-        Job.customer_id.in_(theirs),
+        Job.customer_id.in_(ids_named(session, Customer, question.customer)),
         Job.accepted_on.between(question.first, question.last),
         Job.stage != Stage.CANCELED,
     ]
@@ -200,7 +199,7 @@ def find_unprofitable(work: Work, question: LossQuestion, page: int = 1, size: i
     charged, cost = sa.func.sum(SoldLine.amount_cents), sa.func.sum(SoldLine.cost_cents)
     conditions = [Job.accepted_on.between(question.first, question.last), Job.stage != Stage.CANCELED]
     if question.customer:
-        conditions.append(is_named(session, Customer.name, question.customer))
+        conditions.append(Job.customer_id.in_(ids_named(session, Customer, question.customer)))
     if question.maker:
         theirs = sa.select(SoldLine.job_id).join(Maker, Maker.id == SoldLine.maker_id)
         conditions.append(Job.id.in_(theirs.where(Maker.code == question.maker)))

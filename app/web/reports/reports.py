@@ -277,7 +277,10 @@ REPORTS = (
         (Role.COUNTER, Role.BENCH),
         _ASK_ONE,
         other=("recall", "By customer"),
-        notes=("A cylinder on no door stands under the customer who bought it.",),
+        notes=(
+            "A cylinder on no door stands under the customer who bought it; one that was rekeyed is listed once, "
+            "as it is keyed now, and for each of its keysets where you ask for a keyset or a key system.",
+        ),
     ),
     ReportList(
         "recall",

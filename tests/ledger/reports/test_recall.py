@@ -5,11 +5,12 @@ from datetime import date
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.reports.recall import CylinderQuestion, Whereabouts, find_customers_to_call, find_cylinders
 from app.ledger.store.work import Work
-from app.ledger.tables import CylinderState, Role, Stage
+from app.ledger.tables import Customer, CylinderState, Door, FormerName, KeySystem, Role, Stage
 from tests.bare import config, work
 from tests.factories import (
     CatalogRowFactory,
@@ -18,6 +19,7 @@ from tests.factories import (
     CylinderFactory,
     DoorFactory,
     JobFactory,
+    JobLineFactory,
     KeysetFactory,
     KeySystemFactory,
     MakerFactory,
@@ -140,3 +142,39 @@ def test_a_whole_name_means_that_one_alone(counter: Work) -> None:
         CylinderFactory(door=door, part_number="A18M-Q1-66")
     assert {name for name, _, _ in places(counter, customer="quay flats")} == {"Quay Flats"}
     assert {name for name, _, _ in places(counter, customer="quay fl")} == {"Quay Flats", "Quay Flats East"}
+
+
+def test_a_former_name_and_the_name_of_what_was_merged_find_their_doors(counter: Work) -> None:
+    session = counter.session
+    flats = session.scalars(sa.select(Customer).where(Customer.name == "Quay Flats")).one()
+    with saving_into(session):
+        CustomerFactory(name="Harbor Estates", merged_into_id=flats.id)
+        session.add(FormerName(customer_id=flats.id, name="Old Quay Rooms", until=date(2025, 1, 1)))
+    assert len(places(counter, customer="harbor")) == len(places(counter, customer="old quay rooms")) == 3
+
+
+def test_what_is_rekeyed_where_it_hangs_is_one_piece_of_metal(counter: Work) -> None:
+    """F10 is rekeyed from AA1 to AA2, then on its way to AA3: one cylinder stands, none was removed, none comes."""
+    session = counter.session
+    door = session.scalars(sa.select(Door).where(Door.opening_number == "F10")).one()
+    (old,) = door.cylinders
+    system = session.get_one(KeySystem, old.keyset.system_id) if old.keyset else None
+    with saving_into(session):
+        old.state, old.removed_on = CylinderState.REMOVED, date(2025, 6, 2)
+        same = {"door": door, "part_number": old.part_number, "finish": "626", "line_number": 1}
+        stages = ((Stage.CLOSED, CylinderState.FITTED), (Stage.ON_THE_BENCH, CylinderState.PINNED))
+        for number, (stage, state) in enumerate(stages, start=2):
+            job = JobFactory(customer=door.site.customer, stage=stage)
+            JobLineFactory(job=job, number=1, kind="rekey")
+            fitted_on = old.removed_on if stage is Stage.CLOSED else None
+            keyset = KeysetFactory(system=system, symbol=f"AA{number}")
+            CylinderFactory(job_id=job.id, state=state, fitted_on=fitted_on, keyset_id=keyset.id, **same)
+    asked = {"site": "The Flats", "part": old.part_number}
+    assert [row[1:] for row in places(counter, **asked)] == [("F9", "standing"), ("F10", "standing")]
+    found = find_customers_to_call(counter, CylinderQuestion(**asked))
+    assert [(row.standing, row.coming, row.removed) for row in found.rows] == [(2, 0, 0)]
+    told = [row[2] for row in places(counter, system="Flats 2024")]
+    assert told == ["standing", "on its way", "rekeyed since"]
+    assert [row[2] for row in places(counter, keyset="AA1")] == ["rekeyed since"]
+    assert places(counter, keyset="AA1", where=Whereabouts.STANDING) == []
+    assert [row[1] for row in places(counter, **asked, where=Whereabouts.REKEYED)] == ["F10"]
