@@ -1,6 +1,7 @@
 """Whose data it is: a customer, a login, or a person told by a record that names them; what stands in the way."""
 
 import json
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -9,8 +10,9 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, selectinload
 
 from app.ledger.jobs.queries import job_money
-from app.ledger.keys.key_queries import ISSUED
+from app.ledger.keys.key_queries import RECEIPTS
 from app.ledger.privacy.words import Mark, pattern_of_phone, pattern_of_words, phone_marks, tokens, words_mark
+from app.ledger.quoting.mailing import QUOTE_SENT
 from app.ledger.search.words import holds
 from app.ledger.store.engine import get_row
 from app.ledger.store.errors import LedgerError, NotFound
@@ -218,6 +220,8 @@ def identity_of(session: Session, hasher: Vault, subject: Subject, number: int, 
         merged = sa.select(Customer).where(Customer.merged_into_id == customer.id).order_by(Customer.id)
         for other in session.scalars(merged):
             found.add_row(hasher, other, put)
+        for address in _mailed_to(session, customer.id):
+            found.add_words(hasher, address, _GONE, is_own=True)
         for phone in _phones_signed(session, customer_id=customer.id):
             found.add_phone(hasher, phone, _GONE)
     else:
@@ -239,6 +243,13 @@ def _quotes_of(session: Session, customer_id: int) -> Iterator[dict[str, Any]]:
     rows = sa.select(QuoteRevision.snapshot).join(QuoteRevision.job).where(Job.customer_id == customer_id)
     for text in session.scalars(rows.order_by(QuoteRevision.id)):
         yield json.loads(text)
+
+
+def _mailed_to(session: Session, customer_id: int) -> list[str]:
+    """The addresses that a customer's quotes were sent to."""
+    rows = sa.select(Event.summary).join(Job, Job.id == Event.job_id)
+    rows = rows.where(Event.kind == QUOTE_SENT, Job.customer_id == customer_id).order_by(Event.id)
+    return [address for text in session.scalars(rows) for address in re.findall(r"[^\s,<>]+@[^\s,<>]+", text)]
 
 
 def _former_names(session: Session, customer: Customer) -> Sequence[FormerName]:
@@ -272,14 +283,19 @@ def _details_of(session: Session, customer_id: int) -> list[dict[str, Any]]:
 
 
 def _phones_signed(session: Session, *, name: str = "", customer_id: int | None = None) -> list[str]:
-    """The phone numbers that stand on receipts for keys, beside this name or for this customer."""
+    """The phone numbers on receipts for keys and with keys, beside this name or for this customer."""
+    held = sa.select(Key.holder, Key.holder_phone).join(Key.keyset).join(Keyset.system).where(Key.holder_phone != "")
     if customer_id is not None:
-        return list(dict.fromkeys(str(one["phone"]) for one in _details_of(session, customer_id) if one.get("phone")))
-    rows = sa.select(Event.detail).where(Event.kind == ISSUED).order_by(Event.id)
+        keys = session.execute(held.where(KeySystem.customer_id == customer_id).order_by(Key.id)).all()
+        phones = [str(one["phone"]) for one in _details_of(session, customer_id) if one.get("phone")]
+        return list(dict.fromkeys([*(phone for _, phone in keys), *phones]))
+    keys = session.execute(held.where(holds(Key.holder, name.split()[0])).order_by(Key.id)).all()
+    rows = sa.select(Event.detail).where(Event.kind.in_(RECEIPTS)).order_by(Event.id)
     pattern = pattern_of_words(name)
     rows = rows.where(sa.func.lower(sa.cast(Event.detail, sa.Text)).like(pattern))
     same = [one for one in session.scalars(rows) if tokens(str(one.get("holder", ""))) == tokens(name)]
-    return list(dict.fromkeys(str(one["phone"]) for one in same if one.get("phone")))
+    phones = [phone for holder, phone in keys if tokens(holder) == tokens(name)]
+    return list(dict.fromkeys([*phones, *(str(one["phone"]) for one in same if one.get("phone"))]))
 
 
 def what_stands_in_the_way(work: Work, subject: Subject) -> tuple[str, ...]:

@@ -17,7 +17,7 @@ from app.ledger.store.numbers import quote_number
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, QuoteRevision, Role
 
-_SENT = "quote sent"
+QUOTE_SENT = "quote sent"
 _SECONDS = 20
 _LOCK, _ON_ITS_WAY = Lock(), set[str]()
 
@@ -61,7 +61,7 @@ def send_quote(work: Work, quote_id: int, message: EmailMessage, server: MailSer
         revision = get_row(work.session, QuoteRevision, quote_id, "quote")
         job, number = revision.job, quote_number(revision.job.number, revision.revision)
         about, job_id, revised = f"job {job.number}", job.id, revision.revision
-        earlier = work.session.scalars(sa.select(Event).where(Event.job_id == job_id, Event.kind == _SENT))
+        earlier = work.session.scalars(sa.select(Event).where(Event.job_id == job_id, Event.kind == QUOTE_SENT))
         if any(event.detail.get("token") == token for event in earlier):
             return Sent()
         work.session.rollback()
@@ -70,7 +70,7 @@ def send_quote(work: Work, quote_id: int, message: EmailMessage, server: MailSer
         sent = Sent(tuple(one for one in everybody if one not in refused), tuple(refused))
         with transaction(work.session):
             told = f"Quote {number} sent to {', '.join(sent.to)}"
-            record(work, _SENT, about, told, job_id=job_id, revision=revised, token=token)
+            record(work, QUOTE_SENT, about, told, job_id=job_id, revision=revised, token=token)
         return sent
 
 

@@ -14,7 +14,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -27,7 +27,7 @@ from app.config import Config
 from app.documents import bench_sheet_pdf, schedule_pdf
 from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.care import backups, place, sealing
-from app.ledger.care.backups import daily_backup, last_backup, make_backup
+from app.ledger.care.backups import EarlierCopies, daily_backup, earlier_copies, last_backup, make_backup
 from app.ledger.care.opening import Ledger, alembic_config, migrate, open_ledger
 from app.ledger.care.place import database_file, scratch
 from app.ledger.care.restoring import DATABASE, MANIFEST, read_backup, restore_backup
@@ -832,3 +832,21 @@ def test_what_a_killed_process_left_is_cleared_away_and_what_is_in_use_is_not(co
             assert (ended.returncode, len(left), in_use in left) == (-9, 2, True)
             next_one()
             assert list(config.instance.glob(".backup-*")) == [in_use]
+
+
+def test_until_when_copies_from_before_can_be_read(config: Config, ledger: Ledger, tmp_path: Path) -> None:
+    """A day's copy goes once three newer ones are made; what was made by hand stays until somebody removes it."""
+    folder, secret = tmp_path / "backups", house_secret(ledger.vault)
+    daily_backup(config, ledger, HOUSE, folder, secret, date(2026, 11, 25), 3)
+    by_hand = make_backup(config, ledger, HOUSE, folder, secret, "by-hand.backup").path
+    gone = make_backup(config, ledger, HOUSE, tmp_path, secret, "downloaded.backup").path
+    gone.unlink()
+    (config.instance / "replaced-2026-11-20").mkdir()
+    now = datetime.now(UTC) + timedelta(seconds=5)
+    with ledger.sessions() as session:
+        found = earlier_copies(session, config, now)
+        none = earlier_copies(session, config, now - timedelta(days=2))
+    assert found.until == now.astimezone().date() + timedelta(days=3)
+    assert found.lying == (str(by_hand), str(config.instance / "replaced-2026-11-20"))
+    assert (found.elsewhere, found.exports) == (1, 0)
+    assert none == EarlierCopies(None, (), 0, 0)

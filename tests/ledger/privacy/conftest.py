@@ -17,6 +17,7 @@ from app.ledger.keys.keys import return_key
 from app.ledger.privacy.deleting import DeletionDone, DeletionForm, delete_person
 from app.ledger.privacy.scrubbing import scrub
 from app.ledger.sites.customers import ContactForm, add_contact
+from app.ledger.store.events import STAGE_MOVED, record
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Customer, Job, Key, Keyset, KeyState, KeySystem, Loss, Stage, User
 from tests import tour
@@ -30,7 +31,7 @@ NAMED = (b"Lantern Row", b"Dr A. Lantern", b"Sandpiper", b"Curlew", b"555-0123",
 @pytest.fixture
 def demo(tmp_path: Path) -> Config:
     """The settings of a demo house of this test's own."""
-    return tour.demo_copy(tmp_path / "instance")
+    return tour.demo_copy(tmp_path / "demo")
 
 
 @pytest.fixture
@@ -76,6 +77,8 @@ def settle(work: Work, customer_id: int) -> None:
             paid = len(get_job(work.session, number).payments)
             take_payment(work, number, paid + 1, form)
     work.session.execute(sa.update(Job).where(Job.customer_id == customer_id).values(stage=Stage.CLOSED))
+    for job in work.session.scalars(sa.select(Job).where(Job.customer_id == customer_id).order_by(Job.id)):
+        record(work, STAGE_MOVED, f"job {job.number}", "handed over → closed", job_id=job.id)
     systems = sa.select(KeySystem.id).where(KeySystem.customer_id == customer_id)
     work.session.execute(sa.update(Loss).where(Loss.system_id.in_(systems)).values(closed_at=NOW))
     work.session.commit()

@@ -1,7 +1,9 @@
 """Personal data deleted: the words are nowhere, the chain and every sum are whole, a restore brings nothing back."""
 
 import sqlite3
+from collections.abc import Callable
 from contextlib import closing
+from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
@@ -14,7 +16,7 @@ from app.ledger.care.restoring import restore_backup
 from app.ledger.care.sealing import house_secret
 from app.ledger.jobs.files import keep_file
 from app.ledger.moving.export_file import export_house
-from app.ledger.moving.importing import plan_house
+from app.ledger.moving.importing import import_house, plan_house
 from app.ledger.privacy.deleting import (
     DeletionForm,
     delete_person,
@@ -26,8 +28,9 @@ from app.ledger.privacy.deleting import (
 from app.ledger.privacy.originals import DeletionFiles, check_originals
 from app.ledger.privacy.subjects import find_subjects, get_subject, what_stands_in_the_way
 from app.ledger.reports.search import search
+from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
-from app.ledger.store.events import DELETED, first_broken_link, house_id, missing_at_the_end
+from app.ledger.store.events import DELETED, first_broken_link, house_id, missing_at_the_end, record
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import (
     Contact,
@@ -254,6 +257,27 @@ def test_an_export_from_before_does_not_go_into_the_house_again(work: Work, demo
     assert any("customer removed 1" in one.message for one in plan.problems)
     later = plan_house(work, "house.zip", export_house(work, "zip"))
     assert later.problems == () and later.rows == 0
+
+
+def test_an_export_goes_into_an_empty_house_without_the_words(
+    work: Work, demo: Config, dentist: int, empty_house: Path, copied: Callable[[Path], Config]
+) -> None:
+    job = work.session.scalars(sa.select(Job).where(Job.customer_id == dentist)).one()
+    with transaction(work.session):
+        sent = "Quote Q-1003-1 sent to accounts@elsewhere.example"
+        record(work, "quote sent", f"job {job.number}", sent, job_id=job.id, revision=1)
+    delete(work, demo, "customer", dentist, DENTIST)
+    assert b"elsewhere.example" not in raw(demo)
+    content = export_house(work, "zip")
+    ledger = open_ledger(copied(empty_house))
+    with ledger.work(OWNER, work.now) as other:
+        plan = import_house(other, "house.zip", content)
+        assert plan.problems == () and first_broken_link(other.session) is None
+        assert other.session.get_one(Customer, dentist).name == "customer removed 1"
+        assert sums(other) == sums(work) and export_house(other, "zip") == content
+        # The number was given out: the other house's next deletion is another one.
+        assert plan_deletion(other, demo.instance / "other", "customer", dentist).number == 2
+    ledger.close()
 
 
 def test_a_file_of_the_customers_job_is_named_and_goes_if_ticked(work: Work, demo: Config, dentist: int) -> None:
