@@ -219,6 +219,15 @@ def pages(app: Flask, session: Session) -> dict[str, str]:
         }
 
 
+def looks(app: Flask, session: Session) -> set[str]:
+    """The address of everything that a GET request brings; a part that nothing here fills in is "x" or 1."""
+    rules = [
+        one for one in app.url_map.iter_rules() if "GET" in (one.methods or ()) and one.endpoint not in PASSED_BY
+    ]
+    with app.test_request_context():
+        return {url_for(one.endpoint, **{n: _any_part(one, n, session) for n in one.arguments}) for one in rules}
+
+
 def deeds(app: Flask, session: Session) -> dict[str, tuple[str, str]]:
     """Rule → (endpoint, address) of everything that takes a POST; a word that nothing here fills in is "x"."""
     rules = [rule for rule in app.url_map.iter_rules() if "POST" in (rule.methods or ())]
