@@ -435,6 +435,7 @@ def choose_plan(work: Work, loss_id: int, kind: str, version: int) -> Loss:
             f"key system {loss.system_id}",
             f"{loss.system.name}, a key of {loss.keyset.symbol} lost: {kind}, {counted(way.cylinders, 'cylinder')}, "
             f"{counted(way.keys, 'key')} of {counted(way.keysets, 'keyset')}",
+            loss=loss.id,
         )
         work.session.flush()
         if not way.cylinders:

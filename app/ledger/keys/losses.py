@@ -189,9 +189,8 @@ def lose_keys(work: Work, keyset: Keyset, keys: Sequence[Key], since: date | Non
     holders = ", ".join(dict.fromkeys(key.holder for key in keys if key.holder))
     which = f"{keyset.symbol} {say_copies(copies)}" if keys else f"keys of {keyset.symbol}, nobody knows which,"
     said = f"{which} {'is' if len(keys) == 1 else 'are'} lost" + (f", last with {holders}" if holders else "")
-    said += f": {'added to the open loss; ' if added else ''}it exposes {done.exposed.words}" + (
-        f". {note}" if note else ""
-    )
+    said += f"; {'added to the open loss; ' if added else ''}exposed: {done.exposed.words}"
+    said += f". {note}" if note else ""
     cylinders = [one.id for one in done.exposed.cylinders]
     record_keys(work, KEY_LOST, keyset, said, keys, cylinders=cylinders, loss=loss.id)
     return done
@@ -360,7 +359,7 @@ def state_of_loss(work: Work, loss_id: int) -> LossState:
     coming = coming_turned(work, loss, turned) if is_open else ()
     jobs = tuple(session.scalars(sa.select(Job).where(Job.loss_id == loss.id).order_by(Job.number)))
     bringing = _bringing(session, jobs)
-    events = _events(session, loss)
+    events = _events(session, loss, jobs)
     first = next((one.detail["cylinders"] for one in events if one.kind == KEY_LOST), None)
     return LossState(
         loss,
@@ -393,9 +392,15 @@ def _bringing(session: Session, jobs: Sequence[Job]) -> dict[object, Job]:
     return found
 
 
-def _events(session: Session, loss: Loss) -> tuple[Event, ...]:
-    rows = sa.select(Event).where(Event.subject == f"key system {loss.system_id}", Event.at >= loss.reported_at)
-    return tuple(one for one in session.scalars(rows.order_by(Event.id)) if one.detail.get("loss") == loss.id)
+def _events(session: Session, loss: Loss, jobs: Sequence[Job]) -> tuple[Event, ...]:
+    """What happened to the loss itself, and each hand-over of its jobs."""
+    of_system = sa.and_(Event.subject == f"key system {loss.system_id}", Event.at >= loss.reported_at)
+    rows = sa.select(Event).where(sa.or_(of_system, Event.job_id.in_([job.id for job in jobs])))
+    return tuple(
+        one
+        for one in session.scalars(rows.order_by(Event.id))
+        if one.detail.get("loss") == loss.id or "lost_still" in one.detail
+    )
 
 
 def open_losses(session: Session) -> Sequence[Loss]:

@@ -189,7 +189,7 @@ def test_a_lost_master_exposes_what_it_turns_but_not_what_only_its_own_key_turns
     assert [(one.door.opening_number, one.keyset.symbol) for one in exposed] == [("F1", "1AA"), ("F2", "2AA")]
     assert (key.state, key.holder) == (KeyState.LOST, "P. Harbour")
     event = events(work, "key lost")[0]
-    assert "last with P. Harbour: it exposes 2 doors. left on the ferry" in event.summary
+    assert "last with P. Harbour; exposed: 2 doors. left on the ferry" in event.summary
     assert event.detail["cylinders"] == [one.id for one in exposed]
     found = return_key(work, key.id, key.version)
     assert found.state is KeyState.RETURNED

@@ -92,6 +92,7 @@ def test_a_lost_master_stays_open_until_its_last_door_is_rekeyed(
         assert f"The lost keys of AA {after}." in receipt
         page = unescape(clerk.get(f"/keys/losses/{loss.id}").text)
         assert ("Close the loss" in page) is (left == 0) and bitting_in(page) is None
+        assert f"The lost keys of AA {after}." in page, "each hand-over is part of the loss's own story"
 
     closing = form_with(page, "note") | {"note": "both flats done"}
     answer = clerk.post(f"/keys/losses/{loss.id}/close", data=closing)
