@@ -647,5 +647,7 @@ def left_to_rekey(work: Work, loss: Loss) -> tuple[Cylinder, ...]:
     if not is_on_record(work, loss):
         return tuple(there)
     renamed = {old: new for old, new in loss.successors.items() if old != new}
-    done = {one.id for one in pinned_as_on_record(work, [one for one in there if not is_touched(one, renamed)])}
+    kept = [one for one in there if not is_touched(one, renamed)]
+    # What stood when the new bitting came has its pins sealed; what came without since is pinned by the record.
+    done = {one.id for one in (*pinned_as_on_record(work, kept), *(one for one in kept if one.sealed_pins is None))}
     return tuple(one for one in there if one.id not in done)

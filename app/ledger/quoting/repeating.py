@@ -49,7 +49,7 @@ def repeat_of(work: Work, job: Job) -> tuple[QuoteRequest, tuple[str, ...]]:
         discount=NO_DISCOUNT,
         discount_reason="",
         discount_meant="",
-        replaced=tuple(instead.get(symbol, symbol) for symbol in ask.replaced),
+        replaced=() if ask.loss_id else tuple(instead.get(symbol, symbol) for symbol in ask.replaced),
         loss_id=None,
         lost_reason="",
         lost_allowed=(),

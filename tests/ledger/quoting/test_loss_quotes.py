@@ -201,6 +201,32 @@ def test_a_master_can_be_left_out_of_the_pins(work: Work, system: KeySystem, sym
     assert meant_to_open(_on(work, "F1")) == {"AA1"} and meant_to_open(_on(work, "F6")) == {"AB1", "AB", "A"}
 
 
+def test_what_does_not_hang_yet_is_pinned_by_the_new_bitting_and_the_draft_is_of_keys_alone(
+    work: Work, system: KeySystem
+) -> None:
+    """The job that brings the doors is on the bench when A is lost: two of its cylinders are pinned already."""
+    job = work.session.scalars(sa.select(Job)).one()
+    job.stage = Stage.ON_THE_BENCH
+    there = work.session.scalars(sa.select(Cylinder).order_by(Cylinder.id)).all()
+    for number, cylinder in enumerate(there):
+        cylinder.state = CylinderState.PINNED if number < 2 else CylinderState.ORDERED
+    work.session.commit()
+    loss = _lost(work, "A")
+    was = lost_cuts(work, loss)
+    least = ways_of_loss(work, loss.id)[0]
+    assert (least.cylinders, least.keys) == (0, 2)
+    assert "6 cylinders on the way: pinned by the new bitting before they hang." in least.says
+    _chosen(work, loss, least.kind)
+    assert {one.state for one in there} == {CylinderState.ORDERED} and cuts_on_record(work, system)["A"] != was
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    assert [(line.kind.value, line.quantity, line.symbol) for line in ask.lines] == [("keys", 2, "new grand masters")]
+    _accepted(work, ask)
+    _fit(work, job)
+    assert opened_by(work, system, was) == [] and at_odds(work, system) == []
+    with pytest.raises(BitternError, match="Nothing is left to quote"):
+        drafts_of_loss(work, loss.id, PhaseForm())
+
+
 def test_what_changed_since_the_plan_is_refused_in_words(work: Work, system: KeySystem) -> None:
     loss = _chosen(work, _lost(work, "AA"), LossWayKind.ANOTHER_MASTER)
     [ask] = drafts_of_loss(work, loss.id, PhaseForm())
