@@ -23,7 +23,7 @@ from app.ledger.sites.customer_queries import (
 )
 from app.ledger.sites.customers import ContactForm, CustomerForm, SiteForm, exemption_state
 from app.ledger.sites.former_names import formerly
-from app.ledger.sites.likeness import add_unlike
+from app.ledger.sites.likeness import add_unlike, find_like
 from app.ledger.tables import Contact, Customer, Role, Site
 from app.web.access import roles
 from app.web.errors import about
@@ -66,7 +66,7 @@ class CustomerPage(SavedForm):
 class NewCustomerPage(CustomerPage):
     """The same of one who is not on record yet."""
 
-    is_another = BooleanField("It is another one", description="Tick it where one like it is on record already.")
+    is_another = BooleanField("It is another one")
 
 
 class SitePage(SavedForm):
@@ -153,7 +153,9 @@ def _customer_page(there: Customer | None) -> ResponseReturnValue:
 
     if done := form.run(save):
         return flash_and_redirect(f"{done.value.name} is saved.", "customers.show", customer_id=done.value.id)
-    return render_template("sites/customer_form.html", form=form, customer=there), form.status
+    is_new = isinstance(form, NewCustomerPage)
+    like = find_like(session, form.into(CustomerForm)) if is_new and form.name.errors and typed(form.name) else ()
+    return render_template("sites/customer_form.html", form=form, customer=there, like=like), form.status
 
 
 @blueprint.route("/<int:customer_id>/sites/new", methods=["GET", "POST"])

@@ -119,7 +119,7 @@ def chosen_doors(site_id: int) -> list[int]:
     if request.values.get("all"):
         return door_ids(request_session(), site_id, one_line(request.values.get("q"))[:120])
     sent = (one for word in request.values.getlist("door") for one in word.split(","))
-    return [found for one in sent if (found := record_id(one))][:_MOST]
+    return list(dict.fromkeys(found for one in sent if (found := record_id(one))))[:_MOST]
 
 
 def seen_doors() -> Mapping[int, int]:
