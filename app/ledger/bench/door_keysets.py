@@ -8,12 +8,13 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.jobs.handing_over import PART_TAKEN
+from app.ledger.jobs.warranties import CAME_BACK
 from app.ledger.keysystems.crosskeying import CROSS_KEYED, CROSS_KEYED_ANEW
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED
 from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.keysystems.ticks import CheckOff, checked_off
 from app.ledger.sites.cylinders import CYLINDER_ADDED, CYLINDER_TAKEN_OUT
-from app.ledger.sites.door_history import DOOR_LIST_READ, merged_into
+from app.ledger.sites.door_history import DOOR_LIST_READ, merged_into, sites_of
 from app.ledger.sites.door_queries import job_numbers
 from app.ledger.store.events import STAGE_MOVED, moved_to
 from app.ledger.tables import Cylinder, CylinderState, Door, Event, Keyset, Stage
@@ -60,8 +61,8 @@ def door_keysets(session: Session, door: Door) -> dict[int, KeysetTime]:
         until = _end(one, events, since, cylinders, starts) if one.state is CylinderState.REMOVED else None
         meanwhile = [event for event in events if _is_between(event, since, until) and _changes(one, event)]
         found[one.id] = KeysetTime(
-            _moment(since, numbers, _began(since)),
-            _moment(until, numbers, _ended(until)),
+            _moment(since, numbers, _began(since), one.fitted_on),
+            _moment(until, numbers, _ended(until), one.removed_on),
             tuple(_told(event, numbers, _became(event)) for event in meanwhile),
             offs.get(one.id, CheckOff()),
         )
@@ -72,14 +73,15 @@ def _events(session: Session, door: Door, cylinders: Sequence[Cylinder], jobs: I
     """All that may tell something, oldest first: two queries, besides those for doors that were merged."""
     systems = {f"key system {one.keyset.system_id}" for one in cylinders if one.keyset is not None}
     doors = [f"door {one}" for one in merged_into(session, door)]
+    sites = [f"site {one}" for one in sites_of(session, door)]
     rows = sa.select(Event).where(
         sa.or_(
             sa.and_(
                 Event.job_id.in_(list(jobs)),
                 sa.or_(Event.kind == PART_TAKEN, moved_to(Stage.HANDED_OVER), moved_to(Stage.CANCELED)),
             ),
-            sa.and_(Event.subject.in_(doors), Event.kind.in_((CYLINDER_ADDED, CYLINDER_TAKEN_OUT))),
-            sa.and_(Event.subject == f"site {door.site_id}", Event.kind == DOOR_LIST_READ),
+            sa.and_(Event.subject.in_(doors), Event.kind.in_((CYLINDER_ADDED, CYLINDER_TAKEN_OUT, CAME_BACK))),
+            sa.and_(Event.subject.in_(sites), Event.kind == DOOR_LIST_READ),
             sa.and_(Event.subject.in_(systems), Event.kind.in_((CROSS_KEYED, CROSS_KEYED_ANEW, BITTING_CORRECTED))),
         )
     )
@@ -125,7 +127,12 @@ def _end(
         and one.position.casefold() == cylinder.position.casefold()
         and (since.id < start.id if since is not None else one.id > cylinder.id)
     )
-    return min(after, key=lambda event: event.id, default=None)
+    back = (event for event in reversed(events) if _came_back(event, cylinder))
+    return min(after, key=lambda event: event.id, default=None) or next(back, None)
+
+
+def _came_back(event: Event, cylinder: Cylinder) -> bool:
+    return event.kind == CAME_BACK and bool(event.detail.get("cylinder") == cylinder.id)
 
 
 def _is_about(event: Event, cylinder: Cylinder, ending: str) -> bool:
@@ -145,7 +152,7 @@ def _is_between(event: Event, since: Event | None, until: Event | None) -> bool:
 
 def _changes(cylinder: Cylinder, event: Event) -> bool:
     """Whether an event changed who operates the cylinder, or the bitting of one who does."""
-    if event.kind in (CROSS_KEYED, CROSS_KEYED_ANEW):
+    if event.kind in (CROSS_KEYED, CROSS_KEYED_ANEW, CAME_BACK):
         return bool(event.detail.get("cylinder") == cylinder.id)
     return event.kind == BITTING_CORRECTED and event.detail.get("keyset") in _operators(cylinder)
 
@@ -163,14 +170,20 @@ def _operators(cylinder: Cylinder) -> set[int]:
 
 
 def _began(event: Event | None) -> str:
-    if event is None or event.kind in (PART_TAKEN, STAGE_MOVED):
+    if event is None:
+        return "fitted"
+    if event.kind in (PART_TAKEN, STAGE_MOVED):
         return "handed over"
     return "found there" if event.kind == CYLINDER_ADDED else "read from a list"
 
 
 def _ended(event: Event | None) -> str:
-    if event is None or event.kind != CYLINDER_TAKEN_OUT:
-        return "canceled" if event is not None and _is_cancel(event) else "replaced"
+    if event is None:
+        return "removed"
+    if event.kind == CAME_BACK:
+        return "came back"
+    if event.kind != CYLINDER_TAKEN_OUT:
+        return "canceled" if _is_cancel(event) else "replaced"
     why = event.summary.rpartition("removed from the door")[2].removeprefix(": ")
     if "is not planned any more" in event.summary:
         return "not planned any more"
@@ -181,8 +194,11 @@ def _became(event: Event) -> str:
     return f"bitting corrected, {event.summary}" if event.kind == BITTING_CORRECTED else event.summary
 
 
-def _moment(event: Event | None, numbers: dict[int, int], what: str) -> KeysetMoment | None:
-    return None if event is None else _told(event, numbers, what)
+def _moment(event: Event | None, numbers: dict[int, int], what: str, day: date | None) -> KeysetMoment | None:
+    """By the event; of what came from another house, whose doors' events did not come along, the day alone."""
+    if event is not None:
+        return _told(event, numbers, what)
+    return KeysetMoment(day, what, "") if day else None
 
 
 def _told(event: Event, numbers: dict[int, int], what: str) -> KeysetMoment:

@@ -70,7 +70,7 @@ def door_story(session: Session, door: Door, limit: int = 50) -> tuple[Event, ..
     own = sa.select(Event).where(Event.subject.in_(subjects)).order_by(Event.id.desc()).limit(limit)
     told = {
         (event.at, event.summary): event  # a move is told at either site, here once
-        for site_id in _sites_of(session, door)
+        for site_id in sites_of(session, door)
         for event in site_story(session, site_id, limit)
         if not ids.isdisjoint(_doors_in(event))
     }
@@ -78,7 +78,7 @@ def door_story(session: Session, door: Door, limit: int = 50) -> tuple[Event, ..
     return tuple(sorted(all_of_it, key=lambda event: event.id, reverse=True)[:limit])
 
 
-def _sites_of(session: Session, door: Door) -> list[int]:
+def sites_of(session: Session, door: Door) -> list[int]:
     """The sites where a door is and was, so that what happened to it there is its story too; the newest first."""
     sites = [door.site_id]
     for site_id in sites:  # it grows while it is walked
@@ -91,7 +91,7 @@ def _sites_of(session: Session, door: Door) -> list[int]:
 
 def merged_into(session: Session, door: Door) -> set[int]:
     """The door's own id, and those of the doors that became this one and are no door of their own again."""
-    sites = _sites_of(session, door)
+    sites = sites_of(session, door)
     subjects = [f"site {one}" for one in sites]
     rows = sa.select(Event).where(Event.subject.in_(subjects), Event.kind == MERGED)
     ids, parted = {door.id}, {event_id for one in sites for event_id in taken_back(session, one)}

@@ -13,6 +13,9 @@ from app.ledger.keysystems.bittings import reseal_bittings
 from app.ledger.keysystems.correcting import CorrectForm, correct_bitting
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.sites.cylinders import CylinderForm, add_cylinder, take_out
+from app.ledger.sites.door_import import import_doors
+from app.ledger.sites.door_moves import move_doors
+from app.ledger.sites.door_paste import DoorRow
 from app.ledger.sites.duplicate_doors import merge_doors
 from app.ledger.store.errors import LedgerError, NotAllowed
 from app.ledger.store.events import record
@@ -140,3 +143,21 @@ def test_what_was_never_sealed_has_no_pins_to_show(work: Work) -> None:
     with pytest.raises(LedgerError, match="not put under seal"):
         former_pins(work, cylinder_record(work.session, keyed.cylinders[0].id))
     assert work.session.scalar(sa.select(sa.func.count()).select_from(Event)) == before
+
+
+def test_a_door_that_moved_keeps_its_list_and_what_no_event_tells_has_its_day(work: Work) -> None:
+    customer = factories.CustomerFactory()
+    site, to = factories.SiteFactory(customer=customer), factories.SiteFactory(customer=customer)
+    row = DoorRow(1, "7", cylinder="rim cylinder", said=frozenset({"opening", "cylinder"}))
+    import_doors(at(work, 0, "Cora"), site.id, [row])
+    door = work.session.scalars(sa.select(Door).where(Door.site_id == site.id)).one()
+    (one,) = door.cylinders
+    move_doors(at(work, 2, "Wren"), site.id, {door.id: door.version}, to.id, "", {})
+    work.session.expire_all()
+    moved = work.session.get_one(Door, door.id)
+    assert moved.site_id == to.id
+    since = door_keysets(work.session, moved)[one.id].since
+    assert since == KeysetMoment(work.today, "read from a list", "Cora")
+    bare = factories.CylinderFactory(door=moved, position="top", fitted_on=work.today, state=CylinderState.FITTED)
+    work.session.expire_all()
+    assert door_keysets(work.session, moved)[bare.id].since == KeysetMoment(work.today, "fitted", "")
