@@ -315,7 +315,7 @@ _COLUMNS: Mapping[str, tuple[ListColumn, ...]] = {
         ListColumn("Promise", lambda row: row.outcome),
     ),
     "unprofitable": (
-        *(_JOB, _CUSTOMER, _TITLE),
+        *(_JOB, _CUSTOMER, _in_file("Title", lambda row: row.title)),
         ListColumn("Accepted", lambda row: row.accepted_on, Kind.DAY),
         ListColumn("Charged", lambda row: row.charged_cents, Kind.MONEY),
         ListColumn("Cost, as reckoned", lambda row: row.cost_cents, Kind.MONEY),
@@ -323,8 +323,9 @@ _COLUMNS: Mapping[str, tuple[ListColumn, ...]] = {
         ListColumn("Margin", lambda row: row.margin_cents, Kind.MONEY),
         ListColumn("What did it", lambda row: row.part),
         ListColumn("Lost by that", lambda row: row.shortfalls[row.part], Kind.MONEY),
-        ListColumn("Minutes reckoned", lambda row: row.reckoned_minutes, Kind.COUNT),
-        ListColumn("Recorded", lambda row: _minutes(row.minutes_hundredths)),
+        ListColumn("Bench minutes", lambda row: _minutes(row.minutes_hundredths)),
+        ListColumn("Reckoned", lambda row: row.reckoned_minutes, Kind.COUNT),
+        ListColumn("Warranty", lambda row: f"the {row.warranty}'s cost" if row.warranty else ""),
         *(_in_file(f"Short by {part}", _shortfall(part), Kind.MONEY) for part in PARTS),
     ),
     "makers": (

@@ -23,6 +23,7 @@ from app.ledger.tables import (
     Role,
     SoldLine,
     Stage,
+    Warranty,
 )
 from app.pricing import BenchTerms
 
@@ -172,6 +173,7 @@ class UnprofitableJob:
     reckoned_minutes: int
     minutes_hundredths: int | None
     shortfalls: dict[str, int]
+    warranty: str  # who bears it, "" of a job that is none
 
     @property
     def margin_cents(self) -> int:
@@ -218,6 +220,7 @@ def find_unprofitable(work: Work, question: LossQuestion, page: int = 1, size: i
     rows = (
         sa.select(
             *(Job.number, Job.customer_id, Customer.name, Job.title, Job.accepted_on, Job.bench_minutes),
+            Warranty.borne_by.label("warranty"),
             spent.label("spent"),
             _over_cents(session, spent).label("over"),
             *(one for one in sold.c if one.name != "id"),
@@ -225,6 +228,7 @@ def find_unprofitable(work: Work, question: LossQuestion, page: int = 1, size: i
         .select_from(sold)
         .join(Job, Job.id == sold.c.id)
         .join(Customer, Customer.id == Job.customer_id)
+        .outerjoin(Warranty, Warranty.job_id == Job.id)
     )
     inner = rows.subquery()
     margin = inner.c.charged - inner.c.cost - inner.c.over
@@ -282,4 +286,5 @@ def _unprofitable(row: sa.Row[*tuple[Any, ...]]) -> UnprofitableJob:
         row.bench_minutes,
         None if row.spent is None else int(row.spent),
         {part: int(_shortfall(said, part)) for part in PARTS},
+        row.warranty or "",
     )

@@ -1,13 +1,16 @@
 """What was sold stands in rows that add up to the quotes: accepted, given back in part, imported, upgraded."""
 
+import sqlite3
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
+from alembic import command
 
-from app.ledger.care.opening import Ledger, open_ledger
+from app.ledger.care.opening import Ledger, alembic_config, open_ledger
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.quoting.snapshot import as_accepted, read_snapshot
 from app.ledger.quoting.sold_lines import put_missing_sold_lines
@@ -77,3 +80,24 @@ def test_what_is_given_back_off_the_price_is_taken_off_what_was_sold_without_its
 
 
 _OFF = sa.select(SoldLine.job_id, SoldLine.amount_cents).where(SoldLine.kind == "off price")
+
+
+@pytest.mark.sqlite
+def test_a_house_of_before_gets_its_rows_and_days_from_quotes_and_stories(tmp_path: Path) -> None:
+    config = demo_copy(tmp_path / "demo")
+    asked = (
+        "SELECT job_id, label, kind, part_number, words, maker_id, quantity, amount_cents, cost_cents"
+        " FROM sold_lines ORDER BY job_id, label",
+        "SELECT id, ready_on FROM jobs WHERE ready_on IS NOT NULL ORDER BY id",
+        "SELECT id, fitted_on FROM cylinders WHERE fitted_on IS NOT NULL ORDER BY id",
+    )
+
+    def told() -> list[list[tuple[object, ...]]]:
+        with closing(sqlite3.connect(config.instance / "bittern.sqlite3")) as database:
+            return [database.execute(statement).fetchall() for statement in asked]
+
+    before = told()
+    assert [len(rows) > 0 for rows in before] == [True] * 3
+    command.downgrade(alembic_config(config.url), "0019")
+    command.upgrade(alembic_config(config.url), "head")
+    assert told() == before

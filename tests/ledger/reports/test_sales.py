@@ -15,7 +15,7 @@ from app.ledger.reports.sales import (
     find_unprofitable,
 )
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, Job, Stage
+from app.ledger.tables import BorneBy, Customer, Job, Stage
 from tests import factories
 from tests.bare import config, work
 from tests.factories import BENCH_TERMS
@@ -99,6 +99,7 @@ def test_a_job_that_lost_money_names_the_part_that_did_it(work: Work) -> None:
             )
         )
     work.session.commit()
+    factories.WarrantyFactory(job=goods, borne_by=BorneBy.MAKER)
 
     found = find_unprofitable(work, LossQuestion(*SPAN))
     told = [(one.number, one.margin_cents, one.part, one.over_cents) for one in found.rows]
@@ -113,6 +114,7 @@ def test_a_job_that_lost_money_names_the_part_that_did_it(work: Work) -> None:
     slowest = found.rows[3]
     assert (slowest.reckoned_minutes, slowest.minutes_hundredths) == (30, 4_450)
     assert slowest.shortfalls == {GOODS: 0, KEYING: 250, LABOR: 0, TRIPS: 0, OFF: 0}
+    assert [one.warranty for one in found.rows] == ["maker", "", "", "", "", ""]
     assert found.rows[0].minutes_hundredths is None  # nobody recorded any
     for part, count in ((GOODS, 1), (KEYING, 2), (LABOR, 1), (TRIPS, 1), (OFF, 1)):
         assert find_unprofitable(work, LossQuestion(*SPAN, part=part)).count == count, part
