@@ -145,6 +145,13 @@ def _to_cut(*columns: Any) -> sa.Select[*tuple[Any, ...]]:
     )
 
 
+def keys_of_no_job(session: Session, limit: int = MOST_JOBS) -> Sequence[tuple[KeySystem, int]]:
+    """Key systems with keys to cut for no job, such as further copies, and how many, by name: one query."""
+    rows = _to_cut(KeySystem, sa.func.count(Key.id)).where(Key.job_id.is_(None)).group_by(KeySystem.id)
+    found = session.execute(rows.order_by(KeySystem.name, KeySystem.id).limit(limit))
+    return [(system, count) for system, count in found]
+
+
 def _keys_beside_a_factory(session: Session) -> dict[int, int]:
     """Job id → keys still to be cut here, of each job of which a factory keys something: it cuts its own."""
     rows = _to_cut(Job, Key.keyset_id, sa.func.count()).join(Job, Job.id == Key.job_id).where(_OPEN, _AT_FACTORY)

@@ -1,1 +1,1 @@
-"""Keys as pieces of metal: who holds which, what is lost, and what a loss asks for."""
+"""Keys as pieces of metal: who holds which, counts of them, what is lost, and what a loss asks for."""

@@ -118,6 +118,15 @@ def count_going_on(session: Session, customer_id: int) -> KeyCount | None:
     return session.scalar(rows.order_by(KeyCount.id).limit(1))
 
 
+def say_count(session: Session, customer_id: int) -> str:
+    """What a key that comes back or goes out just now means for the count that goes on, in a sentence; else ""."""
+    count = count_going_on(session, customer_id)
+    if count is None:
+        return ""
+    since = _day(count.started_at)
+    return f"A count of this customer's keys goes on since {since}: a key of it that moves meanwhile counts as seen."
+
+
 def _keys_to_count(session: Session, customer_id: int) -> Sequence[Key]:
     return session.scalars(
         sa.select(Key)

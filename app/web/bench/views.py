@@ -9,7 +9,7 @@ from wtforms import SelectMultipleField, StringField
 from wtforms.widgets import CheckboxInput, ListWidget
 
 from app.documents import day_sheet_pdf, first_of, printing, show_cut, system_sheet
-from app.ledger.bench.bench_queries import bench_day
+from app.ledger.bench.bench_queries import bench_day, keys_of_no_job
 from app.ledger.bench.bench_sheet import bench_work, cylinder_record, cylinder_work, former_pins
 from app.ledger.bench.checkoff import tick_cylinders, tick_keys, tick_rack
 from app.ledger.bench.pins import short_of_pins
@@ -63,7 +63,8 @@ blueprint.add_app_template_filter(show_cut, "cut")  # inches as a code machine r
 def index() -> ResponseReturnValue:
     """Today's work, by promise."""
     work = current_work()
-    return render_template("bench/index.html", day=bench_day(work.session, work.today))
+    beside = keys_of_no_job(work.session)
+    return render_template("bench/index.html", day=bench_day(work.session, work.today), beside=beside)
 
 
 @blueprint.get("/bench/jobs/<int:number>")

@@ -4,6 +4,7 @@ from flask import render_template, request
 from flask.typing import ResponseReturnValue
 from wtforms.validators import Optional
 
+from app.ledger.keys.counting import say_count
 from app.ledger.keys.losses import loss_of_key
 from app.ledger.keys.people import TakeBackForm, find_holder, take_back_keys
 from app.ledger.store.numbers import key_receipt_number
@@ -49,8 +50,9 @@ def person() -> ResponseReturnValue:
         lambda: take_back_keys(work, form.into(TakeBackForm, customer_id=customer_id, holder=name, **fields))
     ):
         said = ", ".join(f"{counted(len(wanted[end]), 'key')} {end}" for end in list(ENDS)[1:] if wanted[end])
+        sign = f"{name}: {said}. Have receipt {key_receipt_number(done.value.receipt)} signed."
         return flash_and_redirect(
-            f"{name}: {said}. Have receipt {key_receipt_number(done.value.receipt)} signed.",
+            " ".join(filter(None, (sign, say_count(work.session, customer_id)))),
             "keys.person",
             customer=customer_id,
             name=name,

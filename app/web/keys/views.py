@@ -9,6 +9,7 @@ from wtforms.validators import Optional
 
 from app.documents import key_receipt_pdf
 from app.ledger.catalog.price_queries import get_house
+from app.ledger.keys.counting import say_count
 from app.ledger.keys.key_queries import (
     days_overdue,
     find_receipt,
@@ -165,13 +166,19 @@ def issue(system_id: int) -> ResponseReturnValue:
 
     if done := form.run(save):
         number = key_receipt_number(done.value)
+        said = f"{typed(form.symbol)} is with {typed(form.holder)} now. Have receipt {number} signed."
         return flash_and_redirect(
-            f"{typed(form.symbol)} is with {typed(form.holder)} now. Have receipt {number} signed.",
+            _with_count(said, system_id),
             "keys.system",
             system_id=system_id,
             receipt=done.value,
         )
     return _system_page(system_id, issue=form), 422
+
+
+def _with_count(said: str, system_id: int) -> str:
+    session = current_work().session
+    return " ".join(filter(None, (said, say_count(session, get_system(session, system_id).customer_id))))
 
 
 @blueprint.post("/system/<int:system_id>/order")
@@ -214,7 +221,7 @@ def back(system_id: int) -> ResponseReturnValue:
     def save() -> str:
         copies = read_copies(typed(form.copies))
         return_copies(current_work(), system_id, typed(form.symbol), copies)
-        return f"{typed(form.symbol)}: {say_copies(copies)} back in the shop."
+        return _with_count(f"{typed(form.symbol)}: {say_copies(copies)} back in the shop.", system_id)
 
     if done := form.run(save):
         return flash_and_redirect(done.value, "keys.system", system_id=system_id)
@@ -293,7 +300,8 @@ def give_back(key_id: int) -> ResponseReturnValue:
 
     def use(form: KeyNoteForm) -> str:
         back = return_key(current_work(), key_id, form.version_read)
-        return f"{back.keyset.symbol} copy {back.copy_number} is back in the shop."
+        said = f"{back.keyset.symbol} copy {back.copy_number} is back in the shop."
+        return _with_count(said, back.keyset.system_id)
 
     return _press(key_id, use)
 

@@ -69,6 +69,8 @@ def test_a_count_goes_from_its_sheet_to_its_record(work: Work, keyed: Keyed, cli
     twice = client.get(client.post(f"{count}/stamps", data={"stamps": "aa 1", "found": "seen"}).location).text
     assert "AA copy 1 was seen already: if this is another piece with the same stamp, put it aside" in twice
     key = the(work, "1AA").id
+    back = client.post(f"/keys/system/{keyed.system.id}/back", data={"back-symbol": "2AA", "back-copies": "1"})
+    assert back.status_code == 422 and "2AA copy 1 was never issued" in back.text  # nor is it in the count by that
     client.post(f"{count}/marks", data={f"was-{key}": "not counted yet", f"key-{key}": "missing"})
     early = client.post(f"{count}/end", data={"version": "1"})
     assert early.status_code == 422 and "1 key is not counted yet: 2AA copy 1" in early.text
@@ -87,6 +89,10 @@ def test_a_count_of_nothing_and_a_stop_say_why(work: Work, keyed: Keyed, client_
     client, customer = client_as(Role.COUNTER), keyed.job.customer_id
     count = client.post(f"/keys/counts/customer/{customer}").location
     assert "Say why the count stops" in client.post(f"{count}/stop", data={"version": "1"}).text
+    back = client.post(f"/keys/system/{keyed.system.id}/back", data={"back-symbol": "1AA", "back-copies": "1"})
+    assert (
+        "goes on since 2026-11-25: a key of it that moves meanwhile counts as seen" in client.get(back.location).text
+    )
     stopped = client.post(f"{count}/stop", data={"version": "1", "note": "fire drill"})
     assert "was stopped before its end: fire drill" in client.get(stopped.location).text
     work.session.rollback()
@@ -109,6 +115,7 @@ def test_a_key_cut_wrong_is_back_on_the_list_of_keys_to_cut(work: Work, keyed: K
     assert "2AA copy 1 scrapped; copy 2 to cut instead." in page and "Keys to cut</dt><dd>1 of 3" in page
     order_copies(work, keyed.system.id, "1AA", 1)
     address = f"/keys/system/{keyed.system.id}"
+    assert f'<a href="{address}">The Flats</a> 1 key' in bench.get("/bench").text  # it is of no job
     assert counter.post(f"{address}/wrong", data={"wrong-symbol": "1AA", "wrong-copies": "2"}).status_code == 303
     assert the(work, "1AA", 3).state is KeyState.ORDERED
     blind = counter.post(f"{address}/blind", data={"blind-symbol": "1AA", "blind-code": "528614"})
