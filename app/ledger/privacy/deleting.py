@@ -386,6 +386,8 @@ def delete_again(work: Work, folder: Path) -> tuple[int, ...]:
     files = DeletionFiles(folder, house_id(work.session))
     if not (listed := files.listed()):
         return ()
+    if {one.number for one in listed} <= set(work.session.scalars(sa.select(Deletion.number))):
+        return ()
     done: list[int] = []
     with transaction(work.session):
         known = set(work.session.scalars(sa.select(Deletion.number)))

@@ -191,6 +191,9 @@ _GONE = "(removed)"
 _WORDS_OF_ADDRESS = 3  # fewer may be a town alone
 
 
+_REMOVED = re.compile(r"(customer|person) removed [0-9]+(-[0-9]+)?")
+
+
 def placeholder(subject: Subject, number: int) -> str:
     """What stands in the place of a name from then on."""
     return f"{'customer' if subject.kind == 'customer' else 'person'} removed {number}"
@@ -301,6 +304,8 @@ def _phones_signed(session: Session, *, name: str = "", customer_id: int | None 
 def what_stands_in_the_way(work: Work, subject: Subject) -> tuple[str, ...]:
     """Why this cannot be deleted yet, and what to do first; nothing where it can be."""
     session = work.session
+    if _REMOVED.fullmatch(subject.name):
+        return (f"This was deleted already: it reads {subject.name}.",)
     if subject.kind == "customer":
         return tuple(_of_customer(session, subject.id))
     found = list(_of_person(session, subject))

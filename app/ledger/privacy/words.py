@@ -159,7 +159,10 @@ class Replacer:
 
 
 def pattern_of_words(text: str) -> str:
-    """What a text that holds these words is like, in SQL and in JSON, accents left open: a first, coarse choice."""
+    """What a text that holds these words is like, in SQL and in JSON: a first, coarse choice.
+
+    Accents of the words are left open; one that stands in a text alone is missed, and is another way to write them.
+    """
     runs = re.findall("[a-z0-9]+", unicodedata.normalize("NFD", text.lower()))
     kept = [one for one in runs if len(one) > 1] or runs
     return f"%{'%'.join(kept)}%" if text.isascii() else f"%{'%'.join(_sure(text))}%"
