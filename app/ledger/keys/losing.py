@@ -20,11 +20,13 @@ from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     Cylinder,
+    Job,
     Key,
     Keyset,
     KeyState,
     KeySystem,
     Role,
+    Stage,
 )
 
 SECONDS = 6.0
@@ -111,6 +113,7 @@ class ReadyLoss:
 
     `ways`: every cylinder by its id as text, so that the plan with fewest cylinders counts doors and not kinds of
     cylinder; `leaving`: those in whose place another is on its way. `copies`: keys to cut anew by symbol.
+    `through`: the jobs whose cylinders are pinned and checked and wait to be taken.
     """
 
     opened: OpenedSystem
@@ -119,6 +122,7 @@ class ReadyLoss:
     ways: _Hung
     leaving: frozenset[str]
     beside: SystemsBeside
+    through: frozenset[int]
 
     @property
     def system(self) -> KeySystem:
@@ -153,7 +157,14 @@ def ready_loss(work: Work, system_id: int, symbol: str, opened: OpenedSystem | N
     making = making_way(work.session, opened.system.customer_id)
     leaving = frozenset(name for name, (_, one) in ways.items() if one.id in making)
     beside = _beside(work, opened)
-    return ReadyLoss(opened, symbol, copies_of(work.session, opened.system), ways, leaving, beside)
+    through = through_the_bench(work.session, opened.system.customer_id)
+    return ReadyLoss(opened, symbol, copies_of(work.session, opened.system), ways, leaving, beside, through)
+
+
+def through_the_bench(session: Session, customer_id: int) -> frozenset[int]:
+    """The ids of a customer's jobs whose cylinders are pinned and checked and wait to be taken."""
+    rows = sa.select(Job.id).where(Job.customer_id == customer_id, Job.stage.in_((Stage.CHECKED, Stage.READY)))
+    return frozenset(session.scalars(rows))
 
 
 def _reckon(work: Work, ready: ReadyLoss) -> tuple[LostKey, tuple[str, ...]]:

@@ -27,7 +27,7 @@ from app.keying import (
     single_symbol,
     write_bitting,
 )
-from app.ledger.keys.losing import SECONDS, ReadyLoss, ready_loss
+from app.ledger.keys.losing import SECONDS, ReadyLoss, ready_loss, through_the_bench
 from app.ledger.keysystems.bittings import (
     add_keyset,
     count_capacity,
@@ -196,7 +196,7 @@ def _way(
     cuts: Mapping[str, Cuts],
     reasons: Iterable[str] = (),
 ) -> LossWay:
-    there = [one for one in ready.hung if _is_to_rekey(one, successors)]
+    there = [one for one in ready.hung if _is_to_rekey(one, successors, ready.through)]
     coming = sum(not one.is_planned and is_touched(one, successors) for one in ready.hung) - len(there)
     waits = (f"{counted(coming, 'cylinder')} on the way: pinned by the new bitting before they hang.",) * bool(coming)
     new = [old for old, symbol in successors.items() if symbol not in (LEFT_OUT, NO_MASTERS)]
@@ -361,12 +361,15 @@ def is_touched(cylinder: Cylinder, successors: Mapping[str, str]) -> bool:
     return not successors.keys().isdisjoint(_operating(cylinder)) or CONTROL_SYMBOL in successors
 
 
-def _is_to_rekey(cylinder: Cylinder, successors: Mapping[str, str]) -> bool:
-    """Whether it takes other pins: what does not hang yet is pinned by the new bitting of a symbol that stays."""
+def _is_to_rekey(cylinder: Cylinder, successors: Mapping[str, str], through: Collection[int]) -> bool:
+    """Whether it takes other pins. What the bench still has is pinned by the new bitting of a symbol that stays, but
+    not what is `through` it: cylinders of these jobs.
+    """
     if cylinder.is_planned or not is_touched(cylinder, successors):
         return False
     renamed = {old: new for old, new in successors.items() if old != new}
-    return cylinder.state is CylinderState.FITTED or is_touched(cylinder, renamed)
+    is_done = cylinder.state is CylinderState.FITTED or cylinder.job_id in through
+    return is_done or is_touched(cylinder, renamed)
 
 
 def _operating(cylinder: Cylinder) -> list[str]:
@@ -580,7 +583,8 @@ def _replace_bittings(work: Work, loss: Loss, kept: Sequence[Keyset], planned: M
     there = [one for one in cylinders_keyed(work.session, system) if is_touched(one, successors)]
     freeze_pins(work, there)
     symbols = symbols_in_words(successors)
-    on_bench = [one.id for one in there if one.state in (CylinderState.PINNED, CylinderState.CHECKED)]
+    through = through_the_bench(work.session, system.customer_id)
+    on_bench = [one.id for one in there if one.state is not CylinderState.FITTED and one.job_id not in through]
     take_ticks_back(work, on_bench, f"{symbols} got another bitting after a loss")
     if loss.keyset in kept:
         was = open_bittings(work.session, work.vault, [system], [loss.keyset_id])[loss.keyset_id]
@@ -639,10 +643,11 @@ def left_to_rekey(work: Work, loss: Loss) -> tuple[Cylinder, ...]:
     """
     making = making_way(work.session, loss.system.customer_id)
     ours = {job.id for job in jobs_of_loss(work, loss)}
+    through = through_the_bench(work.session, loss.system.customer_id)
     there = [
         one
         for one in cylinders_keyed(work.session, loss.system)
-        if one.id not in making and one.job_id not in ours and _is_to_rekey(one, loss.successors)
+        if one.id not in making and one.job_id not in ours and _is_to_rekey(one, loss.successors, through)
     ]
     if not is_on_record(work, loss):
         return tuple(there)

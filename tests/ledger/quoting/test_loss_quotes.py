@@ -227,6 +227,26 @@ def test_what_does_not_hang_yet_is_pinned_by_the_new_bitting_and_the_draft_is_of
         drafts_of_loss(work, loss.id, PhaseForm())
 
 
+def test_what_has_left_the_bench_keeps_its_pins_and_is_rekeyed_after_it_is_taken(
+    work: Work, system: KeySystem
+) -> None:
+    job = work.session.scalars(sa.select(Job)).one()
+    job.stage = Stage.READY
+    for cylinder in work.session.scalars(sa.select(Cylinder).order_by(Cylinder.id)):
+        cylinder.state = CylinderState.CHECKED
+    work.session.commit()
+    loss = _lost(work, "A")
+    assert ways_of_loss(work, loss.id)[0].cylinders == 6
+    _chosen(work, loss, LossWayKind.NEW_BITTING)
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    second, was = _accepted(work, ask), lost_cuts(work, loss)
+    known = still_open(work.session, job).mark
+    move_job(work, job.id, job.version, Stage.HANDED_OVER, taken_by="R. Teal", known=known)
+    assert opened_by(work, system, was) == ["F1", "F2", "F3", "F4", "F5", "F6"]
+    _handed_over(work, second)
+    assert opened_by(work, system, was) == [] and at_odds(work, system) == []
+
+
 def test_what_changed_since_the_plan_is_refused_in_words(work: Work, system: KeySystem) -> None:
     loss = _chosen(work, _lost(work, "AA"), LossWayKind.ANOTHER_MASTER)
     [ask] = drafts_of_loss(work, loss.id, PhaseForm())
