@@ -129,9 +129,10 @@ class Hands:
         """
         form = self.page.locator("form").filter(has=self.page.get_by_role("button", name=name, exact=True))
         if form.count():
-            token = {"csrf_token": form.locator("[name=csrf_token]").input_value()}
+            names = "boxes => Object.fromEntries(boxes.map((box) => [box.name, box.value]))"
+            sent = form.locator("input[name]").evaluate_all(names)
             url = urljoin(self.page.url, form.get_attribute("action") or "")
-            answer = self.page.request.post(url, form=token, timeout=30_000)
+            answer = self.page.request.post(url, form=sent, timeout=30_000)
         else:
             href = self.page.get_by_role("link", name=name, exact=True).get_attribute("href")
             url = urljoin(self.page.url, href or "")

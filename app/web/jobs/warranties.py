@@ -25,7 +25,7 @@ class CameBackPage(SavedForm):
     reason = text("What is wrong with it", Warranty.reason, needed="Say what is wrong with it.")
     borne_by = RadioField(
         "At whose cost",
-        choices=[(BorneBy.HOUSE.value, "the house’s"), (BorneBy.MAKER.value, "the maker’s")],
+        choices={BorneBy.HOUSE.value: "the house’s", BorneBy.MAKER.value: "the maker’s"},
         validate_choice=False,
     )
     claim = text("Claim with the maker", Warranty.claim, hint="Number, day, or what he said; it can be noted later.")
