@@ -73,7 +73,10 @@ def insert_system(work: Work, form: SystemForm) -> KeySystem:
     if not 1 <= form.levels <= 4:
         raise LedgerError("levels", "A key system has 1 to 4 levels.")
     if name_is_taken(work, form.customer_id, name):
-        raise Taken("system", f"This customer has a key system named {name} already; choose it from the list.")
+        raise Taken(
+            "system",
+            f"This customer has a key system named {name} already; choose it from the list, or enter another name.",
+        )
     keyway_spec(work, form.keyway, form.chambers)
     system = add_system_row(work, replace(form, name=name))
     record(

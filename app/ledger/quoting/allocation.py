@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from app.errors import Problem
 from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control
 from app.ledger.keysystems.keysets import RESERVE, add_customers_key, add_keysets, find_master, number_of
+from app.ledger.keysystems.out_of_use import why_retired
 from app.ledger.keysystems.planned_doors import replan
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.systems import SystemForm, insert_system, single_keyed_system
@@ -73,6 +74,9 @@ def system_problems(
 
 def _of_system_on_record(work: Work, system: KeySystem, keying: KeyingInstruction) -> Iterator[tuple[str, str]]:
     """Why nothing can be master keyed so in a system, by the field at fault: its masters and levels are there."""
+    if why := why_retired(system):
+        yield "keying", why
+        return
     if not keying.kind.is_master_keyed:
         return
     if system.records is RecordsHolder.NOBODY:

@@ -134,8 +134,8 @@ class SystemBooks:
             return
         self._by_key[key] = None
         if form.levels > 1 and name_is_taken(self._work, form.customer_id, form.name):
-            told = f"This customer has a key system named {form.name} already; choose it from the list."
-            raise BitternError("system_name", told)
+            told = f"This customer has a key system named {form.name} already"
+            raise BitternError("system_name", f"{told}; choose it from the list, or enter another name.")
         book = _new_book(form, keyway_spec(self._work, form.keyway, form.chambers))
         try:
             self._begin(book)

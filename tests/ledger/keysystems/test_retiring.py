@@ -1,11 +1,13 @@
 """A key system out of use: a reason, what stands, nothing more keyed in it; and its keys called in."""
 
 from datetime import date, timedelta
+from fractions import Fraction
 
 import pytest
 import sqlalchemy as sa
 
 from app.errors import Problems
+from app.fitting import CylinderAttributes
 from app.ledger.keys.calling_in import call_in, still_out
 from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys, order_copies
 from app.ledger.keysystems.bittings import add_keyset
@@ -14,13 +16,17 @@ from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.retiring import put_back_in_use, retire_keysets, retire_system
 from app.ledger.keysystems.system_queries import customers_keysets, list_systems
 from app.ledger.keysystems.systems import SystemForm, insert_system
+from app.ledger.quoting.accepting import AcceptForm, accept_quote
+from app.ledger.quoting.issuing import IssueForm, issue_quote
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.sites.customers import SiteForm, insert_site
 from app.ledger.sites.cylinders import CylinderForm, add_cylinder, take_out
 from app.ledger.sites.doors import DoorForm, add_door
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, Key, Keyset, KeySystem, Level
+from app.ledger.tables import Event, Job, Key, Keyset, KeySystem, Level, LineKind
+from app.pricing import KeyingKind
 from tests.ledger.conftest import customer_id
 
 
@@ -32,6 +38,7 @@ def system(work: Work) -> KeySystem:
             work, SystemForm(customer_id(work, "Harbourmaster"), "Old House", 2, "AQ1", 6, changes=9)
         )
         add_keysets(work, made, 3)
+    work.session.expire_all()
     return made
 
 
@@ -81,6 +88,20 @@ def test_nothing_more_is_keyed_in_it_until_the_owner_puts_it_back(work: Work, sy
     back = put_back_in_use(work, system.id, work.session.get_one(KeySystem, system.id).version)
     assert back.retired_on is None
     assert order_copies(work, system.id, changes(back)[0], 1) == (1,)
+
+
+def test_a_quote_into_it_is_accepted_no_more(work: Work, system: KeySystem) -> None:
+    attributes = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626")
+    keying = KeyingInstruction(KeyingKind.MK)
+    line = LineRequest(LineKind.CYLINDER, 2, "ARD", attributes=attributes, keying=keying)
+    asked = SystemRequest(existing_id=system.id)
+    ask = QuoteRequest(system.customer_id, (line,), system=asked, keyed_at="shop", override_reason="needed soon")
+    job = work.session.get_one(Job, issue_quote(work, IssueForm(ask, "t" * 16)).job_id)
+    retire_system(work, system.id, work.session.get_one(KeySystem, system.id).version, "pulled down")
+    with pytest.raises(LedgerError, match="Old House is retired since"):
+        accept_quote(work, job.id, AcceptForm("P. Harbour", work.today, job.version))
+    with pytest.raises(Problems, match="Old House is retired since"):
+        issue_quote(work, IssueForm(ask, "u" * 16))
 
 
 def test_a_book_of_single_keys_stays(work: Work) -> None:
