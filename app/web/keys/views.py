@@ -30,10 +30,10 @@ from app.ledger.keys.keys import (
     return_key,
     scrap_copies,
 )
-from app.ledger.keys.losses import lose_key, loss_of_key, still_turned
+from app.ledger.keys.losses import is_found, lose_key, loss_of_key, still_turned
 from app.ledger.keysystems.authority import lacks_authority
 from app.ledger.keysystems.copy_numbers import read_copies, say_copies
-from app.ledger.keysystems.lost_keysets import exposed_by
+from app.ledger.keysystems.lost_keysets import exposed_by, open_loss
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.numbers import key_receipt_number
@@ -276,6 +276,7 @@ def _key_page(key_id: int, form: KeyNoteForm | None = None) -> str:
         "keys/key.html",
         key=found,
         loss=loss,
+        loss_beside=open_loss(session, keyset.id) if loss is None else None,
         turned=still_turned(work, loss) if loss and not is_over else None,
         exposed=() if loss else exposed_by(session, keyset),
         events=events,
@@ -299,8 +300,12 @@ def give_back(key_id: int) -> ResponseReturnValue:
     """Take a key back."""
 
     def use(form: KeyNoteForm) -> str:
-        back = return_key(current_work(), key_id, form.version_read)
+        work = current_work()
+        back = return_key(work, key_id, form.version_read)
+        loss = open_loss(work.session, back.keyset_id)
         said = f"{back.keyset.symbol} copy {back.copy_number} is back in the shop."
+        if loss is not None and is_found(work.session, loss):
+            said += " Every lost copy is found: close the loss."
         return _with_count(said, back.keyset.system_id)
 
     return _press(key_id, use)

@@ -138,7 +138,10 @@ def test_a_key_is_not_lost_twice_and_one_that_is_found_leaves_the_loss(
     assert status == 422 and "1AA copy 1 is on record as lost since 2026-11-25" in page
     loss = the_loss(work)
     key = work.session.scalars(sa.select(Key).where(Key.keyset_id == loss.keyset_id)).one()
-    assert clerk.post(f"/keys/{key.id}/return", data={"version": str(key.version)}).status_code == 303
+    answer = clerk.post(f"/keys/{key.id}/return", data={"version": str(key.version)})
+    assert (
+        "1AA copy 1 is back in the shop. Every lost copy is found: close the loss." in clerk.get(answer.location).text
+    )
     page = clerk.get(f"/keys/losses/{loss.id}").text
     assert "Every copy that was lost is back" in page and "every copy is found" in page
     answer = clerk.post(f"/keys/losses/{loss.id}/close", data=form_with(page, "note"))
