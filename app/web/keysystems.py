@@ -8,6 +8,7 @@ from app.documents import BittingLine, BittingList, bitting_list_pdf, printing, 
 from app.keying import write_bitting
 from app.ledger.bench.bench_sheet import keyset_work
 from app.ledger.catalog.price_queries import get_house
+from app.ledger.keys.losses import open_losses
 from app.ledger.keysystems.authority import change_records
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.control import why_no_control
@@ -130,6 +131,7 @@ def _page(system: KeySystem, form: RecordsForm) -> ResponseReturnValue:
         why_retired=why_retired(system),
         has_retired=any(is_retired(one) for one in system.keysets),
         lost=lost_masters(work.session, [system.id]),
+        losses=open_losses(work.session, system.id),
         form=form,
         reveal=reveal,
     )

@@ -403,9 +403,10 @@ def _events(session: Session, loss: Loss, jobs: Sequence[Job]) -> tuple[Event, .
     )
 
 
-def open_losses(session: Session) -> Sequence[Loss]:
-    """Every loss that is open, the oldest first: one query."""
-    return _listed(session, Loss.closed_at.is_(None), Loss.reported_at)
+def open_losses(session: Session, system_id: int | None = None) -> Sequence[Loss]:
+    """Every loss that is open, or those of one system, the oldest first: one query."""
+    of_system = sa.true() if system_id is None else Loss.system_id == system_id
+    return _listed(session, sa.and_(Loss.closed_at.is_(None), of_system), Loss.reported_at)
 
 
 def closed_losses(session: Session, most: int = 50) -> Sequence[Loss]:

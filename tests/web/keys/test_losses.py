@@ -67,6 +67,7 @@ def test_a_lost_master_stays_open_until_its_last_door_is_rekeyed(
     listed = clerk.get("/keys/losses").text
     assert "AA</a>" in listed and "2 doors" in listed
     assert 'href="/keys/losses"' in clerk.get("/key-systems").text
+    assert f'href="/keys/losses/{loss.id}"' in clerk.get(f"/key-systems/{keyed.system.id}").text
     assert "1 open" in client_as(Role.OWNER).get("/day").text
     assert clerk.post(f"/keys/losses/{loss.id}/close", data={"version": str(loss.version)}).status_code == 422
     assert the_loss(work).closed_at is None
@@ -98,7 +99,7 @@ def test_a_lost_master_stays_open_until_its_last_door_is_rekeyed(
     answer = clerk.post(f"/keys/losses/{loss.id}/close", data=closing)
     page = unescape(clerk.get(answer.location).text)
     assert "The loss of AA is closed. Retired: AA, 1AA, 2AA. Call in 2 keys that are out." in page
-    assert "both flats done" in page and "Closed on 25 Nov 2026 by" in page
+    assert "both flats done" in page and "Closed on 25 Nov 2026 by" in page and "Call them in" in page
     session = work.session
     session.rollback()
     retired = [one.symbol for one in session.scalars(sa.select(Keyset).order_by(Keyset.id)) if is_retired(one)]
