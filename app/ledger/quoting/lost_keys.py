@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem
+from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.keysets import over_changes
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST, LostKeyset, lost_for_job, lost_of_customer
 from app.ledger.keysystems.system_queries import get_system, operators_of
@@ -77,8 +78,8 @@ def require_none_lost_of_job(work: Work, job: Job, ask: QuoteRequest, reason: st
     work.session.flush()
     reason = " ".join(reason.split())
     for lost in lost_for_job(work.session, job.id):
-        if ask.loss_id is not None and lost.keyset.symbol in ask.replaced:
-            continue  # the plan that the job carries out gives it another bitting, or leaves it out
+        if ask.loss_id is not None and _is_settled_by_plan(ask, lost.keyset):
+            continue
         is_settled = _is_allowed(ask, lost)
         if not is_settled:
             _require_owner(work, lost, reason)
@@ -128,7 +129,7 @@ def _operators(session: Session, ask: QuoteRequest, line: LineRequest) -> Iterab
                 chain = _chain(cylinder.keyset, is_nmk=cylinder.is_nmk)
                 crossed = [one.keyset for one in cylinder.operators]
                 there = (*chain, *crossed, *_controls(cylinder.keyset.system))
-                yield from (one for one in there if one.symbol not in ask.replaced)
+                yield from (one for one in there if not _is_settled_by_plan(ask, one))
         return
     asked = ask.system.existing_id if ask.system else None
     is_mastered = line.keying.kind.is_master_keyed
@@ -143,6 +144,16 @@ def _operators(session: Session, ask: QuoteRequest, line: LineRequest) -> Iterab
         books = sa.select(KeySystem).where(KeySystem.customer_id == ask.customer_id, KeySystem.name.in_(names))
         for book in session.scalars(books):
             yield from _controls(book)
+
+
+def _is_settled_by_plan(ask: QuoteRequest, keyset: Keyset) -> bool:
+    """Whether a lost key is no reason against rekeying what hangs: it is replaced or left out. Or the job is for
+    another loss, and the door is that key's own, or gets another control key alone: it is open until its own plan.
+    """
+    if keyset.symbol in ask.replaced:
+        return True
+    of_doors = keyset.level in (Level.CHANGE, Level.SINGLE)
+    return ask.loss_id is not None and (of_doors or CONTROL_SYMBOL in ask.replaced)
 
 
 def _chain(keyset: Keyset, *, is_nmk: bool = False) -> list[Keyset]:
