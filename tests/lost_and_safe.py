@@ -1,11 +1,25 @@
 """A plain reckoning after a loss: every seal is opened, every key tried in every cylinder, by the cuts alone."""
 
 import json
+import re
 
 import sqlalchemy as sa
+from flask.testing import FlaskClient
 
 from app.ledger.store.work import Work
 from app.ledger.tables import Bitting, Cylinder, CylinderState, Key, KeyState, KeySystem, Level, Loss
+from tests.forms_found import form_with
+
+
+def draft_after_report(client: FlaskClient, system_id: int, symbol: str) -> str:
+    """The counter page after the loss of a key was reported on the system's page and its first way quoted at once."""
+    said = {"keyset": symbol, "which": "unknown", "deed": "report"}
+    loss = client.post(f"/keying/systems/{system_id}/lost-key", data=said).location
+    [address] = set(re.findall(r'"(/keying/losses/[0-9]+/plan)"', client.get(loss).text))
+    page = client.get(address).text
+    way = re.findall(r'name="way" value="([^"]*)"', page)[0]
+    drafts = client.post(address, data={**form_with(page, "version"), "way": way}).location
+    return client.get(client.post(drafts, data={"by": "all"}).location).text
 
 
 def cuts_on_record(work: Work, system: KeySystem) -> dict[str, tuple[int, ...]]:

@@ -18,7 +18,7 @@ from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Draft, Event, Keyset, KeySystem, Level, RecordsHolder, Role
+from app.ledger.tables import Event, KeySystem, Level, RecordsHolder, Role
 from tests import factories
 from tests.web.keying.keying_system import bittings_in_clear, system_in_service
 
@@ -91,24 +91,6 @@ def test_a_system_made_of_a_matrix_gets_a_control_key(client_as: ClientAs, sessi
     [event] = session.query(Event).filter_by(kind="key system made of a matrix")
     assert event.summary.endswith("with a control key")
     assert "no control key is on record" not in bench.get(f"/key-systems/{system.id}").text
-
-
-@pytest.mark.usefixtures("house")
-def test_a_lost_master_with_a_door_of_its_own_says_the_steps_and_makes_no_draft(
-    client_as: ClientAs, session: Session
-) -> None:
-    bench = client_as(Role.BENCH)
-    customer = factories.CustomerFactory()
-    said = {"customer": str(customer.id), "name": "Office", "site_name": "Quay"}
-    assert bench.post(f"{_matrix(bench, HEAD)}/seal", data=said).status_code == 303
-    session.rollback()
-    head = session.query(Keyset).filter(Keyset.purpose == "head").one()
-    factories.CylinderFactory(keyset=head, keyway="NQ1", chambers=7)
-    page = client_as(Role.COUNTER).post(
-        f"/keying/systems/{head.system_id}/lost-key", data={"keyset": head.symbol, "deed": "quote"}
-    )
-    assert page.status_code == 200 and "have the matrix searched anew" in page.text
-    assert "Make a draft quote" not in page.text and session.query(Draft).count() == 0
 
 
 @pytest.mark.usefixtures("house")
@@ -236,10 +218,6 @@ def test_a_lost_control_key_exposes_every_core(client_as: ClientAs, session: Ses
     page = client.post(address, data={"keyset": "CONTROL", "deed": "show"})
     assert page.status_code == 200 and "takes out the cores of 6 cylinders" in page.text
     assert "The same 6, no other" in page.text and '<b class="code">CONTROL</b> (1 key)' in page.text
-    for deed in ("show", "quote"):
-        told = client_as(Role.COUNTER).post(address, data={"keyset": "CONTROL", "deed": deed})
-        assert told.status_code == 200 and "ticks that the cores are repinned" in told.text
-        assert "Make a draft quote" not in told.text and session.query(Draft).count() == 0
     assert "operates 1 cylinder" in client.post(address, data={"keyset": "AA1", "deed": "show"}).text
 
 
