@@ -1,4 +1,4 @@
-"""Prints how long the ledger page, a search and a job page take on 100,000 jobs with 1,000,000 cylinders.
+"""Prints how long the ledger page, a search, a report and a job page take on 100,000 jobs with 1,000,000 cylinders.
 
 Each page is asked for as the server asks for it, by WSGI, logged in as the owner. Its floor is every statement that
 it asked when it was shown, the login's own among them: all that the page tells (cylinders, doors, keysets, keys,
