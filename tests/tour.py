@@ -29,6 +29,7 @@ from app.ledger.catalog.sheets import sheets_of
 from app.ledger.jobs.files import keep_file
 from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.jobs.stages import move_job
+from app.ledger.keys.counting import start_count
 from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys, order_copies
 from app.ledger.merging.customer_merging import CUSTOMERS_MERGED, MergeForm, merge_customers
 from app.ledger.merging.customer_splitting import CUSTOMER_SPLIT, SplitForm, split_customer
@@ -53,6 +54,7 @@ from tests.factories import FormClient
 _kept: list[tempfile.TemporaryDirectory[str]] = []  # removed when the run ends
 _ROWS: dict[str, type[models.Base]] = {
     "contact_id": models.Contact,
+    "count_id": models.KeyCount,
     "customer_id": models.Customer,
     "cylinder_id": models.Cylinder,
     "door_id": models.Door,
@@ -156,6 +158,7 @@ def _add_the_rest(work: Work, folder: Path, number: int) -> None:
     order_copies(work, system.id, "1AA", 1)
     cut_copies(work, system.id, "1AA", (1,))
     issue_keys(work, KeyIssueForm(system.id, "1AA", (1,), "P. Wader", "555-0155"))
+    start_count(work, system.customer_id)
 
 
 def _merge_and_part(work: Work) -> None:
