@@ -34,7 +34,6 @@ CORE: dict[str, object] = {
     "min_master_pin": 2,
 }
 NESTED = ",hall,desk,store\nwarden,x,x,x\nclerk,,x,\nporter,x,,\n"
-HEAD = ",hall,desk,store,loft\nwarden,x,x,x,x\nhead,x,x,x,\nclerk,,x,,\nporter,x,,,\n"  # the store is the head's own
 LIST = "symbol,bitting,status\nAA,5286145,used\n1AA,7460363,used\n2AA,3462987,used\n"
 
 
