@@ -125,11 +125,19 @@ _TIGHT = 5  # rows of pins from which a card is set smaller, so that a rack stay
 
 @dataclass(frozen=True, slots=True)
 class CardOnRack:
-    """A card and the key to cut with it, None where it is cut with another rack. waits: for which pins, in words."""
+    """A card and the key to cut with it, None where it is cut with another rack. waits: for which pins, in words;
+    held: how many of its cylinders wait.
+    """
 
     card: CylinderCard
     key: KeyLine | None
     waits: str = field(default="", repr=False)
+    held: int = 0
+
+    @property
+    def may_be_pinned(self) -> bool:
+        """Whether any of its cylinders gets all of its pins."""
+        return self.held < self.card.cylinder.quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +201,7 @@ def rack_pages(work: BenchWork, short: Short = MappingProxyType({})) -> tuple[Ra
             beside = ()
         for place, rack in enumerate(racks):
             cards = tuple(
-                CardOnRack(card, lines.pop(card.cylinder.operated_by[0], None), _waits(card, short)) for card in rack
+                CardOnRack(card, lines.pop(card.cylinder.operated_by[0], None), *_waits(card, short)) for card in rack
             )
             made.append((sheet, cards, (*(beside if place == 0 else ()), *control)))
     racks_in_all = sum(bool(cards) for _, cards, _ in made)
@@ -204,14 +212,14 @@ def rack_pages(work: BenchWork, short: Short = MappingProxyType({})) -> tuple[Ra
     )
 
 
-def _waits(card: CylinderCard, short: Short) -> str:
+def _waits(card: CylinderCard, short: Short) -> tuple[str, int]:
     pins = {pin for one in card.cylinder.ids for pin in short.get(one, ())}
     if not pins:
-        return ""
+        return "", 0
     count, held = card.cylinder.quantity, sum(one in short for one in card.cylinder.ids)
     which = "" if held == count else f"{held} of {count} "
     said = ", ".join(f"{pin.kind} {pin.size}" for pin in sorted(pins, key=str))
-    return f"Not to be pinned: {which}waiting for {said}, out of stock."
+    return f"Not to be pinned: {which}waiting for {said}, out of stock.", held
 
 
 def bench_sheet_pdf(work: BenchWork, short: Short = MappingProxyType({})) -> bytes:
