@@ -5,10 +5,11 @@ from collections.abc import Iterator
 
 import pytest
 import sqlalchemy as sa
+from alembic import command
 
 from app.config import Config
 from app.errors import Problems
-from app.ledger.care.opening import open_ledger
+from app.ledger.care.opening import alembic_config, migrate, open_ledger
 from app.ledger.keys.key_queries import find_receipt, get_key, held_keys, key_story, keys_held
 from app.ledger.keys.keys import KeyIssueForm, give_blind_code, issue_keys, order_copies, return_copies, scrap_copies
 from app.ledger.keys.people import TakeBackForm, find_holder, take_back_keys
@@ -184,3 +185,16 @@ def test_a_key_cut_wrong_is_scrapped_and_another_copy_is_to_be_cut(work: Work, k
     other = factories.JobFactory()
     with pytest.raises(LedgerError, match=f"not of job {other.number}"):
         scrap_copies(work, keyed.system.id, "AA", (1,), job_number=other.number)
+
+
+@pytest.mark.sqlite
+def test_an_upgrade_takes_a_holders_phone_from_the_receipt(
+    config: Config, work: Work, keyed: Keyed, leaver: list[Key]
+) -> None:
+    return_copies(work, keyed.system.id, "1AA", (1,))
+    work.session.close()
+    command.downgrade(alembic_config(config.url), "0020")
+    migrate(config)
+    assert (the(work, "AA").holder_phone, the(work, "AA").phone_digits) == ("555-0190", "5550190")
+    assert the(work, "1AA").holder_phone == ""  # it is back
+    assert held_keys(work.session, work.today, text="5550190").out == 3
