@@ -74,6 +74,7 @@ _ROWS: dict[str, type[models.Base]] = {
 _SINCE = "?fitted_from=2020-01-01"
 _ASKED = {
     **{f"reports.{page}": _SINCE for page in ("show", "csv", "xlsx")},
+    "keys.person": "?customer=2&name=Dr+A.+Lantern",
     "prices.code": "?code=RING-SET",
     "books.download": "?first=2026-01-01&last=2026-12-31",
 }
