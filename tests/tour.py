@@ -105,6 +105,7 @@ PASSED_BY: dict[str, str] = {
     "keying.extend_run": "the token of a search that is going on",
     "keying.matrix_doors": "the token of a search that is going on",
     "keys.call_in_letters": "a key system that is retired (tests/web/keys/test_calling_in.py)",
+    "keying.loss_letter": "a planned loss in a factory's system (tests/web/keying/test_loss_plans.py)",
     "keying.customers_key": "a job that waits for a customer's key (tests/web/counter/test_customers_key.py)",
 }
 """The endpoints that the tour leaves out, each with the reason."""
