@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from app.ledger.people.users import name_key
 from app.ledger.privacy.words import Mark, Replacer
 from app.ledger.quoting.snapshot import snapshot_hash
+from app.ledger.search.words import dialect_of
 from app.ledger.store.vault import Vault
 from app.ledger.tables import Base, Contact, Customer, Draft, Event, LoginAttempt, QuoteRevision, Site, User
 
@@ -147,7 +148,8 @@ class Looker:
             columns = text_columns(table)
             rows = sa.select(table).order_by(*table.primary_key.columns)
             if patterns is not None:
-                rows = rows.where(sa.or_(*(_like(column, one) for column in columns for one in patterns)))
+                dialect, wanted = dialect_of(self._session), dict.fromkeys(patterns)
+                rows = rows.where(sa.or_(*(_like(dialect, column, one) for column in columns for one in wanted)))
             for row in self._session.execute(rows.execution_options(yield_per=2000)).mappings():
                 held = dict(row)
                 after, customer_id = self._after(table, columns, held)
@@ -193,8 +195,9 @@ class Looker:
         return text if new == said else json.dumps(new, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
 
 
-def _like(column: sa.Column[Any], pattern: str) -> sa.ColumnElement[bool]:
-    like: sa.ColumnElement[bool] = sa.func.lower(sa.cast(column, sa.Text)).like(pattern)
+def _like(dialect: str, column: sa.Column[Any], pattern: str) -> sa.ColumnElement[bool]:
+    # SQLite's LIKE takes large and small letters for the same; a copy of each text in small letters takes long.
+    like: sa.ColumnElement[bool] = sa.cast(column, sa.Text).op("LIKE" if dialect == "sqlite" else "ILIKE")(pattern)
     return like
 
 

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, selectinload
 
 from app.ledger.jobs.queries import job_money
 from app.ledger.keys.key_queries import RECEIPTS
-from app.ledger.privacy.words import Mark, pattern_of_phone, pattern_of_words, phone_marks, tokens, words_mark
+from app.ledger.privacy.words import Mark, pattern_of_words, patterns_of_phone, phone_marks, tokens, words_mark
 from app.ledger.quoting.mailing import QUOTE_SENT
 from app.ledger.search.words import holds
 from app.ledger.store.engine import get_row
@@ -157,7 +157,7 @@ class Identity:
         """A phone number, however it is written."""
         if marks := phone_marks(hasher, phone, put):
             self.marks += marks
-            self.patterns.append(pattern_of_phone(phone))
+            self.patterns += patterns_of_phone(phone)
 
     def add_row(self, hasher: Vault, row: Any, put: str, *, is_own: bool = False) -> None:
         """A customer, contact or login: the row, and every word by which it tells of somebody.

@@ -163,9 +163,10 @@ def pattern_of_words(text: str) -> str:
 
     Accents of the words are left open; one that stands in a text alone is missed, and is another way to write them.
     """
-    runs = re.findall("[a-z0-9]+", unicodedata.normalize("NFD", text.lower()))
-    kept = [one for one in runs if len(one) > 1] or runs
-    return f"%{'%'.join(kept)}%" if text.isascii() else f"%{'%'.join(_sure(text))}%"
+    runs = re.findall("[a-z0-9]+", text.lower()) if text.isascii() else _sure(text)
+    # Two pieces at most: a database tries every way to lay many of them into a long text.
+    places = sorted(sorted(range(len(runs)), key=lambda place: -len(runs[place]))[:2])
+    return f"%{'%'.join(runs[place] for place in places)}%"
 
 
 def _sure(text: str) -> list[str]:
@@ -175,6 +176,7 @@ def _sure(text: str) -> list[str]:
     ]
 
 
-def pattern_of_phone(phone: str) -> str:
-    """The same of a phone number: its last digits, whatever stands between them."""
-    return f"%{'%'.join(''.join(_DIGITS.findall(phone))[-_NATIONAL:])}%"
+def patterns_of_phone(phone: str) -> list[str]:
+    """The same of a phone number: its last four digits, or two pairs with something between them."""
+    last = "".join(_DIGITS.findall(phone))[-4:]
+    return [f"%{last}%", f"%{last[:2]}_{last[2:]}%"]
