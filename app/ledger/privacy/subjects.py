@@ -210,7 +210,7 @@ def identity_of(session: Session, hasher: Vault, subject: Subject, number: int, 
             found.add_row(hasher, contact, f"person removed {number}-{place}", is_own=True)
         for place, name in enumerate(others, start=2 + len(customer.contacts)):
             found.add_words(hasher, name, f"person removed {number}-{place}", is_own=True)
-        for site in customer.sites:
+        for site in _sites(session, customer):
             found.add_site(hasher, site)
         for quote in _quotes_of(session, customer.id):  # as they were called, and where they were, when it was issued
             found.add_words(hasher, quote["customer_name"], put)
@@ -255,9 +255,16 @@ def _mailed_to(session: Session, customer_id: int) -> list[str]:
     return [address for text in session.scalars(rows) for address in re.findall(r"[^\s,<>]+@[^\s,<>]+", text)]
 
 
+def _sites(session: Session, customer: Customer) -> Sequence[Site]:
+    """A customer's sites, those that became part of another one too."""
+    return session.scalars(sa.select(Site).where(Site.customer_id == customer.id).order_by(Site.id)).all()
+
+
 def _former_names(session: Session, customer: Customer) -> Sequence[FormerName]:
-    sites = [site.id for site in customer.sites]
-    theirs = sa.or_(FormerName.customer_id == customer.id, FormerName.site_id.in_(sites))
+    sites = [site.id for site in _sites(session, customer)]
+    merged = sa.select(Customer.id).where(Customer.merged_into_id == customer.id)
+    own = sa.or_(FormerName.customer_id == customer.id, FormerName.customer_id.in_(merged))
+    theirs = sa.or_(own, FormerName.site_id.in_(sites))
     return session.scalars(sa.select(FormerName).where(theirs).order_by(FormerName.id)).all()
 
 

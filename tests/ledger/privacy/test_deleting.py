@@ -28,6 +28,8 @@ from app.ledger.privacy.deleting import (
 from app.ledger.privacy.originals import DeletionFiles, check_originals
 from app.ledger.privacy.subjects import find_subjects, get_subject, what_stands_in_the_way
 from app.ledger.reports.search import search
+from app.ledger.sites.customers import SiteForm, add_site
+from app.ledger.sites.site_merging import merge_sites
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import DELETED, first_broken_link, house_id, missing_at_the_end, record
@@ -291,3 +293,11 @@ def test_a_file_of_the_customers_job_is_named_and_goes_if_ticked(work: Work, dem
     form = DeletionForm(DENTIST, files=(letter.id,))
     delete_person(work, demo.deletions_folder, files_folder(demo), "customer", dentist, form)
     assert not gone.exists() and stays.exists()
+
+
+def test_a_site_that_was_merged_leaves_no_name_behind(work: Work, demo: Config, dentist: int) -> None:
+    kept, gone = (add_site(work, dentist, SiteForm(name)) for name in ("Cormorant Place", "Petrelhaven Annex"))
+    merge_sites(work, (kept.id, kept.version), (gone.id, gone.version), {})
+    assert b"Petrelhaven" in raw(demo)
+    delete(work, demo, "customer", dentist, "lantern row dental")
+    assert b"Petrelhaven" not in raw(demo)
