@@ -15,6 +15,7 @@ from app.ledger.jobs.handing_over import still_open
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys.loss_plans import LossWayKind, choose_plan, left_to_rekey, ways_of_loss
+from app.ledger.keys.losses import close_loss
 from app.ledger.keysystems.lost_keysets import exposed_by
 from app.ledger.keysystems.planning import MatrixSealForm, make_ready, seal_access
 from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, drafts_of_loss
@@ -167,6 +168,27 @@ def test_a_lost_master_is_followed_by_another_with_its_changes_in_one_draft(work
     assert meant_to_open(_on(work, "F6")) == {"AB1", "AB", "A"}
     keys = work.session.scalars(sa.select(Key).where(Key.job_id == job.id)).all()
     assert len(keys) == 13 and left_to_rekey(work, loss) == ()
+
+
+def test_what_an_earlier_loss_retired_under_a_master_gets_no_keys_anew(work: Work, system: KeySystem) -> None:
+    first = _chosen(work, _lost(work, "AA1"), LossWayKind.NEW_BITTING)
+    [ask] = drafts_of_loss(work, first.id, PhaseForm())
+    _handed_over(work, _accepted(work, ask))
+    assert close_loss(work, first.id, first.version).retired == ("AA1",)
+    loss = _lost(work, "AA")
+    [another] = [way for way in ways_of_loss(work, loss.id) if way.kind is LossWayKind.ANOTHER_MASTER]
+    # Two keys to each of AA2, AA3, AA5, four to AA4, three to AA; none to AA1, on which nothing hangs any more.
+    assert (another.cylinders, another.keys, another.keysets) == (5, 13, 5)
+    _chosen(work, loss, another.kind)
+    assert loss.successors == {"AA": "AC", "AA2": "AC1", "AA3": "AC2", "AA4": "AC3", "AA5": "AC4"}
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    assert [(line.quantity, line.symbol) for line in ask.lines if line.symbol] == [
+        (3, "new masters"),
+        (10, "new changes"),
+    ]
+    was = lost_cuts(work, loss)
+    _handed_over(work, _accepted(work, ask))
+    assert opened_by(work, system, was) == [] and at_odds(work, system) == []
 
 
 def test_a_lost_top_keeps_its_symbol_and_every_phase_says_what_is_left(work: Work, system: KeySystem) -> None:
