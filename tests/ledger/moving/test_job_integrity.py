@@ -29,7 +29,10 @@ from tests.moved import JOB_TABLES, Rows, demo_taken, tables_in, with_table, wit
 
 OF_KEYS = set(KINDS)
 # What no refusal below is about: without it a plan is made in a moment.
-_BESIDE = ("catalogue", "keyways", "pin stock", "prices", "price rules", "operated by", "keys")
+_BESIDE = (
+    *("catalogue", "keyways", "pin stock", "prices", "price rules", "operated by", "keys"),
+    *("key counts", "key count lines"),
+)
 
 
 @pytest.fixture(scope="module")
@@ -203,7 +206,7 @@ _EARLIER = {"cylinders": ("job row", "line number"), "keys": ("job row",)}
 @pytest.mark.database
 def test_an_export_of_before_jobs_went_with_it_goes_in(empty: Work) -> None:
     content = demo_taken()
-    for name in JOB_TABLES:
+    for name in (*JOB_TABLES, "key counts", "key count lines"):
         content = with_table(content, name, None)
     for name, columns in _EARLIER.items():
         content = with_table(content, name, without_columns(tables_in(content)[name], *columns))
