@@ -81,8 +81,8 @@ def freeze_pins(work: Work, cylinders: Iterable[Cylinder]) -> None:
 
 
 def open_pins(work: Work, cylinders: Iterable[Cylinder]) -> dict[int, Pinned]:
-    """Cylinder id → its pins, as far as they were sealed. For the house's own reckoning: what shows them to a person
-    goes through `reveal_pins`."""
+    """Cylinder id → its pins, as far as they were sealed. For the house's own reckoning: whoever shows them to a
+    person puts that on record (`note_reveal`)."""
     return {
         one.id: Pinned.of_text(work.vault.open(one.sealed_pins, pins_context(one.id)))
         for one in cylinders
