@@ -62,11 +62,12 @@ def draw_pins(work: Work, job: Job, picked: "Picked", instead: Collection[str] =
         drawn, pins, combined = list[int](), 0, list[int]()
         if not any(one.waiting for one in picked.specs):
             raise LedgerError("stock", f"The pins of job {job.number} were drawn already.")
-        offered = {way.name: way for one in picked.specs for short in one.shorts for way in short.ways}
+        offered = {way.name for one in picked.specs for short in one.shorts for way in short.ways}
         if unknown := [name for name in instead if name not in offered]:
             raise LedgerError("stock", f"“{unknown[0][:80]}” is not offered any more: look at the pins again.")
         for one in picked.specs:
-            ways = {offered[name].pin: offered[name].pieces for name in instead}
+            # What adds up to a pin of one spec may part within reach of a key in another.
+            ways = {way.pin: way.pieces for short in one.shorts for way in short.ways if way.name in instead}
             shared = _share_out(one.waiting, stock_of(work.session, one.spec_id), ways)
             _take(work.session, one.spec_id, shared.taken)
             drawn += shared.cylinders
