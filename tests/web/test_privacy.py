@@ -12,7 +12,7 @@ from openpyxl import load_workbook
 
 from app.ledger.care.opening import Ledger
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import Contact, Customer, Deletion, Event, Role, User
+from app.ledger.tables import Contact, Customer, Deletion, Event, FormerName, KeyCount, KeySystem, Loss, Role, User
 from tests import tour
 from tests.conftest import NOW
 from tests.factories import FormClient
@@ -58,6 +58,14 @@ def test_the_counter_has_no_part_in_it(house: tuple[Flask, Ledger]) -> None:
 
 def test_all_that_is_kept_is_one_file_without_other_people(house: tuple[Flask, Ledger], client: FormClient) -> None:
     address = _address(house, Customer, DENTIST)
+    with house[1].sessions() as session:
+        system = session.scalars(sa.select(KeySystem).where(KeySystem.name == DENTIST)).one()
+        lost = {"system_id": system.id, "keyset_id": system.keysets[0].id, "reported_at": NOW, "closed_at": NOW}
+        session.add(Loss(**lost, note="on the ferry"))
+        session.add(FormerName(customer_id=system.customer_id, name="Gannet Dentists", until=NOW.date()))
+        counted = {"customer_id": system.customer_id, "started_at": NOW, "ended_at": NOW}
+        session.add(KeyCount(**counted, why_stopped="the practice closed"))
+        session.commit()
     answer = client.post(f"{address}/file", data={})
     with zipfile.ZipFile(io.BytesIO(answer.data)) as packed:
         page, book = (
@@ -68,6 +76,9 @@ def test_all_that_is_kept_is_one_file_without_other_people(house: tuple[Flask, L
     rows = {sheet.title: [tuple(row) for row in sheet.iter_rows(values_only=True)] for sheet in book}
     assert rows["customers"][1][:4] == (DENTIST, "555-0123", "desk@lanternrow.example", "14 Lantern Row, Saltmarsh")
     assert [row[1] for row in rows["payments"][1:]] and len(rows["doors"]) == 7 and len(rows["keys"]) > 10
+    assert [row[0] for row in rows["former names"][1:]] == ["Gannet Dentists"]
+    assert [row[-1] for row in rows["key counts"][1:]] == ["the practice closed"]
+    assert any("on the ferry" in row for row in rows["losses"])
     words = " ".join(str(cell) for sheet in rows.values() for row in sheet for cell in row)
     for stranger in ("Cora", "Bram", "Wren", "Otter", "Sheldrake", "Bitting", "cost"):
         assert not re.search(rf"\b{stranger}\b", words), stranger

@@ -33,18 +33,22 @@ from app.ledger.tables import (
     Customer,
     Door,
     Event,
+    FormerName,
     House,
     Inches,
     Job,
     JobFile,
     JobLine,
     Key,
+    KeyCount,
     Keyset,
     KeySystem,
+    Loss,
     Payment,
     QuoteRevision,
     Site,
     User,
+    Warranty,
 )
 from app.pricing import show_day
 from app.spreadsheets import styled_book_bytes
@@ -54,13 +58,17 @@ _SHEETS: tuple[tuple[type[Base], str], ...] = (
     (Customer, "who you are"),
     (Contact, "people whom you named"),
     (Site, "your sites"),
+    (FormerName, "what you and your sites were called before"),
     (Job, "what we did for you"),
     (JobLine, "what you bought"),
     (QuoteRevision, "what we quoted"),
     (Payment, "what you paid"),
     (KeySystem, "your key systems; bittings are never handed out"),
     (Key, "keys, by symbol and copy"),
+    (KeyCount, "counts of your keys"),
+    (Loss, "keys that were lost"),
     (Door, "your doors"),
+    (Warranty, "cylinders that came back"),
     (JobFile, "files with your jobs"),
     (Event, "what happened, and when"),
 )
@@ -68,6 +76,7 @@ _WHAT = {model.__tablename__: what for model, what in _SHEETS}
 _HIDDEN = frozenset(
     {"version", "cost_cents", "bench_minutes", "snapshot", "sha256", "stored_name", "request_token", "password_hash"}
     | {"pin_hash", "name_key", "phone_digits", "session_stamp", "factor_step", "urgency", "actor_name", "token"}
+    | {"borne_by", "claim"}  # what is between the house and the maker
 )
 _EPOCH = (1980, 1, 1, 0, 0, 0)
 
@@ -158,6 +167,7 @@ def _of_customer(session: Session, customer_id: int) -> Iterator[tuple[str, sa.S
     """Every row of a customer's records that is theirs to see."""
     jobs = sa.select(Job.id).where(Job.customer_id == customer_id)
     systems = sa.select(KeySystem.id).where(KeySystem.customer_id == customer_id)
+    sites = sa.select(Site.id).where(Site.customer_id == customer_id)
     subjects = [f"customer {customer_id}", *(f"key system {one}" for one in session.scalars(systems))]
     theirs: dict[type[Base], sa.ColumnElement[bool]] = {
         Site: Site.customer_id == customer_id,
@@ -167,7 +177,11 @@ def _of_customer(session: Session, customer_id: int) -> Iterator[tuple[str, sa.S
         Payment: Payment.job_id.in_(jobs),
         KeySystem: KeySystem.customer_id == customer_id,
         Key: Key.keyset_id.in_(sa.select(Keyset.id).where(Keyset.system_id.in_(systems))),
-        Door: Door.site_id.in_(sa.select(Site.id).where(Site.customer_id == customer_id)),
+        Door: Door.site_id.in_(sites),
+        FormerName: sa.or_(FormerName.customer_id == customer_id, FormerName.site_id.in_(sites)),
+        KeyCount: KeyCount.customer_id == customer_id,
+        Loss: Loss.system_id.in_(systems),
+        Warranty: Warranty.job_id.in_(jobs),
         JobFile: JobFile.job_id.in_(jobs),
         Event: sa.or_(Event.job_id.in_(jobs), Event.subject.in_(subjects)),
     }
