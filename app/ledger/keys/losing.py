@@ -84,8 +84,8 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
     ready = ready_loss(work, system_id, symbol, opened)
     lost, open_until = _reckon(work, ready)
     hung = ready.ways
-    in_place = {_place(hung[name][1]) for name in lost.exposed}
-    until = {_place(hung[name][1]): name for name in open_until}
+    in_place = {place_of(hung[name][1]) for name in lost.exposed}
+    until = {place_of(hung[name][1]): name for name in open_until}
     still = [name for place, name in until.items() if place not in in_place]
     exposed, repin = _ways(hung, (*lost.exposed, *still)), _ways(hung, lost.repin)
     plan = LossPlan(
@@ -212,7 +212,8 @@ def _why_no_control(work: Work, opened: OpenedSystem) -> str:
     return ""
 
 
-def _place(cylinder: Cylinder) -> object:
+def place_of(cylinder: Cylinder) -> object:
+    """What tells a place on a door from others; of a cylinder on no door itself."""
     return (cylinder.door_id, cylinder.position.casefold()) if cylinder.door_id else cylinder.id
 
 

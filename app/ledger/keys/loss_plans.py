@@ -7,7 +7,7 @@ They come on record when the first job of the plan is accepted.
 import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from random import Random
 
@@ -138,7 +138,7 @@ def ways_of_loss(work: Work, loss_id: int) -> tuple[LossWay, ...]:
     if loss.keyset.level in _OVER_CHANGES:
         branch = {one.symbol for one in _under(ready.system, loss.keyset)}
         if branch <= least.successors.keys():
-            ways = [_as_another_master(least)]
+            ways = [replace(least, kind=LossWayKind.ANOTHER_MASTER)]
         elif branch != {ready.symbol}:
             ways.append(_searched(ready, rng, LossWayKind.ANOTHER_MASTER, branch))
         ways.append(_left_out(ready))
@@ -150,19 +150,6 @@ def _under(system: KeySystem, top: Keyset) -> list[Keyset]:
     by_id = {one.id: one for one in system.keysets}
     under = (one for one in system.keysets if top in operators_of(one, is_nmk=False, by_id=by_id))
     return [one for one in under if one is top or not is_retired(one)]
-
-
-def _as_another_master(way: LossWay) -> LossWay:
-    return LossWay(
-        LossWayKind.ANOTHER_MASTER,
-        way.successors,
-        way.cuts,
-        way.cylinders,
-        way.keys,
-        way.keysets,
-        way.says,
-        way.cannot,
-    )
 
 
 def _searched(ready: ReadyLoss, rng: Random, kind: LossWayKind, branch: Collection[str] = ()) -> LossWay:

@@ -18,6 +18,7 @@ from app.keying import Bitting as Cuts
 from app.keying import read_bitting
 from app.ledger.keys.calling_in import still_out
 from app.ledger.keys.keys import find_copies, find_keyset, put_key, record_keys, require_state
+from app.ledger.keys.losing import place_of
 from app.ledger.keys.loss_plans import LEFT_OUT, NO_MASTERS
 from app.ledger.keysystems.bittings import lost_context, open_bittings, spec_of
 from app.ledger.keysystems.copy_numbers import say_copies
@@ -276,9 +277,9 @@ def still_turned(work: Work, loss: Loss, without: Collection[int] = (), plus: It
 def coming_turned(work: Work, loss: Loss, standing: Turned) -> tuple[Cylinder, ...]:
     """What is planned or on its way and the lost key would turn, but for places where it turns what is `standing`."""
     states = (CylinderState.ORDERED, CylinderState.PINNED, CylinderState.CHECKED)
-    there = {_place(one) for one in standing.cylinders}
+    there = {place_of(one) for one in standing.cylinders}
     coming = _turned(work, loss, _of_keyway(work.session, loss, *states))
-    return tuple(one for one in coming if _place(one) not in there)
+    return tuple(one for one in coming if place_of(one) not in there)
 
 
 def _of_keyway(session: Session, loss: Loss, *states: CylinderState) -> Sequence[Cylinder]:
@@ -366,7 +367,7 @@ def state_of_loss(work: Work, loss_id: int) -> LossState:
         lost_keys(session, loss),
         turned,
         len(first) if first is not None else None,
-        tuple(StandingOpen(one, bringing.get(_place(one))) for one in turned.cylinders),
+        tuple(StandingOpen(one, bringing.get(place_of(one))) for one in turned.cylinders),
         coming,
         jobs,
         is_found(session, loss),
@@ -376,17 +377,13 @@ def state_of_loss(work: Work, loss_id: int) -> LossState:
     )
 
 
-def _place(cylinder: Cylinder) -> object:
-    return (cylinder.door_id, cylinder.position.casefold()) if cylinder.door_id else cylinder.id
-
-
 def _bringing(session: Session, jobs: Sequence[Job]) -> dict[object, Job]:
     """Place → the job that brings what takes what hangs there."""
     running = {job.id: job for job in jobs if job.stage in LATE_STAGES}
     rows = sa.select(Cylinder).where(
         Cylinder.job_id.in_(running), Cylinder.state.not_in((CylinderState.FITTED, CylinderState.REMOVED))
     )
-    found: dict[object, Job] = {_place(one): running[one.job_id or 0] for one in session.scalars(rows)}
+    found: dict[object, Job] = {place_of(one): running[one.job_id or 0] for one in session.scalars(rows)}
     lines = session.scalars(sa.select(JobLine).where(JobLine.job_id.in_(running)))
     found |= {one: running[line.job_id] for line in lines for one in line.ask.get("standing", ())}
     return found
