@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, defer, joinedload
 from sqlalchemy.orm.attributes import set_committed_value
 
 from app.ledger.search.words import holds
-from app.ledger.store.engine import read
+from app.ledger.store.engine import place_of_page, read
 from app.ledger.store.errors import NotFound
 from app.ledger.store.numbers import read_number
 from app.ledger.tables import (
@@ -124,8 +124,7 @@ def ledger_page(session: Session, today: date, question: LedgerQuestion, page: i
     counted = [count for count in stages if question.stage in (None, count.stage)]
     late_count = sum(count.late for count in counted)
     jobs = late_count if question.is_late else sum(count.jobs for count in counted)
-    pages = max(-(-jobs // size), 1)
-    page = min(max(page, 1), pages)
+    page, pages = place_of_page(jobs, page, size)
     order = (
         sa.case((late, 0), else_=1),
         Job.promised_on.asc().nulls_last(),

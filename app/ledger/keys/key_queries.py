@@ -13,7 +13,7 @@ from app.ledger.keysystems.copy_numbers import read_stamp, say_copies
 from app.ledger.keysystems.ticks import KEYS_CUT, KEYS_UNCUT
 from app.ledger.search.words import holds
 from app.ledger.sites.customers import phone_digits
-from app.ledger.store.engine import get_row, read
+from app.ledger.store.engine import get_row, place_of_page, read
 from app.ledger.store.errors import NotFound
 from app.ledger.store.numbers import key_receipt_number
 from app.ledger.tables import Customer, Event, Key, Keyset, KeyState, KeySystem
@@ -73,8 +73,7 @@ def held_keys(
     counts = sa.select(*(sa.func.sum(sa.case((condition, 1), else_=0)) for condition in conditions))
     out, late, lost = (int(count or 0) for count in session.execute(_with_customer(counts).where(matches)).one())
     count = {"overdue": late, "lost": lost}.get(show, out)
-    pages = max(-(-count // size), 1)
-    page = min(max(page, 1), pages)
+    page, pages = place_of_page(count, page, size)
     order = (
         sa.case((overdue, 0), else_=1),
         Key.due_back.asc().nulls_last(),

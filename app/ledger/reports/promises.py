@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from app.ledger.reports.sales import GOODS_KINDS
 from app.ledger.search.words import dialect_of
-from app.ledger.store.engine import Page, read
+from app.ledger.store.engine import Page, place_of_page, read
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Job, Maker, SoldLine, Stage
 from app.pricing import half_up
@@ -160,8 +160,7 @@ def find_promised(work: Work, question: PromiseQuestion, page: int = 1, size: in
         .where(*_due(work, question))
     )
     count = session.scalar(sa.select(sa.func.count()).select_from(rows.order_by(None).subquery())) or 0
-    pages = max(-(-count // size), 1)
-    page = min(max(page, 1), pages)
+    page, pages = place_of_page(count, page, size)
     order = (sa.case((days > 0, days), else_=0).desc(), Job.promised_on.desc(), Job.number.desc())
     return Page(read(session, rows.order_by(*order).limit(size).offset((page - 1) * size)), count, page, pages)
 

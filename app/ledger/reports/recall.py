@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session, aliased
 from app.fitting import without_separators
 from app.ledger.search.words import LAST, dialect_of, holds, numbered
 from app.ledger.sites.doors import BY_OPENING
-from app.ledger.store.engine import Page, read
+from app.ledger.store.engine import Page, place_of_page, read
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     LATE_STAGES,
@@ -177,8 +177,7 @@ def find_cylinders(work: Work, question: CylinderQuestion, page: int = 1, size: 
     conditions = _conditions(session, question)
     count = session.scalar(sa.select(sa.func.count()).select_from(Cylinder).where(*conditions)) or 0
     wanted = _placed(sa.select(Cylinder.id)).where(*conditions)
-    pages = max(-(-count // size), 1)
-    page = min(max(page, 1), pages)
+    page, pages = place_of_page(count, page, size)
     named = wanted.join(Customer, Customer.id == _CUSTOMER_ID).order_by(*_ORDER)
     shown = named.limit(size).offset((page - 1) * size).subquery()
     rows = _placed(
@@ -225,8 +224,7 @@ def find_customers_to_call(work: Work, question: CylinderQuestion, page: int = 1
     )
     held = grouped.where(*_conditions(session, question)).group_by(_CUSTOMER_ID).subquery()
     count = session.scalar(sa.select(sa.func.count()).select_from(held)) or 0
-    pages = max(-(-count // size), 1)
-    page = min(max(page, 1), pages)
+    page, pages = place_of_page(count, page, size)
     rows = (
         sa.select(
             *(Customer.id, Customer.name.label("customer_name"), Customer.phone, Customer.email, Customer.address),

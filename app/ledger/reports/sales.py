@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from app.ledger.quoting.sold_lines import DISCOUNT, OFF_PRICE
 from app.ledger.reports.recall import ids_named
 from app.ledger.search.words import holds
-from app.ledger.store.engine import Page, read
+from app.ledger.store.engine import Page, place_of_page, read
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     BenchTermsRow,
@@ -122,8 +122,7 @@ def _sold_to(session: Session, question: SalesQuestion) -> Sequence[sa.ColumnEle
 
 def _page(session: Session, rows: sa.Select[*tuple[Any, ...]], page: int, size: int) -> _Rows:
     count = session.scalar(sa.select(sa.func.count()).select_from(rows.order_by(None).subquery())) or 0
-    pages = max(-(-count // size), 1)
-    page = min(max(page, 1), pages)
+    page, pages = place_of_page(count, page, size)
     return Page(read(session, rows.limit(size).offset((page - 1) * size)), count, page, pages)
 
 

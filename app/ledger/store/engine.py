@@ -106,11 +106,20 @@ class Page(Generic[_Row]):
     pages: int
 
 
+def place_of_page(count: int, page: int, size: int) -> tuple[int, int]:
+    """The page that is shown of so many rows, the last one where there are not so many, and how many pages there are.
+
+    >>> place_of_page(101, 9, 50), place_of_page(0, 1, 50)
+    ((3, 3), (1, 1))
+    """
+    pages = max(-(-count // size), 1)
+    return min(max(page, 1), pages), pages
+
+
 def page_of(session: Session, rows: sa.Select[_Row], page: int, size: int) -> Page[_Row]:
     """That page of the rows, or the last one where there are not so many."""
     count = session.scalar(sa.select(sa.func.count()).select_from(rows.order_by(None).subquery())) or 0
-    pages = max(-(-count // size), 1)
-    page = min(max(page, 1), pages)
+    page, pages = place_of_page(count, page, size)
     return Page(session.scalars(rows.limit(size).offset((page - 1) * size)).all(), count, page, pages)
 
 
