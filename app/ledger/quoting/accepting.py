@@ -18,6 +18,7 @@ from app.ledger.keysystems.crosskeying import insert_operators
 from app.ledger.keysystems.planned_doors import planned_at
 from app.ledger.keysystems.system_queries import symbol_on
 from app.ledger.quoting.allocation import Allotment, KeysetAllotter, split_nmk
+from app.ledger.quoting.loss_lines import remark_on_cylinder
 from app.ledger.quoting.lost_keys import require_none_lost_of_job
 from app.ledger.quoting.plan import Plan
 from app.ledger.quoting.planning import plan_again
@@ -390,6 +391,7 @@ def _cylinder(
     # What was sold is what the quote resolved the line to, so a part number's attributes are here too.
     attributes = line.attributes or CylinderAttributes("")
     to_key = line.keying.words if line.keying.kind is KeyingKind.OWN else ""
+    remark = line.remark if job.loss_id is None else remark_on_cylinder(line.remark)
     said = {
         "job_id": job.id,
         "line_number": number,
@@ -408,7 +410,7 @@ def _cylinder(
         "finish": attributes.finish or "",
         "keyset_id": allotment.keyset.id if allotment.keyset else None,
         "is_nmk": allotment.is_nmk,
-        "remarks": " · ".join(filter(None, (to_key, line.remark))),
+        "remarks": " · ".join(filter(None, (to_key, remark))),
     }
     was_planned = there is not None and there.is_planned
     cylinder = there if there is not None and was_planned else Cylinder()

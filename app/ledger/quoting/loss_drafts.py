@@ -17,6 +17,11 @@ from app.ledger.keys.loss_plans import (
     say_successors,
 )
 from app.ledger.quoting.loss_lines import (
+    AFTER_LOSS,
+    AT_DOOR,
+    AT_DOORS,
+    STAYS_CROSSED,
+    STAYS_NMK,
     UPPER,
     PlanOfQuote,
     are_masters_keys_quoted,
@@ -268,10 +273,10 @@ def _remark(loss: Loss, plan: PlanOfQuote, cylinders: Sequence[Cylinder]) -> str
     keyed, one = plan.rekeyed(cylinders[0]), cylinders[0]
     is_left_out = keyed.is_nmk and not one.is_nmk
     parts = (
-        f"after the loss of a key of {loss.keyset.symbol}",
-        f"doors {doors}" if doors else "",
-        f"stays cross-keyed with {', '.join(keyed.further)}" if one.operators and keyed.further else "",
-        "stays NMK" if one.is_nmk else "",
+        f"{AFTER_LOSS}{loss.keyset.symbol}",
+        f"{AT_DOOR if len(openings) == 1 else AT_DOORS}{doors}" if doors else "",
+        f"{STAYS_CROSSED}{', '.join(keyed.further)}" if one.operators and keyed.further else "",
+        STAYS_NMK if one.is_nmk else "",
         f"{loss.keyset.symbol} is left out of the pins" if is_left_out else "",
     )
     return "; ".join(filter(None, parts))[:500]

@@ -30,6 +30,20 @@ _ON_DOORS = (Level.CHANGE, Level.SINGLE)
 UPPER = (Level.GREAT_GRAND, Level.GRAND, Level.MASTER, Level.CONTROL)
 """The levels whose keys are on no door of their own: they come with the first phase."""
 
+AFTER_LOSS, AT_DOOR, AT_DOORS = "after the loss of a key of ", "door ", "doors "
+STAYS_CROSSED, STAYS_NMK = "stays cross-keyed with ", "stays NMK"
+_OF_LINE = (AFTER_LOSS, AT_DOOR, AT_DOORS, STAYS_CROSSED, STAYS_NMK)
+
+
+def remark_on_cylinder(remark: str) -> str:
+    """What of the remark of a loss's line goes on record with each of its cylinders: not why and at which doors the
+    line is quoted, since job, door and operators say so, and it would stay on the door for good.
+
+    >>> remark_on_cylinder("after the loss of a key of AA1; doors D1, D4; stays NMK; cam bent; AA is left out")
+    'cam bent; AA is left out'
+    """
+    return "; ".join(part for part in remark.split("; ") if not part.startswith(_OF_LINE))
+
 
 def new_keys_named(symbol: str) -> Level | None:
     """The level whose new keysets a key line is for, as a plan for a loss has them; None where it says others.

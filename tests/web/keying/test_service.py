@@ -142,12 +142,12 @@ def test_the_draft_of_a_lost_key_names_doors_and_what_crosses_them(
     draft_after_report(client_as(Role.COUNTER), system.id, "AA1")
     session.rollback()
     lines = [line for line in session.query(Draft).one().typed["lines"] if line["kind"] == "rekey"]
-    by_door = {line["remark"].split("doors ")[1].split(";")[0]: line["remark"] for line in lines}
+    by_door = {line["remark"].split("door ")[1].split(";")[0]: line["remark"] for line in lines}
     # AB1 has to go too: with the masters it has every cut of the lost key. AB4 is the next free symbol.
     assert by_door == {
-        "D1": "after the loss of a key of AA1; doors D1; stays cross-keyed with AB4",
-        "D4": "after the loss of a key of AA1; doors D4",
-        "D9": "after the loss of a key of AA1; doors D9; stays NMK",
+        "D1": "after the loss of a key of AA1; door D1; stays cross-keyed with AB4",
+        "D4": "after the loss of a key of AA1; door D4",
+        "D9": "after the loss of a key of AA1; door D9; stays NMK",
     }
 
 
