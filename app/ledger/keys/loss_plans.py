@@ -628,7 +628,8 @@ def _missed(loss: Loss) -> list[str]:
 
 def left_to_rekey(work: Work, loss: Loss) -> tuple[Cylinder, ...]:
     """The cylinders of a loss's plan that no job of it has brought or is to bring: they hang with the old pins, or
-    are on their way to them.
+    are on their way to them. Not those of keysets that came under a lost master after the plan was on record: it has
+    no keyset for them.
     """
     making = making_way(work.session, loss.system.customer_id)
     ours = {job.id for job in jobs_of_loss(work, loss)}
@@ -640,6 +641,8 @@ def left_to_rekey(work: Work, loss: Loss) -> tuple[Cylinder, ...]:
     ]
     if not is_on_record(work, loss):
         return tuple(there)
+    missed = {*_missed(loss)} - loss.successors.keys()
+    there = [one for one in there if one.keyset is None or one.keyset.symbol not in missed]
     renamed = {old: new for old, new in loss.successors.items() if old != new}
     kept = [one for one in there if not is_touched(one, renamed)]
     # What stood when the new bitting came has its pins sealed; what came without since is pinned by the record.

@@ -6,7 +6,7 @@ taken from the record here: no bitting is opened, and what the lost bitting itse
 app/ledger/keys/losses.py's to find.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -141,7 +141,7 @@ class LostKeyset:
 
     `key_ids`: what the owner of the house lets a quote go on beside: their keys' ids, or the loss's own below 0 where
     no copy is known. `cylinders`: how many of a job's its key opens, `lines` the lines that they were sold on; 0 and
-    () where no job was asked about.
+    () where no job was asked about. `successor`: the symbol on record that takes its place by the loss's plan.
     """
 
     keyset: Keyset
@@ -150,6 +150,7 @@ class LostKeyset:
     key_ids: tuple[int, ...] = ()
     cylinders: int = 0
     lines: tuple[int, ...] = ()
+    successor: str = ""
 
     @property
     def said(self) -> str:
@@ -172,9 +173,14 @@ class LostKeyset:
         if self.keyset.level is Level.CONTROL:
             return f"{self.said}: whoever has it could take out every core that is keyed in this system."
         return (
-            f"{self.said}: whoever has it would open all that is newly keyed under {self.keyset.symbol}. Plan for "
-            "the loss first, or key under another master or single (SKD)."
+            f"{self.said}: whoever has it would open all that is newly keyed under {self.keyset.symbol}. "
+            f"{self.instead or 'Plan for the loss first, or key under another master or single (SKD).'}"
         )
+
+    @property
+    def instead(self) -> str:
+        """What to key under where the loss's plan has put another keyset in its place; "" before."""
+        return f"Key under {self.successor}, which takes the place of {self.keyset.symbol}." if self.successor else ""
 
     @property
     def of_job(self) -> str:
@@ -239,7 +245,7 @@ def require_none_lost_above(work: Work, system: KeySystem, parents: Collection[s
 
 def _lost(session: Session, *conditions: sa.ColumnElement[bool]) -> tuple[LostKeyset, ...]:
     rows = session.execute(
-        sa.select(Loss.id, Loss.copies, Keyset, KeySystem.name, Key.id, Key.copy_number)
+        sa.select(Loss.id, Loss.copies, Loss.successors, Keyset, KeySystem.name, Key.id, Key.copy_number)
         .join(Keyset, Keyset.id == Loss.keyset_id)
         .join(KeySystem, KeySystem.id == Keyset.system_id)
         .outerjoin(Key, sa.and_(Key.keyset_id == Keyset.id, Key.state == KeyState.LOST))
@@ -247,13 +253,22 @@ def _lost(session: Session, *conditions: sa.ColumnElement[bool]) -> tuple[LostKe
         .order_by(Keyset.system_id, Keyset.id, Key.copy_number)
     ).all()
     found: dict[Keyset, LostKeyset] = {}
-    for loss_id, copies, keyset, name, key_id, copy in rows:
-        one = found.get(keyset, LostKeyset(keyset, name, ()))
+    for loss_id, copies, successors, keyset, name, key_id, copy in rows:
+        one = found.get(keyset) or LostKeyset(keyset, name, (), successor=_on_record(session, keyset, successors))
         if not copies:
             found[keyset] = replace(one, key_ids=(-loss_id,))
         elif copy in copies:
             found[keyset] = replace(one, copies=(*one.copies, copy), key_ids=(*one.key_ids, key_id))
     return tuple(found.values())
+
+
+def _on_record(session: Session, keyset: Keyset, successors: Mapping[str, str]) -> str:
+    """The successor of a lost keyset, once a job of the plan has put it on record; "" else."""
+    successor = successors.get(keyset.symbol, "")
+    if successor in ("", keyset.symbol):
+        return ""
+    there = sa.select(Keyset.id).where(Keyset.system_id == keyset.system_id, Keyset.symbol == successor)
+    return successor if session.scalar(there) is not None else ""
 
 
 def open_loss(session: Session, keyset_id: int) -> Loss | None:

@@ -1,7 +1,8 @@
 """Nothing new is keyed where a lost key would open it: told on a quote's lines, refused at issue and at acceptance.
 
 Only the owner of the house goes on, with a reason that is put on record. One given with a quote holds for its
-acceptance, and for later revisions, until a further key is lost.
+acceptance, and for later revisions, until a further key is lost. Nobody goes on once the loss's plan has put another
+keyset in the lost one's place: no phase of the plan would rekey what is new.
 """
 
 from collections.abc import Iterable, Sequence
@@ -37,10 +38,14 @@ def lost_problems(work: Work, ask: QuoteRequest, lines: Sequence[LineRequest | N
         problems.append(Problem("lost_reason", fault))
     may_go_on = work.actor.role is Role.OWNER and bool(ask.lost_reason.strip())
     for place, lost in _by_line(work.session, ask, lines):
-        if not may_go_on and not _is_allowed(ask, lost):
+        line = lines[place]
+        is_replaced = bool(lost.instead) and line is not None and not line.standing
+        if is_replaced or (not may_go_on and not _is_allowed(ask, lost)):
             is_master = lost.keyset.level not in (Level.CHANGE, Level.SINGLE, Level.CONTROL)
             field = "master" if is_master else "keying"
-            problems.append(Problem(f"lines.{place}.{field}", f"{lost.before} {_OWNER}"))
+            problems.append(
+                Problem(f"lines.{place}.{field}", lost.before if is_replaced else f"{lost.before} {_OWNER}")
+            )
     return problems
 
 
@@ -80,6 +85,8 @@ def require_none_lost_of_job(work: Work, job: Job, ask: QuoteRequest, reason: st
     for lost in lost_for_job(work.session, job.id):
         if ask.loss_id is not None and _is_settled_by_plan(ask, lost.keyset):
             continue
+        if lost.instead and any(not ask.lines[number - 1].standing for number in lost.lines):
+            raise LedgerError("lost_reason", f"{lost.of_job} {lost.instead} Issue a revision of the quote that does.")
         is_settled = _is_allowed(ask, lost)
         if not is_settled:
             _require_owner(work, lost, reason)

@@ -139,7 +139,7 @@ def test_a_lost_change_gets_the_next_symbol_and_as_many_keys(work: Work, system:
     _handed_over(work, job)
     assert opened_by(work, system, was) == [] and at_odds(work, system) == []
     assert meant_to_open(_on(work, "F1")) == {"AA5", "AA", "A"}
-    assert _on(work, "F1").part_number == "A18M-Q1-66.SC"
+    assert (_on(work, "F1").part_number, _on(work, "F1").remarks) == ("A18M-Q1-66.SC", "")  # nothing of the line's
     assert keys_of(work, system, KeyState.OUT)["AA5"] == 2
 
 
@@ -280,6 +280,26 @@ def test_what_changed_since_the_plan_is_refused_in_words(work: Work, system: Key
         accept(work, job)
     work.session.rollback()
     assert loss.sealed_lost is None and _keyset(work, "AA1").cylinders[0].state is CylinderState.FITTED
+
+
+def test_nobody_keys_under_a_lost_master_once_its_plan_has_put_another_in_its_place(
+    work: Work, system: KeySystem
+) -> None:
+    """A door so keyed was quoted as "under AC", stayed under AB and was opened by the lost key as before."""
+    loss = _lost(work, "AB")
+    _chosen(work, loss, ways_of_loss(work, loss.id)[0].kind)
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    under = KeyingInstruction(KeyingKind.GMK, master="AB")
+    asked, customer = SystemRequest(existing_id=system.id), customer_id(work, "Harbourmaster")
+    late = QuoteRequest(customer, (mortise(1, under),), system=asked, lost_reason="tonight", **SHOP)  # type: ignore[arg-type]
+    earlier = issued(work, late)  # before AC is on record the owner of the house may go on
+    _accepted(work, ask)
+    told = "Key under AC, which takes the place of AB."
+    with pytest.raises(BitternError, match=told):
+        accept(work, earlier, (replace(openings(8)[7], row=1),))
+    work.session.rollback()
+    with pytest.raises(BitternError, match=told):
+        issued(work, late)
 
 
 def test_nothing_is_quoted_twice_and_a_quote_that_is_lost_lets_its_doors_go(work: Work, system: KeySystem) -> None:
