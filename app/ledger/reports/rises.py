@@ -5,7 +5,7 @@ A quote holds its prices until its last day, and an accepted job for good: what 
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import sqlalchemy as sa
@@ -61,7 +61,11 @@ def touched_by_rises(session: Session, today: date, on: date) -> tuple[TouchedQu
     found: list[TouchedQuote] = []
     for tier, rows in _open(session, today).items():
         quotes = [as_accepted(read_snapshot(row.snapshot), row.option) for row in rows]
-        asks = [QuoteRequest.from_json(quote.ask) for quote in quotes]
+        # Whose it is now: a customer may have been merged since.
+        asks = [
+            replace(QuoteRequest.from_json(quote.ask), customer_id=row.customer_id)
+            for row, quote in zip(rows, quotes, strict=True)
+        ]
         resolver = resolver_on(session, asks, on, tier)
         for row, quote, ask in zip(rows, quotes, asks, strict=True):
             price, cost = _rise(session, resolver, quote, ask)
@@ -87,6 +91,7 @@ def _open(session: Session, today: date) -> dict[str, list[sa.Row[tuple[object, 
     rows = session.execute(
         sa.select(
             Job.number,
+            Job.customer_id,
             QuoteRevision.revision,
             Customer.name.label("customer"),
             Customer.tier,

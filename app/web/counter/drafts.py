@@ -8,6 +8,7 @@ from typing import Any
 from app.fitting import write_inches
 from app.ledger.quoting.issuing import issued_from, keep_draft, load_drafts
 from app.ledger.quoting.lost_keys import as_still_said
+from app.ledger.quoting.quoted import asked_in
 from app.ledger.quoting.request import LineRequest, QuoteRequest, without_cuts
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.work import Work
@@ -47,13 +48,15 @@ def start(work: Work, job: Job | None, token: str, customer: str = "", site: str
     if job is None:
         return CounterForm({"token": token, "customer_id": customer[:9], "site_id": site[:9] if customer else ""})
     if job.revisions:
-        return _without_reason(work, from_draft(draft_of_request(as_still_said(work.session, _quoted(job))), token))
+        return _without_reason(
+            work, from_draft(draft_of_request(as_still_said(work.session, _quoted(work, job))), token)
+        )
     head = {"customer_id": job.customer_id, "site_id": job.site_id or "", "title": job.title}
     return from_draft({**head, "need_by": job.need_by.isoformat() if job.need_by else ""}, token)
 
 
-def _quoted(job: Job) -> QuoteRequest:
-    return QuoteRequest.from_json(read_snapshot(job.revisions[-1].snapshot).ask)
+def _quoted(work: Work, job: Job) -> QuoteRequest:
+    return asked_in(work.session, read_snapshot(job.revisions[-1].snapshot))
 
 
 def _without_reason(work: Work, form: CounterForm) -> CounterForm:
@@ -72,12 +75,12 @@ def with_kept_loss(work: Work, job: Job | None, ask: QuoteRequest) -> QuoteReque
         ask = replace(ask, lost_reason="")
     if job is None or not job.revisions:
         return ask
-    quoted = _quoted(job)
+    quoted = _quoted(work, job)
     kept = replace(ask, lost_reason=quoted.lost_reason, lost_allowed=quoted.lost_allowed)
     return replace(kept, lost_reason=ask.lost_reason) if ask.lost_reason else as_still_said(work.session, kept)
 
 
-def kept_reason(job: Job | None, form: CounterForm) -> str:
+def kept_reason(work: Work, job: Job | None, form: CounterForm) -> str:
     """The reason given with the last revision, for a page that overrules the figures as that one did.
 
     "" where a reason is typed anew, or none was given.
@@ -85,7 +88,7 @@ def kept_reason(job: Job | None, form: CounterForm) -> str:
     keyed_at = form.text("keyed_at")
     if not keyed_at or form.text("override_reason") or job is None or not job.revisions:
         return ""
-    quoted = _quoted(job)
+    quoted = _quoted(work, job)
     return quoted.override_reason if quoted.keyed_at == keyed_at else ""
 
 

@@ -203,7 +203,7 @@ def build(
         ),
     )
     ask = reading.ask
-    if reason := kept_reason(job, form):
+    if reason := kept_reason(work, job, form):
         ask = replace(ask, override_reason=reason)
     reading = replace(reading, ask=with_kept_loss(work, job, ask))
     if form.text("customer_id") and customer is None:

@@ -29,7 +29,8 @@ from app.ledger.sites.doors import DoorForm, add_door
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, Cylinder, Door, Event, Key, Keyset, KeySystem, Site
+from app.ledger.tables import Customer, Cylinder, Door, Event, Job, Key, Keyset, KeySystem, Site
+from app.web.counter.drafts import start
 from tests.ledger.merging.conftest import House
 
 Rows = Callable[[], dict[str, list[tuple[object, ...]]]]
@@ -154,3 +155,10 @@ def test_nothing_chosen_or_nobody_to_go_to(work: Work, north: House) -> None:
     assert refused.value.field == "chosen"
     with pytest.raises(LedgerError, match="enter a new one's name"):
         plan_split(work, form(work, north, name=" ", sites=frozenset({north.site})))
+
+
+def test_a_quote_that_goes_along_is_revised_for_its_new_customer(work: Work, north: House) -> None:
+    parts = {"sites": {north.site}, "systems": {north.system, north.book}, "jobs": {north.job}}
+    new = split_customer(work, form(work, north, **{name: frozenset(ids) for name, ids in parts.items()}))
+    page = start(work, work.session.get_one(Job, north.job), "t" * 32)
+    assert (page.text("customer_id"), page.text("site_id")) == (str(new.id), str(north.site))
