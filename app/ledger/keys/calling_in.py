@@ -116,14 +116,14 @@ def tick_off(work: Work, system_id: int, key_ids: Sequence[int]) -> int:
 class CallInLetter:
     """What is written to one holder: which keys, of what, and by when they are to be back. Never a bitting.
 
-    pieces: (keyset, copy number) as stamped. back_by None: as soon as can be.
+    pieces: keyset, copy number, and what is stamped on it. back_by None: as soon as can be.
     """
 
     holder: str
     customer: str
     system: str
     reason: str
-    pieces: tuple[tuple[str, int], ...]
+    pieces: tuple[tuple[str, int, str], ...]
     back_by: date | None
 
 
@@ -139,7 +139,7 @@ def letters_of(session: Session, system_id: int) -> tuple[CallInLetter, ...]:
             system.customer.name,
             system.name,
             system.retired_reason if system.retired_on else "these keysets were replaced",
-            tuple((key.keyset.symbol, key.copy_number) for key in one.keys),
+            tuple((key.keyset.symbol, key.copy_number, key.stamp) for key in one.keys),
             max((key.due_back for key in one.keys if key.due_back), default=None),
         )
         for one in held

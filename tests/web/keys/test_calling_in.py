@@ -26,7 +26,7 @@ DAY = NOW.date() + timedelta(days=14)
 def old_house(session: Session) -> KeySystem:
     """A system with one standing cylinder on F1 and three keys out, two with one person and one with another."""
     system: KeySystem = KeySystemFactory(name="Old House", levels=2)
-    keyset = KeysetFactory(system=system, symbol="1AA")
+    keyset = KeysetFactory(system=system, symbol="1AA", blind_code="7Q")
     CylinderFactory(door=DoorFactory(opening_number="F1"), keyset_id=keyset.id)
     for copy, holder in ((1, "Ada Marsh"), (2, "Ada Marsh"), (3, "Ben Reed")):
         KeyFactory(keyset=keyset, copy_number=copy, state=KeyState.OUT, holder=holder)
@@ -57,7 +57,7 @@ def test_from_the_page_of_a_system_to_its_last_key(owner_client: FormClient, ses
     paper = pypdf.PdfReader(io.BytesIO(owner_client.get(f"{url}.pdf").data))
     letters = [" ".join(leaf.extract_text().split()) for leaf in paper.pages]
     assert len(letters) == 2  # a page a holder
-    assert "Ada Marsh" in letters[0] and "1AA 2" in letters[0] and "Ben Reed" in letters[1]
+    assert "Ada Marsh" in letters[0] and "1AA 2 7Q 2" in letters[0] and "Ben Reed" in letters[1]
     first = session.scalars(sa.select(Key.id).order_by(Key.copy_number)).first()
     ticked = owner_client.post(url, data={"deed": "tick", "key": str(first)}, follow_redirects=True).text
     assert "1 key marked as returned." in ticked and "Still out: <b>2 keys</b> with 2 holders" in ticked
