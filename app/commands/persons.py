@@ -13,6 +13,7 @@ from app.ledger.privacy.deleting import DeletionForm, delete_person, destroy_key
 from app.ledger.privacy.kept import kept_about
 from app.ledger.privacy.scrubbing import scrub
 from app.ledger.privacy.subjects import SUBJECTS, find_subjects
+from app.ledger.store.private_files import write_new_file
 from app.validation import counted
 
 group = click.Group("person", help="Personal data: find it, hand over all that is kept, delete it.")
@@ -48,7 +49,7 @@ def file_of(who: str, row_id: int, also: tuple[str, ...], file: Path) -> None:
         with ledger.work(COMMAND_LINE) as work:
             folders = (config.deletions_folder, files_folder(config))
             content = kept_about(work, *folders, who, row_id, "\n".join(also))
-        file.write_bytes(content)
+        write_new_file(file, content)
         click.echo(f"{file}: {len(content):,} bytes")
 
 

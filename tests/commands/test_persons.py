@@ -22,6 +22,7 @@ def test_a_customer_found_written_and_deleted(run: Run, config: Config, work: Wo
     assert run("person", "find", "nobody").exit_code == 1
     file = tmp_path / "kept.zip"
     assert run("person", "file", "customer", number, "--to", str(file)).exit_code == 0
+    assert file.stat().st_mode & 0o077 == 0, "nobody else on this machine reads it"
     assert zipfile.ZipFile(file).namelist() == ["read me first.html", "records.xlsx"]
     shown = run("person", "delete", "customer", number)
     assert shown.stdout.endswith("Nothing was deleted. Afterwards it would read: customer removed 1\n")
