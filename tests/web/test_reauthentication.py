@@ -295,6 +295,8 @@ def test_what_shows_bittings_asks_for_the_password(web: Flask) -> None:
     asks = {rule.endpoint: proof_of(web, rule.endpoint) for rule in web.url_map.iter_rules()}
     assert {endpoint: str(proof) for endpoint, proof in asks.items() if proof} == {
         "bench.bittings": "bittings",
+        "bench.day_bittings": "bittings",
+        "bench.day_sheet": "bittings",
         "bench.former": "bittings",
         "bench.pins": "bittings",
         "papers.secret": "bittings",
@@ -312,6 +314,9 @@ def test_what_shows_bittings_asks_for_the_password(web: Flask) -> None:
         "mine.end": "logins",
         "backups.download": "copies",
         "moving.download": "copies",
+        "privacy.download": "copies",
+        "privacy.delete": "copies",
+        "privacy.end_key": "copies",
     }
 
 
