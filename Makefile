@@ -102,6 +102,11 @@ drawn-keying: ## Put thousands of keying commands drawn by chance to plain judge
 	@tools/setup.sh dev
 	BITTERN_TEST_KEYING=2000 $(PY) -m pytest -q tests/commands/test_keying_drawn.py
 
+.PHONY: drawn-years
+drawn-years: ## Live hundreds of years of losses, rekeys, counts and merges drawn by chance beside a plain model, and print what was met (an hour).
+	@tools/setup.sh dev
+	BITTERN_TEST_YEARS=300 $(PY) -m pytest -q tests/ledger/test_years_later.py
+
 .PHONY: bench
 bench: ## Run the speed comparisons one after another; each prints ratios.
 	@tools/setup.sh dev

@@ -19,10 +19,8 @@ NOW = datetime(2026, 3, 2, 15, tzinfo=UTC)  # a Monday
 FIRST_DAY = date(2026, 1, 1)
 
 
-@pytest.fixture(scope="session")
-def house_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An instance folder with the loaded house; copied for each test, never written to."""
-    folder = tmp_path_factory.mktemp("house")
+def make_house(folder: Path) -> Config:
+    """Migrate a house in this folder and load it: makers, prices, customers, three logins."""
     config = new_house(folder)
     migrate(config)
     ledger = open_ledger(config)
@@ -34,7 +32,13 @@ def house_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             )
         work.session.commit()
     ledger.close()
-    return folder
+    return config
+
+
+@pytest.fixture(scope="session")
+def house_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An instance folder with the loaded house; copied for each test, never written to."""
+    return make_house(tmp_path_factory.mktemp("house")).instance
 
 
 @pytest.fixture
