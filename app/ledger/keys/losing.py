@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from app.keying import KeyingError, LostKey, NoBittingsLeft, SystemsBeside, lost_key, operated_by
 from app.ledger.keysystems.control import CONTROL_SYMBOL, find_control
+from app.ledger.keysystems.keysets import RESERVE
 from app.ledger.keysystems.lost_keysets import lost_keysets, shut_out_on
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, Way, open_system
@@ -229,6 +230,7 @@ def copies_of(session: Session, system: KeySystem) -> dict[str, int]:
     """Keys out or about to be, by symbol: each is to be cut anew when its keyset is replaced.
 
     A lost one too, so that there are as many of the new keyset as there were; not one lost under an older bitting.
+    One where none is on record, as after an older list was taken over; none of a change kept in reserve.
     """
     rows = session.execute(
         sa.select(Keyset.symbol, sa.func.count(Key.id))
@@ -237,6 +239,8 @@ def copies_of(session: Session, system: KeySystem) -> dict[str, int]:
         .group_by(Keyset.symbol)
     )
     known = Counter(dict(rows.all()))
-    for lost in lost_keysets(session, [keyset.id for keyset in system.keysets]):
-        known[lost.keyset.symbol] += len(lost.copies)
-    return {keyset.symbol: known[keyset.symbol] or 1 for keyset in system.keysets}
+    lost = lost_keysets(session, [keyset.id for keyset in system.keysets])
+    for one in lost:
+        known[one.keyset.symbol] += len(one.copies)
+    reserve = {one for one in system.keysets if one.purpose == RESERVE} - {one.keyset for one in lost}
+    return {one.symbol: known[one.symbol] or (0 if one in reserve else 1) for one in system.keysets}

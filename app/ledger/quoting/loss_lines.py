@@ -111,7 +111,8 @@ class PlanOfQuote:
 
     def _groups(self, level: Level) -> list[dict[str, str]]:
         """The new keysets of a level by the old: of changes the quote's doors', then with such as are on none."""
-        mine = {old: new for old, new in self._replaced.items() if self._by_symbol[old].level is level}
+        replaced = self._replaced.items()
+        mine = {old: new for old, new in replaced if self._by_symbol[old].level is level and self._copies[old]}
         if level not in _ON_DOORS:
             return [mine]
         here = {old: new for old, new in mine.items() if self._by_symbol[old].id in self._own_here}

@@ -16,6 +16,7 @@ from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys.loss_plans import LossWayKind, choose_plan, left_to_rekey, ways_of_loss
 from app.ledger.keys.losses import close_loss
+from app.ledger.keysystems.keysets import RESERVE
 from app.ledger.keysystems.lost_keysets import exposed_by
 from app.ledger.keysystems.planning import MatrixSealForm, make_ready, seal_access
 from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, drafts_of_loss
@@ -435,6 +436,28 @@ def test_a_key_of_a_matrix_is_followed_as_its_plan_says(work: Work, matrix: KeyS
         _handed_over(work, _accepted(work, ask))
     assert opened_by(work, matrix, was) == [] and at_odds(work, matrix) == []
     assert _who_opens(work, matrix) == before and left_to_rekey(work, loss) == ()
+
+
+def test_changes_in_reserve_follow_a_lost_master_without_keys(work: Work) -> None:
+    """A key was cut and charged for each of them, though nobody ever had one."""
+    customer = customer_id(work, "Harbourmaster")
+    rows = ["", "r1", "r2"], ["head", "x", "x"], ["ann", "x", ""], ["bea", "", "x"]
+    ready = make_ready(work, "AQ1", 6, [*rows])
+    plan = ready.search(random.Random(3), 20, lambda *_: None)
+    assert isinstance(plan, AccessPlan)
+    system = seal_access(work, ready, plan, MatrixSealForm(customer, "The Yard", "Yard", reserve=2))
+    for keyset in system.keysets:
+        if keyset.purpose != RESERVE:
+            work.session.add(Key(keyset_id=keyset.id, copy_number=1, state=KeyState.OUT, changed_at=work.now))
+    for cylinder in work.session.scalars(sa.select(Cylinder).order_by(Cylinder.id)):
+        cylinder.state, cylinder.type = CylinderState.FITTED, "mortise"
+    work.session.commit()
+    loss = _lost(work, "AA")
+    [way] = [one for one in ways_of_loss(work, loss.id) if one.keysets > 1]
+    assert (way.cylinders, way.keys) == (2, 3)  # head, Ann and Bea
+    _chosen(work, loss, way.kind)
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    assert [(line.quantity, line.symbol) for line in ask.lines if line.symbol][-1] == (2, "new changes")
 
 
 def _who_opens(work: Work, system: KeySystem) -> dict[str, set[str]]:
