@@ -17,6 +17,7 @@ from app.ledger.tables import (
     BenchTermsRow,
     BenchTimeRow,
     Customer,
+    Cylinder,
     Job,
     LineKind,
     Maker,
@@ -137,9 +138,14 @@ _KINDS = {
 }
 
 
+# A job without a sold line brings a cylinder that came back.
+_COST = sa.func.coalesce(SoldLine.cost_cents, Job.cost_cents)
+
+
 def _part_of_cost() -> sa.ColumnElement[str]:
     # What keys and keying cost is reckoned together, so the two are one part.
-    return sa.case(*((SoldLine.kind.in_(kinds), part) for part, kinds in _KINDS.items()), else_=KEYING)
+    is_free = (SoldLine.id.is_(None), GOODS)
+    return sa.case(is_free, *((SoldLine.kind.in_(kinds), part) for part, kinds in _KINDS.items()), else_=KEYING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,25 +195,29 @@ def find_unprofitable(work: Work, question: LossQuestion, page: int = 1, size: i
     """Jobs that cost more than was charged, the worst first, for the owner.
 
     Costs are those reckoned when the job was accepted, and the bench's recorded minutes beyond the reckoned ones, at
-    the bench terms of that day; what goods and trips came to is not on record. Canceled jobs are left out.
+    the bench terms of that day; what goods and trips came to is not on record. Canceled jobs are left out. A job for
+    what came back sold nothing: what it costs counts as goods.
     """
     work.require_owner()
     session = work.session
     sums = [
         *(_sum(_part_of_cost() == part, SoldLine.amount_cents).label(f"charged {part}") for part in PARTS),
-        *(_sum(_part_of_cost() == part, SoldLine.cost_cents).label(f"cost {part}") for part in PARTS),
+        *(_sum(_part_of_cost() == part, _COST).label(f"cost {part}") for part in PARTS),
     ]
-    charged, cost = sa.func.sum(SoldLine.amount_cents), sa.func.sum(SoldLine.cost_cents)
+    charged, cost = sa.func.coalesce(sa.func.sum(SoldLine.amount_cents), 0), sa.func.sum(_COST)
     conditions = [Job.accepted_on.between(question.first, question.last), Job.stage != Stage.CANCELED]
     if question.customer:
         conditions.append(Job.customer_id.in_(ids_named(session, Customer, question.customer)))
     if question.maker:
-        theirs = sa.select(SoldLine.job_id).join(Maker, Maker.id == SoldLine.maker_id)
-        conditions.append(Job.id.in_(theirs.where(Maker.code == question.maker)))
+        sold_by = sa.select(SoldLine.job_id).join(Maker, Maker.id == SoldLine.maker_id)
+        back = sa.select(Warranty.job_id).join(Cylinder, Cylinder.id == Warranty.cylinder_id)
+        back = back.join(Maker, Maker.id == Cylinder.maker_id)
+        theirs = (one.where(Maker.code == question.maker) for one in (sold_by, back))
+        conditions.append(sa.or_(*(Job.id.in_(one) for one in theirs)))
     sold = (
         sa.select(Job.id, charged.label("charged"), cost.label("cost"), *sums)
         .select_from(Job)
-        .join(SoldLine, SoldLine.job_id == Job.id)
+        .outerjoin(SoldLine, SoldLine.job_id == Job.id)
         .join(Customer, Customer.id == Job.customer_id)
         .where(*conditions)
         .group_by(Job.id)
@@ -239,7 +249,7 @@ def find_unprofitable(work: Work, question: LossQuestion, page: int = 1, size: i
 
 
 def _sum(condition: sa.ColumnElement[bool], column: Any) -> _Int:
-    return sa.func.sum(sa.case((condition, column), else_=0))
+    return sa.func.coalesce(sa.func.sum(sa.case((condition, column), else_=0)), 0)
 
 
 def _over_cents(session: Session, spent: Any) -> _Int:

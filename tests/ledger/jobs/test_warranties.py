@@ -12,9 +12,10 @@ from app.ledger.jobs.warranties import CameBackForm, came_back, note_claim, open
 from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.pinned import open_pins
+from app.ledger.reports.sales import GOODS, LossQuestion, find_unprofitable
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Event, Job, Key, KeySystem, Loss, Role, Stage
+from app.ledger.tables import Cylinder, CylinderState, Event, Job, Key, KeySystem, Loss, Maker, Role, Stage
 from tests.keyed import walk
 from tests.ledger.conftest import by
 from tests.ledger.test_main_job import accept, flats, issued, openings
@@ -48,6 +49,12 @@ def test_another_one_hangs_keyed_as_it_was_and_the_customer_pays_nothing(work: W
     # The cylinder at 15.20; the bench's 6 minutes for a mortise cylinder, 5 for MK and 2 to check at 46.00 an hour,
     # 9.97, and pins for 0.64. No system is extended by it, and no key is cut.
     assert (job.cost_cents, job.bench_minutes) == (1520 + 1061, 6 + 5 + 2)
+    # It lost all that it costs, and the report says who bears it, also where one maker's jobs are asked for.
+    assert old.maker_id is not None
+    for maker in ("", work.session.get_one(Maker, old.maker_id).code):
+        [lost] = find_unprofitable(work, LossQuestion(work.today, work.today, maker=maker)).rows
+        assert (lost.number, lost.charged_cents, lost.cost_cents, lost.margin_cents) == (job.number, 0, 2581, -2581)
+        assert (lost.part, lost.shortfalls[GOODS], lost.warranty) == (GOODS, 2581, "maker")
     assert job.keyed_at == "shop" and job.promised_on is not None
     assert work.session.scalar(sa.select(sa.func.count()).where(Key.job_id == job.id)) == 0
 
