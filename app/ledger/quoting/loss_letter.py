@@ -7,7 +7,7 @@ from datetime import date
 import sqlalchemy as sa
 
 from app.ledger.catalog.price_queries import get_house
-from app.ledger.keys.loss_plans import left_to_rekey
+from app.ledger.keys.losses import still_turned
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.keysets import symbols_in_words
 from app.ledger.quoting.issuing import house_head
@@ -59,7 +59,7 @@ def letter_of_loss(work: Work, loss_id: int) -> FactoryLetter:
     system = loss.system
     if system.records is not RecordsHolder.FACTORY or not loss.successors:
         raise LedgerError("", "A letter is for a chosen plan in a system whose records the factory holds.")
-    there = left_to_rekey(work, loss)
+    there = still_turned(work, loss).cylinders
     on_keyset = Counter(one.keyset_id for one in there)
     replaced = [one for one in system.keysets if one.symbol in loss.successors]
     levels = []

@@ -20,6 +20,7 @@ from app.ledger.keysystems.keysets import RESERVE
 from app.ledger.keysystems.lost_keysets import exposed_by
 from app.ledger.keysystems.planning import MatrixSealForm, make_ready, seal_access
 from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, drafts_of_loss
+from app.ledger.quoting.loss_letter import letter_of_loss
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.store.work import Work
 from app.ledger.tables import (
@@ -283,6 +284,21 @@ def test_what_changed_since_the_plan_is_refused_in_words(work: Work, system: Key
     assert loss.sealed_lost is None and _keyset(work, "AA1").cylinders[0].state is CylinderState.FITTED
 
 
+def test_a_loss_whose_key_is_found_halfway_retires_only_what_operates_nothing(work: Work, system: KeySystem) -> None:
+    """AA was retired and its keys were called in, while they opened the doors that nobody had rekeyed yet."""
+    loss, key = _lost(work, "AA"), _keyset(work, "AA").keys[0]
+    loss.copies, key.state = [key.copy_number], KeyState.LOST
+    work.session.commit()
+    _chosen(work, loss, ways_of_loss(work, loss.id)[0].kind)
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm(PhasesBy.DOORS, doors=("F1",)))
+    _handed_over(work, _accepted(work, ask))
+    key.state = KeyState.RETURNED
+    work.session.commit()
+    done = close_loss(work, loss.id, loss.version)
+    assert done.retired == ("AA1",) and {one.keyset.symbol for one in done.called_in} == {"AA1"}
+    assert at_odds(work, system) == []
+
+
 def test_nobody_keys_under_a_lost_master_once_its_plan_has_put_another_in_its_place(
     work: Work, system: KeySystem
 ) -> None:
@@ -382,6 +398,8 @@ def test_a_lost_master_of_a_factorys_system_is_followed_by_the_factorys_keysets(
     ]
     job = _accepted(work, ask)
     assert job.keyed_at == "factory" and left_to_rekey(work, loss) == ()
+    letter = letter_of_loss(work, loss.id)  # accepted or not, the lost key opens all of them until they are changed
+    assert letter.cylinders == 20 and [(one[1], one[3]) for one in letter.parts] == [("A18M-Q1-66.SC", 20)]
     for stage in (Stage.PARTS_ON_ORDER, Stage.READY, Stage.HANDED_OVER):
         known = still_open(work.session, job).mark
         move_job(work, job.id, job.version, stage, taken_by="R. Teal", known=known)
