@@ -26,6 +26,7 @@ from app.ledger.keysystems.lost_keysets import open_loss, operated_by
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.pinned import turned_by
 from app.ledger.keysystems.retiring import retire_keysets
+from app.ledger.keysystems.system_queries import cylinders_keyed, operators_of
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
@@ -501,7 +502,7 @@ def close_loss(work: Work, loss_id: int, version: int, note: str = "") -> Closed
 
 
 def _replaced_keysets(session: Session, loss: Loss, *, is_found: bool) -> list[Keyset]:
-    """The keysets that another took the place of, and the lost one itself, as far as nothing hangs on them."""
+    """The keysets that another took the place of, and the lost one itself, as far as they operate nothing."""
     by_symbol = {one.symbol: one for one in loss.keyset.system.keysets}
     left = {
         old
@@ -511,13 +512,12 @@ def _replaced_keysets(session: Session, loss: Loss, *, is_found: bool) -> list[K
     keeps_symbol = loss.successors.get(loss.keyset.symbol) == loss.keyset.symbol  # and has another bitting
     if not is_found and not keeps_symbol and loss.keyset.level is not Level.CONTROL:
         left.add(loss.keyset.symbol)
-    used = set(
-        session.scalars(
-            sa.select(Cylinder.keyset_id).where(
-                Cylinder.keyset_id.in_([by_symbol[one].id for one in left]), Cylinder.state != CylinderState.REMOVED
-            )
-        )
-    )
+    by_id = {one.id: one for one in loss.keyset.system.keysets}
+    used: set[int] = set()  # a master of doors that are still to be done, too
+    for one in cylinders_keyed(session, loss.keyset.system):
+        if one.keyset is not None:
+            used |= {above.id for above in operators_of(one.keyset, is_nmk=one.is_nmk, by_id=by_id)}
+        used |= {operator.keyset_id for operator in one.operators}
     found = (by_symbol[one] for one in left)
     return sorted((one for one in found if one.id not in used and not is_retired(one)), key=lambda one: one.id)
 
