@@ -40,7 +40,7 @@ def call_in_page(system_id: int) -> ResponseReturnValue:
         if form.back_by.data is None:
             raise LedgerError("back_by", "Enter the day by which the keys are to be back.")
         held = call_in(work, system_id, form.back_by.data)
-        return f"{counted(sum(len(one.keys) for one in held), 'key')} called in: print the letters below."
+        return f"{counted(sum(len(one.keys) for one in held), 'key')} called in. Print the letters."
 
     if done := form.run(act):
         return flash_and_redirect(done.value, "keys.call_in_page", system_id=system_id)

@@ -53,7 +53,7 @@ def test_from_the_page_of_a_system_to_its_last_key(owner_client: FormClient, ses
     assert "Old House is retired since" in told and "(the house is pulled down)" in told
     url = f"/keys/system/{system.id}/call-in"
     done = owner_client.post(url, data={"back_by": DAY.strftime("%m/%d/%Y")}, follow_redirects=True).text
-    assert "3 keys called in: print the letters below." in done
+    assert "3 keys called in. Print the letters." in done
     paper = pypdf.PdfReader(io.BytesIO(owner_client.get(f"{url}.pdf").data))
     letters = [" ".join(leaf.extract_text().split()) for leaf in paper.pages]
     assert len(letters) == 2  # a page a holder

@@ -42,6 +42,9 @@ def test_a_leavers_page_gives_both_receipts_and_keeps_what_was_typed(
     page = client.get(done.location).text
     assert "J. Curlew: 1 key handed on, 1 key missing. Have receipt K-0004 signed." in page
     assert "No key of Harbourmaster&#39;s Flats is with J. Curlew." in page and "/keys/losses/" in page
+    late = client.post(address, data={f"key-{master}": "returned"})  # from a tab that was opened before
+    assert late.status_code == 422 and "Nothing saved." in late.text
+    assert "AA copy 1 is out already: P. Knot has it" in late.text
     mine, other = (pdf_text(client.get(f"/keys/receipts/{number}.pdf").data) for number in (4, 3))
     assert "Key return receipt" in mine and "handed on to P. Knot" in mine and "missing" in mine
     assert "After this J. Curlew holds no key of Harbourmaster's Flats" in mine
