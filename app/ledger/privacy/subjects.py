@@ -13,7 +13,7 @@ from app.ledger.jobs.queries import job_money
 from app.ledger.keys.key_queries import RECEIPTS
 from app.ledger.privacy.words import Mark, pattern_of_words, patterns_of_phone, phone_marks, tokens, words_mark
 from app.ledger.quoting.mailing import QUOTE_SENT
-from app.ledger.search.words import holds
+from app.ledger.search.words import dialect_of, holds, query_of, read_words, word_ids
 from app.ledger.store.engine import get_row
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.vault import Vault
@@ -101,12 +101,17 @@ def find_subjects(work: Work, text: str) -> tuple[Subject, ...]:
     if not words:
         return ()
     rows: list[tuple[str, int]] = []
-    for kind, table in (("customer", Customer), ("contact", Contact), ("login", User)):
-        ids = sa.select(table.id).where(holds(table.name, words)).order_by(table.name, table.id).limit(_MOST)
+    formerly = sa.select(FormerName.customer_id).where(FormerName.id.in_(_begun(session, FormerName, words)))
+    customer = sa.or_(Customer.id.in_(_begun(session, Customer, words)), Customer.id.in_(formerly))
+    contact = Contact.id.in_(_begun(session, Contact, words))
+    for kind, table, also in (("customer", Customer, customer), ("contact", Contact, contact), ("login", User, None)):
+        is_meant = holds(table.name, words) if also is None else sa.or_(holds(table.name, words), also)
+        ids = sa.select(table.id).where(is_meant).order_by(table.name, table.id).limit(_MOST)
         rows += [(kind, row_id) for row_id in session.scalars(ids)]
     named: list[tuple[str, int]] = []
-    for kind, row, column in (("key", Key.id, Key.holder), ("job", Job.id, Job.accepted_by)):
-        ids = sa.select(row).where(holds(column, words)).order_by(row.desc()).limit(_MOST)
+    held = sa.or_(holds(Key.holder, words), Key.id.in_(_begun(session, Key, words)))
+    for kind, row, is_theirs in (("key", Key.id, held), ("job", Job.id, holds(Job.accepted_by, words))):
+        ids = sa.select(row).where(is_theirs).order_by(row.desc()).limit(_MOST)
         named += [(kind, row_id) for row_id in session.scalars(ids)]
     told = sa.cast(Event.detail, sa.Text)
     signed = sa.select(Event.id).where(
@@ -125,6 +130,14 @@ def find_subjects(work: Work, text: str) -> tuple[Subject, ...]:
             others.setdefault(tuple(tokens(subject.name)), subject)
     has_row = {tuple(tokens(one.name)) for one in found}
     return (*found, *(one for name, one in others.items() if name not in has_row))
+
+
+def _begun(session: Session, model: Any, text: str) -> Sequence[int]:
+    """The rows that the search finds by the words, which takes accents and apostrophes as people type them."""
+    words, dialect = read_words(text), dialect_of(session)
+    if not words:
+        return ()
+    return session.scalars(word_ids(dialect, model, "asked", _MOST), {"asked": query_of(dialect, words)}).all()
 
 
 @dataclass(slots=True)

@@ -28,7 +28,7 @@ from app.ledger.privacy.deleting import (
 from app.ledger.privacy.originals import DeletionFiles, check_originals
 from app.ledger.privacy.subjects import find_subjects, get_subject, what_stands_in_the_way
 from app.ledger.reports.search import search
-from app.ledger.sites.customers import SiteForm, add_site
+from app.ledger.sites.customers import CustomerForm, SiteForm, add_site, change_customer
 from app.ledger.sites.site_merging import merge_sites
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
@@ -62,6 +62,17 @@ def sums(work: Work) -> tuple[object, ...]:
     quotes = session.scalar(sa.select(sa.func.sum(QuoteRevision.total_cents)))
     keys = session.execute(sa.select(Key.id, Key.state, Key.keyset_id, Key.copy_number).order_by(Key.id)).all()
     return (*money, quotes, tuple(tuple(one) for one in keys))
+
+
+def test_a_person_is_found_as_people_type_the_name(work: Work, dentist: int) -> None:
+    customer = work.session.get_one(Customer, dentist)
+    change_customer(work, dentist, customer.version, CustomerForm("Côté & O'Rourke Dental", tier=customer.tier))
+    for typed in ("cote orourke", "O’Rourke", "lantern row dental"):  # the last is what they were called before
+        assert [(one.kind, one.name) for one in find_subjects(work, typed)][:1] == [("customer", customer.name)], (
+            typed
+        )
+    assert [one.name for one in find_subjects(work, "zoe tarnfeld")] == ["Zoë Tärnfeld"]
+    assert [one.name for one in find_subjects(work, "sandpiper m")] == ["M. Sandpiper, reception"]
 
 
 def test_the_words_are_nowhere_and_chain_and_sums_are_whole(work: Work, demo: Config, dentist: int) -> None:
