@@ -181,7 +181,7 @@ def _joined(own: str, others: str) -> str:
 
 def _unlike(kept: Customer, gone: Customer) -> list[tuple[str, str, str]]:
     names = ("name", "phone", "email", "address", "tier", "tax_place", "exempt_certificate")
-    pairs = ((name.replace("_", " "), getattr(kept, name), getattr(gone, name)) for name in names)
+    pairs = ((name, getattr(kept, name), getattr(gone, name)) for name in names)
     return [(name, mine, theirs) for name, mine, theirs in pairs if mine != theirs]
 
 

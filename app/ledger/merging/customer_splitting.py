@@ -4,7 +4,7 @@ What stands together goes together: a door with the system that it is keyed in, 
 way. What is over stays with whoever paid for it, unless it is chosen, and may name both.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -25,7 +25,7 @@ from app.ledger.merging.customer_merging import (
     rename,
 )
 from app.ledger.merging.holdings import Holdings, holdings_of
-from app.ledger.merging.ties import End, ties_of
+from app.ledger.merging.ties import End, Tie, ties_of
 from app.ledger.sites.carrying import carry, gone_astray, owned_rows
 from app.ledger.sites.customer_queries import get_customer
 from app.ledger.sites.customers import CustomerForm, insert_customer, site_named
@@ -61,6 +61,7 @@ from app.ledger.tables import (
 from app.validation import counted
 
 CUSTOMER_SPLIT, SPLIT_UNDONE, SPLIT_OFF = "customer split", "split of a customer undone", "split off"
+_FEW = 3  # of a kind, which are told one by one
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +145,18 @@ def split_customer(work: Work, form: SplitForm) -> Customer:
         return target
 
 
+def _say_together(ties: Iterable[Tie]) -> Iterator[str]:
+    """What keeps things together; where many doors bind the same site, system and job, the first and a count."""
+    found: dict[tuple[str, frozenset[tuple[str, int]]], dict[str, None]] = {}
+    for tie in ties:
+        kind = tie.row.partition(" ")[0]
+        found.setdefault((kind, frozenset(one.whole for one in tie.ends)), {})[tie.words] = None
+    for words in found.values():
+        first, *more = words
+        told = [f"{first}, and {len(more)} more like it"] if len(more) >= _FEW else [first, *more]
+        yield from (f"{one}: let both go, or none." for one in told)
+
+
 def _split(work: Work, form: SplitForm) -> tuple[SplitPlan, dict[str, Any]]:
     """Do it, inside the caller's transaction, and say what was done; and what the event keeps."""
     session = work.session
@@ -156,7 +169,7 @@ def _split(work: Work, form: SplitForm) -> tuple[SplitPlan, dict[str, Any]]:
     keysets = _single_keysets(session, form)
     inside = _inside(form, {one.id for one in keysets})
     crossing = [tie for tie in ties_of(session, source.id) if tie.crosses(inside)]
-    together = tuple(dict.fromkeys(f"{tie.words}: let both go, or none." for tie in crossing if tie.is_live))
+    together = tuple(_say_together(tie for tie in crossing if tie.is_live))
     told = tuple(dict.fromkeys(tie.words for tie in crossing if not tie.is_live))
     going = {f"site-{one}" for one in form.sites} | {f"system-{one}" for one in form.systems}
     clashes, problems = name_clashes(session, source.id, target.id, form.names, going.__contains__)

@@ -35,6 +35,12 @@ class End:
     part_of: int
     customer_id: int
 
+    @property
+    def whole(self) -> tuple[str, int]:
+        """What it is part of, by kind and id: itself where that is nothing."""
+        kinds = {"door": "site", "keyset": "key system"}
+        return (kinds[self.kind], self.part_of) if self.kind in kinds else (self.kind, self.id)
+
 
 @dataclass(frozen=True, slots=True)
 class Tie:

@@ -32,6 +32,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Cylinder, Door, Event, Job, Key, Keyset, KeySystem, Site
 from app.web.counter.drafts import start
 from tests.ledger.merging.conftest import House
+from tests.ledger.test_main_job import accept, flats, issued, openings
 
 Rows = Callable[[], dict[str, list[tuple[object, ...]]]]
 
@@ -120,6 +121,23 @@ def test_a_job_under_way_keeps_its_site(work: Work, north: House, annex: int) ->
         jobs=frozenset({north.job}),
     )
     assert plan_split(work, whole).together == ()
+
+
+def test_many_doors_of_one_system_are_told_once(work: Work) -> None:
+    """Four flats under one master, whose site goes and whose system stays: one line for them, and one for the job."""
+    job = accept(work, issued(work, flats(work, 4)), openings(4))
+    assert job.site is not None
+    plan = plan_split(
+        work,
+        SplitForm(job.customer_id, job.customer.version, name="Harbor Lettings", sites=frozenset({job.site.id})),
+    )
+    system = job.cylinders[0].keyset.system.name  # type: ignore[union-attr]
+    site = job.site.name
+    assert plan.together[-2:] == (
+        f"F1 outside of {site} is keyed to 1AA of {system}, and 3 more like it: let both go, or none.",
+        f"Job {job.number} has work on F1 of {site}, and 3 more like it: let both go, or none.",
+    )
+    assert len(plan.together) <= 4
 
 
 def test_what_has_grown_on_it_keeps_the_split(work: Work, north: House, annex: int) -> None:

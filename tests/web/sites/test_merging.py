@@ -70,6 +70,8 @@ def test_two_customers_become_one_and_two_again(
     assert cells(page, "doors") == ["2", "1", "3"]
     assert cells(page, "received") == ["$50.00", "$0.00", "$50.00"]
     assert 'value="Main (of Heron St School)"' in page
+    assert cells(page, "E-mail") == ["none", "office@heron.example"]  # the third, after, is in bold
+    assert '<th scope="row">Phone</th>' in page and ">email<" not in page
     site = session.scalars(sa.select(Site).filter_by(customer_id=gone.id)).one()
     data = {**boxes(page), f"name-site-{site.id}": "Main"}
     refused = owner_client.post(f"/customers/{kept.id}/merge/{gone.id}", data=data)
