@@ -126,21 +126,22 @@ def ways_of_loss(work: Work, loss_id: int) -> tuple[LossWay, ...]:
     ready = ready_loss(work, loss.system_id, loss.keyset.symbol)
     # The same chance whenever it is asked, and known to nobody without the key file.
     rng = Random(work.vault.fingerprint(f"loss {loss.id}", loss_plan_context(loss.id)))  # noqa: S311
+    named = _named_by_others(work.session, loss)
     if ready.system.records is not RecordsHolder.SHOP:
-        return (_of_factory(ready),)
+        return (_of_factory(ready, named),)
     if loss.keyset.level is Level.CONTROL:
         return (_of_cores(work, ready, rng),)
     if ready.symbol not in ready.opened.keys:
         told = f"The bitting of {ready.symbol} is not in this house: put the sealed backup back first."
         return (LossWay(LossWayKind.NEW_BITTING, {}, cannot=told),)
-    least = _searched(ready, rng, LossWayKind.NEW_BITTING)
+    least = _searched(ready, rng, LossWayKind.NEW_BITTING, named)
     ways = [least]
     if loss.keyset.level in _OVER_CHANGES:
         branch = {one.symbol for one in _under(ready.system, loss.keyset)}
         if branch <= least.successors.keys():
             ways = [replace(least, kind=LossWayKind.ANOTHER_MASTER)]
         elif branch != {ready.symbol}:
-            ways.append(_searched(ready, rng, LossWayKind.ANOTHER_MASTER, branch))
+            ways.append(_searched(ready, rng, LossWayKind.ANOTHER_MASTER, named, branch))
         ways.append(_left_out(ready))
     return tuple(ways)
 
@@ -152,7 +153,15 @@ def _under(system: KeySystem, top: Keyset) -> list[Keyset]:
     return [one for one in under if one is top or not is_retired(one)]
 
 
-def _searched(ready: ReadyLoss, rng: Random, kind: LossWayKind, branch: Collection[str] = ()) -> LossWay:
+def _named_by_others(session: Session, loss: Loss) -> set[str]:
+    """The symbols that plans of other open losses of the system give out, on record or not yet."""
+    rows = sa.select(Loss.successors).where(Loss.system_id == loss.system_id, Loss.closed_at.is_(None))
+    return {new for given in session.scalars(rows.where(Loss.id != loss.id)) for new in given.values()}
+
+
+def _searched(
+    ready: ReadyLoss, rng: Random, kind: LossWayKind, named: Collection[str], branch: Collection[str] = ()
+) -> LossWay:
     """A way by new bittings that were found and tried against every cylinder and key, old ones too."""
     by_symbol = {one.symbol: one for one in ready.system.keysets}
 
@@ -174,7 +183,7 @@ def _searched(ready: ReadyLoss, rng: Random, kind: LossWayKind, branch: Collecti
     if not lost.proven:
         told = "No new bittings were found that shut the lost key out and let every other key be. "
         return LossWay(kind, {}, says=lost.reasons, cannot=told + " ".join(lost.reasons))
-    successors = name_successors(ready.system, lost.replace)
+    successors = name_successors(ready.system, lost.replace, named)
     return _way(ready, kind, successors, {successors[old]: cuts for old, cuts in lost.new.items()}, lost.reasons)
 
 
@@ -284,7 +293,7 @@ def _shears(cuts: Cuts, pinned: Sequence[Cuts]) -> bool:
     return all(cut in depths for cut, depths in zip(cuts, zip(*pinned, strict=True), strict=True))
 
 
-def _of_factory(ready: ReadyLoss) -> LossWay:
+def _of_factory(ready: ReadyLoss, named: Collection[str]) -> LossWay:
     if ready.system.records is RecordsHolder.NOBODY:
         told = (
             f"Nobody holds the array and the list of bittings of {ready.system.name}, so nothing new can be drawn in "
@@ -293,7 +302,7 @@ def _of_factory(ready: ReadyLoss) -> LossWay:
         return LossWay(LossWayKind.FACTORY, {}, cannot=told)
     lost = next(one for one in ready.system.keysets if one.symbol == ready.symbol)
     replaced = [one.symbol for one in _under(ready.system, lost)] if lost.level in _OVER_CHANGES else [lost.symbol]
-    successors = name_successors(ready.system, replaced, tops_too=True)
+    successors = name_successors(ready.system, replaced, named, tops_too=True)
     says = (
         "The factory keeps the records: the letter asks it for the new keysets and for whatever else the lost key "
         "turns. The symbols are ours until the factory says others.",
@@ -310,12 +319,14 @@ def _keeps_symbol(keyset: Keyset, replaced: AbstractSet[str]) -> bool:
     return any(child.symbol not in replaced and not is_retired(child) for child in keyset.children)
 
 
-def name_successors(system: KeySystem, replaced: Collection[str], *, tops_too: bool = False) -> dict[str, str]:
+def name_successors(
+    system: KeySystem, replaced: Collection[str], named: Collection[str] = (), *, tops_too: bool = False
+) -> dict[str, str]:
     """The symbol of what takes each replaced keyset's place, upper levels first: its own where it keeps that, else
-    the next one free under the master that its successor hangs under. tops_too: a top gets another symbol, where all
-    under it does and no bitting tells the old from the new.
+    the next one free under the master that its successor hangs under, and not `named` by another plan. tops_too: a
+    top gets another symbol, where all under it does and no bitting tells the old from the new.
     """
-    names = {one.symbol for one in system.keysets}
+    names = {*(one.symbol for one in system.keysets), *named}
     going = [one for level in _DOWNWARD for one in system.keysets if one.level is level and one.symbol in replaced]
     found: dict[str, str] = {}
     for keyset in going:

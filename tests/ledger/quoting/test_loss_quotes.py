@@ -299,6 +299,18 @@ def test_a_loss_whose_key_is_found_halfway_retires_only_what_operates_nothing(wo
     assert at_odds(work, system) == []
 
 
+def test_two_losses_open_at_once_name_different_successors(work: Work, system: KeySystem) -> None:
+    """Both plans said AA5: whichever quote was accepted second was refused."""
+    jobs = []
+    for symbol, successor in (("AA1", "AA5"), ("AA2", "AA6")):
+        loss = _lost(work, symbol)
+        _chosen(work, loss, ways_of_loss(work, loss.id)[0].kind)
+        assert loss.successors[symbol] == successor
+        jobs.append(issued(work, *drafts_of_loss(work, loss.id, PhaseForm())))
+    for job in jobs:
+        accept(work, job)
+
+
 def test_nobody_keys_under_a_lost_master_once_its_plan_has_put_another_in_its_place(
     work: Work, system: KeySystem
 ) -> None:
