@@ -322,11 +322,19 @@ class Lives(RuleBasedStateMachine):
         loss = next((one for one in self.losses.values() if one.at == at and not one.is_closed), None)
         if loss is None:
             number = self.session.scalars(sa.select(sa.func.max(Loss.id))).one()
-            self.losses[number] = PlainLoss(at, copies and set(copies), self.cuts[at])
+            self.losses[number] = self._new_loss(at, copies)
         else:
             loss.copies = None if loss.copies is None or copies is None else loss.copies | copies
         for copy in copies or ():
             self.put((*at, copy), KeyState.LOST, self.pieces[*at, copy].holder)
+
+    def _new_loss(self, at: Symbol, copies: set[int] | None) -> PlainLoss:
+        """What is lost is cut as its copies are; where nobody knows, or they are not alike, as the record says."""
+        cut = {self.pieces[*at, copy].cuts for copy in copies or ()}
+        [cuts] = cut if len(cut) == 1 else {self.cuts[at]}
+        assert cuts is not None
+        is_old = cuts != self.cuts[at]
+        return PlainLoss(at, copies and set(copies), cuts, {at[1]: at[1]} if is_old else {}, on_record=is_old)
 
     def put(self, piece: PieceId, where: KeyState, holder: str = "") -> None:
         one = self.pieces[piece]
@@ -714,7 +722,7 @@ class Lives(RuleBasedStateMachine):
                     for one, row in known.items()
                     if one not in self.losses and (row.system_id, row.keyset.symbol) == at
                 ]
-                self.losses[number] = PlainLoss(at, set(copies), self.cuts[at])
+                self.losses[number] = self._new_loss(at, copies)
             self.lose(at, copies)
 
     @rule(pick=st.integers(0, 999))
@@ -1052,7 +1060,9 @@ class Lives(RuleBasedStateMachine):
             for door, metal in self.hung.items():
                 if self.owner_of[metal.system] != self.owner_of[one[0]] or not metal.turned_by(piece.cuts):
                     continue
-                is_meant = one[0] == metal.system and (metal.cuts or {}).get(one[1]) == piece.cuts
+                # A new key of a master may turn what is still to be rekeyed; an old one only what is pinned to it.
+                its_own = ((metal.cuts or {}).get(one[1]), self.cuts[one[:2]])
+                is_meant = one[0] == metal.system and one[1] in metal.meant and piece.cuts in its_own
                 assert is_meant or (one[:2], id(metal)) in self.excused, f"{one} turns {door}: {metal}"
 
 

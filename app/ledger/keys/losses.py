@@ -178,6 +178,8 @@ def lose_keys(work: Work, keyset: Keyset, keys: Sequence[Key], since: date | Non
     if loss is None:
         loss = Loss(system_id=keyset.system_id, keyset=keyset, reported_at=work.now, copies=copies)
         work.session.add(loss)
+        work.session.flush()
+        _seal_older_bitting(work, loss, keys)
     else:
         _require_old_bitting(work, loss, keys)
         loss.copies = sorted({*loss.copies, *copies}) if loss.copies and copies else []
@@ -214,6 +216,31 @@ def _require_old_bitting(work: Work, loss: Loss, keys: Sequence[Key]) -> None:
             f"job {first.number} brings for the loss that is open. Hand that over and close that loss first: then "
             "this is a loss of its own.",
         )
+
+
+def _seal_older_bitting(work: Work, loss: Loss, keys: Sequence[Key]) -> None:
+    """Say what a new loss lost where its copies are older than the bitting that an earlier loss gave their keyset.
+
+    What still hangs with the old pins is left to be rekeyed, as that loss left it; nothing else needs a plan.
+    """
+    rows = (
+        sa.select(Loss.id, sa.func.min(Key.copy_number))
+        .join(Job, Job.loss_id == Loss.id)
+        .join(Key, sa.and_(Key.job_id == Job.id, Key.keyset_id == Loss.keyset_id))
+        .where(Loss.keyset_id == loss.keyset_id, Loss.closed_at.is_not(None), Loss.sealed_lost.is_not(None))
+        .group_by(Loss.id)
+        .order_by(Loss.id)
+    )
+    newest = max((key.copy_number for key in keys), default=None)
+    for earlier_id, first in work.session.execute(rows):
+        if newest is None or newest >= first:
+            continue
+        sealed = work.session.get_one(Loss, earlier_id).sealed_lost
+        if sealed is not None:
+            opened = work.vault.open(sealed, lost_context(earlier_id))
+            loss.sealed_lost = work.vault.seal(opened, lost_context(loss.id))
+            loss.successors, loss.plan_chosen_at = {loss.keyset.symbol: loss.keyset.symbol}, work.now
+        return
 
 
 def _being_rekeyed(work: Work, loss: Loss) -> str:

@@ -9,11 +9,13 @@ import sqlalchemy as sa
 from app.config import Config
 from app.errors import BitternError
 from app.ledger.care.opening import open_ledger
+from app.ledger.keys.keys import return_key
+from app.ledger.keys.loss_plans import left_to_rekey
 from app.ledger.keys.losses import LossForm, Which, close_loss, lose_key, report_loss, state_of_loss, still_turned
 from app.ledger.keysystems.bittings import open_bittings, reseal_bittings, seal_bitting
 from app.ledger.keysystems.lost_keysets import keep_lost_bitting, lost_masters
 from app.ledger.keysystems.out_of_use import is_retired
-from app.ledger.keysystems.pinned import freeze_pins
+from app.ledger.keysystems.pinned import freeze_pins, seal_pins
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Actor, Work
@@ -92,6 +94,32 @@ def test_pins_decide_and_not_the_record_once_the_keyset_has_another_bitting(work
     assert (done.retired, is_retired(master)) == ((), False), "AA goes on with its new bitting"
     again = lose_key(work, new.id, new.version)
     assert again.loss.id != loss.id and again.loss.copies == [2]
+
+
+def test_an_old_copy_that_is_lost_later_turns_what_still_has_the_old_pins(work: Work, keyed: Keyed) -> None:
+    """AA copy 1 is lost, F1 is rekeyed, and copy 1 is found. Then copy 2 is lost, of the old bitting: it opens F2."""
+    session, master = work.session, keyed.system.keysets[0]
+    factories.KeyFactory(keyset=master, copy_number=2, state=KeyState.OUT)
+    first = report_loss(work, LossForm(keyed.system.id, "AA", Which.COPIES, (1,))).loss
+    with transaction(session):
+        freeze_pins(work, keyed.cylinders)
+        keep_lost_bitting(work, master, open_bittings(session, work.vault, [keyed.system])[master.id])
+        reseal_bittings(work, keyed.system, [(master, (3, 0, 4, 8, 5, 2))])
+    job = factories.JobFactory(customer=keyed.system.customer, loss_id=first.id, stage=Stage.CLOSED)
+    new = factories.KeyFactory(keyset=master, job_id=job.id, copy_number=3, state=KeyState.OUT)
+    with transaction(session):
+        seal_pins(work, keyed.cylinders[:1])
+    return_key(work, the(work, "AA").id, the(work, "AA").version)
+    assert close_loss(work, first.id, first.version).loss.closed_at is not None
+    again = report_loss(work, LossForm(keyed.system.id, "AA", Which.COPIES, (2,))).loss
+    assert doors(work, again) == ["F2"] and again.id != first.id
+    assert [one.door.opening_number for one in left_to_rekey(work, again) if one.door] == ["F2"]
+    assert lost_masters(session, [keyed.system.id]) == (), "nothing new is pinned to what is lost"
+    keyed.cylinders[1].state = CylinderState.REMOVED
+    session.commit()
+    close_loss(work, again.id, again.version)
+    lose_key(work, new.id, new.version)
+    assert [doors(work, one) for one in session.scalars(sa.select(Loss).where(Loss.closed_at.is_(None)))] == [["F1"]]
 
 
 def test_where_no_bitting_is_here_levels_tell_and_what_a_job_of_the_loss_brought_is_out_of_it(
