@@ -22,14 +22,15 @@ from app.keying import (
     choose_bittings,
     count_combinations,
     cross_cost,
+    read_bitting,
 )
 from app.ledger.keysystems.auditing import prove_no_interchange
-from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings
+from app.ledger.keysystems.bittings import lost_context, open_bittings, open_plan, reseal_bittings, spec_of
 from app.ledger.keysystems.extending import with_neighbors
 from app.ledger.keysystems.keysets import ROLE_BELOW
 from app.ledger.keysystems.lost_keysets import require_not_lost
 from app.ledger.keysystems.out_of_use import require_not_retired
-from app.ledger.keysystems.pinned import seal_pins
+from app.ledger.keysystems.pinned import seal_pins, turned_by
 from app.ledger.keysystems.system_queries import get_system, operators_of
 from app.ledger.keysystems.ticks import take_ticks_back
 from app.ledger.keysystems.unsealed_system import OpenedSystem, Way, open_system
@@ -46,6 +47,7 @@ from app.ledger.tables import (
     KeyState,
     KeySystem,
     Level,
+    Loss,
     RecordsHolder,
     Role,
 )
@@ -111,6 +113,7 @@ def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyi
         further = insert_operators(work, cylinder_id, symbols)
         if system.records is RecordsHolder.SHOP:
             prove_no_interchange(work, [system])
+            _require_old_keys_stay_out(work, crossing)
         record(
             work,
             CROSS_KEYED,
@@ -122,6 +125,20 @@ def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyi
             combinations_after=after,
         )
     return CrossKeyingCost(before, after)
+
+
+def _require_old_keys_stay_out(work: Work, crossing: _Crossing) -> None:
+    """Refuse where a key of a bitting that was lost, and that its keyset has no longer, would open the door now."""
+    system = crossing.system
+    rows = sa.select(Loss).where(Loss.system_id == system.id, Loss.sealed_lost.is_not(None)).order_by(Loss.id)
+    for loss in work.session.scalars(rows):
+        text = work.vault.open(loss.sealed_lost or b"", lost_context(loss.id))
+        if turned_by(work, read_bitting(spec_of(system), text, "bitting"), [crossing.cylinder]):
+            raise LedgerError(
+                "operators",
+                f"Keys of {loss.keyset.symbol} that are cut as the lost one was would open this door then: cross-key "
+                "it with another keyset, or key the door to a new one.",
+            )
 
 
 def insert_operators(work: Work, cylinder_id: int, symbols: Sequence[str]) -> tuple[str, ...]:

@@ -13,6 +13,7 @@ from app.ledger.keys.keys import return_key
 from app.ledger.keys.loss_plans import left_to_rekey
 from app.ledger.keys.losses import LossForm, Which, close_loss, lose_key, report_loss, state_of_loss, still_turned
 from app.ledger.keysystems.bittings import open_bittings, reseal_bittings, seal_bitting
+from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.lost_keysets import keep_lost_bitting, lost_masters
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.pinned import freeze_pins, seal_pins
@@ -120,6 +121,18 @@ def test_an_old_copy_that_is_lost_later_turns_what_still_has_the_old_pins(work: 
     close_loss(work, again.id, again.version)
     lose_key(work, new.id, new.version)
     assert [doors(work, one) for one in session.scalars(sa.select(Loss).where(Loss.closed_at.is_(None)))] == [["F1"]]
+
+
+def test_no_door_is_cross_keyed_so_that_an_old_lost_key_opens_it(work: Work, keyed: Keyed) -> None:
+    """AA was 346036 when it was lost: the 3 of 2AA (346298) beside 1AA (746036) would let it in on F1."""
+    loss = lost(work, keyed, "AA")
+    with transaction(work.session):
+        keep_lost_bitting(work, loss.keyset, (3, 4, 6, 0, 3, 6))
+    close_loss(work, loss.id, loss.version)
+    with pytest.raises(LedgerError, match="Keys of AA that are cut as the lost one was would open this door then"):
+        cross_key(work, keyed.cylinders[0].id, ["2AA"])
+    work.session.rollback()
+    assert not keyed.cylinders[0].operators
 
 
 def test_where_no_bitting_is_here_levels_tell_and_what_a_job_of_the_loss_brought_is_out_of_it(
