@@ -59,7 +59,7 @@ def empty_house() -> Path:
 
 def posted(*lines: Mapping[str, str], **head: Any) -> dict[str, str]:
     """A counter page as a browser posts it: a walk-in, unless a customer is named, and its lines."""
-    form = {"token": "t" * 32, "is_new_customer": "1", "customer_name": "I. Plover"}
+    form = {"token": "t" * 32, "is_new_customer": "another", "customer_name": "I. Plover"}
     if "customer_id" in head:
         form = {"token": form["token"]}
     form.update({name: str(value) for name, value in head.items()})

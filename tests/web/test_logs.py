@@ -46,7 +46,7 @@ def test_a_day_of_work_and_of_faults_logs_no_secret(
     row.sealed = row.sealed[:-1] + b"\x00"
     session.commit()
     assert client.post(f"/bench/jobs/{job}/bittings").status_code == 500
-    monkeypatch.setattr("app.web.bench.views.bench_work", lambda *given: 1 / 0)
+    monkeypatch.setattr("app.web.bench.page.bench_work", lambda *given: 1 / 0)
     assert client.post(f"/bench/jobs/{job}/bittings").status_code == 500
     assert "reference" in caplog.text and "refused: bench.bittings" in caplog.text
     with client.session_transaction() as held:

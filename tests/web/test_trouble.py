@@ -28,7 +28,7 @@ from tests.conftest import NOW
 from tests.factories import FormClient, UserFactory
 
 ClientAs = Callable[[Role | None], FormClient]
-TYPED = {"name": "Harbour Lights Cafe", "phone": "5550142"}
+TYPED = {"name": "Harbour Lights Cafe", "phone": "5550142", "is_another": "y"}
 
 
 @pytest.fixture
