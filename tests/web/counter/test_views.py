@@ -386,7 +386,7 @@ def test_two_tabs_on_one_draft_each_keep_what_was_typed_and_the_later_is_told(
 
 
 def test_a_page_that_another_tab_issued_is_told_and_issued_apart(clerk: FormClient, session: Session) -> None:
-    clerk.post("/counter/work-out", data=posted(dict(PART)), headers=LIVE)
+    clerk.post("/counter/work-out", data=posted(dict(PART), is_new_customer="1"), headers=LIVE)
     one, two = (form_with(clerk.get("/counter?draft=1").text, "title") for _ in range(2))
     assert clerk.post("/counter/issue", data=one).location == "/quotes/1001/1"
     two["lines-0-quantity"] = "5"
