@@ -607,8 +607,8 @@ class Lives(RuleBasedStateMachine):
         }
         if not found and loss.successors.get(loss.at[1]) != loss.at[1]:
             replaced.add(loss.at[1])
-        used = {metal.own for metal in self.hung.values() if metal.system == system}
-        used |= {one.own for job in self.jobs.values() for one in job.coming.values() if one.system == system}
+        coming = (one for job in self.jobs.values() for one in job.coming.values())
+        used = {one for metal in (*self.hung.values(), *coming) if metal.system == system for one in metal.meant}
         for symbol in replaced - used:
             if (system, symbol) not in self.retired:
                 self.retired.add((system, symbol))
