@@ -5,12 +5,13 @@ from dataclasses import replace
 
 import sqlalchemy as sa
 
+from app.ledger.quoting.loss_lines import new_keys_named
 from app.ledger.quoting.quoted import asked_in
 from app.ledger.quoting.request import LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Job, Level, LineKind, Role
+from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, Level, LineKind, Role
 from app.pricing import NO_DISCOUNT, Urgency, show_cents
 
 
@@ -29,7 +30,11 @@ def repeat_of(work: Work, job: Job) -> tuple[QuoteRequest, tuple[str, ...]]:
     for cylinder in job.cylinders:
         made.setdefault(cylinder.line_number or 0, []).append(cylinder)
     instead = _new_symbols(work, ask, made)
-    lines = tuple(_again(line, made.get(number, []), instead) for number, line in enumerate(ask.lines, start=1))
+    lines = tuple(
+        further
+        for number, line in enumerate(ask.lines, start=1)
+        for further in _key_lines(work, job, _again(line, made.get(number, []), instead))
+    )
     left_out = tuple(
         f"Line {number} had a price of its own, {show_cents(line.unit_cents)} each; it is at today's price now."
         for number, line in enumerate(ask.lines, start=1)
@@ -49,7 +54,7 @@ def repeat_of(work: Work, job: Job) -> tuple[QuoteRequest, tuple[str, ...]]:
         discount=NO_DISCOUNT,
         discount_reason="",
         discount_meant="",
-        replaced=() if ask.loss_id else tuple(instead.get(symbol, symbol) for symbol in ask.replaced),
+        replaced=tuple(instead.get(symbol, symbol) for symbol in (instead if ask.loss_id else ask.replaced)),
         loss_id=None,
         lost_reason="",
         lost_allowed=(),
@@ -77,6 +82,19 @@ def _again(line: LineRequest, made: Sequence[Cylinder], instead: Mapping[str, st
     )
 
 
+def _key_lines(work: Work, job: Job, line: LineRequest) -> list[LineRequest]:
+    """A line for the new keys of a level after a loss, as one for each keyset that got some; others as they are."""
+    level = new_keys_named(line.symbol)
+    if level is None:
+        return [line]
+    rows = sa.select(Keyset.symbol, sa.func.count(Key.id)).join(Key, Key.keyset_id == Keyset.id)
+    rows = rows.where(Key.job_id == job.id, Keyset.level == level).group_by(Keyset.symbol, Keyset.id)
+    return [
+        replace(line, symbol=symbol, quantity=count)
+        for symbol, count in work.session.execute(rows.order_by(Keyset.id))
+    ]
+
+
 def _new_symbols(work: Work, ask: QuoteRequest, made: Mapping[int, Sequence[Cylinder]]) -> dict[str, str]:
     """The symbol of each keyset that the job replaced, and of the one that took its place."""
     found = {}
@@ -85,7 +103,9 @@ def _new_symbols(work: Work, ask: QuoteRequest, made: Mapping[int, Sequence[Cyli
         before = {one.id: one.keyset for one in rows}
         for old_id, cylinder in zip(line.standing, made.get(number, ()), strict=False):
             old, new = before.get(old_id), cylinder.keyset
-            if old is not None and new is not None and old.symbol in ask.replaced:
+            if old is None or new is None or old.symbol == new.symbol:
+                continue
+            if ask.loss_id or old.symbol in ask.replaced:
                 found[old.symbol] = new.symbol
     return found
 

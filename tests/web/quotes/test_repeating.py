@@ -16,6 +16,7 @@ from tests.desk import accept_page_sent, accepted, issued, quoted
 from tests.factories import FormClient
 from tests.forms_found import form_with
 from tests.keyed import walk
+from tests.lost_and_safe import draft_after_report
 from tests.reading import words_of
 from tests.stocked import HARDWARE, MORTISE, empty_house
 
@@ -110,8 +111,7 @@ def test_what_was_rekeyed_after_a_loss_is_rekeyed_once_more(
     close(work, first)
     system = session.scalars(sa.select(KeySystem)).one().id
     session.rollback()
-    answer = clerk.post(f"/keying/systems/{system}/lost-key", data={"keyset": "AA1", "deed": "quote"})
-    second = issued_and_accepted(clerk, session, clerk.get(answer.location).text)
+    second = issued_and_accepted(clerk, session, draft_after_report(clerk, system, "AA1"))
     assert symbols(session, second) == ["AA2"]
     close(work, second.number)
     third = issued_and_accepted(clerk, session, repeated(clerk, second.number))
