@@ -32,7 +32,6 @@ from app.ledger.keysystems.bittings import (
     add_keyset,
     count_capacity,
     loss_plan_context,
-    lost_context,
     open_bittings,
     reseal_bittings,
     spec_of,
@@ -41,6 +40,7 @@ from app.ledger.keysystems.control import CONTROL_SYMBOL, find_control
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.correcting import leave_array
 from app.ledger.keysystems.keysets import symbols_in_words
+from app.ledger.keysystems.lost_keysets import keep_lost_bitting
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.pinned import freeze_pins, pinned_as_on_record
 from app.ledger.keysystems.planned_doors import replan
@@ -586,9 +586,9 @@ def _replace_bittings(work: Work, loss: Loss, kept: Sequence[Keyset], planned: M
     through = through_the_bench(work.session, system.customer_id)
     on_bench = [one.id for one in there if one.state is not CylinderState.FITTED and one.job_id not in through]
     take_ticks_back(work, on_bench, f"{symbols} got another bitting after a loss")
-    if loss.keyset in kept:
-        was = open_bittings(work.session, work.vault, [system], [loss.keyset_id])[loss.keyset_id]
-        loss.sealed_lost = work.vault.seal(write_bitting(spec_of(system), was), lost_context(loss.id))
+    was = open_bittings(work.session, work.vault, [system], [one.id for one in kept])
+    for one in kept:  # another of them may be lost as well
+        keep_lost_bitting(work, one, was[one.id])
     reseal_bittings(work, system, [(one, planned[one.symbol]) for one in kept])
 
 

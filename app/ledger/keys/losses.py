@@ -23,7 +23,7 @@ from app.ledger.keys.loss_plans import LEFT_OUT, NO_MASTERS
 from app.ledger.keysystems.bittings import lost_context, open_bittings, spec_of
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.lost_keysets import open_loss, operated_by
-from app.ledger.keysystems.out_of_use import is_retired
+from app.ledger.keysystems.out_of_use import is_marked_retired
 from app.ledger.keysystems.pinned import turned_by
 from app.ledger.keysystems.retiring import retire_keysets
 from app.ledger.keysystems.system_queries import cylinders_keyed, operators_of
@@ -546,7 +546,7 @@ def _replaced_keysets(session: Session, loss: Loss, *, is_found: bool) -> list[K
             used |= {above.id for above in operators_of(one.keyset, is_nmk=one.is_nmk, by_id=by_id)}
         used |= {operator.keyset_id for operator in one.operators}
     found = (by_symbol[one] for one in left)
-    return sorted((one for one in found if one.id not in used and not is_retired(one)), key=lambda one: one.id)
+    return sorted((one for one in found if one.id not in used and not is_marked_retired(one)), key=lambda one: one.id)
 
 
 def _retire(work: Work, loss: Loss, keysets: Sequence[Keyset]) -> None:

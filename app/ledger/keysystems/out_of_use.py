@@ -12,7 +12,12 @@ RETIRED = "retired"
 
 def is_retired(keyset: Keyset) -> bool:
     """Whether a keyset is no more, or its whole system is out of use."""
-    return RETIRED in keyset.purpose.split(", ") or keyset.system.retired_on is not None
+    return is_marked_retired(keyset) or keyset.system.retired_on is not None
+
+
+def is_marked_retired(keyset: Keyset) -> bool:
+    """Whether a keyset is no more, whatever becomes of its system."""
+    return RETIRED in keyset.purpose.split(", ")
 
 
 def require_not_retired(keysets: Collection[Keyset], field: str) -> None:

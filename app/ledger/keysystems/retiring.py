@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
-from app.ledger.keysystems.out_of_use import RETIRED, is_retired
+from app.ledger.keysystems.out_of_use import RETIRED, is_marked_retired
 from app.ledger.keysystems.systems import single_keyed_name
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError
@@ -144,7 +144,7 @@ def retire_keysets(work: Work, keysets: Sequence[Keyset], reason: str) -> None:
     One event a system. Whoever calls has asked for the right. LedgerError on `keysets` names what stands.
     """
     for system_id in dict.fromkeys(one.system_id for one in keysets):
-        mine = [one for one in keysets if one.system_id == system_id and not is_retired(one)]
+        mine = [one for one in keysets if one.system_id == system_id and not is_marked_retired(one)]
         if not mine:
             continue
         symbols = {one.symbol for one in mine}

@@ -151,3 +151,16 @@ def test_single_keysets_are_retired_once_nothing_stands_on_them(work: Work, syst
     assert [(one.holder, len(one.keys)) for one in held] == [("Ada Marsh", 1), ("Ben Reed", 1)]
     left = work.session.scalars(sa.select(Keyset).filter_by(system_id=system.id).order_by(Keyset.id)).all()
     assert [one.symbol for one in left if is_retired(one)] == [first, second]
+
+
+def test_a_keyset_retired_while_its_system_is_out_of_use_stays_so_when_that_is_put_back(
+    work: Work, system: KeySystem
+) -> None:
+    """A loss may be closed while its system is retired: what it replaced stays out of use."""
+    first = changes(system)[0]
+    retire_system(work, system.id, system.version, "pulled down")
+    with transaction(work.session):
+        retire_keysets(work, [one for one in system.keysets if one.symbol == first], "a key was lost")
+    put_back_in_use(work, system.id, work.session.get_one(KeySystem, system.id).version)
+    left = work.session.scalars(sa.select(Keyset).filter_by(system_id=system.id).order_by(Keyset.id)).all()
+    assert [one.symbol for one in left if is_retired(one)] == [first]
