@@ -144,7 +144,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.systems: plan_clear
         keysystems.keysets: next_cuts
         keysystems.extending: with_neighbors
-        keys.keys: order_keys add_keys hand_keys receipt_words taker_problems put_key record_keys
+        keys.keys: order_keys add_keys hand_keys receipt_words taker_problems put_key record_keys take_in
         keys.keys: find_keyset find_copies
         keys.losses: lose_keys
         keys.loss_plans: put_plan_on_record
@@ -171,6 +171,8 @@ NO_ROLE_OF_THEIR_OWN = {
         jobs.purchasing: factory_work hardware_of
         jobs.handing_over: lost_before_and_after
         keys.losses: lost_cuts still_turned still_turned_words coming_turned
+        keys.old_copies: useless_copies require_not_old
+        keys.calling_in: still_out lost_out_of_use letters_of
         jobs.papers: holders_of hand_over_sheet
         quoting.issuing: next_snapshot
         quoting.promises: lead_time promise_from

@@ -1,14 +1,17 @@
-"""Keys of what is out of use, a retired system or keysets of one, called in from whoever holds them."""
+"""Keys of what is out of use, a retired system or keysets of one, or old copies after a loss, called in from whoever
+holds them.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session, contains_eager
+from sqlalchemy.orm import contains_eager
 
 from app.ledger.keys.key_queries import CALLED_IN
-from app.ledger.keys.keys import put_key, record_keys
+from app.ledger.keys.keys import record_keys, take_in
+from app.ledger.keys.old_copies import useless_copies
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.system_queries import get_system
@@ -28,20 +31,21 @@ class HeldOutOfUse:
     keys: tuple[Key, ...]
 
 
-def still_out(session: Session, system_id: int) -> tuple[HeldOutOfUse, ...]:
-    """Who holds keys of a system's retired keysets, or of all of a retired system's, by name; lost keys not: 1 query.
+def still_out(work: Work, system_id: int) -> tuple[HeldOutOfUse, ...]:
+    """Who holds keys of a system's retired keysets, or of all of a retired system's, or old copies that open nothing
+    since a loss, by name; lost keys not.
 
     One person is one holder, however the name was spelled in letters and blanks.
     """
-    return _by_holder(_keys(session, system_id, KeyState.OUT))
+    return _by_holder(_keys(work, system_id, KeyState.OUT))
 
 
-def lost_out_of_use(session: Session, system_id: int) -> tuple[Key, ...]:
+def lost_out_of_use(work: Work, system_id: int) -> tuple[Key, ...]:
     """The lost keys of what is out of use in a system: nobody can bring them back."""
-    return tuple(_keys(session, system_id, KeyState.LOST))
+    return tuple(_keys(work, system_id, KeyState.LOST))
 
 
-def _keys(session: Session, system_id: int, state: KeyState) -> list[Key]:
+def _keys(work: Work, system_id: int, state: KeyState) -> list[Key]:
     rows = (
         sa.select(Key)
         .join(Key.keyset)
@@ -50,7 +54,9 @@ def _keys(session: Session, system_id: int, state: KeyState) -> list[Key]:
         .where(KeySystem.id == system_id, Key.state == state)
         .order_by(Keyset.id, Key.copy_number)
     )
-    return [key for key in session.scalars(rows) if is_retired(key.keyset)]
+    keys = work.session.scalars(rows).all()
+    useless = useless_copies(work, keys)
+    return [key for key in keys if is_retired(key.keyset) or key in useless]
 
 
 def _by_holder(keys: Sequence[Key]) -> tuple[HeldOutOfUse, ...]:
@@ -75,7 +81,7 @@ def call_in_keys(work: Work, system_id: int, back_by: date) -> tuple[HeldOutOfUs
     if back_by < work.today:
         raise LedgerError("back_by", f"{back_by.isoformat()} is past; enter today or a later day.")
     system = get_system(work.session, system_id)
-    held = still_out(work.session, system_id)
+    held = still_out(work, system_id)
     keys = [key for one in held for key in one.keys]
     if not keys:
         raise LedgerError("back_by", "No key of what is out of use here is out: there is nobody to write to.")
@@ -97,7 +103,7 @@ def tick_off(work: Work, system_id: int, key_ids: Sequence[int]) -> int:
     if not wanted:
         raise LedgerError("keys", "Tick the keys that came back.")
     with transaction(work.session):
-        keys = [key for one in still_out(work.session, system_id) for key in one.keys if key.id in wanted]
+        keys = [key for one in still_out(work, system_id) for key in one.keys if key.id in wanted]
         if gone := len(wanted) - len(keys):
             told = f"{counted(gone, 'key')} of those ticked came back in between, or went elsewhere: look again."
             raise LedgerError("keys", told)
@@ -105,9 +111,8 @@ def tick_off(work: Work, system_id: int, key_ids: Sequence[int]) -> int:
             mine = [key for key in keys if key.keyset is keyset]
             holders = ", ".join(dict.fromkeys(key.holder for key in mine if key.holder))
             copies = say_copies([key.copy_number for key in mine])
-            for key in mine:
-                put_key(work, key, KeyState.RETURNED)
-            said = f"{keyset.symbol} {copies} back" + (f", from {holders}" if holders else "")
+            told = take_in(work, mine)
+            said = f"{keyset.symbol} {copies} back" + (f", from {holders}" if holders else "") + told
             record_keys(work, "key returned", keyset, said, mine)
         return len(keys)
 
@@ -127,10 +132,10 @@ class CallInLetter:
     back_by: date | None
 
 
-def letters_of(session: Session, system_id: int) -> tuple[CallInLetter, ...]:
+def letters_of(work: Work, system_id: int) -> tuple[CallInLetter, ...]:
     """A letter to each who holds keys of what is out of use in a system; LedgerError where nobody does."""
-    system = get_system(session, system_id)
-    held = [one for one in still_out(session, system_id) if one.holder]
+    system = get_system(work.session, system_id)
+    held = [one for one in still_out(work, system_id) if one.holder]
     if not held:
         raise LedgerError("back_by", "No key of what is out of use here is out: there is nobody to write to.")
     return tuple(
@@ -138,9 +143,15 @@ def letters_of(session: Session, system_id: int) -> tuple[CallInLetter, ...]:
             one.holder,
             system.customer.name,
             system.name,
-            system.retired_reason if system.retired_on else "these keysets were replaced",
+            system.retired_reason if system.retired_on else _reason(one.keys),
             tuple((key.keyset.symbol, key.copy_number, key.stamp) for key in one.keys),
             max((key.due_back for key in one.keys if key.due_back), default=None),
         )
         for one in held
     )
+
+
+def _reason(keys: Sequence[Key]) -> str:
+    if all(is_retired(key.keyset) for key in keys):
+        return "these keysets were replaced"
+    return "they were replaced, and copies with other numbers stay good"

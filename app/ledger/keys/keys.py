@@ -14,6 +14,7 @@ import sqlalchemy as sa
 
 from app.errors import Problem, Problems
 from app.ledger.keys.key_queries import ISSUED, KEY_RECEIPTS, SCRAPPED, STAMPED, keys_held, say_held
+from app.ledger.keys.old_copies import require_not_old, say_retired, useless_copies
 from app.ledger.keysystems.authority import authority_of, require_authority
 from app.ledger.keysystems.copy_numbers import MOST_AT_ONCE, say_copies
 from app.ledger.keysystems.keysets import require_decoded
@@ -143,6 +144,7 @@ def issue_keys(work: Work, form: KeyIssueForm) -> int:
         keyset = find_keyset(work, form.system_id, form.symbol)
         keys = find_copies(work, keyset, form.copies)
         require_state(keys, (KeyState.CUT, KeyState.RETURNED), "issued")
+        require_not_old(work, keys, "copies")
         return hand_keys(work, {keyset: keys}, taker)
 
 
@@ -205,9 +207,9 @@ def return_key(work: Work, key_id: int, version: int) -> Key:
         key = get_version(work.session, Key, key_id, "key", version)
         require_state((key,), (KeyState.OUT, KeyState.LOST), "returned")
         was_lost, holder = key.state is KeyState.LOST, key.holder
-        put_key(work, key, KeyState.RETURNED)
+        told = take_in(work, (key,))
         words = "was lost, and is found and back" if was_lost else "is back"
-        said = f"{name_of(key)} {words}" + (f", from {holder}" if holder else "")
+        said = f"{name_of(key)} {words}" + (f", from {holder}" if holder else "") + told
         record_keys(work, "key returned", key.keyset, said, (key,))
         return key
 
@@ -223,11 +225,20 @@ def return_copies(work: Work, system_id: int, symbol: str, copies: Sequence[int]
         keys = find_copies(work, keyset, copies)
         require_state(keys, (KeyState.OUT, KeyState.LOST), "returned")
         holders = ", ".join(dict.fromkeys(key.holder for key in keys if key.holder))
-        for key in keys:
-            put_key(work, key, KeyState.RETURNED)
-        said = f"{keyset.symbol} {say_copies(copies)} back" + (f", from {holders}" if holders else "")
+        told = take_in(work, keys)
+        said = f"{keyset.symbol} {say_copies(copies)} back" + (f", from {holders}" if holders else "") + told
         record_keys(work, "key returned", keyset, said, keys)
         return keys
+
+
+def take_in(work: Work, keys: Sequence[Key]) -> str:
+    """Put keys that came back into the shop, inside the caller's transaction; old copies that open nothing any more
+    are retired, and the words for the story say so.
+    """
+    useless = useless_copies(work, keys)
+    for key in keys:
+        put_key(work, key, KeyState.RETIRED if key in useless else KeyState.RETURNED)
+    return f". {say_retired(useless)}" if useless else ""
 
 
 def retire_key(work: Work, key_id: int, version: int, note: str = "") -> Key:

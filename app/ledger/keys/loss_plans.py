@@ -28,6 +28,7 @@ from app.keying import (
     write_bitting,
 )
 from app.ledger.keys.losing import SECONDS, ReadyLoss, ready_loss, through_the_bench
+from app.ledger.keys.old_copies import new_copies
 from app.ledger.keysystems.bittings import (
     add_keyset,
     count_capacity,
@@ -518,14 +519,18 @@ def say_control_keys(session: Session, job: Job) -> str:
     loss = session.get(Loss, job.loss_id) if job.loss_id is not None else None
     if loss is None or loss.keyset.level is not Level.CONTROL:
         return ""
-    rows = sa.select(Key.copy_number, Job.loss_id).outerjoin(Job, Job.id == Key.job_id)
-    rows = rows.where(Key.keyset_id == loss.keyset_id, Key.state.not_in((KeyState.LOST, KeyState.RETIRED)))
-    copies: dict[bool, list[int]] = {True: [], False: []}
-    for copy, of_loss in session.execute(rows.order_by(Key.copy_number)):
-        copies[of_loss == loss.id].append(copy)
+    rows = sa.select(Key).where(Key.keyset_id == loss.keyset_id, Key.state.not_in((KeyState.LOST, KeyState.RETIRED)))
+    keys = session.scalars(rows.order_by(Key.copy_number)).all()
+    first = next((one.first for one in new_copies(session, [loss.keyset_id]) if one.loss is loss), None)
+    # Of unknown copies any that somebody holds may be the lost one.
+    at_hand = [key for key in keys if loss.copies or key.state in (KeyState.CUT, KeyState.RETURNED)]
     symbol = loss.keyset.symbol
-    old = f"{symbol} {say_copies(copies[False])}" if copies[False] else f"a {symbol} cut to the old bitting"
-    new = f"{symbol} {say_copies(copies[True])}" if copies[True] else f"{symbol} by the new bitting"
+    if before := [key.copy_number for key in at_hand if first is None or key.copy_number < first]:
+        old = f"{symbol} {say_copies(before)}"
+    else:
+        old = f"a {symbol} cut to the old bitting" + ("" if loss.copies else ", of those at hand")
+    since = [key.copy_number for key in keys if first is not None and key.copy_number >= first]
+    new = f"{symbol} {say_copies(since)}" if since else f"{symbol} by the new bitting"
     return f"Take the cores out with {old}, as they were; seat the new ones with {new}."
 
 

@@ -11,7 +11,7 @@ from enum import StrEnum
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session, joinedload
+from sqlalchemy.orm import Session, contains_eager, joinedload
 
 from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
@@ -20,6 +20,7 @@ from app.ledger.keys.calling_in import still_out
 from app.ledger.keys.keys import find_copies, find_keyset, put_key, record_keys, require_state
 from app.ledger.keys.losing import place_of
 from app.ledger.keys.loss_plans import LEFT_OUT, NO_MASTERS
+from app.ledger.keys.old_copies import new_copies, old_copies, say_old, say_retired, useless_copies
 from app.ledger.keysystems.bittings import lost_context, open_bittings, spec_of
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.lost_keysets import open_loss, operated_by
@@ -204,16 +205,15 @@ def _require_old_bitting(work: Work, loss: Loss, keys: Sequence[Key]) -> None:
     """Refuse copies that are cut to the new bitting of a keyset whose loss is still open: they are another loss."""
     if loss.sealed_lost is None:
         return
-    rows = sa.select(Key.copy_number, Job.number).join(Job, Job.id == Key.job_id)
-    first = work.session.execute(
-        rows.where(Key.keyset_id == loss.keyset_id, Job.loss_id == loss.id).order_by(Key.copy_number).limit(1)
-    ).first()
-    new = [key.copy_number for key in keys if first is not None and key.copy_number >= first.copy_number]
-    if first is not None and new:
+    brought = next((one for one in new_copies(work.session, [loss.keyset_id]) if one.loss is loss), None)
+    new = [key.copy_number for key in keys if brought is not None and key.copy_number >= brought.first]
+    if brought is not None and new:
+        rows = sa.select(Job.number).join(Key, Key.job_id == Job.id)
+        number = work.session.scalar(rows.where(Key.keyset_id == loss.keyset_id, Key.copy_number == brought.first))
         raise LedgerError(
             "copies",
             f"{loss.keyset.symbol} {say_copies(new)} {'is' if len(new) == 1 else 'are'} cut to the new bitting that "
-            f"job {first.number} brings for the loss that is open. Hand that over and close that loss first: then "
+            f"job {number} brings for the loss that is open. Hand that over and close that loss first: then "
             "this is a loss of its own.",
         )
 
@@ -223,24 +223,16 @@ def _seal_older_bitting(work: Work, loss: Loss, keys: Sequence[Key]) -> None:
 
     What still hangs with the old pins is left to be rekeyed, as that loss left it; nothing else needs a plan.
     """
-    rows = (
-        sa.select(Loss.id, sa.func.min(Key.copy_number))
-        .join(Job, Job.loss_id == Loss.id)
-        .join(Key, sa.and_(Key.job_id == Job.id, Key.keyset_id == Loss.keyset_id))
-        .where(Loss.keyset_id == loss.keyset_id, Loss.closed_at.is_not(None), Loss.sealed_lost.is_not(None))
-        .group_by(Loss.id)
-        .order_by(Loss.id)
-    )
     newest = max((key.copy_number for key in keys), default=None)
-    for earlier_id, first in work.session.execute(rows):
-        if newest is None or newest >= first:
+    for brought in new_copies(work.session, [loss.keyset_id]):
+        earlier = brought.loss
+        if newest is None or newest >= brought.first or earlier.closed_at is None:
             continue
-        sealed = work.session.get_one(Loss, earlier_id).sealed_lost
-        if sealed is not None:
-            opened = work.vault.open(sealed, lost_context(earlier_id))
+        if earlier.keyset_id == loss.keyset_id and earlier.sealed_lost is not None:
+            opened = work.vault.open(earlier.sealed_lost, lost_context(earlier.id))
             loss.sealed_lost = work.vault.seal(opened, lost_context(loss.id))
             loss.successors, loss.plan_chosen_at = {loss.keyset.symbol: loss.keyset.symbol}, work.now
-        return
+            return
 
 
 def _being_rekeyed(work: Work, loss: Loss) -> str:
@@ -357,7 +349,8 @@ class StandingOpen:
 class LossState:
     """A loss as its page tells it. `exposed_at_first`: how many doors it opened when it was reported, None of one of
     an earlier release; `uncovered`: how many of `standing` no job rekeys yet; `why_open`: what keeps it from being
-    closed, "" where nothing does.
+    closed, "" where nothing does; `called_in`: keys out that open nothing any more; `carried`: old copies of a keyset
+    that keeps its symbol, which are good for the doors that are left.
     """
 
     loss: Loss
@@ -370,6 +363,7 @@ class LossState:
     is_found: bool
     why_open: str
     called_in: tuple[Key, ...]
+    carried: tuple[Key, ...]
     events: tuple[Event, ...]
 
     @property
@@ -400,7 +394,8 @@ def state_of_loss(work: Work, loss_id: int) -> LossState:
         jobs,
         is_found(session, loss),
         _why_open(work, loss, turned, coming) if is_open else "",
-        () if is_open else _called_in(session, loss),
+        (called_in := _called_in(work, loss)),
+        tuple(key for key in _kept_copies(session, loss, (KeyState.OUT,)) if key not in called_in),
         events,
     )
 
@@ -480,11 +475,14 @@ def _named(cylinders: Sequence[Cylinder]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Closed:
-    """A loss that was closed, the symbols that were retired with it, and their keys that are still out."""
+    """A loss that was closed, the symbols that were retired with it, and what is still out: `old`, the old copies
+    among it of keysets that keep their symbol.
+    """
 
     loss: Loss
     retired: tuple[str, ...]
     called_in: tuple[Key, ...]
+    old: tuple[Key, ...]
 
     @property
     def words(self) -> str:
@@ -495,6 +493,8 @@ class Closed:
         if self.called_in:
             is_or_are = "is" if len(self.called_in) == 1 else "are"
             said.append(f"Call in {counted(len(self.called_in), 'key')} that {is_or_are} out.")
+        if self.old:
+            said.append(f"{say_old(self.old)}.")
         return " ".join(said)
 
 
@@ -517,14 +517,17 @@ def close_loss(work: Work, loss_id: int, version: int, note: str = "") -> Closed
             raise LedgerError("note", f"{why} A loss is closed when its key turns nothing any more.")
         found = is_found(work.session, loss)
         retired = _replaced_keysets(work.session, loss, is_found=found)
-        _retire(work, loss, retired)
+        old = _retire(work, loss, retired)
         loss.closed_at, loss.closed_by_id, loss.closing_note = work.now, work.actor.user_id, said
-        done = Closed(loss, tuple(one.symbol for one in retired), _called_in(work.session, loss))
+        called_in = _called_in(work, loss)
+        still_old = tuple(old_copies(work.session, called_in))
+        done = Closed(loss, tuple(one.symbol for one in retired), called_in, still_old)
         how = "every lost copy is found" if found else "the lost key turns no door"
         words = f"loss of {loss.keyset.symbol} closed: {how}." + (
             f" Retired: {', '.join(done.retired)}." if retired else ""
         )
-        record_keys(work, LOSS_CLOSED, loss.keyset, " ".join(filter(None, (words, said))), (), loss=loss.id)
+        words += f" {told}" if (told := say_retired(old)) else ""
+        record_keys(work, LOSS_CLOSED, loss.keyset, " ".join(filter(None, (words, said))), old, loss=loss.id)
         return done
 
 
@@ -549,15 +552,28 @@ def _replaced_keysets(session: Session, loss: Loss, *, is_found: bool) -> list[K
     return sorted((one for one in found if one.id not in used and not is_marked_retired(one)), key=lambda one: one.id)
 
 
-def _retire(work: Work, loss: Loss, keysets: Sequence[Keyset]) -> None:
+def _retire(work: Work, loss: Loss, keysets: Sequence[Keyset]) -> tuple[Key, ...]:
+    """Retire keysets with their keys in the shop, and old copies there of what keeps its symbol: these keys."""
     retire_keysets(work, keysets, f"a key of {loss.keyset.symbol} was lost, and others took their place")
     ids = [one.id for one in keysets]
     for key in work.session.scalars(sa.select(Key).where(Key.keyset_id.in_(ids), Key.state.in_(_IN_SHOP))):
         put_key(work, key, KeyState.RETIRED)
+    old = useless_copies(work, _kept_copies(work.session, loss, (KeyState.CUT, KeyState.RETURNED)))
+    for key in old:
+        put_key(work, key, KeyState.RETIRED)
+    return old
 
 
-def _called_in(session: Session, loss: Loss) -> tuple[Key, ...]:
-    """Keys of what the loss replaced that are still out, by holder."""
-    replaced = {loss.keyset.symbol, *(old for old, new in loss.successors.items() if new != old)}
-    held = (key for one in still_out(session, loss.system_id) for key in one.keys)
+def _kept_copies(session: Session, loss: Loss, states: Sequence[KeyState]) -> tuple[Key, ...]:
+    """Old copies, in these states, of the keysets that keep their symbol with this loss."""
+    kept = [old for old, new in loss.successors.items() if old == new]
+    rows = sa.select(Key).join(Key.keyset).options(contains_eager(Key.keyset))
+    rows = rows.where(Keyset.system_id == loss.system_id, Keyset.symbol.in_(kept), Key.state.in_(states))
+    return tuple(old_copies(session, session.scalars(rows.order_by(Keyset.id, Key.copy_number)).all()))
+
+
+def _called_in(work: Work, loss: Loss) -> tuple[Key, ...]:
+    """Keys of what the loss replaced, old copies too, that are still out, by holder."""
+    replaced = {loss.keyset.symbol, *loss.successors}
+    held = (key for one in still_out(work, loss.system_id) for key in one.keys)
     return tuple(key for key in held if key.keyset.symbol in replaced)

@@ -13,14 +13,15 @@ from app.ledger.keys.keys import (
     KeyTaker,
     hand_keys,
     name_of,
-    put_key,
     read_note,
     receipt_words,
     record_keys,
+    take_in,
     taker_problems,
     where_it_is,
 )
 from app.ledger.keys.losses import lose_keys
+from app.ledger.keys.old_copies import require_not_old, say_retired
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError
@@ -119,11 +120,14 @@ class TakeBackForm:
 
 @dataclass(frozen=True, slots=True)
 class TakenBack:
-    """The receipts to sign: the holder's, and the successor's where one took keys on; keys that are lost now."""
+    """The receipts to sign: the holder's, and the successor's where one took keys on; keys that are lost now; and
+    what to know of old copies among those that came back, "" where there is none.
+    """
 
     receipt: int
     successors_receipt: int | None
     lost: tuple[Key, ...]
+    retired: str = ""
 
 
 def take_back_keys(work: Work, form: TakeBackForm) -> TakenBack:
@@ -151,12 +155,12 @@ def take_back_keys(work: Work, form: TakeBackForm) -> TakenBack:
         keys = [key for key in held.values() if key.id in became]
         holder, phone = keys[0].holder, next((key.holder_phone for key in keys if key.holder_phone), "")
         lost = tuple(key for key in keys if key.id in form.missing)
-        for key in keys:
-            if key.id in form.returned:
-                put_key(work, key, KeyState.RETURNED)
+        back = [key for key in keys if key.id in form.returned]
+        take_in(work, back)
         for keyset, missing in by_keyset(lost).items():
             lose_keys(work, keyset, missing, note=said or "Missing when the keys were taken back.")
         on = [key for key in keys if key.id in form.handed_on]
+        require_not_old(work, on, "keys")
         taken_on = hand_keys(work, by_keyset(on), successor) if on else None
         work.session.flush()
         number = next_number(work.session, KEY_RECEIPTS)
@@ -167,9 +171,10 @@ def take_back_keys(work: Work, form: TakeBackForm) -> TakenBack:
                 for one in dict.fromkeys(ends)
             )
             words = f"{keyset.symbol} {', '.join(parts)}, from {holder}; receipt {key_receipt_number(number)}"
+            words += f". {told}" if (told := say_retired([key for key in mine if key in back])) else ""
             detail = receipt_words(work, keyset, number, KeyTaker(holder, phone), is_first=place == 0)
             record_keys(work, TAKEN_BACK, keyset, words, mine, copies=copies, became=ends, **detail)
-        return TakenBack(number, taken_on, lost)
+        return TakenBack(number, taken_on, lost, say_retired(back))
 
 
 def by_keyset(keys: Iterable[Key]) -> dict[Keyset, list[Key]]:

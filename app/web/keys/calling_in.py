@@ -52,8 +52,8 @@ def call_in_page(system_id: int) -> ResponseReturnValue:
         system=system,
         form=form,
         refused=refused,
-        held=still_out(work.session, system_id),
-        lost=lost_out_of_use(work.session, system_id),
+        held=still_out(work, system_id),
+        lost=lost_out_of_use(work, system_id),
         ticked=ticked,
     ), form.status
 
@@ -63,7 +63,7 @@ def call_in_page(system_id: int) -> ResponseReturnValue:
 def call_in_letters(system_id: int) -> ResponseReturnValue:
     """A letter to each holder."""
     work = current_work()
-    letters = letters_of(work.session, system_id)
+    letters = letters_of(work, system_id)
     with printing():
         made = call_in_pdf(house_head(get_house(work.session)), letters, work.today)
     return send(made, f"return-of-keys-{system_id}.pdf", PDF)

@@ -52,7 +52,7 @@ def person() -> ResponseReturnValue:
         said = ", ".join(f"{counted(len(wanted[end]), 'key')} {end}" for end in list(ENDS)[1:] if wanted[end])
         sign = f"{name}: {said}. Have receipt {key_receipt_number(done.value.receipt)} signed."
         return flash_and_redirect(
-            " ".join(filter(None, (sign, say_count(work.session, customer_id)))),
+            " ".join(filter(None, (sign, done.value.retired, say_count(work.session, customer_id)))),
             "keys.person",
             customer=customer_id,
             name=name,

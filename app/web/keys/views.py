@@ -24,6 +24,7 @@ from app.ledger.keys.keys import (
     cut_copies,
     give_blind_code,
     issue_keys,
+    name_of,
     order_copies,
     retire_key,
     return_copies,
@@ -31,6 +32,7 @@ from app.ledger.keys.keys import (
     scrap_copies,
 )
 from app.ledger.keys.losses import is_found, lose_key, loss_of_key, still_turned
+from app.ledger.keys.old_copies import say_retired
 from app.ledger.keysystems.authority import lacks_authority
 from app.ledger.keysystems.copy_numbers import read_copies, say_copies
 from app.ledger.keysystems.lost_keysets import exposed_by, open_loss
@@ -220,8 +222,9 @@ def back(system_id: int) -> ResponseReturnValue:
 
     def save() -> str:
         copies = read_copies(typed(form.copies))
-        return_copies(current_work(), system_id, typed(form.symbol), copies)
-        return _with_count(f"{typed(form.symbol)}: {say_copies(copies)} back in the shop.", system_id)
+        told = say_retired(return_copies(current_work(), system_id, typed(form.symbol), copies))
+        said = f"{typed(form.symbol)}: {say_copies(copies)} back in the shop."
+        return _with_count(" ".join(filter(None, (said, told))), system_id)
 
     if done := form.run(save):
         return flash_and_redirect(done.value, "keys.system", system_id=system_id)
@@ -303,7 +306,7 @@ def give_back(key_id: int) -> ResponseReturnValue:
         work = current_work()
         back = return_key(work, key_id, form.version_read)
         loss = open_loss(work.session, back.keyset_id)
-        said = f"{back.keyset.symbol} copy {back.copy_number} is back in the shop."
+        said = " ".join(filter(None, (f"{name_of(back)} is back in the shop.", say_retired((back,)))))
         if loss is not None and is_found(work.session, loss):
             said += " Every lost copy is found: close the loss."
         return _with_count(said, back.keyset.system_id)

@@ -9,9 +9,11 @@ import sqlalchemy as sa
 from app.config import Config
 from app.errors import BitternError
 from app.ledger.care.opening import open_ledger
-from app.ledger.keys.keys import return_key
+from app.ledger.keys.calling_in import letters_of, tick_off
+from app.ledger.keys.keys import KeyIssueForm, issue_keys, return_key
 from app.ledger.keys.loss_plans import left_to_rekey
 from app.ledger.keys.losses import LossForm, Which, close_loss, lose_key, report_loss, state_of_loss, still_turned
+from app.ledger.keys.people import TakeBackForm, take_back_keys
 from app.ledger.keysystems.bittings import open_bittings, reseal_bittings, seal_bitting
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.lost_keysets import keep_lost_bitting, lost_masters
@@ -112,6 +114,7 @@ def test_an_old_copy_that_is_lost_later_turns_what_still_has_the_old_pins(work: 
         seal_pins(work, keyed.cylinders[:1])
     return_key(work, the(work, "AA").id, the(work, "AA").version)
     assert close_loss(work, first.id, first.version).loss.closed_at is not None
+    assert state_of_loss(work, first.id).called_in == (), "F2 has no other AA"
     again = report_loss(work, LossForm(keyed.system.id, "AA", Which.COPIES, (2,))).loss
     assert doors(work, again) == ["F2"] and again.id != first.id
     assert [one.door.opening_number for one in left_to_rekey(work, again) if one.door] == ["F2"]
@@ -121,6 +124,52 @@ def test_an_old_copy_that_is_lost_later_turns_what_still_has_the_old_pins(work: 
     close_loss(work, again.id, again.version)
     lose_key(work, new.id, new.version)
     assert [doors(work, one) for one in session.scalars(sa.select(Loss).where(Loss.closed_at.is_(None)))] == [["F1"]]
+
+
+def test_old_copies_are_good_until_the_last_door_is_done_and_out_of_use_then(work: Work, keyed: Keyed) -> None:
+    """AA copy 1 is lost; 2 to 5 are old, 4 and 5 in the shop; the job of the loss brings 6. F1 is done, then F2."""
+    session, master = work.session, keyed.system.keysets[0]
+    states = (KeyState.OUT, KeyState.OUT, KeyState.CUT, KeyState.RETURNED)
+    _, three, four, five = (
+        factories.KeyFactory(keyset=master, copy_number=copy, state=state, holder="Ada Marsh")
+        for copy, state in enumerate(states, 2)
+    )
+    loss = report_loss(work, LossForm(keyed.system.id, "AA", Which.COPIES, (1,))).loss
+    with transaction(session):
+        freeze_pins(work, keyed.cylinders)
+        keep_lost_bitting(work, master, open_bittings(session, work.vault, [keyed.system])[master.id])
+        reseal_bittings(work, keyed.system, [(master, (3, 0, 4, 8, 5, 2))])
+    job = factories.JobFactory(customer=keyed.system.customer, loss_id=loss.id, stage=Stage.CLOSED)
+    new = factories.KeyFactory(keyset=master, job_id=job.id, copy_number=6, state=KeyState.OUT, holder="Ada Marsh")
+    with transaction(session):
+        seal_pins(work, keyed.cylinders[:1])
+    assert return_key(work, three.id, three.version).state is KeyState.RETURNED
+    issue_keys(work, KeyIssueForm(keyed.system.id, "AA", (3,), "Ada Marsh"))
+    state = state_of_loss(work, loss.id)
+    assert ([key.copy_number for key in state.carried], state.called_in) == ([2, 3], ())
+    with transaction(session):
+        seal_pins(work, keyed.cylinders[1:])
+    state = state_of_loss(work, loss.id)
+    assert ([key.copy_number for key in state.called_in], state.carried) == ([2, 3], ())
+    assert return_key(work, three.id, three.version).state is KeyState.RETIRED
+    done = close_loss(work, loss.id, loss.version)
+    assert done.words == (
+        "The loss of AA is closed. Call in 1 key that is out. AA copy 2 is cut to the bitting that was lost."
+    )
+    assert {four.state, five.state} == {KeyState.RETIRED} and new.state is KeyState.OUT
+    [letter] = letters_of(work, keyed.system.id)
+    assert (letter.holder, letter.pieces) == ("Ada Marsh", (("AA", 2, "AA 2"),))
+    assert letter.reason == "they were replaced, and copies with other numbers stay good"
+    [two] = done.called_in
+    handed_on = TakeBackForm(keyed.system.customer_id, "Ada Marsh", handed_on=(two.id, new.id), successor="Ben Reed")
+    with pytest.raises(LedgerError, match="AA copy 2 is cut to the bitting that was lost"):
+        take_back_keys(work, handed_on)
+    assert tick_off(work, keyed.system.id, [two.id]) == 1 and two.state is KeyState.RETIRED
+    four.state = KeyState.CUT  # as where the loss was closed by an earlier release
+    session.commit()
+    with pytest.raises(LedgerError, match="AA copy 4 is cut to the bitting that was lost: every door has the new"):
+        issue_keys(work, KeyIssueForm(keyed.system.id, "AA", (4,), "Ben Reed"))
+    assert return_key(work, new.id, new.version).state is KeyState.RETURNED
 
 
 def test_no_door_is_cross_keyed_so_that_an_old_lost_key_opens_it(work: Work, keyed: Keyed) -> None:

@@ -147,7 +147,7 @@ def test_single_keysets_are_retired_once_nothing_stands_on_them(work: Work, syst
     take_out(work, standing, 1)
     with transaction(work.session):
         retire_keysets(work, [work.session.get_one(Keyset, one.id) for one in pair], "a key was lost")
-    held = still_out(work.session, system.id)
+    held = still_out(work, system.id)
     assert [(one.holder, len(one.keys)) for one in held] == [("Ada Marsh", 1), ("Ben Reed", 1)]
     left = work.session.scalars(sa.select(Keyset).filter_by(system_id=system.id).order_by(Keyset.id)).all()
     assert [one.symbol for one in left if is_retired(one)] == [first, second]

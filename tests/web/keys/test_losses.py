@@ -6,8 +6,10 @@ from html import unescape
 import pytest
 import sqlalchemy as sa
 
-from app.ledger.keysystems.bittings import seal_bitting
+from app.ledger.keysystems.bittings import reseal_bittings, seal_bitting
+from app.ledger.keysystems.lost_keysets import keep_lost_bitting
 from app.ledger.keysystems.out_of_use import is_retired
+from app.ledger.store.engine import transaction
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeyState, Level, Loss, Role, Stage
 from tests import factories
@@ -194,3 +196,33 @@ def test_a_part_that_goes_says_what_the_lost_key_still_turns(work: Work, keyed: 
     assert "The lost keys of AA still turn 1 door." in pdf_text(
         clerk.get(f"/jobs/{job.number}/hand-overs/1.pdf").data
     )
+
+
+def test_old_copies_of_a_master_that_keeps_its_symbol_are_called_in_from_the_losss_page(
+    work: Work, keyed: Keyed, client_as: ClientAs
+) -> None:
+    """AA got 304852 in place of 528614, both doors are pinned to it, and copies 1 and 2 are out beside the new 3."""
+    clerk = client_as(Role.COUNTER)
+    report(clerk, keyed, keyset="AA", which="unknown")
+    loss = the_loss(work)
+    job = factories.JobFactory(customer=keyed.system.customer, stage=Stage.CLOSED, loss_id=loss.id)
+    for copy, job_id in ((2, None), (3, job.id)):
+        held = factories.KeyFactory(keyset=loss.keyset, job_id=job_id, copy_number=copy, state=KeyState.OUT)
+        held.holder = "P. Harbour"
+    with transaction(work.session):
+        keep_lost_bitting(work, loss.keyset, (5, 2, 8, 6, 1, 4))
+        reseal_bittings(work, keyed.system, [(loss.keyset, (3, 0, 4, 8, 5, 2))])
+    address, call_in = f"/keys/losses/{loss.id}", f"/keys/system/{keyed.system.id}/call-in"
+    page = unescape(clerk.get(address).text)
+    assert "2 keys of what was replaced, still out" in page and ">AA 1</a>" in page and ">AA 2</a>" in page
+    assert ">AA 3</a>" not in page and f'href="{call_in}"' in page
+    answer = clerk.post(f"{address}/close", data=form_with(page, "note"))
+    page = unescape(clerk.get(answer.location).text)
+    assert "Call in 2 keys that are out. AA copies 1-2 are cut to the bitting that was lost." in page
+    page = clerk.get(call_in).text
+    assert "AA</b> copy 2" in page and "AA</b> copy 3" not in page
+    back = form_with(clerk.get(f"/keys/system/{keyed.system.id}").text, "back-copies")
+    answer = clerk.post(f"/keys/system/{keyed.system.id}/back", data=back | {"back-symbol": "AA", "back-copies": "2"})
+    page = unescape(clerk.get(answer.location).text)
+    told = "AA copy 2 is cut to the bitting that was lost and opens nothing any more: retired, not to hand out again."
+    assert told in page and "Still out: <b>1 key</b>" in clerk.get(call_in).text
