@@ -56,6 +56,7 @@ def test_a_core_jobs_control_key_is_on_its_papers(enter: Enter, served: Served, 
         for box in page.locator("input[name=cylinders]").all():
             box.check()
         page.get_by_role("button", name=f"Mark as {how}").click()
+        expect(page.locator("#flashes")).to_contain_text(f"ticked off as {how}")
     for box in page.locator("input[name=keys]").all():
         box.check()
     page.get_by_role("button", name="Mark as cut").click()

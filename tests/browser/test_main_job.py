@@ -138,6 +138,7 @@ def test_the_bench_pins_checks_and_readies_it(enter: Enter, served: Served, shop
         for box in page.locator("input[name=cylinders]").all():
             box.check()
         page.get_by_role("button", name=f"Mark as {how}").click()
+        expect(page.locator("#flashes")).to_contain_text(f"ticked off as {how}")
     page.get_by_role("button", name="All checked: move on").click()
     page.get_by_role("button", name="Ready to hand over").click()
     expect(page.get_by_text("ready", exact=True).first).to_be_visible()
