@@ -150,7 +150,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keys.loss_plans: put_plan_on_record
         keysystems.bittings: count_capacity
         keysystems.correcting: leave_array
-        keysystems.lost_keysets: keep_lost_bitting
+        keysystems.lost_keysets: keep_lost_bitting open_lost_bitting
         keys.calling_in: call_in_keys
         keysystems.retiring: retire_keysets
         sites.former_names: keep_former

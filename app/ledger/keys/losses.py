@@ -15,15 +15,14 @@ from sqlalchemy.orm import Session, contains_eager, joinedload
 
 from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
-from app.keying import read_bitting
 from app.ledger.keys.calling_in import still_out
 from app.ledger.keys.keys import find_copies, find_keyset, put_key, record_keys, require_state
 from app.ledger.keys.losing import place_of
 from app.ledger.keys.loss_plans import LEFT_OUT, NO_MASTERS
 from app.ledger.keys.old_copies import new_copies, old_copies, say_old, say_retired, useless_copies
-from app.ledger.keysystems.bittings import lost_context, open_bittings, spec_of
+from app.ledger.keysystems.bittings import lost_context, open_bittings
 from app.ledger.keysystems.copy_numbers import say_copies
-from app.ledger.keysystems.lost_keysets import open_loss, operated_by
+from app.ledger.keysystems.lost_keysets import open_loss, open_lost_bitting, operated_by
 from app.ledger.keysystems.out_of_use import is_marked_retired
 from app.ledger.keysystems.pinned import turned_by
 from app.ledger.keysystems.retiring import retire_keysets
@@ -279,10 +278,9 @@ def is_found(session: Session, loss: Loss) -> bool:
 
 def lost_cuts(work: Work, loss: Loss) -> Cuts | None:
     """The bitting that was lost, for the house's own reckoning; None where the house lacks it."""
-    system = loss.keyset.system
-    if loss.sealed_lost is not None:
-        return read_bitting(spec_of(system), work.vault.open(loss.sealed_lost, lost_context(loss.id)), "bitting")
-    return open_bittings(work.session, work.vault, [system]).get(loss.keyset_id)
+    if (cuts := open_lost_bitting(work, loss)) is not None:
+        return cuts
+    return open_bittings(work.session, work.vault, [loss.keyset.system]).get(loss.keyset_id)
 
 
 def still_turned(work: Work, loss: Loss, without: Collection[int] = (), plus: Iterable[Cylinder] = ()) -> Turned:

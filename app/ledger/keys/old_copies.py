@@ -8,10 +8,8 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.keying import read_bitting
-from app.ledger.keysystems.bittings import lost_context, spec_of
 from app.ledger.keysystems.copy_numbers import say_copies
-from app.ledger.keysystems.lost_keysets import operated_by
+from app.ledger.keysystems.lost_keysets import open_lost_bitting, operated_by
 from app.ledger.keysystems.pinned import pinned_as_on_record, turned_by
 from app.ledger.keysystems.system_queries import cylinders_keyed
 from app.ledger.store.errors import LedgerError
@@ -76,9 +74,9 @@ def _is_needed(work: Work, new: NewCopies) -> bool:
         ours = set(work.session.scalars(sa.select(Job.id).where(Job.loss_id == loss.id)))
         left = [one for one in there if one.state is CylinderState.FITTED and one.job_id not in ours]
         return loss.closed_at is None and bool(left)
-    if new.keyset.id == loss.keyset_id and loss.sealed_lost is not None:
-        text = work.vault.open(loss.sealed_lost, lost_context(loss.id))
-        return bool(turned_by(work, read_bitting(spec_of(system), text, "bitting"), there))
+    cuts = open_lost_bitting(work, loss) if new.keyset.id == loss.keyset_id else None
+    if cuts is not None:
+        return bool(turned_by(work, cuts, there))
     sealed = [one for one in there if one.sealed_pins is not None]
     return len(pinned_as_on_record(work, sealed)) < len(sealed)
 

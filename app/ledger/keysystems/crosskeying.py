@@ -22,13 +22,12 @@ from app.keying import (
     choose_bittings,
     count_combinations,
     cross_cost,
-    read_bitting,
 )
 from app.ledger.keysystems.auditing import prove_no_interchange
-from app.ledger.keysystems.bittings import lost_context, open_bittings, open_plan, reseal_bittings, spec_of
+from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings
 from app.ledger.keysystems.extending import with_neighbors
 from app.ledger.keysystems.keysets import ROLE_BELOW
-from app.ledger.keysystems.lost_keysets import require_not_lost
+from app.ledger.keysystems.lost_keysets import open_lost_bitting, require_not_lost
 from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.pinned import seal_pins, turned_by
 from app.ledger.keysystems.system_queries import get_system, operators_of
@@ -132,8 +131,8 @@ def _require_old_keys_stay_out(work: Work, crossing: _Crossing) -> None:
     system = crossing.system
     rows = sa.select(Loss).where(Loss.system_id == system.id, Loss.sealed_lost.is_not(None)).order_by(Loss.id)
     for loss in work.session.scalars(rows):
-        text = work.vault.open(loss.sealed_lost or b"", lost_context(loss.id))
-        if turned_by(work, read_bitting(spec_of(system), text, "bitting"), [crossing.cylinder]):
+        cuts = open_lost_bitting(work, loss)
+        if cuts is not None and turned_by(work, cuts, [crossing.cylinder]):
             raise LedgerError(
                 "operators",
                 f"Keys of {loss.keyset.symbol} that are cut as the lost one was would open this door then: cross-key "

@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.keying import Bitting as Cuts
-from app.keying import write_bitting
+from app.keying import read_bitting, write_bitting
 from app.ledger.keysystems.bittings import lost_context, spec_of
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.system_queries import operators_of
@@ -282,6 +282,13 @@ def shut_out_on(session: Session, keyset: Keyset) -> date | None:
     if loss is None or loss.sealed_lost is None:
         return None
     return (loss.plan_chosen_at or loss.reported_at).astimezone().date()
+
+
+def open_lost_bitting(work: Work, loss: Loss) -> Cuts | None:
+    """The bitting that was sealed with a loss, for the house's own reckoning; None where its keyset still has it."""
+    if loss.sealed_lost is None:
+        return None
+    return read_bitting(spec_of(loss.system), work.vault.open(loss.sealed_lost, lost_context(loss.id)), "bitting")
 
 
 def keep_lost_bitting(work: Work, keyset: Keyset, cuts: Cuts) -> None:
