@@ -178,6 +178,13 @@ def issue(system_id: int) -> ResponseReturnValue:
     return _system_page(system_id, issue=form), 422
 
 
+def _pressed(system_id: int, form: PageForm, save: Callable[[], str], name: str) -> ResponseReturnValue:
+    """What a press says that was saved, at the head of the system's page; else the page with the form as typed."""
+    if done := form.run(save):
+        return flash_and_redirect(done.value, "keys.system", system_id=system_id)
+    return _system_page(system_id, **{name: form}), 422
+
+
 def _with_count(said: str, system_id: int) -> str:
     session = current_work().session
     return " ".join(filter(None, (said, say_count(session, get_system(session, system_id).customer_id))))
@@ -209,9 +216,7 @@ def cut(system_id: int) -> ResponseReturnValue:
         cut_copies(current_work(), system_id, typed(form.symbol), copies, typed(form.override_reason))
         return f"{typed(form.symbol)}: {say_copies(copies)} cut, and in the shop."
 
-    if done := form.run(save):
-        return flash_and_redirect(done.value, "keys.system", system_id=system_id)
-    return _system_page(system_id, cut=form), 422
+    return _pressed(system_id, form, save, "cut")
 
 
 @blueprint.post("/system/<int:system_id>/back")
@@ -226,9 +231,7 @@ def back(system_id: int) -> ResponseReturnValue:
         said = f"{typed(form.symbol)}: {say_copies(copies)} back in the shop."
         return _with_count(" ".join(filter(None, (said, told))), system_id)
 
-    if done := form.run(save):
-        return flash_and_redirect(done.value, "keys.system", system_id=system_id)
-    return _system_page(system_id, back=form), 422
+    return _pressed(system_id, form, save, "back")
 
 
 @blueprint.post("/system/<int:system_id>/wrong")
@@ -242,9 +245,7 @@ def wrong(system_id: int) -> ResponseReturnValue:
         made = scrap_copies(current_work(), system_id, typed(form.symbol), copies, typed(form.note))
         return f"{typed(form.symbol)}: {say_copies(copies)} scrapped; {say_copies(made)} to cut instead."
 
-    if done := form.run(save):
-        return flash_and_redirect(done.value, "keys.system", system_id=system_id)
-    return _system_page(system_id, wrong=form), 422
+    return _pressed(system_id, form, save, "wrong")
 
 
 @blueprint.post("/system/<int:system_id>/blind")
