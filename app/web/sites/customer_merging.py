@@ -109,21 +109,14 @@ def _merge_form(kept_id: int, gone_id: int) -> MergeForm:
 def unmerge(event_id: int) -> ResponseReturnValue:
     """What undoing a merge would do, or why it cannot be; on a press, it is done."""
     work, form = current_work(), SavedForm()
-    refused = ""
-    if form.validate_on_submit():
-        try:
-            gone = unmerge_customers(work, event_id, form.version_read)
-        except LedgerError as error:
-            attach(PageForm(formdata=None), error)
-            refused = error.message
-        else:
-            said = f"{gone.name} is a customer of its own again."
-            return flash_and_redirect(said, "customers.show", customer_id=gone.id)
-    plan = plan_unmerge(work, event_id)
+    if done := form.run(lambda: unmerge_customers(work, event_id, form.version_read)):
+        gone = done.value
+        return flash_and_redirect(
+            f"{gone.name} is a customer of its own again.", "customers.show", customer_id=gone.id
+        )
+    plan, refused = plan_unmerge(work, event_id), " ".join(form.form_errors)
     back = SavedForm(formdata=None, data={"version": plan.kept.version})
-    return render_template(
-        "sites/unmerge.html", form=back, plan=plan, names=NAMES, refused=refused
-    ), 422 if refused else 200
+    return render_template("sites/unmerge.html", form=back, plan=plan, names=NAMES, refused=refused), form.status
 
 
 @blueprint.route("/<int:customer_id>/split", methods=["GET", "POST"])
@@ -193,18 +186,9 @@ def _split_form(customer: Customer, version: int) -> SplitForm:
 def unsplit(event_id: int) -> ResponseReturnValue:
     """What undoing a split would do, or why it cannot be; on a press, it is done."""
     work, form = current_work(), SavedForm()
-    refused = ""
-    if form.validate_on_submit():
-        try:
-            source = unsplit_customer(work, event_id, form.version_read)
-        except LedgerError as error:
-            attach(PageForm(formdata=None), error)
-            refused = error.message
-        else:
-            said = f"It is back with {source.name}."
-            return flash_and_redirect(said, "customers.show", customer_id=source.id)
-    plan = plan_unsplit(work, event_id)
+    if done := form.run(lambda: unsplit_customer(work, event_id, form.version_read)):
+        source = done.value
+        return flash_and_redirect(f"It is back with {source.name}.", "customers.show", customer_id=source.id)
+    plan, refused = plan_unsplit(work, event_id), " ".join(form.form_errors)
     back = SavedForm(formdata=None, data={"version": plan.source.version})
-    return render_template(
-        "sites/unsplit.html", form=back, plan=plan, names=NAMES, refused=refused
-    ), 422 if refused else 200
+    return render_template("sites/unsplit.html", form=back, plan=plan, names=NAMES, refused=refused), form.status

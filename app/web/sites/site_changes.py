@@ -81,17 +81,10 @@ def move_back(site_id: int, event_id: int) -> ResponseReturnValue:
     """What undoing a move of doors would do, or why it cannot be; on a press, it is done."""
     about(f"site {site_id}")
     work, form = current_work(), PageForm()
-    refused = ""
-    if form.validate_on_submit():
-        try:
-            count = undo_move(work, event_id, seen_doors())
-        except LedgerError as error:
-            attach(PageForm(formdata=None), error)
-            refused = error.message
-        else:
-            return flash_and_redirect(f"Undone on {counted(count, 'door')}.", "doors.site", site_id=site_id)
-    plan = plan_move_undo(work.session, event_id)
-    return render_template("sites/move_back.html", form=form, plan=plan, refused=refused), 422 if refused else 200
+    if done := form.run(lambda: undo_move(work, event_id, seen_doors())):
+        return flash_and_redirect(f"Undone on {counted(done.value, 'door')}.", "doors.site", site_id=site_id)
+    plan, refused = plan_move_undo(work.session, event_id), " ".join(form.form_errors)
+    return render_template("sites/move_back.html", form=form, plan=plan, refused=refused), form.status
 
 
 @blueprint.route("/sites/<int:site_id>/merge", methods=["GET", "POST"])
@@ -130,15 +123,9 @@ def merge(site_id: int) -> ResponseReturnValue:
 def unmerge(event_id: int) -> ResponseReturnValue:
     """What undoing a merge of sites would do, or why it cannot be; on a press, it is done."""
     work, form = current_work(), SavedForm()
-    refused = ""
-    if form.validate_on_submit():
-        try:
-            gone = undo_site_merge(work, event_id, form.version_read)
-        except LedgerError as error:
-            attach(PageForm(formdata=None), error)
-            refused = error.message
-        else:
-            return flash_and_redirect(f"{gone.name} is a site of its own again.", "doors.site", site_id=gone.id)
-    plan = plan_site_undo(work.session, event_id)
+    if done := form.run(lambda: undo_site_merge(work, event_id, form.version_read)):
+        gone = done.value
+        return flash_and_redirect(f"{gone.name} is a site of its own again.", "doors.site", site_id=gone.id)
+    plan, refused = plan_site_undo(work.session, event_id), " ".join(form.form_errors)
     back = SavedForm(formdata=None, data={"version": plan.kept.version})
-    return render_template("sites/unmerge_sites.html", form=back, plan=plan, refused=refused), 422 if refused else 200
+    return render_template("sites/unmerge_sites.html", form=back, plan=plan, refused=refused), form.status
