@@ -1,0 +1,1 @@
+"""Goods on their way: orders to makers, receiving, hand-over, returns and claims."""

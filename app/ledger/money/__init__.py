@@ -1,0 +1,1 @@
+"""What is owed: payments, invoices, credit notes, credit and statements."""
