@@ -378,6 +378,27 @@ class WarrantyFactory(_Factory):
     opened_at = MOMENT
 
 
+class AppointmentFactory(_Factory):
+    class Meta:
+        model = models.Appointment
+
+    uid = factory.Sequence(lambda n: f"appointment-{n}@house")
+    job = factory.SubFactory(JobFactory)
+    day = date(2026, 11, 26)
+    installer = "Pell"
+
+
+class ReminderFactory(_Factory):
+    class Meta:
+        model = models.Reminder
+
+    due_on = date(2026, 11, 26)
+    words = "Ring about the finish"
+    job = factory.SubFactory(JobFactory)
+    role = models.Role.COUNTER
+    made_by = factory.SubFactory(UserFactory)
+
+
 class CylinderOperatorFactory(_Factory):
     class Meta:
         model = models.CylinderOperator

@@ -35,6 +35,7 @@ SHORT = ("=Jqs<b>&\"'", "+Jqt{{7*7}}", "-Jqu<i>", "@Jqv<svg>", "\tJqw\"'<", "\rJ
 MARKED = re.compile("Jq[a-hs-y]")
 
 _FREE: dict[str, str] = {
+    "appointments": "installer note",
     "catalogue_items": "part_number description",
     "contacts": "name duty phone email",
     "customers": "name phone email address tier tax_place exempt_certificate notes",
@@ -61,6 +62,7 @@ _FREE: dict[str, str] = {
     "price_rules": "tier",
     "price_tiers": "name",
     "quote_rules": "mail_subject mail_text",
+    "reminders": "words",
     "sites": "name address tax_place",
     "sold_lines": "part_number words",
     "tax_rules": "place",
@@ -69,6 +71,7 @@ _FREE: dict[str, str] = {
 }
 """Table → its columns that people type words of their own into."""
 CLOSED: dict[str, str] = {
+    "appointments": "uid state",
     "bench_times": "task kind cylinder minutes",
     "bench_terms": "terms",
     "bitting_specs": "spec",
@@ -102,6 +105,7 @@ CLOSED: dict[str, str] = {
     "price_rules": "basis figure code category maker",
     "price_tiers": "percent_off",
     "quote_revisions": "snapshot sha256 request_token",
+    "reminders": "role",
     "replaced_texts": "table_name",
     "quote_rules": "deposit_percent most_off_percent questions_off",
     "sold_lines": "label kind",

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Callable
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from enum import StrEnum
 from functools import cache
 from operator import attrgetter
@@ -74,6 +74,8 @@ def _cell_of(column: sa.Column[Any]) -> _Cell:
             )
         case sa.Date():
             return _Cell(date.isoformat, date.fromisoformat, "Write the day as 2026-01-31.")
+        case sa.Time():
+            return _Cell(time.isoformat, time.fromisoformat, "Write the time as 14:30.")
         case sa.JSON():
             return _Cell(
                 lambda value: json.dumps(value, ensure_ascii=False, separators=(",", ":")),

@@ -275,6 +275,21 @@ TABLES = (
         "cylinders that came back, and the jobs that they opened",
         (one_of("borne_by", m.BorneBy),),
     ),
+    MovedTable(
+        "appointments",
+        m.Appointment,
+        "when an installer comes to a site",
+        (
+            require("minutes", lambda minutes: minutes is None or minutes >= 1, "Enter whole minutes, 1 or more."),
+            require("installer", str.strip, "Enter who comes."),
+        ),
+    ),
+    MovedTable(
+        "reminders",
+        m.Reminder,
+        "what somebody is to be reminded of, by day",
+        (require("words", str.strip, "Enter what is to be done."),),
+    ),
     MovedTable("operated by", m.CylinderOperator, "further keysets that operate a cross-keyed cylinder"),
     MovedTable("keys", m.Key, "the register of keys: copies, holders, what is out", derive=_holder_digits),
     MovedTable("key counts", m.KeyCount, "counts of a customer's keys: when, by whom"),

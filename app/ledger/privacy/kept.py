@@ -28,6 +28,7 @@ from app.ledger.store.events import OVERRIDES, record
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Work
 from app.ledger.tables import (
+    Appointment,
     Base,
     Contact,
     Customer,
@@ -46,6 +47,7 @@ from app.ledger.tables import (
     Loss,
     Payment,
     QuoteRevision,
+    Reminder,
     Site,
     User,
     Warranty,
@@ -69,6 +71,8 @@ _SHEETS: tuple[tuple[type[Base], str], ...] = (
     (Loss, "keys that were lost"),
     (Door, "your doors"),
     (Warranty, "cylinders that came back"),
+    (Appointment, "when somebody comes to you"),
+    (Reminder, "what we wanted to be reminded of"),
     (JobFile, "files with your jobs"),
     (Event, "what happened, and when"),
 )
@@ -182,6 +186,8 @@ def _of_customer(session: Session, customer_id: int) -> Iterator[tuple[str, sa.S
         KeyCount: KeyCount.customer_id == customer_id,
         Loss: Loss.system_id.in_(systems),
         Warranty: Warranty.job_id.in_(jobs),
+        Appointment: sa.or_(Appointment.job_id.in_(jobs), Appointment.site_id.in_(sites)),
+        Reminder: sa.or_(Reminder.customer_id == customer_id, Reminder.job_id.in_(jobs)),
         JobFile: JobFile.job_id.in_(jobs),
         Event: sa.or_(Event.job_id.in_(jobs), Event.subject.in_(subjects)),
     }

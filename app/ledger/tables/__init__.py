@@ -1,5 +1,6 @@
 """Column types and every table of the house, a noun a module; one import makes the whole metadata known."""
 
+from app.ledger.tables.appointments import Appointment, Reminder, Visit
 from app.ledger.tables.base import Base, Inches, LongText, UTCDateTime, Versioned, choice, longest
 from app.ledger.tables.customers import Contact, Customer, FormerName, Site
 from app.ledger.tables.deletions import Deletion, ReplacedText
@@ -57,6 +58,7 @@ __all__ = [
     "MAIL_TEXT",
     "MOVES",
     "ON_ACCOUNT",
+    "Appointment",
     "Base",
     "BenchTermsRow",
     "BenchTimeRow",
@@ -108,6 +110,7 @@ __all__ = [
     "QuoteRevision",
     "QuoteRules",
     "RecordsHolder",
+    "Reminder",
     "ReplacedText",
     "Role",
     "Site",
@@ -119,6 +122,7 @@ __all__ = [
     "User",
     "VaultCheck",
     "Versioned",
+    "Visit",
     "Warranty",
     "choice",
     "longest",
