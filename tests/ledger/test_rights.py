@@ -140,7 +140,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.bittings: note_reveal tops_on_keyway
         store.work: carry carried
         keysystems.control: find_control insert_control add_factory_control read_control
-        keysystems.crosskeying: insert_operators
+        keysystems.crosskeying: insert_operators require_lost_keys_stay_out
         keysystems.systems: plan_clear
         keysystems.keysets: next_cuts
         keysystems.extending: with_neighbors
@@ -150,7 +150,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keys.loss_plans: put_plan_on_record
         keysystems.bittings: count_capacity
         keysystems.correcting: leave_array
-        keysystems.lost_keysets: keep_lost_bitting open_lost_bitting
+        keysystems.lost_keysets: keep_lost_bitting open_lost_bitting open_lost_bittings
         keys.calling_in: call_in_keys
         keysystems.retiring: retire_keysets
         sites.former_names: keep_former

@@ -192,14 +192,16 @@ def _reckon(work: Work, ready: ReadyLoss) -> tuple[LostKey, tuple[str, ...]]:
 
 
 def _beside(work: Work, opened: OpenedSystem) -> SystemsBeside:
-    """What the customer has on the keyway besides, and the system's control key. What lets in a key now may go on."""
+    """What the customer has on the keyway besides, the system's control key, and keys of it that were lost before.
+    What lets in a key now may go on.
+    """
     system = opened.system
     others = [
         one for one in systems_sharing_keyway(work.session, system.keyway, system.customer_id) if one.id != system.id
     ]
     there = SystemsInService.of(work, others, system.chambers)
     control = [opened.control] if opened.control else []
-    return SystemsBeside([*control, *sorted(there.keys)], there.turns_any, bears=True)
+    return SystemsBeside([*control, *opened.lost.values(), *sorted(there.keys)], there.turns_any, bears=True)
 
 
 def _why_no_control(work: Work, opened: OpenedSystem) -> str:

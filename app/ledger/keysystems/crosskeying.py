@@ -27,10 +27,10 @@ from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings
 from app.ledger.keysystems.extending import with_neighbors
 from app.ledger.keysystems.keysets import ROLE_BELOW
-from app.ledger.keysystems.lost_keysets import open_lost_bitting, require_not_lost
+from app.ledger.keysystems.lost_keysets import open_lost_bittings, require_not_lost
 from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.pinned import seal_pins, turned_by
-from app.ledger.keysystems.system_queries import get_system, operators_of
+from app.ledger.keysystems.system_queries import get_system, operators_of, systems_sharing_keyway
 from app.ledger.keysystems.ticks import take_ticks_back
 from app.ledger.keysystems.unsealed_system import OpenedSystem, Way, open_system
 from app.ledger.store.engine import transaction
@@ -46,7 +46,6 @@ from app.ledger.tables import (
     KeyState,
     KeySystem,
     Level,
-    Loss,
     RecordsHolder,
     Role,
 )
@@ -112,7 +111,7 @@ def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyi
         further = insert_operators(work, cylinder_id, symbols)
         if system.records is RecordsHolder.SHOP:
             prove_no_interchange(work, [system])
-            _require_old_keys_stay_out(work, crossing)
+            require_lost_keys_stay_out(work, system, [crossing.cylinder], "operators")
         record(
             work,
             CROSS_KEYED,
@@ -126,17 +125,18 @@ def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyi
     return CrossKeyingCost(before, after)
 
 
-def _require_old_keys_stay_out(work: Work, crossing: _Crossing) -> None:
-    """Refuse where a key of a bitting that was lost, and that its keyset has no longer, would open the door now."""
-    system = crossing.system
-    rows = sa.select(Loss).where(Loss.system_id == system.id, Loss.sealed_lost.is_not(None)).order_by(Loss.id)
-    for loss in work.session.scalars(rows):
-        cuts = open_lost_bitting(work, loss)
-        if cuts is not None and turned_by(work, cuts, [crossing.cylinder]):
+def require_lost_keys_stay_out(work: Work, system: KeySystem, cylinders: Sequence[Cylinder], field: str) -> None:
+    """Refuse, on `field`, where a key of a bitting that was lost, and that its keyset has no longer, would open one
+    of these cylinders, which are the customer's on this system's keyway.
+    """
+    sharing = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
+    for keyset, cuts in open_lost_bittings(work, sharing):
+        if turned := turned_by(work, cuts, cylinders):
+            doors = dict.fromkeys(one.door.opening_number if one.door else "a cylinder on no door" for one in turned)
             raise LedgerError(
-                "operators",
-                f"Keys of {loss.keyset.symbol} that are cut as the lost one was would open this door then: cross-key "
-                "it with another keyset, or key the door to a new one.",
+                field,
+                f"Keys of {keyset.symbol} that are cut as the lost one was would open {', '.join(doors)} then: "
+                "cross-key with another keyset, or key the door to a new one.",
             )
 
 
@@ -181,7 +181,8 @@ def price_cross_keying(work: Work, opened: OpenedSystem, cylinder_id: int, symbo
         for label, one in opened.ways.items()
     }
     more = [symbol for symbol in symbols if symbol not in way.symbols]
-    return cross_cost(opened.keys, opened.cylinders, way.label, more, doors=others, above=above)
+    keys = {**opened.keys, **opened.lost}
+    return cross_cost(keys, opened.cylinders, way.label, more, doors=others, above=above)
 
 
 def find_way(opened: OpenedSystem, cylinder_id: int) -> Way:
@@ -242,7 +243,8 @@ def make_cross_ready(work: Work, opened: OpenedSystem, cylinder_id: int, symbols
             f"Of {', '.join(involved)} each has a key cut or a cylinder pinned, or is a master: "
             "no bitting may change. See the other ways.",
         )
-    staying = {symbol: cuts for symbol, cuts in opened.keys.items() if symbol not in free}
+    every = {**opened.keys, **opened.lost}
+    staying = {symbol: cuts for symbol, cuts in every.items() if symbol not in free}
     clash = audit(staying, {way.label: [symbol for symbol in listed if symbol in staying]})
     if clash.unintended:
         raise LedgerError(
@@ -285,6 +287,7 @@ def seal_cross_search(work: Work, ready: ReadyCross, found: Mapping[str, Cuts]) 
         require_not_lost(work.session, crossing.beside, "operators")
         added = insert_operators(work, ready.cylinder_id, ready.symbols)
         prove_no_interchange(work, [opened.system])
+        require_lost_keys_stay_out(work, opened.system, [crossing.cylinder], "operators")
         record(
             work,
             CROSS_KEYED_ANEW,

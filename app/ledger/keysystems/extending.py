@@ -203,13 +203,13 @@ def check_extension(form: ExtendForm) -> None:
 def with_neighbors(
     work: Work, opened: OpenedSystem
 ) -> tuple[dict[str, Cuts], dict[str, tuple[str, ...]], list[list[set[int]]]]:
-    """The system's keys and cylinders with those of the customer's other systems on its keyway.
+    """The system's keys, lost ones too, and cylinders with those of the customer's other systems on its keyway.
 
     Last the other systems' cylinders of other lengths, which the new keys enter too: in the chambers that they lack
     every depth shears; those beyond the new keys' cuts have to shear at the shallowest depth.
     """
     chambers, shallowest = opened.system.chambers, opened.spec.first_depth
-    keys = dict(opened.keys)
+    keys = {**opened.keys, **opened.lost}
     if opened.control is not None:
         keys["its control key"] = opened.control
     cylinders = dict(opened.cylinders)
@@ -218,7 +218,7 @@ def with_neighbors(
         if other.id == opened.system.id:
             continue
         neighbor = open_system(work, other.id)
-        there = dict(neighbor.keys)
+        there = {**neighbor.keys, **neighbor.lost}
         if neighbor.control is not None:
             there["the control key"] = neighbor.control
         name = {symbol: f"{symbol} of {other.id}" for symbol in there}

@@ -6,7 +6,7 @@ taken from the record here: no bitting is opened, and what the lost bitting itse
 app/ledger/keys/losses.py's to find.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -289,6 +289,19 @@ def open_lost_bitting(work: Work, loss: Loss) -> Cuts | None:
     if loss.sealed_lost is None:
         return None
     return read_bitting(spec_of(loss.system), work.vault.open(loss.sealed_lost, lost_context(loss.id)), "bitting")
+
+
+def open_lost_bittings(work: Work, systems: Iterable[KeySystem]) -> tuple[tuple[Keyset, Cuts], ...]:
+    """The bittings that were lost in these systems and that their keysets have no longer, for the house's own
+    reckoning: one query where there is none.
+
+    Those of closed losses too, and of copies that were found: other copies are cut so, and a key that was out of hand
+    may have been copied.
+    """
+    by_id = {keyset.id: keyset for system in systems for keyset in system.keysets}
+    rows = sa.select(Loss).where(Loss.keyset_id.in_(by_id), Loss.sealed_lost.is_not(None)).order_by(Loss.id)
+    opened = ((by_id[loss.keyset_id], open_lost_bitting(work, loss)) for loss in work.session.scalars(rows))
+    return tuple(dict.fromkeys((keyset, cuts) for keyset, cuts in opened if cuts is not None))
 
 
 def keep_lost_bitting(work: Work, keyset: Keyset, cuts: Cuts) -> None:

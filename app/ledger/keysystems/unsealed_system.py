@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, StackIndex
 from app.ledger.keysystems.bittings import open_bittings, spec_of
+from app.ledger.keysystems.lost_keysets import open_lost_bittings
 from app.ledger.keysystems.system_queries import (
     cylinders_keyed,
     get_system,
@@ -40,11 +41,14 @@ class Way:
 
 @dataclass(frozen=True, slots=True)
 class OpenedSystem:
-    """`keys`: symbol → cuts of every keyset with a bitting but the control; `ways`: label → way."""
+    """`keys`: symbol → cuts of every keyset with a bitting but the control; `lost`: words → cuts of keys that were
+    lost and that no keyset has any longer; `ways`: label → way.
+    """
 
     system: KeySystem
     spec: BittingSpec
     keys: dict[str, Cuts] = field(repr=False)
+    lost: dict[str, Cuts] = field(repr=False)
     control: Cuts | None = field(repr=False)
     ways: dict[str, Way]
 
@@ -64,12 +68,16 @@ def _place(cylinder: Cylinder) -> str:
 
 
 def open_system(work: Work, system_id: int) -> OpenedSystem:
-    """The system, its cylinders and bittings: five queries."""
+    """The system, its cylinders and bittings: six queries."""
     system = get_system(work.session, system_id)
     opened = open_bittings(work.session, work.vault, [system])
     keys = {k.symbol: opened[k.id] for k in system.keysets if k.id in opened and k.level is not Level.CONTROL}
     control = next((opened.get(k.id) for k in system.keysets if k.level is Level.CONTROL), None)
-    return OpenedSystem(system, spec_of(system), keys, control, _ways(work, system))
+    lost: dict[str, Cuts] = {}
+    for keyset, cuts in open_lost_bittings(work, [system]):
+        words = f"{keyset.symbol} as it was lost"
+        lost[words if words not in lost else f"{words}, {len(lost) + 1}"] = cuts
+    return OpenedSystem(system, spec_of(system), keys, lost, control, _ways(work, system))
 
 
 def _ways(work: Work, system: KeySystem) -> dict[str, Way]:
@@ -105,8 +113,9 @@ def entering(cuts: Cuts, chambers: int, shallowest: int) -> Cuts:
 class SystemsInService:
     """Some systems in service, against cylinders of so many chambers.
 
-    `opened`: keyset id → cuts. `keys`: the cuts with which each key enters such a cylinder. `stacks`: per way that
-    cylinders are operated, the depths that shear in each chamber. `shallowest`: the keyway's first depth.
+    `opened`: keyset id → cuts. `keys`: the cuts with which each key enters such a cylinder, lost ones too whose
+    keyset has another bitting by now. `stacks`: per way that cylinders are operated, the depths that shear in each
+    chamber. `shallowest`: the keyway's first depth.
     """
 
     opened: dict[int, Cuts] = field(repr=False)
@@ -134,7 +143,8 @@ class SystemsInService:
             if keys:
                 stacks.append([set(depths) for depths in zip(*keys, strict=True)])
         shallowest = min((spec_of(system).first_depth for system in systems), default=0)
-        there = frozenset(entering(cuts, chambers, shallowest) for cuts in opened.values())
+        lost = (cuts for _, cuts in open_lost_bittings(work, systems))
+        there = frozenset(entering(cuts, chambers, shallowest) for cuts in (*opened.values(), *lost))
         return cls(opened, there, tuple(stacks), shallowest)
 
     def beside(self, chambers: int, keys: Sequence[Cuts], cylinders: Sequence[Sequence[Cuts]]) -> "SystemsInService":

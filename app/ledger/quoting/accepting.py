@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 import sqlalchemy as sa
+from sqlalchemy.orm import joinedload
 
 from app.errors import Problem, Problems
 from app.fitting import CylinderAttributes, words
@@ -14,7 +15,7 @@ from app.ledger.keys.keys import order_keys
 from app.ledger.keys.loss_plans import put_plan_on_record
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.authority import require_job_authority
-from app.ledger.keysystems.crosskeying import insert_operators
+from app.ledger.keysystems.crosskeying import insert_operators, require_lost_keys_stay_out
 from app.ledger.keysystems.planned_doors import planned_at
 from app.ledger.keysystems.system_queries import symbol_on
 from app.ledger.quoting.allocation import Allotment, KeysetAllotter, split_nmk
@@ -44,6 +45,7 @@ from app.ledger.tables import (
     Job,
     JobLine,
     Keyset,
+    KeySystem,
     LineKind,
     Loss,
     Maker,
@@ -211,7 +213,17 @@ def _carry_out(
     order_keys(work, allotter.keys(), job.id)
     work.session.flush()
     systems = allotter.systems(one.system for line in allotter.plan.lines for one in line.keysets)
-    prove_no_interchange(work, [system for system in systems if system.records is RecordsHolder.SHOP])
+    ours = [system for system in systems if system.records is RecordsHolder.SHOP]
+    prove_no_interchange(work, ours)
+    _require_lost_keys_stay_out(work, job, ours)
+
+
+def _require_lost_keys_stay_out(work: Work, job: Job, systems: Sequence[KeySystem]) -> None:
+    rows = sa.select(Cylinder).where(Cylinder.job_id == job.id).options(joinedload(Cylinder.keyset))
+    cylinders = work.session.scalars(rows.order_by(Cylinder.id)).all()
+    for system in {(one.customer_id, one.keyway): one for one in systems}.values():
+        of_keyway = [one for one in cylinders if one.keyset and one.keyset.system.keyway == system.keyway]
+        require_lost_keys_stay_out(work, system, of_keyway, "doors")
 
 
 def newest_revision(work: Work, job: Job) -> QuoteRevision:
