@@ -57,6 +57,9 @@ _FREE: dict[str, str] = {
     "login_attempts": "name_key",
     "makers": "name",
     "bitting_specs": "name",
+    "account_payments": "note",
+    "invoice_lines": "words",
+    "invoices": "reason",
     "payments": "note",
     "price_rows": "description tier",
     "price_rules": "tier",
@@ -99,11 +102,15 @@ CLOSED: dict[str, str] = {
     "logins": "address",
     "losses": "copies successors",
     "makers": "code tables",
+    "account_payments": "means request_token",
+    "invoice_lines": "label tax_percent",
+    "invoices": "kind snapshot sha256 request_token",
+    "money_rules": "terms",
     "payments": "means",
     "pin_stock": "kind",
     "price_rows": "code category kind",
     "price_rules": "basis figure code category maker",
-    "price_tiers": "percent_off",
+    "price_tiers": "percent_off cash_percent dating",
     "quote_revisions": "snapshot sha256 request_token",
     "reminders": "role",
     "replaced_texts": "table_name",
@@ -136,7 +143,7 @@ def hostile_demo(to: Path) -> Config:
     ledger = open_ledger(config)
     with ledger.work(Actor(None, "the house", models.Role.OWNER), NOW) as work:
         with work.session.bind.begin() as connection:  # type: ignore[union-attr]
-            for table in ("events", "quote_revisions"):
+            for table in ("events", "quote_revisions", "invoices"):
                 houses.remove_guards(connection, table)
             for name, columns in _FREE.items():
                 _fill(connection, models.Base.metadata.tables[name], columns.split())

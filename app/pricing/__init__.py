@@ -5,6 +5,7 @@ field, or `Problems` with all of them.
 """
 
 __all__ = [
+    "AGE_CLASSES",
     "BREAK_EVEN_LIMIT",
     "MAX_CENTS",
     "NO_DISCOUNT",
@@ -14,6 +15,7 @@ __all__ = [
     "BenchTerms",
     "CylinderSource",
     "CylinderType",
+    "Dating",
     "Decision",
     "DepositRule",
     "Discount",
@@ -28,8 +30,10 @@ __all__ = [
     "Mend",
     "MendLine",
     "MissingLineRule",
+    "MoneyRules",
     "Obstacle",
     "ObstacleCode",
+    "PaymentTerms",
     "Place",
     "PriceBasis",
     "PriceBook",
@@ -45,10 +49,13 @@ __all__ = [
     "SplitDecision",
     "SplitOption",
     "SystemAge",
+    "TaxCents",
+    "TaxRounding",
     "TaxRule",
     "TaxTable",
     "Totals",
     "Urgency",
+    "UseOrder",
     "add_working_days",
     "adopt",
     "bench_ready",
@@ -58,6 +65,7 @@ __all__ = [
     "count_working_days",
     "decide",
     "decide_split",
+    "early_discount",
     "find_flips",
     "find_missing_lines",
     "half_up",
@@ -68,10 +76,14 @@ __all__ = [
     "read_missing_line_rules",
     "read_percent",
     "read_request",
+    "restocking_cents",
+    "settled_by",
+    "share_payment",
     "shop_way",
     "show_cents",
     "show_day",
     "show_hours",
+    "terms_sentences",
     "total",
     "write_minutes",
 ]
@@ -93,6 +105,20 @@ from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, Sy
 from app.pricing.sensitivity import find_flips
 from app.pricing.splits import SplitChoice, SplitDecision, SplitOption, decide_split
 from app.pricing.terms import BenchTerms, CylinderType, FactoryTerms, KeyingKind, PriceKind, write_minutes
+from app.pricing.terms_of_payment import (
+    AGE_CLASSES,
+    Dating,
+    MoneyRules,
+    PaymentTerms,
+    TaxCents,
+    TaxRounding,
+    UseOrder,
+    early_discount,
+    restocking_cents,
+    settled_by,
+    share_payment,
+    terms_sentences,
+)
 from app.pricing.totals import (
     NO_DISCOUNT,
     DepositRule,

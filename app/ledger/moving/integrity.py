@@ -11,10 +11,14 @@ from app.ledger.keys.key_queries import RECEIPTS
 from app.ledger.moving.rows_on_record import Values
 from app.ledger.moving.tables import MovedTable
 from app.ledger.tables import (
+    ACCOUNT_NUMBERS,
+    INVOICE_NUMBERS,
     ON_ACCOUNT,
+    AccountPayment,
     Counter,
     Cylinder,
     Event,
+    Invoice,
     Job,
     JobLine,
     Keyset,
@@ -148,7 +152,16 @@ def _last_numbers(merged: MergedRows) -> Iterator[Problem]:
     """Numbers that would be given out twice."""
     jobs = max((values["number"] for _, values in merged.added(_JOBS)), default=0)
     receipts = (values["detail"].get("receipt", 0) for _, values in merged.added(_STORY))
-    for name, given_out in (("job", jobs), ("key receipt", max(receipts, default=0))):
+    invoices, accounts = (
+        max((values["number"] for _, values in merged.added(table.__tablename__)), default=0)
+        for table in (Invoice, AccountPayment)
+    )
+    for name, given_out in (
+        ("job", jobs),
+        ("key receipt", max(receipts, default=0)),
+        (INVOICE_NUMBERS, invoices),
+        (ACCOUNT_NUMBERS, accounts),
+    ):
         last = merged.row(_NUMBERS, name)["value"] if merged.has(_NUMBERS, name) else None
         if last is None and given_out:
             yield merged.problem(

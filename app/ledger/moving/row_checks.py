@@ -169,6 +169,19 @@ def check_quote(row: Row) -> None:
         raise BitternError("issued_by_id", refusal)
 
 
+def check_invoice(row: Row) -> None:
+    """An invoice whose words are those that were issued, and whose figures add up."""
+    if snapshot_hash(row["snapshot"]) != row["sha256"]:
+        refusal = (
+            "This invoice does not read as it was issued: its SHA-256 is another than the one beside it. An issued "
+            "invoice is never changed; put back both cells as they were exported."
+        )
+        raise BitternError("snapshot", refusal)
+    total = row["subtotal_cents"] + row["tax_cents"] + row["deposit_cents"]
+    if row["total_cents"] != total:
+        raise BitternError("total_cents", f"Subtotal, tax and deposit come to {total}; put back what was exported.")
+
+
 def _read_quote(text: str) -> QuoteSnapshot:
     try:
         if is_sound_text(json.loads(text)):

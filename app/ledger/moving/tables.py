@@ -18,7 +18,7 @@ from app.ledger.moving.row_checks import Check, at_least, cents, json_object, on
 from app.ledger.quoting.snapshot import OPTIONS
 from app.ledger.sites.customers import phone_digits
 from app.ledger.sites.door_paste import HANDS
-from app.pricing import BenchTerms, FactoryTerms, Urgency
+from app.pricing import BenchTerms, Dating, FactoryTerms, MoneyRules, Urgency
 
 EVENT_CHAIN = "event chain"  # the counter that belongs to a house's own story
 # Tables that no export has, and why; a new table is put here or into TABLES.
@@ -146,6 +146,14 @@ def _token(row: Mapping[str, Any]) -> Mapping[str, Any]:
     return {"request_token": f"moved {row['job_id']}-{row['revision']}"}
 
 
+def _invoice_token(row: Mapping[str, Any]) -> Mapping[str, Any]:
+    return {"request_token": f"moved invoice {row['number']}"}
+
+
+def _account_token(row: Mapping[str, Any]) -> Mapping[str, Any]:
+    return {"request_token": f"moved payment {row['number']}"}
+
+
 # In an order in which each table's rows find those that they point to.
 TABLES = (
     MovedTable(
@@ -171,8 +179,19 @@ TABLES = (
         is_setting=True,
     ),
     MovedTable("last numbers", m.Counter, "the last job and receipt number given out", is_setting=True),
-    MovedTable("tiers", m.PriceTier, "customer tiers", (percent("percent_off"),)),
+    MovedTable(
+        "tiers",
+        m.PriceTier,
+        "customer tiers and their terms of payment",
+        (percent("percent_off"), percent("cash_percent"), one_of("dating", Dating)),
+    ),
     MovedTable("tax rules", m.TaxRuleRow, "sales tax by place and day", (row_checks.check_tax_rule,)),
+    MovedTable(
+        "money rules",
+        m.MoneyRulesRow,
+        "the house's rules about money, by day",
+        (lambda row: MoneyRules.from_json(row["terms"]),),
+    ),
     MovedTable("deciding days", m.DecidingDayRow, "which day decides a quote's tax and prices"),
     MovedTable("prices", m.PriceBookRow, "the price book, by day", (row_checks.check_price,)),
     MovedTable("price rules", m.PriceRuleRow, "prices by rule", (row_checks.check_price_rule,)),
@@ -258,8 +277,24 @@ TABLES = (
         derive=_token,
     ),
     MovedTable(
+        "invoices",
+        m.Invoice,
+        "invoices, deposit invoices and credit notes as issued, each with the SHA-256 of its words",
+        (at_least("number", 1, "Invoice numbers begin at 1."), row_checks.check_invoice),
+        derive=_invoice_token,
+    ),
+    MovedTable("invoice lines", m.InvoiceLine, "the lines of invoices and credit notes"),
+    MovedTable(
+        "account payments",
+        m.AccountPayment,
+        "money that was paid at once for several jobs",
+        (at_least("number", 1, "Their numbers begin at 1."), one_of("means", MEANS)),
+        derive=_account_token,
+    ),
+    MovedTable(
         "payments", m.Payment, "money received and given back", (row_checks.check_payment, one_of("means", MEANS))
     ),
+    MovedTable("payment uses", m.PaymentUse, "which payment was used for which invoice"),
     MovedTable("bench times", m.BenchTimeRow, "what the bench's work took", (row_checks.check_bench_time,)),
     MovedTable(
         "doors",

@@ -28,6 +28,7 @@ from app.ledger.store.events import OVERRIDES, record
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Work
 from app.ledger.tables import (
+    AccountPayment,
     Appointment,
     Base,
     Contact,
@@ -37,6 +38,8 @@ from app.ledger.tables import (
     FormerName,
     House,
     Inches,
+    Invoice,
+    InvoiceLine,
     Job,
     JobFile,
     JobLine,
@@ -64,7 +67,10 @@ _SHEETS: tuple[tuple[type[Base], str], ...] = (
     (Job, "what we did for you"),
     (JobLine, "what you bought"),
     (QuoteRevision, "what we quoted"),
-    (Payment, "what you paid"),
+    (Invoice, "what we invoiced and credited"),
+    (InvoiceLine, "the lines of these"),
+    (AccountPayment, "what you paid for several jobs at once"),
+    (Payment, "what you paid for each job"),
     (KeySystem, "your key systems; bittings are never handed out"),
     (Key, "keys, by symbol and copy"),
     (KeyCount, "counts of your keys"),
@@ -178,6 +184,9 @@ def _of_customer(session: Session, customer_id: int) -> Iterator[tuple[str, sa.S
         Job: Job.customer_id == customer_id,
         JobLine: JobLine.job_id.in_(jobs),
         QuoteRevision: QuoteRevision.job_id.in_(jobs),
+        Invoice: Invoice.job_id.in_(jobs),
+        InvoiceLine: InvoiceLine.invoice_id.in_(sa.select(Invoice.id).where(Invoice.job_id.in_(jobs))),
+        AccountPayment: AccountPayment.customer_id == customer_id,
         Payment: Payment.job_id.in_(jobs),
         KeySystem: KeySystem.customer_id == customer_id,
         Key: Key.keyset_id.in_(sa.select(Keyset.id).where(Keyset.system_id.in_(systems))),

@@ -13,7 +13,7 @@ from app.ledger.privacy.words import Mark, Replacer
 from app.ledger.quoting.snapshot import snapshot_hash
 from app.ledger.search.words import dialect_of
 from app.ledger.store.vault import Vault
-from app.ledger.tables import Base, Contact, Customer, Draft, Event, LoginAttempt, QuoteRevision, Site, User
+from app.ledger.tables import Base, Contact, Customer, Draft, Event, LoginAttempt, Site, User
 
 Values = dict[str, Any]
 NOBODY = 0
@@ -34,6 +34,7 @@ LEFT_ALONE = {
     "keyways": "makers' keyways",
     "login_rules": "figures",
     "makers": "makers' tables",
+    "money_rules": "figures",
     "pin_stock": "figures",
     "price_rows": "prices",
     "price_rules": "prices",
@@ -69,6 +70,7 @@ _CODES = frozenset(
         "table_name",
         "tailpiece",
         "task",
+        "tax_percent",
         "tax_place",
         "tier",
         "token",
@@ -172,8 +174,8 @@ class Looker:
             value = row[column.name]
             if not value or (column.name in _OF_ACTORS and not self._is_login):
                 continue
-            if table.name == QuoteRevision.__tablename__:
-                new = self._quote(value, replacer)
+            if column.name == "snapshot":
+                new = self._frozen(value, replacer)
             else:
                 new = replacer.value(value)
                 most = getattr(column.type, "length", None)
@@ -184,8 +186,8 @@ class Looker:
             after["sha256"] = snapshot_hash(after["snapshot"])
         return after
 
-    def _quote(self, text: str, replacer: Replacer) -> str:
-        """A quote's words with the person's replaced, as canonical JSON; who issued it stays unless it is they."""
+    def _frozen(self, text: str, replacer: Replacer) -> str:
+        """The words of a quote or an invoice with the person's replaced; who issued it stays unless it is they."""
         said = json.loads(text)
         new = {name: replacer.value(value) for name, value in said.items()}
         # The house's own head is no customer's; who issued it is known by a login.

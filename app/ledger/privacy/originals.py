@@ -22,11 +22,12 @@ from app.ledger.store.errors import VaultError
 from app.ledger.store.events import event_hash
 from app.ledger.store.private_files import sync_folder, write_new_file
 from app.ledger.store.vault import Vault
-from app.ledger.tables import Event, QuoteRevision, ReplacedText
+from app.ledger.tables import Event, Invoice, QuoteRevision, ReplacedText
 
 WORDS = {
     Event.__tablename__: ("actor_name", "summary", "detail"),
     QuoteRevision.__tablename__: ("snapshot", "sha256"),
+    Invoice.__tablename__: ("snapshot", "sha256", "reason"),
 }
 """The tables that are otherwise never changed, and their columns whose originals are kept sealed."""
 

@@ -34,6 +34,16 @@ from app.ledger.tables.keysystems import (
 )
 from app.ledger.tables.losses import Loss
 from app.ledger.tables.makers import CatalogRow, FactoryTermsRow, Keyway, Maker, PinStock, SpecRow
+from app.ledger.tables.money import (
+    ACCOUNT_NUMBERS,
+    INVOICE_NUMBERS,
+    AccountPayment,
+    Invoice,
+    InvoiceKind,
+    InvoiceLine,
+    MoneyRulesRow,
+    PaymentUse,
+)
 from app.ledger.tables.prices import (
     BENCH_TERMS_SET,
     MAIL_SUBJECT,
@@ -52,12 +62,15 @@ from app.ledger.tables.users import Login, LoginAttempt, LoginRulesRow, Role, Us
 from app.ledger.tables.warranties import BorneBy, Warranty
 
 __all__ = [
+    "ACCOUNT_NUMBERS",
     "BENCH_TERMS_SET",
+    "INVOICE_NUMBERS",
     "LATE_STAGES",
     "MAIL_SUBJECT",
     "MAIL_TEXT",
     "MOVES",
     "ON_ACCOUNT",
+    "AccountPayment",
     "Appointment",
     "Base",
     "BenchTermsRow",
@@ -83,6 +96,9 @@ __all__ = [
     "House",
     "HouseIdentity",
     "Inches",
+    "Invoice",
+    "InvoiceKind",
+    "InvoiceLine",
     "Job",
     "JobFile",
     "JobLine",
@@ -102,7 +118,9 @@ __all__ = [
     "LongText",
     "Loss",
     "Maker",
+    "MoneyRulesRow",
     "Payment",
+    "PaymentUse",
     "PinStock",
     "PriceBookRow",
     "PriceRuleRow",

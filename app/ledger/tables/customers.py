@@ -26,6 +26,7 @@ class Customer(Versioned, Base):
     exempt_certificate: Mapped[str] = mapped_column(sa.String(80), default="")
     exempt_until: Mapped[date | None]
     notes: Mapped[str] = mapped_column(LongText(8000), default="")
+    credit_limit_cents: Mapped[int | None]  # the most that may be owed; None: no limit
     created_at: Mapped[datetime] = mapped_column(UTCDateTime)
     # One that was merged stays as it was, so that what names it leads on, and the merge can be undone.
     merged_into_id: Mapped[int | None] = mapped_column(sa.ForeignKey("customers.id"), index=True)

@@ -213,6 +213,8 @@ class Payment(Base):
     means: Mapped[str] = mapped_column(sa.String(40))
     note: Mapped[str] = mapped_column(sa.String(200), default="")
     taken_by_id: Mapped[int] = mapped_column(sa.ForeignKey("users.id"))
+    # Part of what the customer paid at once for several jobs.
+    account_payment_id: Mapped[int | None] = mapped_column(sa.ForeignKey("account_payments.id"), index=True)
 
     @property
     def is_on_account(self) -> bool:

@@ -29,13 +29,20 @@ class PriceBookRow(Base):
 
 
 class PriceTier(Versioned, Base):
-    """A customer tier and what it takes off catalog list prices; `percent_off` is decimal text, such as 12.5."""
+    """A customer tier: what it takes off catalog list prices, and its terms of payment; percentages are decimal text.
+
+    due_days None: the house's own terms hold, whatever stands in the columns after it.
+    """
 
     __tablename__ = "price_tiers"
 
     id: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str] = mapped_column(sa.String(40), unique=True)
     percent_off: Mapped[str] = mapped_column(sa.String(16))
+    due_days: Mapped[int | None]
+    cash_percent: Mapped[str] = mapped_column(sa.String(16), default="0", server_default="0")
+    cash_days: Mapped[int] = mapped_column(default=0, server_default="0")
+    dating: Mapped[str] = mapped_column(sa.String(20), default="invoice", server_default="invoice")
 
 
 class TaxRuleRow(Base):
