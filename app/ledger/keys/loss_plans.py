@@ -5,7 +5,7 @@ They come on record when the first job of the plan is accepted.
 """
 
 import json
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -123,28 +123,40 @@ def ways_of_loss(work: Work, loss_id: int) -> tuple[LossWay, ...]:
     Asked twice, with nothing changed in between, it finds the same.
     """
     work.require(Role.COUNTER, Role.BENCH)
-    loss = get_row(work.session, Loss, loss_id, "loss")
+    return tuple(_ways(work, get_row(work.session, Loss, loss_id, "loss")))
+
+
+def _ways(work: Work, loss: Loss) -> Iterator[LossWay]:
+    """Each way as it is found: a search may take seconds, and whoever has what he asks for need not wait for more."""
     ready = ready_loss(work, loss.system_id, loss.keyset.symbol)
     # The same chance whenever it is asked, and known to nobody without the key file.
     rng = Random(work.vault.fingerprint(f"loss {loss.id}", loss_plan_context(loss.id)))  # noqa: S311
     named = _named_by_others(work.session, loss)
     if ready.system.records is not RecordsHolder.SHOP:
-        return (_of_factory(ready, named),)
-    if loss.keyset.level is Level.CONTROL:
-        return (_of_cores(work, ready, rng),)
-    if ready.symbol not in ready.opened.keys:
+        yield _of_factory(ready, named)
+    elif loss.keyset.level is Level.CONTROL:
+        yield _of_cores(work, ready, rng)
+    elif ready.symbol not in ready.opened.keys:
         told = f"The bitting of {ready.symbol} is not in this house: put the sealed backup back first."
-        return (LossWay(LossWayKind.NEW_BITTING, {}, cannot=told),)
+        yield LossWay(LossWayKind.NEW_BITTING, {}, cannot=told)
+    else:
+        yield from _by_bittings(ready, loss.keyset, rng, named)
+
+
+def _by_bittings(ready: ReadyLoss, lost: Keyset, rng: Random, named: Collection[str]) -> Iterator[LossWay]:
+    """The ways where the house has the bittings."""
     least = _searched(ready, rng, LossWayKind.NEW_BITTING, named)
-    ways = [least]
-    if loss.keyset.level in _OVER_CHANGES:
-        branch = {one.symbol for one in _under(ready.system, loss.keyset)}
-        if branch <= least.successors.keys():
-            ways = [replace(least, kind=LossWayKind.ANOTHER_MASTER)]
-        elif branch != {ready.symbol}:
-            ways.append(_searched(ready, rng, LossWayKind.ANOTHER_MASTER, named, branch))
-        ways.append(_left_out(ready))
-    return tuple(ways)
+    if lost.level not in _OVER_CHANGES:
+        yield least
+        return
+    branch = {one.symbol for one in _under(ready.system, lost)}
+    if branch <= least.successors.keys():
+        yield replace(least, kind=LossWayKind.ANOTHER_MASTER)
+    else:
+        yield least
+        if branch != {ready.symbol}:
+            yield _searched(ready, rng, LossWayKind.ANOTHER_MASTER, named, branch)
+    yield _left_out(ready)
 
 
 def _under(system: KeySystem, top: Keyset) -> list[Keyset]:
@@ -422,7 +434,7 @@ def choose_plan(work: Work, loss_id: int, kind: str, version: int) -> Loss:
     with transaction(work.session):
         loss = get_version(work.session, Loss, loss_id, "loss", version)
         _require_open(work, loss)
-        way = next((one for one in ways_of_loss(work, loss_id) if one.kind == kind), None)
+        way = next((one for one in _ways(work, loss) if one.kind == kind), None)
         if way is None:
             raise LedgerError("way", "Choose one of the ways.")
         if way.cannot:

@@ -3,17 +3,19 @@
 import random
 from dataclasses import replace
 from itertools import chain
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
 
 from app.errors import BitternError
 from app.fitting import CylinderAttributes
-from app.keying import AccessPlan
+from app.keying import AccessPlan, LostKey, lost_key
 from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.jobs.handing_over import still_open
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.stages import move_job
+from app.ledger.keys import loss_plans
 from app.ledger.keys.loss_plans import LossWayKind, choose_plan, left_to_rekey, ways_of_loss
 from app.ledger.keys.losses import close_loss
 from app.ledger.keysystems.keysets import RESERVE
@@ -191,6 +193,23 @@ def test_what_an_earlier_loss_retired_under_a_master_gets_no_keys_anew(work: Wor
     was = lost_cuts(work, loss)
     _handed_over(work, _accepted(work, ask))
     assert opened_by(work, system, was) == [] and at_odds(work, system) == []
+
+
+def test_who_chooses_the_least_way_waits_for_no_other(
+    work: Work, system: KeySystem, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The page searches for another master too, which takes seconds in a large system; the press searched again."""
+    searched = []
+
+    def counted(*asked: Any, **said: Any) -> LostKey:
+        searched.append(asked[3])
+        return lost_key(*asked, **said)
+
+    monkeypatch.setattr(loss_plans, "lost_key", counted)
+    loss = _lost(work, "A")
+    assert len(ways_of_loss(work, loss.id)) == 3 and searched == ["A", "A"]
+    _chosen(work, loss, LossWayKind.NEW_BITTING)
+    assert searched == ["A", "A", "A"] and loss.successors == {"A": "A"}
 
 
 def test_a_lost_top_keeps_its_symbol_and_every_phase_says_what_is_left(work: Work, system: KeySystem) -> None:
