@@ -19,6 +19,7 @@ COUNTER: ViewportSize = {"width": 1366, "height": 768}
 ZOOMED: ViewportSize = {"width": 683, "height": 384}  # what is left of it at 200 %
 PHONE: ViewportSize = {"width": 390, "height": 844}
 PAPER: ViewportSize = {"width": 672, "height": 960}  # Letter less its margins, at 96 dots an inch
+AXE_VIOLATIONS = 'axe.run({resultTypes: ["violations"]}).then((found) => found.violations)'
 PRINTED = ("/day", "/ledger", "/jobs/<int:number>", "/key-systems/<int:system_id>", "/sites/<int:site_id>/doors")
 LEFT_ON_PAPER = """() => {
   const shown = (found) => found.checkVisibility();
@@ -60,12 +61,13 @@ def test_axe_finds_nothing_and_no_page_is_wider_than_a_phone(house: tuple[Served
     assert cookie is not None
     context = browser.new_context(viewport=COUNTER, locale="en-US")
     context.add_cookies([{"name": "bittern", "value": cookie.value, "url": served.address}])
-    page, axe = context.new_page(), Axe()
+    context.add_init_script(Axe().axe_script)
+    page = context.new_page()
     found: list[str] = []
     for rule, address in html_pages(client, ledger):
         page.set_viewport_size(COUNTER)
         page.goto(served.url(address), wait_until="load")
-        for violation in axe.run(page).response["violations"]:
+        for violation in page.evaluate(AXE_VIOLATIONS):
             nodes = "; ".join(node["html"][:120] for node in violation["nodes"][:3])
             found.append(f"{rule}: {violation['id']} ({len(violation['nodes'])}): {nodes}")
         for name, size in (("the counter's screen at 200 %", ZOOMED), ("a phone", PHONE)):

@@ -115,10 +115,17 @@ class Walker:
 
 
 def variants(form: FoundForm, chance: random.Random) -> Iterator[Fields]:
-    """The form as it stands; with all its boxes hostile; with one hostile box at a time."""
-    yield form.fields
-    for hostile in chance.sample(HOSTILE, VARIANTS):
-        yield [(name, hostile) for name, _ in form.fields]
+    """The form as it stands; with all its boxes hostile; with one hostile box at a time. None of them twice."""
+    tried: list[Fields] = []
+    hostile = [[(name, text) for name, _ in form.fields] for text in chance.sample(HOSTILE, VARIANTS)]
+    for fields in (form.fields, *hostile, *_one_box_at_a_time(form, chance)):
+        sent = [(name, text) for name, text in fields if name not in FIXED]
+        if sent not in tried:  # a form of buttons alone is sent once
+            tried.append(sent)
+            yield fields
+
+
+def _one_box_at_a_time(form: FoundForm, chance: random.Random) -> Iterator[Fields]:
     for place in chance.sample(range(len(form.fields)), min(len(form.fields), 10)):
         changed = list(form.fields)
         changed[place] = (changed[place][0], chance.choice(HOSTILE))
