@@ -27,12 +27,12 @@ from app.ledger import tables as models
 from app.ledger.care.opening import Ledger, open_ledger
 from app.ledger.catalog.sheets import sheets_of
 from app.ledger.jobs.files import keep_file
-from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys.counting import start_count
 from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys, order_copies
 from app.ledger.merging.customer_merging import CUSTOMERS_MERGED, MergeForm, merge_customers
 from app.ledger.merging.customer_splitting import CUSTOMER_SPLIT, SplitForm, split_customer
+from app.ledger.money.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.quoting.issuing import keep_requote
 from app.ledger.sites.customers import (
     ContactForm,

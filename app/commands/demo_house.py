@@ -24,7 +24,6 @@ from app.ledger.catalog.price_editing import set_tax_rule, set_tier
 from app.ledger.catalog.specs import list_specs
 from app.ledger.jobs.handing_over import still_open
 from app.ledger.jobs.notes import add_note
-from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.jobs.queries import get_job
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys.key_queries import keys_of_job
@@ -32,6 +31,7 @@ from app.ledger.keys.keys import KeyIssueForm, issue_keys, return_key
 from app.ledger.keys.losses import lose_key
 from app.ledger.keysystems.authority import change_records
 from app.ledger.keysystems.crosskeying import cross_key
+from app.ledger.money.payments import PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.people.users import add_user, list_users
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.issuing import IssueForm, issue_quote

@@ -8,10 +8,10 @@ from app.documents.filters import show_day
 from app.documents.render import PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
 from app.ledger.jobs.papers import HandOverSheet, KeyHolders
-from app.ledger.jobs.payments import PaymentKind, PaymentReceipt
 from app.ledger.keys.calling_in import CallInLetter
 from app.ledger.keys.counting import CountSheet
 from app.ledger.keys.key_queries import KeyReceipt
+from app.ledger.money.payments import PaymentKind, PaymentReceipt
 from app.ledger.quoting.snapshot import HouseHead
 from app.ledger.store.numbers import key_count_number
 from app.ledger.tables import Counted

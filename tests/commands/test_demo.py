@@ -27,11 +27,11 @@ from app.ledger.care.restoring import restore_backup
 from app.ledger.care.sealing import passphrase_secret
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.papers import schedule_of
-from app.ledger.jobs.payments import payments_of
 from app.ledger.jobs.purchasing import factory_work
 from app.ledger.keys.key_queries import days_overdue, find_receipt, held_keys
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, spec_of
+from app.ledger.money.payments import payments_of
 from app.ledger.moving.export_file import export_house
 from app.ledger.moving.importing import import_house
 from app.ledger.quoting.accepting import AcceptForm, accept_quote

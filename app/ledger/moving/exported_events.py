@@ -9,7 +9,6 @@ from app.ledger.bench.customers_keys import DECODED
 from app.ledger.bench.pins import PINS_DRAWN
 from app.ledger.jobs.handing_over import PART_TAKEN
 from app.ledger.jobs.notes import NOTE
-from app.ledger.jobs.payments import PaymentKind
 from app.ledger.jobs.schedule_revisions import PRINTED
 from app.ledger.jobs.warranties import CAME_BACK, CLAIM_NOTED
 from app.ledger.keys.key_queries import ISSUED, RECEIPTS, TAKEN_BACK
@@ -17,6 +16,7 @@ from app.ledger.keys.key_queries import KINDS as OF_KEYS
 from app.ledger.keys.losses import KEY_LOST, LOSS_CLOSED
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
 from app.ledger.keysystems.ticks import CHECKED, PINNED, PINNED_ANEW
+from app.ledger.money.payments import PaymentKind
 from app.ledger.people.users import name_key
 from app.ledger.store.events import BITTINGS_REVEALED, DISCOUNT_GIVEN, LOW_PRICE
 

@@ -11,7 +11,7 @@ from app.errors import BitternError, Problem
 from app.fitting import from_json, read_maker
 from app.keying import BittingSpec
 from app.ledger import tables as m
-from app.ledger.jobs.payments import MEANS
+from app.ledger.money.payments import MEANS
 from app.ledger.moving import row_checks
 from app.ledger.moving.exported_events import check_event
 from app.ledger.moving.row_checks import Check, at_least, cents, json_object, one_of, percent, require

@@ -16,9 +16,9 @@ from app.ledger.jobs.files import get_file, keep_file, read_content, small_pictu
 from app.ledger.jobs.handing_over import hand_over_part, hand_overs_of
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.papers import hand_over_sheet, schedule_of
-from app.ledger.jobs.payments import MEANS, JobPayments, PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.jobs.queries import get_job, ledger_page
 from app.ledger.jobs.stages import move_job
+from app.ledger.money.payments import MEANS, JobPayments, PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import ON_ACCOUNT, JobFile, Role, Stage

@@ -16,12 +16,12 @@ from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.cylinder_lines import SystemLine, has_cylinders, key_counts
 from app.ledger.jobs.handing_over import HandOver, hand_overs_of, taker_of
 from app.ledger.jobs.papers import KeyHolders, Schedule, hand_over_sheet, holders_of, schedule_of
-from app.ledger.jobs.payments import payments_of
 from app.ledger.jobs.purchasing import HardwareList, factory_makers, factory_work, hardware_of
 from app.ledger.jobs.schedule_revisions import print_schedule
 from app.ledger.keys.key_queries import KeyReceipt, ReceiptKey, find_receipt, keys_to_sign, signed_receipts
 from app.ledger.keysystems.authority import authority_of, systems_of_job
 from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
+from app.ledger.money.payments import payments_of
 from app.ledger.quoting.factory_keyed import sent_keysets
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.key_lines import own_copies

@@ -11,8 +11,8 @@ from app.ledger.bench.bench_queries import bench_day
 from app.ledger.bench.checkoff import tick_keys
 from app.ledger.care.opening import open_ledger
 from app.ledger.jobs.handing_over import still_open, taker_of
-from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.jobs.stages import move_job
+from app.ledger.money.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.moving.exported_events import check_event, exported_detail
 from app.ledger.store.errors import LedgerError, NotAllowed, NotFound
 from app.ledger.store.work import Actor, Work

@@ -9,9 +9,9 @@ import pytest
 import sqlalchemy as sa
 
 from app.ledger.jobs.handing_over import still_open, taker_of
-from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.jobs.stages import lose_quote, move_job, next_stages
 from app.ledger.keys.key_queries import keys_of_job
+from app.ledger.money.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.store.errors import LedgerError, NotAllowed, NotFound, Stale

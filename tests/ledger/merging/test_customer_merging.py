@@ -10,7 +10,6 @@ import pytest
 import sqlalchemy as sa
 
 from app.errors import Problems
-from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, reseal_bittings
 from app.ledger.keysystems.system_queries import list_systems
@@ -23,6 +22,7 @@ from app.ledger.merging.customer_merging import (
     unmerge_customers,
 )
 from app.ledger.merging.holdings import Holdings, holdings_of
+from app.ledger.money.payments import PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.issuing import IssueForm, issue_quote
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest

@@ -17,10 +17,10 @@ from app.keying import write_bitting
 from app.ledger import tables as m
 from app.ledger.care.opening import Ledger, open_ledger
 from app.ledger.jobs.notes import add_note
-from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.jobs.stages import move_job, next_stages
 from app.ledger.keys.key_queries import find_receipt
 from app.ledger.keysystems.bittings import open_bittings, spec_of
+from app.ledger.money.payments import PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.moving.export_file import export_house
 from app.ledger.moving.tables import TABLES
 from app.ledger.quoting.snapshot import read_snapshot

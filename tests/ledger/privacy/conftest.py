@@ -11,9 +11,9 @@ import sqlalchemy as sa
 from app.config import Config
 from app.ledger.care.opening import Ledger, open_ledger
 from app.ledger.care.place import database_file, files_folder
-from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.jobs.queries import get_job, job_money
 from app.ledger.keys.keys import return_key
+from app.ledger.money.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.privacy.deleting import DeletionDone, DeletionForm, delete_person
 from app.ledger.privacy.scrubbing import scrub
 from app.ledger.sites.customers import ContactForm, add_contact

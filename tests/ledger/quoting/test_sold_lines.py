@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from alembic import command
 
 from app.ledger.care.opening import Ledger, alembic_config, open_ledger
-from app.ledger.jobs.payments import PaymentForm, PaymentKind, take_payment
+from app.ledger.money.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.quoting.snapshot import as_accepted, read_snapshot
 from app.ledger.quoting.sold_lines import put_missing_sold_lines
 from app.ledger.reports.sales import SalesQuestion, find_bought, find_purchases

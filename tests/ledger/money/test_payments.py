@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from app.config import Config
 from app.errors import BitternError, Problems
 from app.ledger.care.opening import open_ledger
-from app.ledger.jobs.payments import PaymentForm, PaymentKind, payments_of, take_payment
+from app.ledger.money.payments import PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.reports.open_jobs import owed_jobs
 from app.ledger.store.errors import LedgerError, NotAllowed, NotFound, Stale
 from app.ledger.store.events import first_broken_link, record
