@@ -104,14 +104,13 @@ from app.pricing.price_book import PriceBasis, PriceBook, PriceRow, PriceRule, P
 from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, SystemAge, Urgency, read_request
 from app.pricing.sensitivity import find_flips
 from app.pricing.splits import SplitChoice, SplitDecision, SplitOption, decide_split
+from app.pricing.tax_rounding import TaxCents, TaxRounding
 from app.pricing.terms import BenchTerms, CylinderType, FactoryTerms, KeyingKind, PriceKind, write_minutes
 from app.pricing.terms_of_payment import (
     AGE_CLASSES,
     Dating,
     MoneyRules,
     PaymentTerms,
-    TaxCents,
-    TaxRounding,
     UseOrder,
     early_discount,
     restocking_cents,

@@ -11,6 +11,7 @@ from typing import Annotated
 
 from app.errors import Problem, Problems
 from app.pricing.money import Percent, half_up, show_cents
+from app.pricing.tax_rounding import TaxCents
 from app.pricing.workdays import show_day
 from app.validation import JsonDataclass, whole
 
@@ -24,60 +25,6 @@ class Dating(StrEnum):
     INVOICE = "invoice"
     END_OF_MONTH = "end of month"
     RECEIPT = "receipt of goods"
-
-
-class TaxRounding(StrEnum):
-    """How a tax is brought to whole cents."""
-
-    HALF_UP = "half up"
-    STEPS = "steps"
-    HALF_DROPPED = "half dropped"
-    NO_HALF_CENT = "half up, nothing of half a cent"
-
-    def cents(self, exact: Fraction) -> int:
-        """Whole cents; what is below zero, as on a credit note, as its charge is.
-
-        >>> [one.cents(Fraction("60.5")) for one in TaxRounding], TaxRounding.STEPS.cents(Fraction(-601, 10))
-        ([61, 61, 60, 61], -61)
-        """
-        if exact < 0:
-            return -self.cents(-exact)
-        if self is TaxRounding.STEPS:
-            return -(-exact.numerator // exact.denominator)
-        if self is TaxRounding.HALF_DROPPED and exact % 1 == Fraction(1, 2):
-            return exact.numerator // exact.denominator
-        if self is TaxRounding.NO_HALF_CENT and exact <= Fraction(1, 2):
-            return 0
-        return half_up(exact)
-
-
-@dataclass(frozen=True, slots=True)
-class TaxCents(JsonDataclass):
-    """How the tax of a paper comes to whole cents: by which rounding, and of each line or of the whole of it."""
-
-    rounding: TaxRounding = TaxRounding.HALF_UP
-    by_invoice: bool = False
-
-    @property
-    def sentence(self) -> str:
-        """As a paper prints it.
-
-        >>> TaxCents().sentence.partition("; ")[0]
-        'Each line is rounded to the cent, and its tax is rounded to the cent'
-        """
-        whose = "the tax of all of them together" if self.by_invoice else "its tax"
-        return (
-            f"Each line is rounded to the cent, and {whose} is rounded to the cent; {_ROUNDED[self.rounding]}. "
-            "All totals are sums of these."
-        )
-
-
-_ROUNDED = {
-    TaxRounding.HALF_UP: "half a cent counts as a whole one",
-    TaxRounding.STEPS: "any part of a cent of tax counts as a whole one",
-    TaxRounding.HALF_DROPPED: "half a cent of tax is dropped, more counts as a whole one",
-    TaxRounding.NO_HALF_CENT: "half a cent counts as a whole one, but tax of half a cent or less is not due",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,6 +170,21 @@ class MoneyRules(JsonDataclass):
     restocking_taxed: bool = False
     use_order: UseOrder = UseOrder.OLDEST_FIRST
     counts_both_days: bool = False
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """All of it, as the settings and the house's story say it."""
+        late = f" From day {self.late_in_month} of a month on, the next month's end." if self.late_in_month else ""
+        part = "has its share of" if self.discount_on_part else "has none of"
+        charge = f"The restocking charge is {self.restocking_percent.normalize():f}%."
+        return (
+            self.tax.sentence,
+            f"Terms, where a tier has none of its own: {self.terms.words}.{late}",
+            f"A part payment that comes early {part} the discount for paying early.",
+            f"{charge} {self.restocking_sentence}",
+            self.use_sentence,
+            self.age_sentence,
+        )
 
     @property
     def use_sentence(self) -> str:

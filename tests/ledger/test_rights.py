@@ -51,6 +51,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         catalog.house_settings: set_bench_terms set_factory_terms set_house
         catalog.price_editing: set_price end_price
         catalog.price_editing: set_tier set_tax_rule set_deciding_day
+        catalog.money_rules: set_money_rules
         catalog.price_book: put_on_record
         catalog.price_rules: set_rule end_rule
         catalog.quote_rules: set_quote_rules
@@ -81,7 +82,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     """,
     # Money is taken at the counter.
     (Role.COUNTER, Role.OWNER): """
-        jobs.payments: take_payment
+        money.payments: take_payment
         reports.sales: find_bought find_purchases
     """,
     # Customers, doors, quotes, jobs and pieces of keys: whoever works here.
