@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.bench.checkoff import tick_cylinders, tick_keys
-from app.ledger.jobs.handing_over import still_open
+from app.ledger.goods.handing_over import HandOverForm, hand_over, still_open
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.bittings import seal_bitting
@@ -86,8 +86,15 @@ def walk(work: Work, job: Job, *stages: Stage) -> None:
     for stage in stages:
         if stage is Stage.CHECKED:
             tick_off(work, job)
-        known = still_open(work.session, job).mark
-        move_job(work, job.id, job.version, stage, taken_by="A. Taker", known=known)
+        if stage is Stage.HANDED_OVER:
+            give(work, job)
+        else:
+            move_job(work, job.id, job.version, stage)
+
+
+def give(work: Work, job: Job, taken_by: str = "A. Taker") -> None:
+    """All that is left of a job that is ready is handed over, whatever is open still."""
+    hand_over(work, job.id, job.version, HandOverForm(taken_by, still_open(work.session, job).mark))
 
 
 def bitting_in(text: str) -> str | None:

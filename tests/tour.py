@@ -287,7 +287,7 @@ def _number(endpoint: str, session: Session) -> int:
         job = job.join(models.Payment, models.Payment.job_id == models.Job.id)
     elif endpoint.startswith("story."):
         job = job.join(models.JobFile, models.JobFile.job_id == models.Job.id)
-    elif endpoint == "jobs.hand_over_receipt":
+    elif endpoint == "hand_overs.paper":
         job = job.where(models.Job.stage == models.Stage.CLOSED)
     elif endpoint in ("quotes.accept", "quotes.compare", "quotes.requote_page"):
         job = job.where(models.Job.stage == models.Stage.QUOTED)

@@ -22,7 +22,7 @@ from app.ledger.catalog.makers import import_maker
 from app.ledger.catalog.price_book import plan_prices, put_on_record
 from app.ledger.catalog.price_editing import set_tax_rule, set_tier
 from app.ledger.catalog.specs import list_specs
-from app.ledger.jobs.handing_over import still_open
+from app.ledger.goods.handing_over import HandOverForm, hand_over, still_open
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.queries import get_job
 from app.ledger.jobs.stages import move_job
@@ -199,9 +199,11 @@ def _move(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
             tick_cylinders(work, job.number, every, CylinderState.PINNED)
             tick_cylinders(work, job.number, every, CylinderState.CHECKED)
             tick_keys(work, job.number, {key.keyset_id for key in keys_of_job(work.session, job.id)}, KeyState.CUT)
-        known = still_open(work.session, job).mark
-        reason = step.get("reason", "")
-        move_job(work, job.id, job.version, stage, reason, taken_by=job.accepted_by, known=known)
+        if stage is Stage.HANDED_OVER:
+            form = HandOverForm(job.accepted_by, still_open(work.session, job).mark)
+            hand_over(work, job.id, job.version, form)
+        else:
+            move_job(work, job.id, job.version, stage, step.get("reason", ""))
 
 
 def _cross_key(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:

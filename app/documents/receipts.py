@@ -7,7 +7,8 @@ from datetime import date
 from app.documents.filters import show_day
 from app.documents.render import PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
-from app.ledger.jobs.papers import HandOverSheet, KeyHolders
+from app.ledger.goods.papers import HandOverSheet
+from app.ledger.jobs.papers import KeyHolders
 from app.ledger.keys.calling_in import CallInLetter
 from app.ledger.keys.counting import CountSheet
 from app.ledger.keys.key_queries import KeyReceipt

@@ -26,7 +26,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Day", "day.index", ()),
     ("Counter", "counter.page", ("quotes",)),
     ("Fit", "fitting.index", ()),
-    ("Jobs", "jobs.ledger", ("papers", "reports", "warranties")),
+    ("Jobs", "jobs.ledger", ("papers", "reports", "warranties", "hand_overs")),
     ("Doors", "doors.index", ()),
     ("Key systems", "keysystems.index", ("keying", "keys", "losses")),
     ("Bench", "bench.index", ()),

@@ -106,7 +106,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         jobs.warranties: open_warranty note_claim
         quoting.issuing: requote keep_requote
         jobs.stages: move_job lose_quote
-        jobs.handing_over: hand_over_part
+        goods.handing_over: hand_over hand_over_part
         keys.keys: order_copies cut_copies issue_keys return_key return_copies retire_key
         keys.keys: scrap_copies give_blind_code
         keys.people: take_back_keys
@@ -128,8 +128,8 @@ NO_ROLE_OF_THEIR_OWN = {
         sites.doors: upsert_door
         store.events: record
         quoting.accepting: newest_revision
-        jobs.stages: require_checked
-        jobs.handing_over: hand_out require_rekeyed_there
+        jobs.stages: require_checked pass_stage
+        goods.handing_over: require_rekeyed_there
         quoting.lost_keys: allow_lost require_none_lost_of_job
         keysystems.systems: insert_system add_system_row name_is_taken find_keyway single_keyed_system
         keysystems.keysets: find_master
@@ -170,11 +170,12 @@ NO_ROLE_OF_THEIR_OWN = {
     "a question, which saves nothing and tells no bitting; its page has its rule": """
         quoting.deciding: choose
         jobs.purchasing: factory_work hardware_of
-        jobs.handing_over: lost_before_and_after
+        goods.handing_over: lost_before_and_after
         keys.losses: lost_cuts still_turned still_turned_words coming_turned
         keys.old_copies: useless_copies require_not_old
         keys.calling_in: still_out lost_out_of_use letters_of
-        jobs.papers: holders_of hand_over_sheet
+        jobs.papers: holders_of
+        goods.papers: hand_over_sheet
         quoting.issuing: next_snapshot
         quoting.promises: lead_time promise_from
         quoting.planning: make_plan plan_again proof_problems

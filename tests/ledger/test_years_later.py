@@ -25,7 +25,8 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 
 from app.errors import BitternError
 from app.ledger.care.opening import open_ledger
-from app.ledger.jobs.handing_over import still_open
+from app.ledger.goods.hand_overs import HandOver
+from app.ledger.goods.handing_over import HandOverForm, hand_over, still_open
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys.counting import count_sheet, end_count, mark_counted, mark_rest, start_count
 from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys, order_copies, return_copies, scrap_copies
@@ -72,7 +73,7 @@ from app.ledger.tables import (
 )
 from app.pricing import KeyingKind
 from tests.houses import ON_POSTGRESQL, copy_house, remove_database
-from tests.keyed import tick_off
+from tests.keyed import tick_off, walk
 from tests.ledger.conftest import NOW, customer_id, make_house
 from tests.ledger.test_main_job import accept, issued, mortise
 
@@ -563,10 +564,10 @@ class Lives(RuleBasedStateMachine):
         earlier = [one for other, one in self.jobs.items() if other < number and job.loss is not None]
         may = not any(door in one.coming for one in earlier for door in job.doors)
         going = self._pieces_of(number, KeyState.CUT)
-        known = still_open(self.session, row).mark
+        form = HandOverForm(taker, still_open(self.session, row).mark)
 
-        def deed() -> Job:
-            return move_job(work, number, row.version, Stage.HANDED_OVER, taken_by=taker, known=known)
+        def deed() -> HandOver:
+            return hand_over(work, number, row.version, form)
 
         if self.done("hand over", deed, may=may):
             self.hung |= job.coming
@@ -1086,11 +1087,7 @@ def _build(work: Work) -> None:
         rows = tuple(DoorRow(row=n, opening=f"{letter}{n}") for n in range(1, count + 1))
         accept(work, job, rows, site_name=f"Site {letter}")
         for stage in (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER):
-            if stage is Stage.CHECKED:
-                tick_off(work, job)
-            work.session.rollback()
-            known = still_open(work.session, job).mark
-            move_job(work, job.id, job.version, stage, taken_by="Ann", known=known)
+            walk(work, job, stage)
             work.session.rollback()
     for keyset in work.session.scalars(sa.select(Keyset).order_by(Keyset.id)).all():
         if keyset.children:

@@ -7,7 +7,7 @@ from datetime import date
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.jobs.handing_over import PART_TAKEN
+from app.ledger.goods.hand_overs import PART_TAKEN
 from app.ledger.jobs.warranties import CAME_BACK
 from app.ledger.keysystems.crosskeying import CROSS_KEYED, CROSS_KEYED_ANEW
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED

@@ -1,7 +1,7 @@
 """What a job's papers are made from: its head, its keying schedule, who holds its keys. Never a bitting."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date
 
 import sqlalchemy as sa
@@ -9,14 +9,11 @@ from sqlalchemy.orm import joinedload
 
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.cylinder_lines import ScheduleKeyset, ScheduleRow, cautions_by_door, job_cylinders
-from app.ledger.jobs.handing_over import HandOver
 from app.ledger.jobs.queries import newest_revision_number
-from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keys.loss_plans import say_control_keys
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.snapshot import HouseHead
-from app.ledger.sites.former_names import buyers_then
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Job, Key, Keyset, KeyState
 
@@ -97,36 +94,6 @@ def schedule_of(work: Work, job: Job) -> Schedule:
         rows=tuple(found.row(line, cautions.get(line.door_id or 0, ())) for line in found.lines),
         keysets=found.keysets,
         cores=say_control_keys(work.session, job),
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class HandOverSheet:
-    """What one person took at one time, for the receipt that he signs. keys: symbol, key system and copies."""
-
-    head: JobHead
-    handed: HandOver
-    po_number: str
-    rows: tuple[ScheduleRow, ...]
-    keys: tuple[tuple[str, str, str], ...]
-    goods: tuple[tuple[int, str], ...]  # how many of what
-
-
-def hand_over_sheet(work: Work, job: Job, schedule: Schedule, handed: HandOver) -> HandOverSheet:
-    """The sheet of a hand-over of the job whose schedule this is. Opens no bitting."""
-    copies: dict[Keyset, list[int]] = {}
-    for key in keys_of_job(work.session, job.id):
-        if key.id in handed.keys:
-            copies.setdefault(key.keyset, []).append(key.copy_number)
-    words = {line.number: line.description for line in job.lines}
-    buyer = buyers_then(work.session, job.id, job.customer, [handed.on])[handed.on]
-    return HandOverSheet(
-        replace(schedule.head, customer_name=buyer),
-        handed,
-        job.po_number,
-        rows=tuple(row for row in schedule.rows if row.cylinder_id in handed.cylinders),
-        keys=tuple((one.symbol, one.system.name, say_copies(numbers)) for one, numbers in copies.items()),
-        goods=tuple((count, words.get(number, f"line {number}")) for number, count in handed.goods),
     )
 
 

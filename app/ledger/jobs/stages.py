@@ -1,4 +1,4 @@
-"""Use cases: move a job from one stage to the next, hand it over, and note that a quote is lost."""
+"""Use cases: move a job from one stage to the next, and note that a quote is lost."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -6,7 +6,6 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.jobs.handing_over import hand_out, read_taker, require_rekeyed_there, still_open, waiting_for
 from app.ledger.jobs.queries import job_money
 from app.ledger.keysystems.authority import require_job_authority
 from app.ledger.keysystems.pinned import freeze_pins
@@ -22,6 +21,7 @@ from app.ledger.tables import (
     Cylinder,
     CylinderState,
     Door,
+    Event,
     House,
     Job,
     Key,
@@ -40,8 +40,8 @@ _SKIPS_BENCH = {(Stage.APPROVED, Stage.READY), (Stage.PARTS_ON_ORDER, Stage.READ
 
 
 def next_stages(job: Job) -> tuple[Stage, ...]:
-    """The stages that the job may move to from where it stands."""
-    moves = MOVES[job.stage]
+    """The stages that the job may move to from where it stands; handed over it is by what is handed over."""
+    moves = tuple(to for to in MOVES[job.stage] if to is not Stage.HANDED_OVER)
     if "shop" in job.keyed_at:
         return tuple(to for to in moves if (job.stage, to) not in _SKIPS_BENCH)
     return moves
@@ -54,23 +54,17 @@ def move_job(
     to: Stage,
     reason: str = "",
     override_reason: str = "",
-    *,
-    taken_by: str = "",
-    known: str = "",
 ) -> Job:
     """Move a job that was read at `version`; LedgerError names what is allowed when the jump is not.
 
     Lost and canceled need a reason. The bench needs the written authority of each key system's owner of record,
     or, of the house's owner, an `override_reason`. Checked may be set by bench and owner only, and only
     with every cylinder that the shop keys ticked off as checked. Ready says that what a factory cut is there.
-    Handing over needs `taken_by`, who takes the goods, and `known`, the mark of what whoever hands them over was told
-    to be open still ("" where nothing is); Problems on these. It puts the job's cylinders on their doors (those there
-    before count as removed), and its keys that are cut in that person's hands. What it rekeys must be there first.
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
         job = get_version(work.session, Job, job_id, "job", version)
-        _move(work, job, to, reason, override_reason, taken_by, known)
+        _move(work, job, to, reason, override_reason)
         return job
 
 
@@ -91,9 +85,7 @@ def lose_quote(work: Work, quote_id: int, reason: str) -> Job:
         return job
 
 
-def _move(
-    work: Work, job: Job, to: Stage, reason: str, override_reason: str = "", taken_by: str = "", known: str = ""
-) -> None:
+def _move(work: Work, job: Job, to: Stage, reason: str, override_reason: str = "") -> None:
     """Check the move and make it, inside the caller's transaction."""
     allowed = next_stages(job)
     if to not in allowed:
@@ -106,38 +98,33 @@ def _move(
     if to is Stage.CHECKED:
         work.require(Role.BENCH)
         require_checked(work, job)
-    said, detail = [reason.strip()], dict[str, Any]()
+    said = [reason.strip()]
     if to is Stage.ON_THE_BENCH:
         require_job_authority(work, job, f"put job {job.number} on the bench", override_reason)
         if job.stage in BEFORE_BENCH:
             said.append(job_money(job).deposit_missing)
-    if to is Stage.HANDED_OVER:
-        require_rekeyed_there(work, job)
-        still = still_open(work.session, job)
-        taker = read_taker(taken_by, still, known)
-        detail = {
-            **hand_out(work, job, taker, waiting_for(work.session, job)),
-            "uncut": [key.id for key in still.keys],
-            "owed_cents": still.owed_cents,
-        }
-        said = [f"taken by {taker}.", still.going_words, *still.sentences, detail.get("lost_still", ""), *said]
-    left = job.stage
-    job.stage = to
+    if to in _NEEDS_REASON:
+        job.reason = reason.strip()
+    pass_stage(work, job, to, " ".join(filter(None, said)))
+    _move_pieces(work, job, to)
+
+
+def pass_stage(work: Work, job: Job, to: Stage, said: str = "", **detail: Any) -> Event:
+    """Have the job stand in a stage, with an event that says so, inside the caller's transaction."""
+    left, job.stage = job.stage, to
     if to is Stage.READY:
         job.ready_on = work.today
     elif to is Stage.ON_THE_BENCH:
         job.ready_on = None
-    if to in _NEEDS_REASON:
-        job.reason = reason.strip()
-    _move_pieces(work, job, to)
-    record(
-        work,
-        STAGE_MOVED,
-        f"job {job.number}",
-        ": ".join(filter(None, (f"{left.value} → {to.value}", " ".join(filter(None, said))))),
-        job_id=job.id,
-        **detail,
-    )
+    told = ": ".join(filter(None, (f"{left.value} → {to.value}", said)))
+    return record(work, STAGE_MOVED, f"job {job.number}", told, job_id=job.id, **detail)
+
+
+def stages_to_ready(job: Job) -> tuple[Stage, ...]:
+    """The stages that a job passes until it is ready, where all of its pieces are there already."""
+    way = [Stage.ON_THE_BENCH, Stage.CHECKED] if "shop" in job.keyed_at else []
+    way = way[way.index(job.stage) + 1 :] if job.stage in way else way
+    return () if job.stage.is_with_customer or job.stage is Stage.READY else (*way, Stage.READY)
 
 
 def _move_pieces(work: Work, job: Job, to: Stage) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 from app.errors import BitternError
 from app.ledger.bench.customers_keys import DECODED
 from app.ledger.bench.pins import PINS_DRAWN
-from app.ledger.jobs.handing_over import PART_TAKEN
+from app.ledger.goods.hand_overs import PART_TAKEN
 from app.ledger.jobs.notes import NOTE
 from app.ledger.jobs.schedule_revisions import PRINTED
 from app.ledger.jobs.warranties import CAME_BACK, CLAIM_NOTED

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
+from app.ledger.goods.hand_overs import put_missing_hand_overs
 from app.ledger.keysystems.lost_keysets import put_missing_losses
 from app.ledger.moving.cells import read_cell, write_cell
 from app.ledger.moving.export_file import ReadRow, read_export
@@ -269,6 +270,7 @@ def import_house(work: Work, name: str, content: bytes, seal: str = "") -> House
                 _insert(work.session, one.moved, rows)
             _update(work.session, one)
         put_missing_sold_lines(work.session)
+        put_missing_hand_overs(work.session)
         put_missing_losses(work.session)
         added = ", ".join(f"{len(one.inserts):,} {one.moved.name}" for one in plan.tables if one.inserts)
         record(work, "house taken in", "house", f"Imported from {name[-80:]}: {added or 'settings'}")

@@ -32,6 +32,7 @@ LEFT_OUT = {
     "house_identity": "each house has its own",
     "drafts": "typed and not saved",
     "sold_lines": "made from the quotes",
+    **dict.fromkeys(("hand_overs", "handed_lines"), "made from the story"),
     "deletions": "of this house's own story",
     "replaced_texts": "sealed",
     "job_files": "pictures and papers are no text; the backup has them",

@@ -6,6 +6,7 @@ from app.ledger.tables.customers import Contact, Customer, FormerName, Site
 from app.ledger.tables.deletions import Deletion, ReplacedText
 from app.ledger.tables.doors import Cylinder, CylinderOperator, CylinderState, Door, Lock
 from app.ledger.tables.events import Counter, Event, HouseIdentity, VaultCheck
+from app.ledger.tables.hand_overs import HandedLine, HandOverRow
 from app.ledger.tables.jobs import (
     LATE_STAGES,
     MOVES,
@@ -93,6 +94,8 @@ __all__ = [
     "FactoryTermsRow",
     "FileKind",
     "FormerName",
+    "HandOverRow",
+    "HandedLine",
     "House",
     "HouseIdentity",
     "Inches",

@@ -1,21 +1,18 @@
 """A job's own page with its forms, gathered once for a look and for a press that was refused."""
 
-import re
 from collections.abc import Mapping
 
-from flask import render_template, request
+from flask import render_template
 from flask_wtf.file import FileField, FileRequired
-from werkzeug.datastructures import MultiDict
 from wtforms import StringField, TextAreaField
 from wtforms.validators import AnyOf, Length
 
-from app.errors import Problem, Problems
 from app.ledger.bench.bench_queries import BENCH_STAGES
+from app.ledger.goods.hand_overs import taker_of
+from app.ledger.goods.handing_over import PART_STAGES, lost_before_and_after, still_open
 from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
 from app.ledger.jobs.files import KINDS_IN_WORDS, MOST_BYTES, files_of_job
-from app.ledger.jobs.handing_over import PartForm, lost_before_and_after, still_open, taker_of, waiting_for
 from app.ledger.jobs.notes import MOST_NOTE
-from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import LedgerQuestion, days_late, get_job, job_money, show_margin
 from app.ledger.jobs.stages import BEFORE_BENCH, next_stages
 from app.ledger.jobs.warranties import came_back, warranty_of_job
@@ -27,8 +24,8 @@ from app.ledger.quoting.resolving import told_customer
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.sites.door_queries import job_numbers
 from app.ledger.store.events import events_of_job
-from app.ledger.tables import JobFile, Key, Keyset, Role, Stage
-from app.web.forms_base import BlankForm, PageForm, SavedForm, record_id, text, typed
+from app.ledger.tables import JobFile, Key, Role, Stage
+from app.web.forms_base import BlankForm, PageForm, SavedForm, text
 from app.web.papers.job_papers import JobSource, papers_on_page
 from app.web.query_args import read_text
 from app.web.services import current_work
@@ -36,7 +33,6 @@ from app.web.services import current_work
 _STAGES = {stage.value: stage for stage in Stage}
 # A move that ends the story is not the next step, and wants its reason.
 _ENDS = (Stage.LOST, Stage.CANCELED)
-_COUNT = re.compile(r"(keys|goods)-([0-9]{1,9})")
 _FIRST_LINES = 40  # a long job is listed whole only when asked for
 _MOVE_WORDS = {
     Stage.ASKED: "Asked",
@@ -46,11 +42,17 @@ _MOVE_WORDS = {
     Stage.ON_THE_BENCH: "Put on the bench",
     Stage.CHECKED: "All checked",
     Stage.READY: "Ready to hand over",
-    Stage.HANDED_OVER: "Handed over",
     Stage.CLOSED: "Close the job",
     Stage.LOST: "Mark as lost",
     Stage.CANCELED: "Cancel the job",
 }
+
+
+class TakerForm(SavedForm):
+    """Who takes all that is left. known: the mark of what the page said is still open."""
+
+    taken_by = text("Who takes it", Key.holder, hint="A person's name; it stands on the receipt.")
+    known = text("Handed over all the same", 60)
 
 
 class NoteForm(PageForm):
@@ -76,63 +78,11 @@ class FileForm(PageForm):
 
 
 class MoveForm(SavedForm):
-    """One press of a stage's button; lost and canceled want a reason, handed over who takes the goods.
-
-    known: the mark of what the page said is still open.
-    """
+    """One press of a stage's button; lost and canceled want a reason."""
 
     to = StringField("Stage", [AnyOf(list(_STAGES), message="Press one of the stages shown.")])
     reason = text("Reason", 500, hint="Why; it stays on record.")
-    taken_by = text("Who takes it", Key.holder, hint="A person's name; it stands on the key receipt.")
-    known = text("Handed over all the same", 60)
     override_reason = text("Go on without written authority because", 500, hint="It stays on record.")
-
-
-class PartPage(SavedForm):
-    """Who takes a part of a job that is ready; what goes stands in boxes named for it."""
-
-    taken_by = text("Who takes it", Key.holder, hint="A person's name; it stands on the receipt.")
-
-
-def read_part(form: PartPage, sent: MultiDict[str, str]) -> PartForm:
-    """What goes: `cylinder` by id, `keys-12` of keyset 12, `goods-3` of line 3; Problems on a count that is none."""
-    counts: dict[str, dict[int, int]] = {"keys": {}, "goods": {}}
-    problems = []
-    for name, value in sent.items():
-        if (found := _COUNT.fullmatch(name)) and (count := value.strip()):
-            if count.isascii() and count.isdecimal() and len(count) < 7:
-                counts[found[1]][int(found[2])] = int(count)
-            else:
-                problems.append(Problem(found[1], f"“{count[:20]}” is no count: enter a whole number of {found[1]}."))
-    if problems:
-        raise Problems(problems)
-    cylinders = {record_id(one) for one in sent.getlist("cylinder")}
-    return PartForm(typed(form.taken_by), cylinders, counts["keys"], counts["goods"])
-
-
-def part_page(number: int, form: PartPage) -> str:
-    """The page on which a part is handed over: what waits, each with its box. Opens no bitting."""
-    work = current_work()
-    job = get_job(work.session, number)
-    waiting = waiting_for(work.session, job)
-    if not form.is_submitted():
-        form.version.data = str(job.version)
-    keysets: dict[Keyset, int] = {}
-    for key in waiting.keys:
-        keysets[key.keyset] = keysets.get(key.keyset, 0) + 1
-    ids = {one.id for one in waiting.cylinders}
-    return render_template(
-        "jobs/part.html",
-        job=job,
-        form=form,
-        rows=[row for row in schedule_of(work, job).rows if row.cylinder_id in ids],
-        keysets=keysets,
-        goods=[(line, waiting.goods[line.number]) for line in job.lines if line.number in waiting.goods],
-        still=still_open(work.session, job),
-        lost_words=lost_before_and_after(work, job),
-        ticked=request.form.getlist("cylinder"),
-        sent=request.form,
-    )
 
 
 def read_question(arguments: Mapping[str, str]) -> LedgerQuestion:
@@ -166,6 +116,7 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
     touched = systems_touched(work.session, job.id) if Stage.ON_THE_BENCH in allowed else ()
     forms: dict[str, PageForm | BlankForm] = {
         "form": BlankForm(MoveForm, job.version),
+        "taker": BlankForm(TakerForm, job.version),
         "note": BlankForm(NoteForm),
         "upload": BlankForm(FileForm),
     }
@@ -191,8 +142,9 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         lacking_authority=[system for system in touched if lacks_authority(system)],
         copies=own_copies(job),
         is_starting=Stage.ON_THE_BENCH in allowed and job.stage in BEFORE_BENCH,
-        handing=still_open(work.session, job) if Stage.HANDED_OVER in allowed else None,
-        lost_words=lost_before_and_after(work, job) if Stage.HANDED_OVER in allowed else "",
+        handing=still_open(work.session, job) if job.stage is Stage.READY else None,
+        may_take_part=job.stage in PART_STAGES,
+        lost_words=lost_before_and_after(work, job) if job.stage is Stage.READY else "",
         taken_by=taker_of(work.session, job.id) if job.stage.is_with_customer else "",
         events=events_of_job(work.session, job.id, work.actor.role),
         warranty=warranty,

@@ -3,32 +3,30 @@
 import io
 from datetime import date
 
-from flask import Blueprint, Response, flash, redirect, render_template, request, send_file, url_for
+from flask import Blueprint, Response, render_template, request, send_file
 from flask.typing import ResponseReturnValue
 from wtforms import RadioField, SelectField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 from wtforms.validators import InputRequired
 
-from app.documents import hand_over_pdf, payment_receipt_pdf
+from app.documents import payment_receipt_pdf
 from app.ledger.care.place import files_folder
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.jobs.files import get_file, keep_file, read_content, small_picture
-from app.ledger.jobs.handing_over import hand_over_part, hand_overs_of
 from app.ledger.jobs.notes import add_note
-from app.ledger.jobs.papers import hand_over_sheet, schedule_of
 from app.ledger.jobs.queries import get_job, ledger_page
 from app.ledger.jobs.stages import move_job
 from app.ledger.money.payments import MEANS, JobPayments, PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.errors import NotFound
-from app.ledger.tables import ON_ACCOUNT, JobFile, Role, Stage
+from app.ledger.tables import ON_ACCOUNT, JobFile, Role
 from app.pricing import show_cents
 from app.web.access import roles
 from app.web.errors import about
 from app.web.fields import CentsField, DayField
 from app.web.files import PDF, read_upload, send
 from app.web.forms_base import SavedForm, flash_and_redirect, text, typed
-from app.web.jobs.page import FileForm, MoveForm, NoteForm, PartPage, job_page, part_page, read_part, read_question
+from app.web.jobs.page import FileForm, MoveForm, NoteForm, job_page, read_question
 from app.web.query_args import read_page
 from app.web.services import current_work, request_session, the_config
 
@@ -103,45 +101,8 @@ def move(number: int) -> ResponseReturnValue:
     form, work = MoveForm(), current_work()
     job_id = get_job(work.session, number).id
     if done := form.run(lambda: form.into(move_job, work=work, job_id=job_id, version=form.version_read)):
-        said = f"Job {number} is {done.value.stage.word} now."
-        if done.value.loss_id is not None and done.value.stage is Stage.HANDED_OVER:
-            said += f" {hand_overs_of(work.session, done.value)[-1].lost_still}"
-        return flash_and_redirect(said, "jobs.show", number=number)
+        return flash_and_redirect(f"Job {number} is {done.value.stage.word} now.", "jobs.show", number=number)
     return job_page(number, form=form), 422
-
-
-@blueprint.route("/jobs/<int:number>/part", methods=["GET", "POST"])
-@roles(Role.COUNTER, Role.BENCH)
-def part(number: int) -> ResponseReturnValue:
-    """Hand over a part of a job that is ready."""
-    about(f"job {number}")
-    form, work = PartPage(), current_work()
-    job = get_job(work.session, number)
-    if job.stage is not Stage.READY:
-        flash(f"Job {number} is {job.stage.word}: a part is handed over when it is ready.", "caution")
-        return redirect(url_for("jobs.show", number=number), 303)
-
-    def hand_over() -> str:
-        return hand_over_part(work, job.id, form.version_read, read_part(form, request.form))
-
-    if done := form.run(hand_over):
-        said = f"Handed over to {typed(form.taken_by)}; the rest is still promised. Have receipt {done.value} signed."
-        lost = hand_overs_of(work.session, job)[-1].lost_still
-        return flash_and_redirect(f"{said} {lost}".strip(), "jobs.show", number=number, _anchor="papers")
-    return part_page(number, form), form.status
-
-
-@blueprint.get("/jobs/<int:number>/hand-overs/<int:place>.pdf")
-@roles(Role.COUNTER, Role.BENCH)
-def hand_over_receipt(number: int, place: int) -> ResponseReturnValue:
-    """The receipt of the first, second … time that somebody took something of the job."""
-    work = current_work()
-    job = get_job(work.session, number)
-    found = next((one for one in hand_overs_of(work.session, job) if one.place == place), None)
-    if found is None:
-        raise NotFound("hand-over of this job")
-    sheet = hand_over_sheet(work, job, schedule_of(work, job), found)
-    return send(hand_over_pdf(sheet), f"hand-over-{number}-{place}.pdf", PDF)
 
 
 @blueprint.post("/jobs/<int:number>/notes")

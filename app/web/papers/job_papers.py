@@ -13,9 +13,10 @@ from app.documents import FactoryOrder, PaperTable, first_of
 from app.ledger.bench.bench_sheet import BenchWork, bench_work
 from app.ledger.bench.pins import pick_for_job, short_of_pins
 from app.ledger.catalog.price_queries import get_house
+from app.ledger.goods.hand_overs import HandOver, hand_overs_of, taker_of
+from app.ledger.goods.papers import hand_over_sheet
 from app.ledger.jobs.cylinder_lines import SystemLine, has_cylinders, key_counts
-from app.ledger.jobs.handing_over import HandOver, hand_overs_of, taker_of
-from app.ledger.jobs.papers import KeyHolders, Schedule, hand_over_sheet, holders_of, schedule_of
+from app.ledger.jobs.papers import KeyHolders, Schedule, holders_of, schedule_of
 from app.ledger.jobs.purchasing import HardwareList, factory_makers, factory_work, hardware_of
 from app.ledger.jobs.schedule_revisions import print_schedule
 from app.ledger.keys.key_queries import KeyReceipt, ReceiptKey, find_receipt, keys_to_sign, signed_receipts
@@ -28,7 +29,7 @@ from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, read_snapshot
 from app.ledger.store.numbers import key_receipt_number, quote_number
 from app.ledger.store.work import Work
-from app.ledger.tables import Job, Key, Keyset, KeySystem, Level, Role, Stage
+from app.ledger.tables import Job, Key, Keyset, KeySystem, Level, Role
 from app.web.access import may
 from app.web.keysystems import bitting_list
 from app.web.navigation import address_of
@@ -314,10 +315,10 @@ def _payments(source: JobSource) -> Iterator[Paper]:
 def _hand_overs(source: JobSource) -> Iterator[Paper]:
     """A receipt each time that somebody took something."""
     job = source.job
-    if job.stage is not Stage.READY and not job.stage.is_with_customer:
+    if not job.stage.was_accepted:
         return
     for handed in hand_overs_of(source.work.session, job):
-        url = address_of("jobs.hand_over_receipt", number=job.number, place=handed.place)
+        url = address_of("hand_overs.paper", number=job.number, place=handed.place)
         make = partial(_hand_over_receipt, source, handed)
         words = f"Hand-over receipt {handed.number}, {handed.taken_by}"
         yield _elsewhere(words, handed.number, f"hand-over-{job.number}-{handed.place}", url, make)

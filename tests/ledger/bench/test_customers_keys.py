@@ -12,7 +12,6 @@ from app.ledger.bench.bench_queries import bench_day
 from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.bench.checkoff import tick_cylinders, tick_keys
 from app.ledger.bench.customers_keys import CustomersKeyForm, decode_customers_key
-from app.ledger.jobs.handing_over import still_open
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.auditing import audit_systems
@@ -39,6 +38,7 @@ from app.ledger.tables import (
     Stage,
 )
 from app.pricing import KeyingKind
+from tests.keyed import give
 from tests.ledger.conftest import by, customer_id
 from tests.ledger.test_main_job import accept, flats, issued, mortise, openings
 
@@ -113,8 +113,7 @@ def test_from_quote_to_hand_over(work: Work) -> None:
     tick_keys(bench, job.number, [waiting.id], KeyState.CUT)
     move_job(bench, job.id, job.version, Stage.CHECKED)
     move_job(work, job.id, job.version, Stage.READY)
-    known = still_open(work.session, job).mark
-    move_job(work, job.id, job.version, Stage.HANDED_OVER, taken_by="R. Teal", known=known)
+    give(work, job, "R. Teal")
     keys = work.session.scalars(sa.select(Key).order_by(Key.copy_number)).all()
     assert [(key.keyset.symbol, key.copy_number, key.state, key.holder) for key in keys] == [
         ("SKD1", number, KeyState.OUT, "R. Teal") for number in (1, 2, 3, 4)

@@ -264,3 +264,32 @@ def test_no_house_is_nothing_to_upgrade(config: Config) -> None:
 def test_the_newest_schema_is_known() -> None:
     head = ScriptDirectory.from_config(alembic_config("sqlite://")).get_current_head()
     assert head is not None and head > max(SCHEMAS)
+
+
+def test_hand_overs_of_earlier_releases_become_rows_with_what_went_of_each_line(config: Config) -> None:
+    """Two rings of five went with a part; of another job all five did, of which the first release told no more."""
+    path = put(config, "0004")
+    command.upgrade(alembic_config(config.url), "0025")
+    told = [
+        ("part handed over", "Part taken by R. Teal", {"cylinders": [], "keys": [], "goods": [[9, 2]]}),
+        ("stage moved", "ready → handed over", {}),
+    ]
+    with closing(sqlite3.connect(path)) as connection:
+        for job, (kind, summary, detail) in enumerate(told, start=4):
+            line = (job, 9, "hardware", "Ring", "", 5, 350, "{}")
+            connection.execute(
+                "INSERT INTO job_lines (job_id, number, kind, description, part_number, quantity, unit_cents, ask) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                line,
+            )
+            connection.execute(
+                "INSERT INTO events (at, actor_name, kind, subject, job_id, summary, detail, previous_hash, hash) "
+                "VALUES ('2026-01-02', 'Cora', ?, 'job 1', ?, ?, ?, x'00', ?)",
+                (kind, job, summary, json.dumps(detail), bytes([job])),
+            )
+        connection.commit()
+    command.upgrade(alembic_config(config.url), "0028")
+    after = rows(path)
+    assert [(one["id"], one["job_id"], one["place"]) for one in after["hand_overs"]] == [(1, 4, 1), (2, 5, 1)]
+    handed = [(one["hand_over_id"], one["line_number"], one["goods"]) for one in after["handed_lines"]]
+    assert handed == [(1, 9, 2), (2, 9, 5)]

@@ -8,7 +8,8 @@ from datetime import date, timedelta
 import pytest
 import sqlalchemy as sa
 
-from app.ledger.jobs.handing_over import still_open, taker_of
+from app.ledger.goods.hand_overs import taker_of
+from app.ledger.goods.handing_over import still_open
 from app.ledger.jobs.stages import lose_quote, move_job, next_stages
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.money.payments import PaymentForm, PaymentKind, take_payment
@@ -19,7 +20,7 @@ from app.ledger.store.events import events_of_job
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Event, Job, Key, KeyState, LineKind, Role, Stage
 from app.pricing import show_cents
-from tests.keyed import walk
+from tests.keyed import give, walk
 from tests.ledger.conftest import by, customer_id
 from tests.ledger.test_main_job import accept, flats, issued, openings
 
@@ -30,7 +31,7 @@ KEYED_HERE = {
     "parts on order": ["on the bench", "cancelled"],
     "on the bench": ["checked", "parts on order", "cancelled"],
     "checked": ["ready", "on the bench", "cancelled"],
-    "ready": ["handed over", "on the bench", "cancelled"],
+    "ready": ["on the bench", "cancelled"],
     "handed over": ["closed"],
     "closed": [],
     "lost": [],
@@ -85,11 +86,9 @@ def test_a_job_goes_where_it_may_and_nowhere_else(work: Work, stage: Stage, keye
     for to in Stage:
         job = job_at(work, stage, keyed_at)
         if to.value in allowed:
-            left = still_open(work.session, job)
-            move_job(work, job.id, job.version, to, "the customer says so", taken_by="R. Teal", known=left.mark)
+            move_job(work, job.id, job.version, to, "the customer says so")
             assert job.stage is to
-            taken = " ".join(("taken by R. Teal.", *left.sentences, "")) if to is Stage.HANDED_OVER else ""
-            assert last_event(work).summary == f"{stage.value} → {to.value}: {taken}the customer says so"
+            assert last_event(work).summary == f"{stage.value} → {to.value}: the customer says so"
         else:
             with pytest.raises(LedgerError) as refused:
                 move_job(work, job.id, job.version, to, "the customer says so")
@@ -128,8 +127,7 @@ def test_checked_is_said_by_the_bench_and_everything_else_by_the_counter_too(wor
                     move_job(by(work, Role.COUNTER), job.id, job.version, Stage(to))
                 work.session.refresh(job)
             by_whom = Role.BENCH if to == "checked" else Role.COUNTER
-            hands = {"taken_by": "R. Teal", "known": still_open(work.session, job).mark}
-            move_job(by(work, by_whom), job.id, job.version, Stage(to), "the customer says so", **hands)
+            move_job(by(work, by_whom), job.id, job.version, Stage(to), "the customer says so")
             assert job.stage.value == to
 
 
@@ -280,8 +278,8 @@ def test_fitted_is_what_stood_at_the_same_side_of_the_door_and_no_other(work: Wo
 def test_the_last_who_took_a_job_is_its_taker(work: Work) -> None:
     job = job_at(work, Stage.READY, "")
     assert taker_of(work.session, job.id) == ""
-    move_job(work, job.id, job.version, Stage.HANDED_OVER, taken_by="R. Teal")
+    give(work, job, "R. Teal")
     move_job(work, job.id, job.version, Stage.CLOSED)
     other = job_at(work, Stage.READY, "")
-    move_job(work, other.id, other.version, Stage.HANDED_OVER, taken_by="I. Plover")
+    give(work, other, "I. Plover")
     assert (taker_of(work.session, job.id), taker_of(work.session, other.id)) == ("R. Teal", "I. Plover")

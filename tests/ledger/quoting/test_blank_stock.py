@@ -6,7 +6,6 @@ from datetime import date
 import sqlalchemy as sa
 
 from app.ledger.catalog.house_settings import set_bench_terms
-from app.ledger.jobs.handing_over import still_open
 from app.ledger.jobs.stages import move_job
 from app.ledger.quoting.promises import bench_today
 from app.ledger.quoting.quoting import price_request
@@ -16,7 +15,7 @@ from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import BENCH_TERMS_SET, BenchTermsRow, CylinderState, Job, LineKind, Stage
 from app.pricing import CylinderType, KeyingKind
-from tests.keyed import counted
+from tests.keyed import counted, give
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import MORTISE, accept, issued, mortise
 
@@ -62,8 +61,10 @@ def move(work: Work, job: Job, *stages: Stage) -> None:
             cylinder.state = CylinderState.CHECKED
         work.session.commit()
         reason = "changed their mind" if stage is Stage.CANCELED else ""
-        known = still_open(work.session, job).mark
-        move_job(work, job.id, job.version, stage, reason, taken_by="A. Taker", known=known)
+        if stage is Stage.HANDED_OVER:
+            give(work, job)
+        else:
+            move_job(work, job.id, job.version, stage, reason)
 
 
 def test_the_next_quote_is_not_promised_from_what_an_accepted_job_takes(work: Work) -> None:

@@ -9,7 +9,7 @@ from app.errors import Problems
 from app.fitting import CylinderAttributes
 from app.ledger.bench.bench_queries import bench_day
 from app.ledger.bench.bench_sheet import bench_work
-from app.ledger.jobs.handing_over import still_open
+from app.ledger.goods.handing_over import still_open
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.purchasing import factory_makers, factory_work, hardware_of
 from app.ledger.jobs.stages import move_job

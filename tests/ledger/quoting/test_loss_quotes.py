@@ -12,7 +12,6 @@ from app.errors import BitternError
 from app.fitting import CylinderAttributes
 from app.keying import AccessPlan, LostKey, lost_key
 from app.ledger.bench.bench_sheet import bench_work
-from app.ledger.jobs.handing_over import still_open
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys import loss_plans
@@ -39,7 +38,7 @@ from app.ledger.tables import (
     Stage,
 )
 from app.pricing import KeyingKind
-from tests.keyed import tick_off
+from tests.keyed import give, walk
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import accept, issued, mortise, openings
 from tests.lost_and_safe import at_odds, cuts_on_record, keys_of, lost_cuts, meant_to_open, opened_by
@@ -106,11 +105,7 @@ def _accepted(work: Work, ask: QuoteRequest) -> Job:
 def _handed_over(work: Work, job: Job) -> Job:
     for stage in (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER):
         work.session.rollback()
-        if stage is Stage.CHECKED:
-            tick_off(work, job)
-            work.session.rollback()
-        known = still_open(work.session, job).mark
-        move_job(work, job.id, job.version, stage, taken_by="R. Teal", known=known)
+        walk(work, job, stage)
     work.session.rollback()
     return job
 
@@ -283,8 +278,7 @@ def test_what_has_left_the_bench_keeps_its_pins_and_is_rekeyed_after_it_is_taken
     _chosen(work, loss, LossWayKind.NEW_BITTING)
     [ask] = drafts_of_loss(work, loss.id, PhaseForm())
     second, was = _accepted(work, ask), lost_cuts(work, loss)
-    known = still_open(work.session, job).mark
-    move_job(work, job.id, job.version, Stage.HANDED_OVER, taken_by="R. Teal", known=known)
+    give(work, job, "R. Teal")
     assert opened_by(work, system, was) == ["F1", "F2", "F3", "F4", "F5", "F6"]
     _handed_over(work, second)
     assert opened_by(work, system, was) == [] and at_odds(work, system) == []
@@ -433,9 +427,7 @@ def test_a_lost_master_of_a_factorys_system_is_followed_by_the_factorys_keysets(
     assert job.keyed_at == "factory" and left_to_rekey(work, loss) == ()
     letter = letter_of_loss(work, loss.id)  # accepted or not, the lost key opens all of them until they are changed
     assert letter.cylinders == 20 and [(one[1], one[3]) for one in letter.parts] == [("A18M-Q1-66.SC", 20)]
-    for stage in (Stage.PARTS_ON_ORDER, Stage.READY, Stage.HANDED_OVER):
-        known = still_open(work.session, job).mark
-        move_job(work, job.id, job.version, stage, taken_by="R. Teal", known=known)
+    walk(work, job, Stage.PARTS_ON_ORDER, Stage.READY, Stage.HANDED_OVER)
     assert meant_to_open(_on(work, "F7")) == {"7AB", "AB"} and _on(work, "F7").part_number == "A18M-Q1-66.SC"
     assert exposed_by(work.session, _keyset(work, "AA")) == ()
 

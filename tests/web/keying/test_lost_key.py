@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, object_session
 
 from app.keying import write_bitting
-from app.ledger.jobs.handing_over import still_open
+from app.ledger.goods.handing_over import still_open
 from app.ledger.keys.losing import plan_for_loss
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import spec_of
@@ -274,8 +274,8 @@ def test_what_is_rekeyed_before_it_hangs_is_handed_over_after_the_job_that_bring
 
     def handed(job: Job) -> tuple[int, str]:
         page = clerk.get(f"/jobs/{job.number}").text
-        fields = {**form_with(page, "taken_by"), "to": "handed over", "taken_by": "R. Teal"}
-        answer = clerk.post(f"/jobs/{job.number}/move", data={**fields, "known": still_open(session, job).mark})
+        fields = {**form_with(page, "taken_by"), "taken_by": "R. Teal"}
+        answer = clerk.post(f"/jobs/{job.number}/hand-overs", data={**fields, "known": still_open(session, job).mark})
         return answer.status_code, unescape(answer.text)
 
     status, page = handed(second)

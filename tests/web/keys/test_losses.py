@@ -87,8 +87,8 @@ def test_a_lost_master_stays_open_until_its_last_door_is_rekeyed(
         after = "still turn 1 door" if left else "turn no door any more"
         page = unescape(clerk.get(f"/jobs/{job.number}").text)
         assert f"The lost keys of AA still turn {before}. Once all that waits here is handed over: {words}." in page
-        gone = {"version": str(job.version), "to": "handed over", "taken_by": "P. Harbour"}
-        answer = clerk.post(f"/jobs/{job.number}/move", data=gone)
+        gone = {"version": str(job.version), "taken_by": "P. Harbour"}
+        answer = clerk.post(f"/jobs/{job.number}/hand-overs", data=gone)
         page = unescape(clerk.get(answer.location).text)
         assert page.count(f"The lost keys of AA {after}.") == 2, "the flash, and the story"
         receipt = pdf_text(clerk.get(f"/jobs/{job.number}/hand-overs/1.pdf").data)
@@ -187,10 +187,10 @@ def test_a_part_that_goes_says_what_the_lost_key_still_turns(work: Work, keyed: 
     first = work.session.scalars(
         sa.select(Cylinder).where(Cylinder.job_id == job.id, Cylinder.door_id == keyed.doors[0].id)
     ).one()
-    page = unescape(clerk.get(f"/jobs/{job.number}/part").text)
+    page = unescape(clerk.get(f"/jobs/{job.number}/hand-over").text)
     assert "The lost keys of AA still turn 2 doors. Once all that waits here is handed over: no door." in page
     said = {"version": str(job.version), "taken_by": "P. Harbour", "cylinder": str(first.id)}
-    answer = clerk.post(f"/jobs/{job.number}/part", data=said)
+    answer = clerk.post(f"/jobs/{job.number}/hand-over", data=said)
     page = unescape(clerk.get(answer.location).text)
     assert page.count("The lost keys of AA still turn 1 door.") == 3, "the flash, the story, and what goes next"
     assert "The lost keys of AA still turn 1 door." in pdf_text(

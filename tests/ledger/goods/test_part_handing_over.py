@@ -7,17 +7,19 @@ import sqlalchemy as sa
 
 from app.config import Config
 from app.errors import Problems
-from app.ledger.bench.checkoff import tick_cylinders
+from app.ledger.bench.checkoff import tick_cylinders, tick_keys
 from app.ledger.care.opening import open_ledger
-from app.ledger.jobs.handing_over import PartForm, hand_over_part, hand_overs_of, still_open, waiting_for
+from app.ledger.goods.hand_overs import hand_overs_of, put_missing_hand_overs
+from app.ledger.goods.handing_over import PartForm, hand_over_part
+from app.ledger.goods.pieces import LineCount, handed_lines, there_now, waiting_for
 from app.ledger.jobs.stages import move_job
 from app.ledger.moving.exported_events import check_event, exported_detail
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import Cylinder, CylinderState, Event, Key, KeyState, Stage, User
+from app.ledger.tables import Base, Cylinder, CylinderState, Event, Key, KeyState, Stage, User
 from tests import factories
 from tests.conftest import NOW
-from tests.keyed import Keyed, keyed_job, tick_off
+from tests.keyed import Keyed, give, keyed_job, tick_off
 
 
 @pytest.fixture
@@ -51,7 +53,7 @@ def part(work: Work, keyed: Keyed, taken_by: str = "R. Teal", **what: object) ->
     work.session.rollback()
     work.session.refresh(keyed.job)
     form = PartForm(taken_by, **{"cylinders": (), "keys": {}, "goods": {}, **what})  # type: ignore[arg-type]
-    return hand_over_part(work, keyed.job.id, keyed.job.version, form)
+    return hand_over_part(work, keyed.job.id, keyed.job.version, form).number
 
 
 def on_door(work: Work, opening: str) -> list[tuple[str, str]]:
@@ -82,8 +84,7 @@ def test_half_goes_and_the_rest_stays_promised_until_it_goes_too(work: Work, rea
     check_event({"kind": event.kind, "job_id": job.id, "actor_name": "Cora", "detail": carried})
     assert carried["goods"] == [[2, 4]]
 
-    known = still_open(work.session, job).mark
-    move_job(work, job.id, job.version, Stage.HANDED_OVER, taken_by="B. Quay", known=known)
+    give(work, job, "B. Quay")
     assert on_door(work, "F2") == [("AD-Q1-66", "fitted"), ("OLD", "removed")]
     assert on_door(work, "F1") == [("AD-Q1-66", "fitted"), ("OLD", "removed")]
     one, two = hand_overs_of(work.session, job)
@@ -100,7 +101,7 @@ def test_half_goes_and_the_rest_stays_promised_until_it_goes_too(work: Work, rea
         ({"taken_by": " ", "goods": {2: 1}}, "taken_by", "Enter who takes it: a person's name."),
         ({"goods": {2: 11}}, "goods", "Of line 2, 10 can go: enter at most that."),
         ({"goods": {1: 1}}, "goods", "Of line 1, 0 can go: enter at most that."),
-        ({"cylinders": {4040}}, "cylinders", "One of these was taken already: look at the page again."),
+        ({"cylinders": {4040}}, "cylinders", "One of these is not there, or was taken: look at the page again."),
     ],
 )
 def test_what_cannot_go_is_refused_and_nothing_goes(
@@ -112,19 +113,21 @@ def test_what_cannot_go_is_refused_and_nothing_goes(
     assert waiting_for(work.session, ready.job).words == "2 cylinders, 3 keys, 10 other pieces"
 
 
-def test_no_more_keys_go_than_are_cut_and_all_of_it_is_no_part(work: Work, ready: Keyed) -> None:
+def test_no_more_keys_go_than_are_cut_and_the_last_of_it_ends_the_job(work: Work, ready: Keyed) -> None:
     keysets = [one.keyset_id for one in ready.cylinders]
     with pytest.raises(Problems, match="1 key of 1AA can go"):
         part(work, ready, keys={keysets[0]: 2})
     master = ready.cylinders[0].keyset.parent_id if ready.cylinders[0].keyset else None
     whole = {"cylinders": {one.id for one in ready.cylinders}, "goods": {2: 10}}
-    with pytest.raises(LedgerError, match="This is all that is left: press Handed over"):
-        part(work, ready, keys=dict.fromkeys([*keysets, master], 1), **whole)
     part(work, ready, keys=dict.fromkeys(keysets, 1), **whole)  # the master's key stays
     assert waiting_for(work.session, ready.job).words == "1 key"
+    assert ready.job.stage is Stage.READY
+    part(work, ready, keys={master: 1})
+    assert (ready.job.stage, waiting_for(work.session, ready.job).is_empty) == (Stage.HANDED_OVER, True)
+    assert [(one.place, one.left) for one in hand_overs_of(work.session, ready.job)] == [(1, "1 key"), (2, "")]
 
 
-def test_a_part_is_of_a_job_that_is_ready_and_of_the_page_that_was_read(work: Work, ready: Keyed) -> None:
+def test_a_part_is_of_what_is_there_and_of_the_page_that_was_read(work: Work, ready: Keyed) -> None:
     job, form = ready.job, PartForm("R. Teal", (), {}, {2: 1})
     seen = job.version
     hand_over_part(work, job.id, seen, form)
@@ -132,7 +135,10 @@ def test_a_part_is_of_a_job_that_is_ready_and_of_the_page_that_was_read(work: Wo
         hand_over_part(work, job.id, seen, form)
     work.session.rollback()
     move_job(work, job.id, job.version, Stage.ON_THE_BENCH)
-    with pytest.raises(LedgerError, match="when the job is ready; this one is on the bench"):
+    with pytest.raises(Problems, match="One of these is not there"):  # its pins are not checked any more
+        part(work, ready, cylinders={ready.cylinders[0].id})
+    move_job(work, job.id, job.version, Stage.CANCELED, "called off")
+    with pytest.raises(LedgerError, match="Nothing can be handed over of a job that is canceled"):
         hand_over_part(work, job.id, job.version, form)
 
 
@@ -149,3 +155,41 @@ def test_what_was_taken_stays_taken_when_the_rest_goes_back_to_the_bench_or_the_
     assert (first.state, second.state) == (CylinderState.FITTED, CylinderState.CHECKED)
     move_job(work, job.id, job.version, Stage.CANCELED, "called off")
     assert (first.state, second.state) == (CylinderState.FITTED, CylinderState.REMOVED)
+
+
+def test_a_checked_door_goes_with_its_key_while_the_other_is_on_the_bench(work: Work) -> None:
+    """The last piece ends the job by way of checked and ready, and each line knows what of it went."""
+    keyed = keyed_job(work)
+    job, (first, second) = keyed.job, keyed.cylinders
+    for number, one in enumerate(keyed.cylinders, start=1):
+        factories.JobLineFactory(job=job, number=number, kind="cylinder", ask={"keys_each": 1})
+        one.line_number = number
+    factories.JobLineFactory(job=job, number=3, kind="keys", ask={"symbol": "AA"})
+    work.session.commit()
+    for state in (CylinderState.PINNED, CylinderState.CHECKED):
+        tick_cylinders(work, job.number, {first.id}, state)
+    tick_keys(work, job.number, {first.keyset_id}, KeyState.CUT)
+    assert there_now(work.session, job).words == "1 cylinder, 1 key"
+    with pytest.raises(Problems, match="One of these is not there"):
+        part(work, keyed, cylinders={second.id})
+    part(work, keyed, cylinders={first.id}, keys={first.keyset_id: 1})
+    assert (job.stage, on_door(work, "F1")) == (Stage.ON_THE_BENCH, [("AD-Q1-66", "fitted")])
+    assert handed_lines(work.session, job.id) == {1: LineCount(1, 1)}
+    tick_off(work, job)
+    master = second.keyset.parent_id if second.keyset else 0
+    part(work, keyed, cylinders={second.id}, keys={second.keyset_id: 1, master: 1})
+    assert handed_lines(work.session, job.id) == {1: LineCount(1, 1), 2: LineCount(1, 1), 3: LineCount(keys=1)}
+    told = sa.select(Event.summary).where(Event.kind == "stage moved").order_by(Event.id)
+    assert work.session.scalars(told).all() == [
+        "on the bench → checked",
+        "checked → ready",
+        "ready → handed over: taken by R. Teal. 2 keys go with it: AA copy 1; 2AA copy 1.",
+    ]
+    # What the story tells is enough to make the rows again, as an import does.
+    rows = "hand_overs", "handed_lines"
+    counts = handed_lines(work.session, job.id)
+    for name in reversed(rows):
+        work.session.execute(sa.delete(Base.metadata.tables[name]))
+    work.session.expunge_all()
+    put_missing_hand_overs(work.session)
+    assert handed_lines(work.session, job.id) == counts

@@ -1,10 +1,8 @@
-"""Use cases: hand over what a job brings, all that is left or a part; who took what, and what is open still."""
+"""Use cases: hand over what a job brings, all that is left or a part, at any stage at which pieces are there."""
 
 import hashlib
-from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Any
 
 import sqlalchemy as sa
@@ -12,24 +10,23 @@ from sqlalchemy.orm import Session, aliased
 from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import Problem, Problems
+from app.ledger.goods.hand_overs import PART_TAKEN, HandOver, hand_overs_of, put_hand_over
+from app.ledger.goods.pieces import Pieces, there_now, waiting_for
 from app.ledger.jobs.queries import job_money
+from app.ledger.jobs.stages import pass_stage, stages_to_ready
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keys.losses import get_loss, still_turned, still_turned_words
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.pinned import freeze_pins
-from app.ledger.quoting.key_lines import OWN
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError
-from app.ledger.store.events import STAGE_MOVED, record
-from app.ledger.store.numbers import hand_over_number
+from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     LATE_STAGES,
     Cylinder,
     CylinderState,
-    Event,
     Job,
-    JobLine,
     Key,
     KeyState,
     LineKind,
@@ -40,7 +37,6 @@ from app.ledger.tables import (
 from app.pricing import show_cents
 from app.validation import counted, fault_of_length
 
-PART_TAKEN = "part handed over"
 _NAMED_KEYSETS = 8  # that a sentence names
 
 
@@ -97,72 +93,51 @@ def still_open(session: Session, job: Job) -> StillOpen:
     return StillOpen(uncut, max(money.balance_cents, 0), money.total_cents, going)
 
 
-def taker_of(session: Session, job_id: int) -> str:
-    """Who took the job's goods, "" where nobody has, or nobody was asked."""
-    told = session.scalars(
-        sa.select(Event.detail).where(Event.job_id == job_id, Event.kind == STAGE_MOVED).order_by(Event.id.desc())
-    )
-    return next((str(detail["taken_by"]) for detail in told if "taken_by" in detail), "")
-
-
 @dataclass(frozen=True, slots=True)
-class Pieces:
-    """Cylinders, keys, and how many of the other goods by their line's number."""
+class HandOverForm:
+    """Who takes all that is left of a job. known: the mark of what whoever hands it over was told to be open still,
+    "" where nothing is.
+    """
 
-    cylinders: tuple[Cylinder, ...]
-    keys: tuple[Key, ...]
-    goods: Mapping[int, int]
-
-    @property
-    def is_empty(self) -> bool:
-        """Whether there is nothing."""
-        return not (self.cylinders or self.keys or self.goods)
-
-    @property
-    def words(self) -> str:
-        """How many of what: "2 cylinders, 4 keys, 5 other pieces"."""
-        counts = (
-            (len(self.cylinders), "cylinder"),
-            (len(self.keys), "key"),
-            (sum(self.goods.values()), "other piece"),
-        )
-        return ", ".join(counted(count, noun) for count, noun in counts if count)
-
-    def less(self, gone: "Pieces") -> "Pieces":
-        """What stays when some of it goes."""
-        goods = Counter(self.goods)
-        goods.subtract(gone.goods)
-        return Pieces(
-            tuple(one for one in self.cylinders if one not in gone.cylinders),
-            tuple(one for one in self.keys if one not in gone.keys),
-            {number: count for number, count in goods.items() if count > 0},
-        )
+    taken_by: str
+    known: str = ""
 
 
-def waiting_for(session: Session, job: Job) -> Pieces:
-    """What of a job waits in the shop to be taken: keys that are cut, and all else that nobody took yet."""
-    goods = Counter({line.number: line.quantity for line in job.lines if _is_goods(line)})
-    told = sa.select(Event.detail).where(Event.job_id == job.id, Event.kind.in_((PART_TAKEN, STAGE_MOVED)))
-    for detail in session.scalars(told.order_by(Event.id)):
-        goods.subtract(dict(detail.get("goods", ())))
-    return Pieces(
-        tuple(one for one in job.cylinders if one.state not in (CylinderState.FITTED, CylinderState.REMOVED)),
-        tuple(key for key in keys_of_job(session, job.id) if key.state is KeyState.CUT),
-        {number: count for number, count in goods.items() if count > 0},
-    )
+def hand_over(work: Work, job_id: int, version: int, form: HandOverForm) -> HandOver:
+    """Hand over all that waits of a job that is ready, read at `version`; the job is with the customer then.
+
+    It puts the job's cylinders on their doors (those there before count as removed), and its keys that are cut in
+    that person's hands. What it rekeys must be there first. Raises Problems on `taken_by` and `known`; LedgerError
+    on `stage`; Stale.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        job = get_version(work.session, Job, job_id, "job", version)
+        if job.stage is not Stage.READY:
+            raise LedgerError("stage", f"All of a job goes when it is ready; this one is {job.stage.word}.")
+        require_rekeyed_there(work, job)
+        still = still_open(work.session, job)
+        taker = _read_taker(form, still)
+        pieces = waiting_for(work.session, job)
+        detail = _hand_out(work, job, taker, pieces)
+        _end(work, job, taker, still, pieces, detail)
+    return hand_overs_of(work.session, job)[-1]
 
 
-def _is_goods(line: JobLine) -> bool:
-    """Whether pieces come with it that are neither cylinders nor keys on record."""
-    is_own = line.kind == LineKind.KEYS.value and line.ask.get("symbol") == OWN
-    return line.kind == LineKind.HARDWARE.value or is_own
+def _end(work: Work, job: Job, taker: str, still: StillOpen, pieces: Pieces, detail: dict[str, Any]) -> None:
+    """The job's last pieces went: it is with the customer, by way of the stages before that."""
+    for stage in stages_to_ready(job):
+        pass_stage(work, job, stage)
+    said = [f"taken by {taker}.", still.going_words, *still.sentences, detail.get("lost_still", "")]
+    detail = {**detail, "uncut": [key.id for key in still.keys], "owed_cents": still.owed_cents}
+    event = pass_stage(work, job, Stage.HANDED_OVER, " ".join(filter(None, said)), **detail)
+    put_hand_over(work.session, job, event, pieces)
 
 
-def read_taker(taken_by: str, still: StillOpen, known: str) -> str:
-    """Who takes it; Problems on `taken_by` and on `known`, the mark of what whoever hands it over was told."""
-    taker = " ".join(taken_by.split())
+def _read_taker(form: HandOverForm, still: StillOpen) -> str:
+    taker = " ".join(form.taken_by.split())
     problems = _taker_problems(taker)
-    if still.mark and known != still.mark:
+    if still.mark and form.known != still.mark:
         told = " ".join(still.sentences)
         problems.append(Problem("known", f"{told} Tick that it is handed over all the same, and press again."))
     if problems:
@@ -177,7 +152,7 @@ def _taker_problems(taker: str) -> list[Problem]:
     return problems
 
 
-def hand_out(work: Work, job: Job, taker: str, pieces: Pieces) -> dict[str, Any]:
+def _hand_out(work: Work, job: Job, taker: str, pieces: Pieces) -> dict[str, Any]:
     """Give pieces to who takes them, inside the caller's transaction: cylinders are on their doors from now on, and
     what was there before is removed. What the event keeps of it.
     """
@@ -212,50 +187,62 @@ class PartForm:
     goods: Mapping[int, int]
 
 
-def hand_over_part(work: Work, job_id: int, version: int, form: PartForm) -> str:
-    """Hand over a part of a job that is ready, read at `version`; the rest stays promised. The receipt's number.
+def hand_over_part(work: Work, job_id: int, version: int, form: PartForm) -> HandOver:
+    """Hand over pieces of a job, read at `version`, that are there; the rest stays promised. Where nothing is left,
+    the job is with the customer.
 
     Raises Problems on `taken_by`, `cylinders`, `keys` and `goods`; LedgerError on `stage`; Stale.
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
         job = get_version(work.session, Job, job_id, "job", version)
-        if job.stage is not Stage.READY:
-            raise LedgerError("stage", f"A part is handed over when the job is ready; this one is {job.stage.word}.")
+        if job.stage not in PART_STAGES:
+            raise LedgerError("stage", f"Nothing can be handed over of a job that is {job.stage.word}.")
         require_rekeyed_there(work, job)
-        here, taker = waiting_for(work.session, job), " ".join(form.taken_by.split())
-        pieces, problems = _chosen(here, form)
+        taker = " ".join(form.taken_by.split())
+        pieces, problems = _chosen(there_now(work.session, job), form)
         if problems := [*_taker_problems(taker), *problems]:
             raise Problems(problems)
-        left = here.less(pieces)
+        left = waiting_for(work.session, job).less(pieces)
         still = still_open(work.session, job)
-        if left.is_empty and not still.keys:
-            raise LedgerError("cylinders", "This is all that is left: press Handed over instead.")
-        said = [f"Part taken by {taker}: {pieces.words}."]
-        if not left.is_empty:
-            said.append(f"Still here: {left.words}.")
-        said += still.sentences
-        detail = hand_out(work, job, taker, pieces)
-        said.append(detail.get("lost_still", ""))
-        flag_modified(job, "stage")  # whoever read the job before is late
-        record(
-            work,
-            PART_TAKEN,
-            f"job {job.number}",
-            " ".join(filter(None, said)),
-            job_id=job.id,
-            owed_cents=still.owed_cents,
-            left=left.words,
-            **detail,
-        )
-    return hand_overs_of(work.session, job)[-1].number
+        detail = _hand_out(work, job, taker, pieces)
+        if left.is_empty and not still.keys and job.stage is not Stage.HANDED_OVER:
+            _end(work, job, taker, still, pieces, detail)
+        else:
+            _tell_part(work, job, taker, still, pieces, left, detail)
+    return hand_overs_of(work.session, job)[-1]
+
+
+PART_STAGES = (*LATE_STAGES, Stage.HANDED_OVER)
+"""A quote was accepted, and pieces may be there; keys that were cut later are fetched later."""
+
+
+def _tell_part(
+    work: Work, job: Job, taker: str, still: StillOpen, pieces: Pieces, left: Pieces, detail: dict[str, Any]
+) -> None:
+    said = [f"Part taken by {taker}: {pieces.words}."]
+    if not left.is_empty:
+        said.append(f"Still here: {left.words}.")
+    said += [*still.sentences, detail.get("lost_still", "")]
+    flag_modified(job, "stage")  # whoever read the job before is late
+    event = record(
+        work,
+        PART_TAKEN,
+        f"job {job.number}",
+        " ".join(filter(None, said)),
+        job_id=job.id,
+        owed_cents=still.owed_cents,
+        left=left.words,
+        **detail,
+    )
+    put_hand_over(work.session, job, event, pieces)
 
 
 def _chosen(here: Pieces, form: PartForm) -> tuple[Pieces, list[Problem]]:
     problems = []
     cylinders = tuple(one for one in here.cylinders if one.id in form.cylinders)
     if len(cylinders) != len(set(form.cylinders)):
-        problems.append(Problem("cylinders", "One of these was taken already: look at the page again."))
+        problems.append(Problem("cylinders", "One of these is not there, or was taken: look at the page again."))
     keys: list[Key] = []
     for keyset_id, count in form.keys.items():
         mine = [key for key in here.keys if key.keyset_id == keyset_id]
@@ -272,45 +259,6 @@ def _chosen(here: Pieces, form: PartForm) -> tuple[Pieces, list[Problem]]:
     if pieces.is_empty and not problems:
         problems.append(Problem("cylinders", "Say what goes: tick cylinders, or enter how many keys or pieces."))
     return pieces, problems
-
-
-@dataclass(frozen=True, slots=True)
-class HandOver:
-    """What one person took at one time. left: what stayed in the shop then, in words. lost_still: how many doors the
-    lost key of the job's loss still turned after it, in a sentence; "" of a job of no loss.
-    """
-
-    number: str
-    place: int
-    on: date
-    by: str
-    taken_by: str
-    cylinders: tuple[int, ...]
-    keys: tuple[int, ...]
-    goods: tuple[tuple[int, int], ...]
-    left: str
-    lost_still: str = ""
-
-
-def hand_overs_of(session: Session, job: Job) -> tuple[HandOver, ...]:
-    """Each hand-over of a job, oldest first; of those of earlier releases nobody wrote down what went."""
-    rows = sa.select(Event).where(Event.job_id == job.id, Event.kind.in_((PART_TAKEN, STAGE_MOVED)))
-    told = [event for event in session.scalars(rows.order_by(Event.id)) if "cylinders" in event.detail]
-    return tuple(
-        HandOver(
-            number=hand_over_number(job.number, place),
-            place=place,
-            on=event.at.astimezone().date(),
-            by=event.actor_name,
-            taken_by=event.detail["taken_by"],
-            cylinders=tuple(event.detail["cylinders"]),
-            keys=tuple(event.detail["keys"]),
-            goods=tuple((number, count) for number, count in event.detail["goods"]),
-            left=event.detail.get("left", ""),
-            lost_still=event.detail.get("lost_still", ""),
-        )
-        for place, event in enumerate(told, start=1)
-    )
 
 
 def _replaced(session: Session, job: Job, going: Collection[int]) -> Sequence[Cylinder]:

@@ -10,7 +10,8 @@ from app.errors import Problems
 from app.ledger.bench.bench_queries import bench_day
 from app.ledger.bench.checkoff import tick_keys
 from app.ledger.care.opening import open_ledger
-from app.ledger.jobs.handing_over import still_open, taker_of
+from app.ledger.goods.hand_overs import taker_of
+from app.ledger.goods.handing_over import HandOverForm, hand_over, still_open
 from app.ledger.jobs.stages import move_job
 from app.ledger.money.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.moving.exported_events import check_event, exported_detail
@@ -45,7 +46,7 @@ def ready(work: Work) -> Keyed:
 def hand(work: Work, keyed: Keyed, taken_by: str = "", known: str = "") -> None:
     work.session.rollback()
     work.session.refresh(keyed.job)
-    move_job(work, keyed.job.id, keyed.job.version, Stage.HANDED_OVER, taken_by=taken_by, known=known)
+    hand_over(work, keyed.job.id, keyed.job.version, HandOverForm(taken_by, known))
 
 
 def keys(work: Work) -> dict[str, tuple[str, str]]:

@@ -1,0 +1,1 @@
+"""Goods on their way out and back: hand-over, returns, claims."""
