@@ -30,6 +30,7 @@ class CustomerLine:
     quantity: int
     unit_cents: int
     amount_cents: int
+    discount_note: str
     is_part: bool
 
 

@@ -140,13 +140,16 @@ ROUNDING_RULE = (
 """Printed on every quote."""
 DISCOUNT_RULE = "The discount is shared out over the goods by their amounts, and each is taxed without its share."
 """Printed after it on a quote with a discount."""
+LINE_DISCOUNT_RULE = "What comes off one line is rounded to the cent, and the line is taxed without it."
+"""Printed after the rule on a quote with a line that has a discount of its own."""
 
 MAX_QUANTITY = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
 class Discount:
-    """A share of the goods (`percent`), or an amount off them all (`cents`); labor has none. Both 0: no discount.
+    """A share (`percent`) or an amount (`cents`) off a whole quote's goods, its labor has none, or off one line.
+    Both 0: no discount.
 
     Raises `BitternError` on the field that cannot be.
     """
@@ -178,13 +181,35 @@ class Discount:
             return ""
         return f"{self.percent.normalize():f}% off goods" if self.percent else "off goods"
 
-    def taken_cents(self, goods_cents: int) -> int:
-        """What comes off goods of this amount, rounded half up, never more than they come to.
+    def words_of_line(self, taken_cents: int) -> str:
+        """What comes off one line, as the quote prints it below the line.
+
+        >>> Discount(Decimal("12.50")).words_of_line(2_25), Discount(cents=25_00).words_of_line(25_00)
+        ('Less 12.5%, $2.25', 'Less $25.00')
+        >>> Discount().words_of_line(0)
+        ''
+        """
+        if not self.is_given:
+            return ""
+        share = f"{self.percent.normalize():f}%, " if self.percent else ""
+        return f"Less {share}{show_cents(taken_cents)}"
+
+    def taken_cents(self, whole_cents: int) -> int:
+        """What comes off this amount, rounded half up, never more than it.
 
         >>> Discount(Decimal("33.3")).taken_cents(1000_05), Discount(cents=25_00).taken_cents(10_00)
         (33302, 1000)
         """
-        return min(goods_cents, self.cents or half_up(Fraction(goods_cents) * Fraction(self.percent) / 100))
+        return min(whole_cents, self.cents or half_up(Fraction(whole_cents) * Fraction(self.percent) / 100))
+
+    def parted(self, first: int, whole: int) -> tuple["Discount", "Discount"]:
+        """The discount of a line's first pieces and that of the others, where the line is parted in two.
+
+        >>> [one.cents for one in Discount(cents=100).parted(1, 3)]
+        [33, 67]
+        """
+        share = half_up(Fraction(self.cents * first, whole))
+        return replace(self, cents=share), replace(self, cents=self.cents - share)
 
     def shared_out(self, lines: Iterable["PricedLine"]) -> tuple["PricedLine", ...]:
         """The lines, those of goods each with its share, by their amounts; the shares add up to what is taken.
@@ -213,8 +238,9 @@ NO_DISCOUNT = Discount()
 
 @dataclass(frozen=True, slots=True)
 class PricedLine:
-    """One line: `discounts` are percentages, each taken off what the others leave; `discount_cents` is an
-    amount off the whole line, after them. Raises `BitternError` on the field that cannot be.
+    """One line: `discounts` are percentages, each taken off what the others leave, then `off_cents`, an amount off
+    the whole line; `discount_cents` is its share of the quote's discount. Raises `BitternError` on the field that
+    cannot be.
     """
 
     description: str
@@ -223,6 +249,7 @@ class PricedLine:
     kind: PriceKind
     discounts: tuple[Decimal, ...] = ()
     discount_cents: int = 0
+    off_cents: int = 0
 
     def __post_init__(self) -> None:
         if type(self.quantity) is not int or not 1 <= self.quantity <= MAX_QUANTITY:
@@ -234,16 +261,22 @@ class PricedLine:
         for percent in self.discounts:
             if not isinstance(percent, Decimal) or not percent.is_finite() or not 0 <= percent <= 100:
                 raise BitternError("discounts", "A discount runs from 0 to 100 percent.")
+        if type(self.off_cents) is not int or not 0 <= self.off_cents <= self._chained_cents:
+            raise BitternError("off_cents", "A discount runs from nothing to the whole line.")
         if type(self.discount_cents) is not int or not 0 <= self.discount_cents <= self.listed_cents:
             raise BitternError("discount_cents", "A discount runs from nothing to the whole line.")
 
     @property
-    def listed_cents(self) -> int:
-        """What it comes to with its own percentages off: a discount on the whole quote is taken off that."""
+    def _chained_cents(self) -> int:
         exact = Fraction(self.quantity * self.unit_cents)
         for percent in self.discounts:
             exact *= 1 - Fraction(percent) / 100
         return half_up(exact)
+
+    @property
+    def listed_cents(self) -> int:
+        """What it comes to with its own discounts off: a discount on the whole quote is taken off that."""
+        return self._chained_cents - self.off_cents
 
     @property
     def gross_cents(self) -> int:
@@ -258,7 +291,7 @@ class PricedLine:
 
 @dataclass(frozen=True, slots=True)
 class Totals:
-    """Sums of the printed lines, in cents: subtotal + tax = total; goods and labor are before discounts.
+    """Sums of the printed lines, in cents: subtotal + tax = total; goods and labor are before the quote's discount.
 
     `tax_note`: rate, place or certificate in words; `rule`: how cents are rounded, in a sentence; `tax_place`: the
     place whose tax it is, "" on quotes of earlier releases; `discount_note`: what comes off what, "" where nothing.
@@ -276,7 +309,7 @@ class Totals:
 
     @property
     def discount_cents(self) -> int:
-        """What came off goods and labor."""
+        """What came off the whole quote."""
         return self.goods_cents + self.labour_cents - self.subtotal_cents
 
 
@@ -307,13 +340,19 @@ def total(
     if subtotal + taxes > MAX_CENTS:
         raise BitternError("lines", f"A quote may not come to more than {show_cents(MAX_CENTS)}.")
     return Totals(
-        goods_cents=sum(line.gross_cents for line in lines if line.kind is PriceKind.GOODS),
-        labour_cents=sum(line.gross_cents for line in lines if line.kind is PriceKind.LABOR),
+        goods_cents=sum(line.listed_cents for line in lines if line.kind is PriceKind.GOODS),
+        labour_cents=sum(line.listed_cents for line in lines if line.kind is PriceKind.LABOR),
         subtotal_cents=subtotal,
         tax_cents=taxes,
         total_cents=subtotal + taxes,
         tax_note=_note(tax, exemption, on),
-        rule=f"{ROUNDING_RULE} {DISCOUNT_RULE}" if discount.is_given else ROUNDING_RULE,
+        rule=" ".join(
+            (
+                ROUNDING_RULE,
+                *([LINE_DISCOUNT_RULE] if any(line.off_cents for line in lines) else []),
+                *([DISCOUNT_RULE] if discount.is_given else []),
+            )
+        ),
         tax_place=tax.place,
         discount_note=discount.words,
     )

@@ -276,7 +276,7 @@ def test_a_slow_answer_takes_nothing_from_what_is_typed_meanwhile(
         page.get_by_label("Part number").fill(PART)
     # The answer to the number alone is under way; meanwhile the clerk goes on.
     page.evaluate(FOLLOW)
-    page.get_by_text("Own price, day, remark").click()
+    page.get_by_text("Own price, discount, day, remark").click()
     page.get_by_label("Remark").fill("both sides")
     page.get_by_label("Keying", exact=True).select_option("KA")
     page.get_by_label("Quantity").fill("2")

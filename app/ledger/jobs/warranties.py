@@ -35,7 +35,7 @@ from app.ledger.tables import (
     Stage,
     Warranty,
 )
-from app.pricing import KeyingKind, half_up
+from app.pricing import NO_DISCOUNT, KeyingKind, half_up
 
 CAME_BACK, CLAIM_NOTED = "cylinder came back", "warranty claim noted"
 _AT_NO_CHARGE = "warranty"
@@ -163,8 +163,9 @@ def _asked(work: Work, sold_by: Job, old: Cylinder) -> tuple[LineRequest, QuoteR
     if system is not None and system.levels == 1 and line.keying.kind is not KeyingKind.OWN:
         keying = replace(keying, kind=KeyingKind.KD, master="")
     line = replace(
-        line, quantity=1, keys_each=0, keys_in_all=0, unit_cents=None, price_reason="", price_meant="", remark="",
-        need_by=None, keying=keying, standing=(old.id,) if line.kind is LineKind.REKEY else (),
+        line, quantity=1, keys_each=0, keys_in_all=0, unit_cents=None, discount=NO_DISCOUNT, price_reason="",
+        price_meant="", remark="", need_by=None, keying=keying,
+        standing=(old.id,) if line.kind is LineKind.REKEY else (),
     )  # fmt: skip
     ask = QuoteRequest(
         sold_by.customer_id,

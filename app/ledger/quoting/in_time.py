@@ -95,12 +95,13 @@ def two_deliveries(ask: QuoteRequest, parts: Sequence[PartInTime]) -> tuple[Quot
         part = part_of.get(number)
         first = part.first.get(number, 0) if part else line.quantity
         day = part.day if part else ask.need_by
+        off, off_later = line.discount.parted(first, line.quantity)
         if first:
             own_day = day if line.is_keyed else line.need_by
-            lines.append(replace(line, quantity=first, need_by=own_day))
+            lines.append(replace(line, quantity=first, need_by=own_day, discount=off))
             at[number] = len(lines)
         if first < line.quantity:
-            lines.append(replace(line, quantity=line.quantity - first))
+            lines.append(replace(line, quantity=line.quantity - first, discount=off_later))
             at.setdefault(number, len(lines))
             later.add(len(lines))
     for place, line in enumerate(lines):

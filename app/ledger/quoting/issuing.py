@@ -276,6 +276,10 @@ def _record_prices(work: Work, job: Job, priced: PricedQuote, number: str) -> No
         if found is not None and found.low_price:
             why = f"{number}, line {place}: {found.low_price} Reason: {found.line.price_reason}"
             record(work, LOW_PRICE, about, why, job_id=job.id)
+        elif found is not None and found.line.discount.is_given:
+            taken = found.line.discount.words_of_line(found.off_cents)
+            why = f"{number}, line {place}: {taken}. Reason: {found.line.price_reason}"
+            record(work, DISCOUNT_GIVEN, about, why, job_id=job.id)
     if ask.discount.is_given:
         taken = show_cents(priced.totals.discount_cents)
         low = f" {priced.low_discount}" if priced.low_discount else ""
@@ -300,8 +304,7 @@ def requote(work: Work, job: Job) -> Requote:
         for number, line in enumerate(ask.lines, start=1)
         if line.unit_cents is not None
     ]
-    if ask.discount.is_given:
-        notes.append("The discount stays as it was given.")
+    notes += ask.kept_discounts
     priced, other = price_request(work, ask), None
     try:
         other = price_option(work, ask, priced)

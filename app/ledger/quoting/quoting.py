@@ -122,7 +122,7 @@ def price_request(
     if low and ask.discount_meant != low:
         problems.append(Problem("discount_meant", f"{low} {ASK}"))
     if not totals.subtotal_cents:  # lines too large come to nothing
-        lines = [replace(line, amount_cents=0) for line in lines]
+        lines = [replace(line, amount_cents=0, discount_cents=0, discount_note="") for line in lines]
     in_time = _offer_in_time(work, ask, decided.in_time, customer) if decided.in_time else None
     ask = replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True)))
     unstocked = {number for number, found in enumerate(resolved, start=1) if found and not found.is_stocked}
@@ -414,13 +414,15 @@ def _print_line(label: str, found: Resolved) -> SnapshotLine:
         keying=line.keying.words if line.kind.is_keyed else "",
         quantity=line.quantity,
         unit_cents=found.unit_cents,
-        amount_cents=found.unit_cents * line.quantity,
+        amount_cents=found.unit_cents * line.quantity - found.off_cents,
         is_labour=found.kind is PriceKind.LABOR,
         cost_cents=found.cost_cents * line.quantity,
         remark=line.remark,
         replaces=found.replaces,
         face=told_customer(line.face_asked, line.face_answer),
-        price_reason=line.price_reason if line.unit_cents is not None else "",
+        price_reason=line.price_reason if line.unit_cents is not None or line.discount.is_given else "",
+        discount_cents=found.off_cents,
+        discount_note=line.discount.words_of_line(found.off_cents),
     )
 
 
@@ -460,7 +462,7 @@ def _totals(
     except BitternError as error:
         problems.append(Problem("tax_place", error.message if place else _NO_PLACE))
         rule = TaxRule(place or "unknown place", Decimal(0), False, False, on)
-    goods = sum(line.gross_cents for line in lines if line.kind is PriceKind.GOODS)
+    goods = sum(line.listed_cents for line in lines if line.kind is PriceKind.GOODS)
     if ask.discount.is_given and printed and not goods:
         problems.append(Problem("discount", "There are no goods here to take a discount off; labor has none."))
     elif ask.discount.cents > goods and printed:
@@ -470,7 +472,7 @@ def _totals(
         return total(lines, rule, exemption, on, ask.discount)
     except BitternError as error:
         problems.append(Problem(error.field, error.message))
-        return total([replace(line, unit_cents=0) for line in lines], rule, exemption, on)
+        return total([replace(line, unit_cents=0, off_cents=0) for line in lines], rule, exemption, on)
 
 
 def offered_ways(priced: PricedQuote) -> tuple[str, ...]:

@@ -12,15 +12,16 @@ from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, Level, LineKind, Role
-from app.pricing import NO_DISCOUNT, Urgency, show_cents
+from app.pricing import Urgency, show_cents
 
 
 def repeat_of(work: Work, job: Job) -> tuple[QuoteRequest, tuple[str, ...]]:
-    """The request of an accepted job as one would make it today, and what is left out of it, a sentence each.
+    """The request of an accepted job as one would make it today, and what of it is left out or stays, in sentences.
 
     Cylinders get the next keysets, under the masters that they got then, in the system that was begun for it; what
-    was rekeyed on its doors is rekeyed once more. Days, prices of its own, what was insisted on and what the owner
-    let go on were that job's alone. Raises LedgerError on `stage` for a job that was never accepted.
+    was rekeyed on its doors is rekeyed once more. Discounts stay, and are asked about anew where they are low. Days,
+    prices of its own, what was insisted on and what the owner let go on were that job's alone. Raises LedgerError on
+    `stage` for a job that was never accepted.
     """
     work.require(Role.COUNTER, Role.BENCH)
     if not job.stage.was_accepted or not job.revisions:
@@ -40,8 +41,7 @@ def repeat_of(work: Work, job: Job) -> tuple[QuoteRequest, tuple[str, ...]]:
         for number, line in enumerate(ask.lines, start=1)
         if line.unit_cents is not None
     )
-    if ask.discount != NO_DISCOUNT:
-        left_out = (*left_out, "The discount was that job's alone; it is left out.")
+    left_out = (*left_out, *ask.kept_discounts)
     again = replace(
         ask,
         lines=lines,
@@ -51,8 +51,6 @@ def repeat_of(work: Work, job: Job) -> tuple[QuoteRequest, tuple[str, ...]]:
         keyed_at="",
         override_reason="",
         option_b="",
-        discount=NO_DISCOUNT,
-        discount_reason="",
         discount_meant="",
         replaced=tuple(instead.get(symbol, symbol) for symbol in (instead if ask.loss_id else ask.replaced)),
         loss_id=None,
@@ -75,7 +73,7 @@ def _again(line: LineRequest, made: Sequence[Cylinder], instead: Mapping[str, st
         keying=keying,
         need_by=None,
         unit_cents=None,
-        price_reason="",
+        price_reason=line.price_reason if line.discount.is_given else "",
         price_meant="",
         symbol=instead.get(line.symbol, line.symbol),
         standing=tuple(one.id for one in made) if hangs else rekeys,

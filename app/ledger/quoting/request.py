@@ -94,8 +94,9 @@ class LineRequest(JsonDataclass):
     keyset by `symbol`, or several (key_lines.py). hardware, labor, trip: price_code.
     cost_cents: what one costs the house, which counts where neither the price book nor a catalog says it.
     keys_each: keys a cylinder. keys_in_all: keys of the whole line instead, None where they are counted a cylinder.
-    unit_cents: a price typed by the counter instead of the book's; it needs price_reason, which the house alone
-    reads. price_meant: what was asked of a low one (low_prices.py), "" while nobody said that it is meant.
+    unit_cents: a price typed by the counter instead of the book's. discount: off the line by itself, not off its
+    keying and its keys. Either needs price_reason, which the house alone reads. price_meant: what was asked of a low
+    one (low_prices.py), "" while nobody said that it is meant.
     remark: printed with the line. need_by: a day of the line's own, so that it may be keyed apart from the rest
     of the job.
     replaces: the cylinder that is on the door now, by part number or maker, and replaces_finish its finish; ""
@@ -127,6 +128,7 @@ class LineRequest(JsonDataclass):
     standing: tuple[int, ...] = ()
     keys_in_all: int | None = None
     cost_cents: int | None = None
+    discount: Discount = NO_DISCOUNT
 
     @property
     def keys(self) -> int:
@@ -237,6 +239,19 @@ class QuoteRequest(JsonDataclass):
     discount: Discount = NO_DISCOUNT
     discount_reason: str = ""
     discount_meant: str = ""
+
+    @property
+    def kept_discounts(self) -> tuple[str, ...]:
+        """A sentence for each discount, where another request is made from this one.
+
+        >>> QuoteRequest(1, (LineRequest(LineKind.TRIP, 1, discount=Discount(cents=5_00)),)).kept_discounts
+        ('The discount of line 1 stays as it was given.',)
+        """
+        of_lines = (number for number, line in enumerate(self.lines, start=1) if line.discount.is_given)
+        return (
+            *(f"The discount of line {number} stays as it was given." for number in of_lines),
+            *(("The discount stays as it was given.",) if self.discount.is_given else ()),
+        )
 
     def source_of(self, number: int) -> int:
         """The number of the line that line `number` has its keysets from: its own, or the one it is alike with."""

@@ -50,7 +50,7 @@ from app.ledger.catalog.price_rules import RuledBook, price_rules
 from app.ledger.quoting.low_prices import ASK, low_price
 from app.ledger.quoting.request import LineRequest, old_said
 from app.ledger.tables import CatalogRow, LineKind
-from app.pricing import KeyingKind, PriceKind, PriceRow, half_up
+from app.pricing import KeyingKind, PriceKind, PriceRow, half_up, show_cents
 
 MOST = 10_000
 LONGEST_OLD_NUMBER = 60
@@ -70,7 +70,8 @@ class Resolved:
     unit_cents and cost_cents are each; cost_cents is the goods' (keying is costed by the decision). notes:
     what the counter should know or say, such as other readings of the part number. replaces: the cylinder that
     is on the door now, in words. problems: what a quote waits for although the line is understood. book_cents: the
-    book's price each where the line has its own, 0 where the book has none; low_price: what is asked of that.
+    book's price each where the line has its own, 0 where the book has none; off_cents: what comes off the whole
+    line; low_price: what is asked of a price or a discount.
     """
 
     line: LineRequest
@@ -85,6 +86,7 @@ class Resolved:
     replaces: str = ""
     problems: tuple[Problem, ...] = ()
     book_cents: int | None = None
+    off_cents: int = 0
     low_price: str = ""
 
     @property
@@ -160,19 +162,33 @@ class Resolver:
             found = replace(found, problems=(*found.problems, *self._key_problems(found.line)))
             if _may_be_cuts(line.keying.key_marks, found.line):
                 found = replace(found, notes=(*found.notes, _LEAVE_CUTS_OUT))
-        if line.unit_cents is None:
+        return self._as_agreed(line, found)
+
+    def _as_agreed(self, line: LineRequest, found: Resolved) -> Resolved:
+        """The line at a price of its own and with its discount, where it has them, and what is asked of them."""
+        if line.unit_cents is None and not line.discount.is_given:
             return found
+        each = found.unit_cents if line.unit_cents is None else line.unit_cents
+        whole = each * line.quantity
+        off = line.discount.taken_cents(whole)
         problems = list(found.problems)
+        if line.discount.cents > whole:
+            problems.append(Problem("discount", f"The line comes to {show_cents(whole)}: take off at most that."))
         if not line.price_reason.strip():
-            told = "Say why the price is not the book's; the house alone reads it, no paper prints it."
+            what = "there is a discount" if line.unit_cents is None else "the price is not the book's"
+            told = f"Say why {what}; the house alone reads it, no paper prints it."
             problems.append(Problem("price_reason", told))
-        low = low_price(line.unit_cents, found.unit_cents, found.cost_cents, self._most_off)
+        # With a discount the sentence speaks of the whole line: what one piece comes to may be no whole cents.
+        count = line.quantity if line.discount.is_given else 1
+        left = whole - off if line.discount.is_given else each
+        low = low_price(left, found.unit_cents * count, found.cost_cents * count, self._most_off)
         if low and line.price_meant != low:
             problems.append(Problem("price_meant", f"{low} {ASK}"))
         return replace(
             found,
-            unit_cents=line.unit_cents,
-            book_cents=found.unit_cents,
+            unit_cents=each,
+            book_cents=None if line.unit_cents is None else found.unit_cents,
+            off_cents=off,
             low_price=low,
             problems=tuple(problems),
         )

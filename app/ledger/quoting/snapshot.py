@@ -37,20 +37,22 @@ class SnapshotLine:
     keying: str  # "keyed alike in sets of 2", "" where nothing is keyed
     quantity: int
     unit_cents: int
-    amount_cents: int
+    amount_cents: int  # with its own discount off
     is_labour: bool
     cost_cents: int  # of the whole line; never on a customer's paper
     remark: str = ""
     replaces: str = ""  # the cylinder that is on the door now
     face: str = ""  # that the customer was told of the change of face, and agreed
-    price_reason: str = ""  # why the price is the counter's own; never on a customer's paper
+    price_reason: str = ""  # why its price or discount is the counter's own; never on a customer's paper
+    discount_cents: int = 0  # off this line
+    discount_note: str = ""  # "Less 10%, $9.80"
 
     @property
     def priced(self) -> PricedLine:
         """The line as totals are made of it and revisions are compared."""
         words = f"{self.words} {self.part_number}".strip()
         kind = PriceKind.LABOR if self.is_labour else PriceKind.GOODS
-        return PricedLine(words, self.quantity, self.unit_cents, kind)
+        return PricedLine(words, self.quantity, self.unit_cents, kind, off_cents=self.discount_cents)
 
     @property
     def is_part(self) -> bool:

@@ -235,6 +235,7 @@ def line_of_ask(line: LineRequest) -> dict[str, str]:
         "keys_each": str(line.keys_each) if line.kind.is_keyed else "2",
         "keys_in_all": "" if line.keys_in_all is None else str(line.keys_in_all),
         "unit_price": _typed_amount(line.unit_cents) if line.unit_cents is not None else "",
+        "discount": _typed_discount(line.discount),
         "need_by": line.need_by.isoformat() if line.need_by else "",
         "remark": line.remark,
         "unit_cost": _typed_amount(line.cost_cents) if line.cost_cents is not None else "",

@@ -63,7 +63,7 @@ class ChambersField(TextField):
 
 
 class DiscountField(TextField):
-    """What comes off the goods: 10 % of them, or 25.00 off them all."""
+    """What comes off: 10 %, or 25.00 of the whole."""
 
     def read(self, text: str) -> Discount:
         if text.endswith("%"):
@@ -176,7 +176,7 @@ class LineForm(Boxes):
     CALLED = "This line"
     ABOUT: ClassVar[tuple[str, ...]] = ()
     LESSER: ClassVar[tuple[str, ...]] = (
-        *("unit_price", "unit_cost", "price_reason", "price_meant"),
+        *("unit_price", "discount", "unit_cost", "price_reason", "price_meant"),
         *("remark", "need_by", "face_answer"),
     )
     key: int
@@ -188,6 +188,7 @@ class LineForm(Boxes):
         validators=[InputRequired("Enter a whole quantity of 1 or more.")],
     )
     unit_price = CentsField("Own price")
+    discount = DiscountField("Discount")
     price_reason = ShortField("Why this price", 500)  # for the house alone
     price_meant = ShortField("Own price")  # what the page asked of a low one when it was ticked
     remark = ShortField("Remark", 500)

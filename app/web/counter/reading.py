@@ -121,6 +121,7 @@ def _line(line: LineForm, known: Knowledge) -> LineRequest:
         price_code=line.text("price_code"),
         symbol=line.text("symbol"),
         unit_cents=line.unit_price.data,
+        discount=line.discount.data or NO_DISCOUNT,
         cost_cents=line.unit_cost.data if isinstance(line, NewCylinderLine) else None,
         remark=line.remark.data,
         price_reason=line.price_reason.data,

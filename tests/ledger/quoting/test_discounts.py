@@ -16,12 +16,14 @@ from app.ledger.jobs.queries import job_money
 from app.ledger.quoting.issuing import requote
 from app.ledger.quoting.low_prices import ASK
 from app.ledger.quoting.quoting import price_request
+from app.ledger.quoting.repeating import repeat_of
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import as_accepted, read_snapshot
 from app.ledger.reports.books import book_rows
 from app.ledger.store.work import Work
-from app.ledger.tables import MAIL_SUBJECT, MAIL_TEXT, Customer, Event, LineKind
+from app.ledger.tables import MAIL_SUBJECT, MAIL_TEXT, Customer, Event, LineKind, SoldLine
 from app.pricing import DepositRule, Discount
+from app.pricing.totals import DISCOUNT_RULE, LINE_DISCOUNT_RULE, ROUNDING_RULE
 from tests.ledger.conftest import customer_id
 from tests.ledger.quoting.test_options import SHOP, price_at_the_factory, rules
 from tests.ledger.test_main_job import accept, flats, issued
@@ -182,3 +184,73 @@ def test_a_quote_issued_anew_keeps_its_discount_and_says_so(work: Work) -> None:
         ("Sales tax", 18_50, 18_50),
         ("Total", 358_70, 358_70),
     )
+
+
+def off(line: LineRequest, percent: str = "0", cents: int = 0) -> LineRequest:
+    return replace(line, discount=Discount(Decimal(percent), cents), price_reason="scratched")
+
+
+def test_a_line_has_a_discount_of_its_own_before_that_of_the_quote_and_before_tax(work: Work) -> None:
+    """Rings 98.00 less 7.5%, 7.35, are 90.65; the trip 85.00 less 5.00 is 80.00; the cabinets stay at 192.00. Goods
+    of 282.65 less 12%, 33.918, so 33.92: 192/282.65 of it, 23.04, of the cabinets, 10.88 of the rings. Tax at 7.25%: of
+    168.96, 12.25; of 79.77, 5.783, so 5.78. 282.65 + 80.00 - 33.92 + 18.03 = 346.76.
+    """
+    lines = (CABINETS, off(RINGS, "7.5"), off(TRIP, cents=5_00))
+    priced = price_request(work, ask(work, TWELVE, *lines))
+    assert priced.problems == ()
+    assert [(one.amount_cents, one.discount_note) for one in priced.lines] == [
+        (192_00, ""), (90_65, "Less 7.5%, $7.35"), (80_00, "Less $5.00"),
+    ]  # fmt: skip
+    sums = priced.totals
+    assert (sums.goods_cents, sums.labour_cents, sums.discount_cents) == (282_65, 80_00, 33_92)
+    assert (sums.subtotal_cents, sums.tax_cents, sums.total_cents) == (328_73, 18_03, 346_76)
+    assert sums.rule == f"{ROUNDING_RULE} {LINE_DISCOUNT_RULE} {DISCOUNT_RULE}"
+    # Cost: 3 × 38.00 + 10 × 4.10 + 32.00 = 187.00.
+    assert priced.margin_cents == 328_73 - 187_00
+    job = issued(work, ask(work, TWELVE, *lines))
+    told_in_story = sa.select(Event.summary).where(Event.kind == "discount given").order_by(Event.id)
+    assert work.session.scalars(told_in_story).all() == [
+        f"Quote Q-{job.number}-1, line 2: Less 7.5%, $7.35. Reason: scratched",
+        f"Quote Q-{job.number}-1, line 3: Less $5.00. Reason: scratched",
+        f"Quote Q-{job.number}-1: $33.92, 12% off goods. Reason: {WHY}",
+    ]
+    accept(work, job)
+    sold = sa.select(SoldLine.label, SoldLine.amount_cents).where(SoldLine.job_id == job.id).order_by(SoldLine.id)
+    assert work.session.execute(sold).all() == [
+        ("1", 192_00), ("2", 90_65), ("3", 80_00), ("discount", -33_92),
+    ]  # fmt: skip
+    # Asked for once more, and issued anew: the discounts stay, each with its reason.
+    again, said = repeat_of(work, job)
+    assert said == (
+        "The discount of line 2 stays as it was given.",
+        "The discount of line 3 stays as it was given.",
+        "The discount stays as it was given.",
+    )
+    assert price_request(work, again).totals == sums
+    other = issued(work, ask(work, TWELVE, *lines))
+    assert requote(work, other).ask.lines == lines
+
+
+@pytest.mark.parametrize(
+    ("percent", "cents", "said"),
+    [
+        ("20", 0, ""),
+        ("20.1", 0, "$78.30 is 20.1% under the book's $98.00."),
+        ("0", 57_01, "$40.99 is below cost."),  # ten cost 41.00
+        ("0", 57_00, "$41.00 is 58.2% under the book's $98.00."),
+    ],
+)
+def test_a_lines_discount_that_goes_low_is_asked_about(work: Work, percent: str, cents: int, said: str) -> None:
+    line = off(RINGS, percent, cents)
+    wanted = QuoteRequest(customer_id(work, "Harbourmaster"), (line,))
+    assert told(work, wanted) == ({"lines.0.price_meant": f"{said} {ASK}"} if said else {})
+    assert told(work, replace(wanted, lines=(replace(line, price_meant=said),))) == {}
+
+
+def test_a_lines_discount_needs_its_reason_and_is_no_more_than_the_line(work: Work) -> None:
+    silent = QuoteRequest(customer_id(work, "Harbourmaster"), (replace(off(RINGS, "5"), price_reason=""),))
+    assert told(work, silent) == {
+        "lines.0.price_reason": "Say why there is a discount; the house alone reads it, no paper prints it."
+    }
+    beyond = QuoteRequest(customer_id(work, "Harbourmaster"), (off(RINGS, cents=98_01),))
+    assert told(work, beyond)["lines.0.discount"] == "The line comes to $98.00: take off at most that."

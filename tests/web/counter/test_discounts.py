@@ -83,6 +83,28 @@ def test_a_low_price_is_asked_at_once_and_its_tick_agrees_to_that_price_alone(cl
     assert 'name="discount" value="30 %"' in revised and revised.count(" checked") == 2
 
 
+def test_a_lines_discount_stands_below_the_line_and_its_reason_on_no_paper(
+    client_as: ClientAs, session: Session
+) -> None:
+    """10% of 98.00 is 9.80; 88.20 taxed at 7.25% is 6.3945, so 6.39; 88.20 + 85.00 + 6.39 = 179.59."""
+    clerk, owner = client_as(Role.COUNTER), client_as(Role.OWNER)
+    off = {**RINGS, "discount": "10 %", "price_reason": "argued"}
+    page = work_out(clerk, posted(off, TRIP))
+    assert "10 × $9.80<br>less 10%, $9.80" in page and '<p class="amount">$88.20</p>' in page
+    assert clerk.post("/counter/issue", data=posted(off, TRIP)).status_code == 303
+    paper = " ".join(pdf_text(clerk.get("/quotes/1001/1/quote.pdf").data).split())
+    assert "Less 10%, $9.80" in paper and "$88.20" in paper and "Goods $88.20" in paper and "$179.59" in paper
+    assert "What comes off one line is rounded to the cent" in paper and "argued" not in paper
+    costs = " ".join(pdf_text(owner.get("/quotes/1001/1/owner.pdf").data).split())
+    assert "Less 10%, $9.80 Discount, because: argued" in costs
+    shown = unescape(clerk.get("/quotes/1001/1").text)
+    assert "Line 1 at $9.80, less 10%, $9.80, because: argued" in shown
+    revised = clerk.get("/counter?job=1001").text
+    assert (
+        'name="lines-0-discount" value="10 %"' in revised and 'name="lines-0-price_reason" value="argued"' in revised
+    )
+
+
 def test_the_paper_adds_up_and_gives_no_reason(client_as: ClientAs, session: Session) -> None:
     clerk, owner = client_as(Role.COUNTER), client_as(Role.OWNER)
     assert clerk.post("/counter/issue", data=posted(RINGS, TRIP, **TWELVE)).status_code == 303
