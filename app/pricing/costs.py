@@ -27,14 +27,17 @@ class CostLine:
 
 @dataclass(frozen=True, slots=True)
 class Straight:
-    """(fixed + each × quantity) / denominator cents, rounded half-up; never negative."""
+    """(fixed + each × quantity) / denominator cents, rounded half-up, a credit as its charge."""
 
     fixed: int
     each: int
     denominator: int = 1
 
     def at(self, quantity: int) -> int:
-        return (2 * (self.fixed + self.each * quantity) + self.denominator) // (2 * self.denominator)
+        doubled = 2 * (self.fixed + self.each * quantity)
+        if doubled < 0:
+            return -((self.denominator - doubled) // (2 * self.denominator))
+        return (doubled + self.denominator) // (2 * self.denominator)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +134,7 @@ def labor_lines(request: KeyingRequest, bench: BenchTerms) -> list[Straight]:
     ]
 
 
-SMALL_ORDER = "Small-order charge"
+SMALL_ORDER, UNTAKEN_KEYS = "Small-order charge", "Keys not taken"
 _NEVER = 2**62  # no order is as large
 
 
@@ -158,9 +161,19 @@ def takes_small_order(request: KeyingRequest, terms: FactoryTerms) -> bool:
     return terms.small_order_cents is not None and (request.pays_small_order or is_forced)
 
 
+def untaken_keys(request: KeyingRequest, terms: FactoryTerms) -> int:
+    """How many of the keys that come with the cylinders the factory takes off, since they are not wanted.
+
+    Cylinders without pins come without keys.
+    """
+    if request.kind is KeyingKind.NONE or not terms.untaken_key_cents:
+        return 0
+    return max(0, request.quantity * terms.keys_included - request.keys)
+
+
 def factory_curve(request: KeyingRequest, terms: FactoryTerms) -> CostCurve:
-    """The factory's cost: set-up or extension, keying by quantity break, keys beyond those included, freight, and
-    what an order under its minimums costs beside.
+    """The factory's cost: set-up or extension, keying by quantity break, keys beyond those included, less those not
+    taken, freight, and what an order under its minimums costs beside.
     """
     setup = terms.extension_cents if request.extends_records else terms.setup_cents.get(request.kind, 0)
     cents = terms.per_cylinder_cents.get(request.kind, 0)
@@ -174,6 +187,8 @@ def factory_curve(request: KeyingRequest, terms: FactoryTerms) -> CostCurve:
     if takes_small_order(request, terms):
         charge = Straight(terms.small_order_cents or 0, 0)
         small = _Part(SMALL_ORDER, (1, whole_order(request, terms)), (charge, Straight(0, 0)))
+    off = terms.untaken_key_cents * untaken_keys(request, terms)
+    untaken = (_straight(UNTAKEN_KEYS, 0, -off, request.quantity),) if off else ()
     freight = ((1, 0), *((step.quantity_from, step.cents) for step in terms.freight))
     return CostCurve(
         (
@@ -181,6 +196,7 @@ def factory_curve(request: KeyingRequest, terms: FactoryTerms) -> CostCurve:
             # A step at 1 stands behind the one that holds without it, and is found in its place.
             _Part("Keying at the factory", tuple(starts), tuple(keying)),
             _straight("Further keys", 0, terms.per_key_cents * further_keys, request.quantity),
+            *untaken,
             small,
             _Part("Freight", tuple(start for start, _ in freight), tuple(Straight(cents, 0) for _, cents in freight)),
         )

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
-from app.pricing.costs import BREAK_EVEN_LIMIT, SMALL_ORDER, BreakEven, break_even
+from app.pricing.costs import BREAK_EVEN_LIMIT, SMALL_ORDER, BreakEven, break_even, untaken_keys
 from app.pricing.money import show_cents
 from app.pricing.request import KeyingRequest, RecordsHolder, SystemAge, Urgency
 from app.pricing.terms import BenchTerms, CylinderType, FactoryTerms, KeyingKind
@@ -125,7 +125,7 @@ def decide(
         shop=weighed.shop,
         factory=weighed.factory,
         break_even=crossing,
-        reasons=(*_reasons(weighed, crossing), *_turn(weighed, bench)),
+        reasons=(*_reasons(weighed, crossing), *_untaken(weighed, factory), *_turn(weighed, bench)),
         owner_notes=tuple(_owner_notes(weighed, crossing)),
         flips=(*_flips(weighed, crossing, bench.closed_days), *openings),
         openings=tuple(openings),
@@ -179,6 +179,15 @@ def _reasons(weighed: WeighedRequest, crossing: BreakEven | None) -> list[str]:
             words += f"; {'from the factory' if is_shop else 'here'} it would be {show_day(other.ready)}"
         said.append(f"{words}.")
     return said
+
+
+def _untaken(weighed: WeighedRequest, terms: FactoryTerms | None) -> list[str]:
+    """That keys which come with the factory's cylinders are taken off its price."""
+    untaken = untaken_keys(weighed.request, terms) if terms is not None and weighed.factory.lines else 0
+    if terms is None or not untaken:
+        return []
+    in_all = weighed.request.quantity * terms.keys_included
+    return [f"Of the {in_all:,} keys that come with them from the factory it takes {untaken:,} off its price."]
 
 
 def _turn(weighed: WeighedRequest, bench: BenchTerms) -> list[str]:

@@ -93,6 +93,16 @@ class PriceBook:
             f"{shown} has prices, but none that holds on {show_day(on)} for {quantity:,} and this customer.",
         )
 
+    def cheaper_more(self, code: str, on: date, tier: str | None, quantity: int) -> tuple[int, int] | None:
+        """The least larger quantity of a price break that costs less in all than `quantity`, and what it costs in
+        cents; None where there is none. A break on all pieces makes such gaps just below it.
+        """
+        whole = self.price(code, on, tier, quantity).unit_cents * quantity
+        for start in sorted({row.quantity_from for row in self._by_code[code] if row.quantity_from > quantity}):
+            if (cents := self.price(code, on, tier, start).unit_cents * start) < whole:
+                return start, cents
+        return None
+
 
 class PriceBasis(StrEnum):
     """What a rule works from."""

@@ -191,7 +191,8 @@ class FactoryTerms(JsonDataclass):
     """One maker's keying terms, valid on the days that whoever stores them says.
 
     A kind absent from `per_cylinder_cents` is one that the maker does not key. `setup_cents` are for a new
-    system, `extension_cents` replace them when a system is extended. `holds_records`: the maker keeps the
+    system, `extension_cents` replace them when a system is extended. `untaken_key_cents` are what the maker takes
+    off for a key of the `keys_included` that is not wanted. `holds_records`: the maker keeps the
     records of systems it keyed; `takes_records`: it keys from records that the house sends.
     `min_order_cents` is compared with the goods on this order, before keying and freight. `small_order_cents` is
     what the maker charges beside for an order under a minimum; None: it takes no such order.
@@ -204,6 +205,7 @@ class FactoryTerms(JsonDataclass):
     per_cylinder_cents: Mapping[KeyingKind, Cents]
     per_key_cents: Cents = 0
     keys_included: Annotated[int, whole(0, 100)] = 0
+    untaken_key_cents: Cents = 0
     min_cylinders: Annotated[int, whole(0, MAX_CYLINDERS)] = 0
     min_order_cents: Cents = 0
     small_order_cents: Cents | None = None

@@ -52,6 +52,7 @@ def factory_cents(ask, factory, quantity):
     cost += cents(quantity * factory["per_cylinder_cents"][kind] * (100 - percent) / 100)
     further = Fraction(ask["keys"] * quantity, count) - quantity * factory["keys_included"]
     cost += cents(max(Fraction(0), further) * factory["per_key_cents"])
+    cost -= cents(max(Fraction(0), -further) * factory.get("untaken_key_cents", 0))
     freight = 0
     for step in factory["freight"]:
         if quantity >= step["quantity_from"]:
@@ -124,5 +125,6 @@ def random_case(chance: random.Random):
         ],
         "lead_working_days": 15,
         "takes_records": True,
+        "untaken_key_cents": chance.choice([0, chance.randint(0, 300)]),
     }
     return ask, bench, factory

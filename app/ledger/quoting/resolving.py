@@ -390,7 +390,11 @@ class Resolver:
     def _booked(self, line: LineRequest, code: str, said: str = "") -> Resolved:
         """A line that is a row of the price book: no part number, no maker, always to be had."""
         row = self.price(code, line.quantity)
-        return Resolved(line, said or row.description, row.unit_cents, row.cost_cents, row.kind)
+        found = Resolved(line, said or row.description, row.unit_cents, row.cost_cents, row.kind)
+        if (more := self._book.cheaper_more(code, self._on, self._tier, line.quantity)) is None:
+            return found
+        note = f"{more[0]:,} of them cost {show_cents(more[1])} by the book, less than {line.quantity:,}."
+        return replace(found, notes=(note,))
 
     def _maker(self, code: str) -> MakerTables:
         if code not in self._makers:

@@ -147,6 +147,7 @@ class FactoryTermsPage(TermsPage):
     extension_cents = CentsField("Extending a system")
     per_key_cents = CentsField("Each further key")
     keys_included = WholeField("Keys included with a cylinder", most=100)
+    untaken_key_cents = CentsField("Off for each of these not taken", description="Empty: nothing comes off.")
     holds_records = BooleanField("The maker keeps the records of systems it keyed")
     takes_records = BooleanField("The maker keys from records that the house sends")
     factory_only_keyways = StringField(

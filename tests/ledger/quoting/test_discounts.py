@@ -192,8 +192,8 @@ def off(line: LineRequest, percent: str = "0", cents: int = 0) -> LineRequest:
 
 def test_a_line_has_a_discount_of_its_own_before_that_of_the_quote_and_before_tax(work: Work) -> None:
     """Rings 98.00 less 7.5%, 7.35, are 90.65; the trip 85.00 less 5.00 is 80.00; the cabinets stay at 192.00. Goods
-    of 282.65 less 12%, 33.918, so 33.92: 192/282.65 of it, 23.04, of the cabinets, 10.88 of the rings. Tax at 7.25%: of
-    168.96, 12.25; of 79.77, 5.783, so 5.78. 282.65 + 80.00 - 33.92 + 18.03 = 346.76.
+    of 282.65 less 12%, 33.918, so 33.92: 192/282.65 of it, 23.04, of the cabinets, 10.88 of the rings. Tax at 7.25%:
+    of 168.96, 12.25; of 79.77, 5.783, so 5.78. 282.65 + 80.00 - 33.92 + 18.03 = 346.76.
     """
     lines = (CABINETS, off(RINGS, "7.5"), off(TRIP, cents=5_00))
     priced = price_request(work, ask(work, TWELVE, *lines))
