@@ -198,14 +198,32 @@ class KeywayFactory(_Factory):
     code = factory.Sequence(lambda n: f"AQ{n}")
 
 
-class PinStockFactory(_Factory):
+class StockPlaceFactory(_Factory):
     class Meta:
-        model = models.PinStock
+        model = models.StockPlace
 
-    spec_id = factory.LazyFunction(lambda: SpecFactory().id)
-    kind = "bottom"
-    size = factory.Sequence(lambda n: n)
-    count = 100
+    name = factory.Sequence(lambda n: f"Van {n}")
+    kind = models.PlaceKind.VAN
+
+
+class StockItemFactory(_Factory):
+    class Meta:
+        model = models.StockItem
+
+    kind = models.ItemKind.GOODS
+    code = factory.Sequence(lambda n: f"GOODS-{n}")
+    words = "Something on the shelf"
+    cost_cents = 250
+
+
+class StockMovementFactory(_Factory):
+    class Meta:
+        model = models.StockMovement
+
+    item_id = factory.LazyFunction(lambda: StockItemFactory().id)
+    kind = models.MovementKind.COUNTED
+    on_hand = 100
+    at = MOMENT
 
 
 class CatalogRowFactory(_Factory):

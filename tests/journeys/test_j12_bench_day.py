@@ -85,7 +85,7 @@ def test_a_day_at_the_bench(hands: Hands, house: House) -> None:
     sell_two_cores(hands, house)
     with house.ledger.sessions() as session:
         flats, cores = (pins_of(session, house.ledger, number) for number in (FLATS, CORES))
-        of_flats, of_cores = (_stock(session, number) for number in (FLATS, CORES))
+        of_flats, of_cores = (_stock(session, house.ledger, number) for number in (FLATS, CORES))
     waiting = who_waits(flats)
     assert 0 < len(waiting) < 24 and len(cores) == 2
 
@@ -184,16 +184,16 @@ def test_a_day_at_the_bench(hands: Hands, house: House) -> None:
         taken = sum(flats.values(), Counter[PinSize]()) + instead
         taken[TOP] -= lacks
         gone = Counter({**of_flats, TOP: LEFT})
-        gone.subtract(_stock(session, FLATS))
+        gone.subtract(_stock(session, house.ledger, FLATS))
         assert +gone == +taken and min(gone.values()) == 0
         gone = Counter(of_cores)
-        gone.subtract(_stock(session, CORES))
+        gone.subtract(_stock(session, house.ledger, CORES))
         assert +gone == sum(cores.values(), Counter[PinSize]()) and min(gone.values()) == 0
 
 
-def _stock(session: Session, number: int) -> dict[PinSize, int]:
+def _stock(session: Session, ledger: Ledger, number: int) -> dict[PinSize, int]:
     """What the shelf has for the cylinders of a job."""
     job = session.scalars(sa.select(Job).where(Job.number == number)).one()
     keyset = job.cylinders[0].keyset
     assert keyset is not None
-    return stock_of(session, keyset.system.spec_id)
+    return stock_of(session, ledger.vault, keyset.system.spec_id)

@@ -164,6 +164,8 @@ NO_ROLE_OF_THEIR_OWN = {
         bench.pins: take_pins
         keysystems.ticks: mark_cylinders mark_keys take_key_ticks_back take_ticks_back
         catalog.makers: put_keyways
+        stock.items: item_for unpinned_item pin_item
+        stock.movements: move_stock
         catalog.specs: put_spec refuse_breaking
         people.users: enter_people
     """,

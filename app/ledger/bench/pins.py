@@ -2,6 +2,7 @@
 ran out.
 """
 
+import json
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -15,11 +16,25 @@ from app.keying import BittingSpec, PickList, Pinning, PinSize, in_place_of, pic
 from app.ledger.bench.bench_sheet import BenchSystem, bench_work, reckoned_systems
 from app.ledger.catalog.specs import get_spec
 from app.ledger.keysystems.ticks import PINNED_ANEW
+from app.ledger.stock.items import pin_item
+from app.ledger.stock.movements import lock_item, move_stock, quantities, quantity_of
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
+from app.ledger.store.vault import Vault
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Door, Event, Job, PinStock, Role, SpecRow
+from app.ledger.tables import (
+    Cylinder,
+    CylinderState,
+    Door,
+    Event,
+    Job,
+    MovementKind,
+    PinDraw,
+    Role,
+    SpecRow,
+    StockItem,
+)
 from app.validation import counted
 
 KINDS = ("bottom", "master", "build-up", "top")
@@ -28,6 +43,8 @@ MOST_COUNT = 1_000_000
 PINS_DRAWN = "pins drawn"
 _MOST_NAMED = 12  # cylinders in a sentence
 _MOST_WAYS = 3  # that are offered for one size
+# Cylinders whose pins are booked together: the pins of fewer would tell their bittings to who reads the movements.
+_MIXED = 20
 
 
 def set_stock(work: Work, spec_id: int, counts: Mapping[PinSize, int]) -> None:
@@ -42,11 +59,12 @@ def set_stock(work: Work, spec_id: int, counts: Mapping[PinSize, int]) -> None:
         raise Problems(problems)
     with transaction(work.session):
         spec = get_spec(work.session, spec_id)
-        rows = _rows(work.session, spec_id)
+        unbooked = _unbooked(work.session, work.vault, spec_id)
         for pin, count in counts.items():
-            row = rows.get(pin) or PinStock(spec_id=spec_id, kind=pin.kind, size=pin.size)
-            row.count = count
-            work.session.add(row)
+            item = pin_item(work, spec, pin.kind, pin.size or 0)
+            lock_item(work.session, item.id)
+            change = count + unbooked[pin] - quantity_of(work.session, item.id).on_hand
+            move_stock(work, item, MovementKind.COUNTED, on_hand=change, why="pins counted")
         record(work, "pins counted", f"bitting spec {spec_id}", f"{spec.name}: {len(counts)} sizes counted")
 
 
@@ -68,14 +86,14 @@ def draw_pins(work: Work, job: Job, picked: "Picked", instead: Collection[str] =
         for one in picked.specs:
             # What adds up to a pin of one spec may part within reach of a key in another.
             ways = {way.pin: way.pieces for short in one.shorts for way in short.ways if way.name in instead}
-            shared = _share_out(one.waiting, stock_of(work.session, one.spec_id), ways)
-            _take(work.session, one.spec_id, shared.taken)
+            shared = _share_out(one.waiting, stock_of(work.session, work.vault, one.spec_id), ways)
+            _take(work, job, one.spec_id, shared)
             drawn += shared.cylinders
             combined += shared.combined
             pins += shared.taken.total()
         if not drawn:
             for one in picked.specs:
-                one.counted.drawn_down(stock_of(work.session, one.spec_id))
+                one.counted.drawn_down(stock_of(work.session, work.vault, one.spec_id))
         left = tuple(each.label for one in picked.specs for each in one.waiting if each.cylinder_id not in drawn)
         said = [f"{counted(pins, 'pin')} drawn from the shelf for {counted(len(drawn), 'cylinder')}"]
         if combined:
@@ -94,13 +112,13 @@ def take_pins(work: Work, job: Job, cylinders: Sequence[Cylinder]) -> None:
     """
     wanted, short, drawn, pins = {one.id for one in cylinders}, list[str](), list[int](), 0
     for one in _picked(work, job, reckoned_systems(work, job)).specs:
-        stock = stock_of(work.session, one.spec_id)
+        stock = stock_of(work.session, work.vault, one.spec_id)
         mine = [each for each in one.waiting if each.cylinder_id in wanted]
         if not stock or not mine:
             continue
         shared = _share_out(mine, stock)
         short += [each.label for each in mine if each.cylinder_id in shared.lacking]
-        _take(work.session, one.spec_id, shared.taken)
+        _take(work, job, one.spec_id, shared)
         drawn += shared.cylinders
         pins += shared.taken.total()
     if short:
@@ -120,10 +138,48 @@ def _named(labels: Sequence[str]) -> str:
     return ", ".join(labels[:_MOST_NAMED]) + more
 
 
-def _take(session: Session, spec_id: int, taken: Mapping[PinSize, int]) -> None:
-    for pin, row in _rows(session, spec_id).items():
-        if taken.get(pin):
-            row.count -= taken[pin]
+def _take(work: Work, job: Job, spec_id: int, shared: "_Shared") -> None:
+    """Seal what was drawn for a job; book it with what was drawn before once that is for many cylinders together."""
+    if not shared.cylinders:
+        return
+    session, number = work.session, len(shared.cylinders)
+    draw = PinDraw(
+        job_id=job.id, spec_id=spec_id, cylinders=number, sealed=b"", at=work.now, by_id=work.actor.user_id
+    )
+    session.add(draw)
+    session.flush()
+    words = json.dumps({f"{pin.kind} {pin.size}": count for pin, count in shared.taken.items()})
+    draw.sealed = work.vault.seal(words, draw_context(draw.id))
+    draws = session.scalars(_draws(spec_id)).all()
+    cylinders = sum(one.cylinders for one in draws)
+    if cylinders < _MIXED:
+        return
+    spec, pins = get_spec(session, spec_id), _unbooked(session, work.vault, spec_id)
+    why = f"drawn for {counted(cylinders, 'cylinder')} of {counted(len({one.job_id for one in draws}), 'job')}"
+    for pin, count in sorted(pins.items()):
+        item = pin_item(work, spec, pin.kind, pin.size or 0)
+        move_stock(work, item, MovementKind.USED, on_hand=-count, why=why)
+    for one in draws:
+        one.is_booked = True
+
+
+def _draws(spec_id: int) -> sa.Select[PinDraw]:
+    return sa.select(PinDraw).where(PinDraw.spec_id == spec_id, ~PinDraw.is_booked).order_by(PinDraw.id)
+
+
+def _unbooked(session: Session, vault: Vault, spec_id: int) -> Counter[PinSize]:
+    """The pins that were drawn and are not among movements yet."""
+    pins = Counter[PinSize]()
+    for one in session.scalars(_draws(spec_id)):
+        for name, count in json.loads(vault.open(one.sealed, draw_context(one.id))).items():
+            kind, _, size = name.rpartition(" ")
+            pins[PinSize(kind, int(size))] += count
+    return pins
+
+
+def draw_context(draw_id: int) -> str:
+    """What the pins of a draw are bound to under seal."""
+    return f"pins of draw {draw_id}"
 
 
 def _drawn(session: Session, job: Job) -> set[int]:
@@ -136,11 +192,6 @@ def _drawn(session: Session, job: Job) -> set[int]:
         else:  # an earlier release drew all of a job, and named none
             drawn |= set(event.detail.get("cylinders", (one.id for one in job.cylinders)))
     return drawn
-
-
-def _rows(session: Session, spec_id: int) -> dict[PinSize, PinStock]:
-    rows = sa.select(PinStock).where(PinStock.spec_id == spec_id).order_by(PinStock.kind, PinStock.size)
-    return {PinSize(row.kind, row.size): row for row in session.scalars(rows)}
 
 
 def pin_sizes(spec: BittingSpec) -> dict[str, range]:
@@ -159,9 +210,13 @@ def pin_sizes(spec: BittingSpec) -> dict[str, range]:
     return {kind: sizes for kind, sizes in zip(KINDS, ranges, strict=True) if sizes}
 
 
-def stock_of(session: Session, spec_id: int) -> dict[PinSize, int]:
-    """Kind and size → how many, for the cylinders of a spec."""
-    return {pin: row.count for pin, row in _rows(session, spec_id).items()}
+def stock_of(session: Session, vault: Vault, spec_id: int) -> dict[PinSize, int]:
+    """Kind and size → how many lie there for the cylinders of a spec, of each that was counted."""
+    rows = sa.select(StockItem.id, StockItem.pin_kind, StockItem.pin_size).where(StockItem.spec_id == spec_id)
+    pins = {item: PinSize(kind or "", size) for item, kind, size in session.execute(rows.order_by(StockItem.code))}
+    there = quantities(session, pins)
+    drawn = _unbooked(session, vault, spec_id)
+    return {pin: there[item].on_hand - drawn[pin] for item, pin in pins.items() if there[item].is_counted}
 
 
 @dataclass(frozen=True, slots=True)
@@ -371,7 +426,10 @@ def _picked(work: Work, job: Job, systems: Iterable[BenchSystem]) -> Picked:
         counts = [
             (one.pinning, len(ids_waiting.intersection(one.ids)) if waiting else one.quantity) for one in groups
         ]
-        pins, stock = pick_list((pinning, count) for pinning, count in counts if count), stock_of(session, ids[name])
+        pins, stock = (
+            pick_list((pinning, count) for pinning, count in counts if count),
+            stock_of(work.session, work.vault, ids[name]),
+        )
         cylinders = sum(count for _, count in counts)
         specs.append(PickedSpec(ids[name], name, found[0].spec, cylinders, pins, stock, tuple(waiting)))
     return Picked(tuple(specs), bool(drawn) and not any(one.waiting for one in specs))

@@ -6,6 +6,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.ledger.bench.pins import draw_context
 from app.ledger.keysystems.bittings import (
     bitting_context,
     fingerprint_context,
@@ -17,7 +18,7 @@ from app.ledger.keysystems.pinned import pins_context
 from app.ledger.people.second_factor import factor_context
 from app.ledger.store.errors import VaultError
 from app.ledger.store.vault import Vault
-from app.ledger.tables import Base, Bitting, Cylinder, KeySystem, Loss, User
+from app.ledger.tables import Base, Bitting, Cylinder, KeySystem, Loss, PinDraw, User
 
 # Columns of sealed bytes, what each is bound to, and by which columns. A test holds them against the models.
 _SEALED: tuple[tuple[type[Base], str, tuple[str, ...], Callable[..., str]], ...] = (
@@ -26,6 +27,7 @@ _SEALED: tuple[tuple[type[Base], str, tuple[str, ...], Callable[..., str]], ...]
     (Loss, "sealed_lost", ("id",), lost_context),
     (Loss, "sealed_plan", ("id",), loss_plan_context),
     (Cylinder, "sealed_pins", ("id",), pins_context),
+    (PinDraw, "sealed", ("id",), draw_context),
     (User, "factor_sealed", ("id",), factor_context),
 )
 _PEPPERED = ("users", "pin_hash")

@@ -37,6 +37,8 @@ MOST_UNPACKED = 2_000_000_000
 MOST_ROWS = 5_000_000
 MOST_COLUMNS = 10_000  # a long text takes several
 _READMES = ("README.txt", "read me")
+# Tables of earlier releases that have no place here any more: what lay on the shelf then is counted anew.
+_GONE = ("pin stock",)
 _FURTHER = re.compile(r"(.+) \((\d{1,4})\)")
 _README = f"""\
 The records of this house, as tables of text.
@@ -178,7 +180,7 @@ def _zip_tables(content: bytes) -> Iterator[tuple[MovedTable, Iterator[Sequence[
         raise BitternError("file", "This file is too large once unpacked.")
     with packed:
         for entry in entries:
-            if entry.filename not in _READMES:
+            if entry.filename not in _READMES and entry.filename.removesuffix(".csv") not in _GONE:
                 yield _known(entry.filename.removesuffix(".csv")), _csv_in(packed, entry)
 
 
@@ -196,7 +198,7 @@ def _csv_in(packed: zipfile.ZipFile, entry: zipfile.ZipInfo) -> Iterator[Sequenc
 
 def _book_tables(content: bytes) -> Iterator[tuple[MovedTable, Iterator[Sequence[str]]]]:
     for name, rows in book_sheets(content, MOST_ROWS):
-        if name not in _READMES:
+        if name not in (*_READMES, *_GONE):
             yield _known(name), rows
 
 

@@ -17,6 +17,7 @@ from app.ledger.moving.cells import is_sound_text
 from app.ledger.people.users import name_key
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot, snapshot_hash
+from app.ledger.stock.movements import may_change
 from app.ledger.tables import Stage
 from app.pricing import (
     MAX_CENTS,
@@ -231,3 +232,17 @@ def check_bench_time(row: Row) -> None:
         kind=KeyingKind(row["kind"]) if row["kind"] else None,
         cylinder=CylinderType(row["cylinder"]) if row["cylinder"] else None,
     )
+
+
+def check_stock_item(row: Row) -> None:
+    """Figures of an item that can be ordered by."""
+    for name in ("reorder_point", "reorder_to", "lead_days", "pin_size"):
+        if row[name] is not None and row[name] < 0:
+            raise BitternError(name, "Enter a whole number, 0 or more, or nothing.")
+
+
+def check_movement(row: Row) -> None:
+    """A movement that can have been."""
+    if not may_change(row["kind"], row["on_hand"], row["reserved"]):
+        raise BitternError("on_hand", f"No {row['kind'].value} movement does this. Put back what was exported.")
+    cents("cost_cents")(row)

@@ -31,6 +31,7 @@ LEFT_OUT = {
     "vault_checks": "secret",
     "house_identity": "each house has its own",
     "drafts": "typed and not saved",
+    "pin_draws": "secret",
     "sold_lines": "made from the quotes",
     **dict.fromkeys(("hand_overs", "handed_lines"), "made from the story"),
     "deletions": "of this house's own story",
@@ -205,7 +206,6 @@ TABLES = (
     MovedTable(
         "bitting specs", m.SpecRow, "depths and spacings", (lambda row: BittingSpec.from_json(row["spec"], "spec"),)
     ),
-    MovedTable("pin stock", m.PinStock, "pins on the bench"),
     MovedTable(
         "makers",
         m.Maker,
@@ -231,6 +231,17 @@ TABLES = (
         m.FactoryTermsRow,
         "what makers charge for keying",
         (lambda row: FactoryTerms.from_json(row["terms"]),),
+    ),
+    MovedTable("stock places", m.StockPlace, "where goods lie", is_setting=True),
+    MovedTable(
+        "stock items",
+        m.StockItem,
+        "what lies on the shelf, with its bin and when it is ordered anew",
+        (
+            at_least("cost_cents", 0, "Enter whole cents, 0 or more."),
+            at_least("pack_size", 1, "Enter a whole number, 1 or more."),
+            row_checks.check_stock_item,
+        ),
     ),
     MovedTable("customers", m.Customer, "customers", derive=_digits),
     MovedTable("contacts", m.Contact, "the people at customers'", derive=_digits),
@@ -296,6 +307,12 @@ TABLES = (
         "payments", m.Payment, "money received and given back", (row_checks.check_payment, one_of("means", MEANS))
     ),
     MovedTable("payment uses", m.PaymentUse, "which payment was used for which invoice"),
+    MovedTable(
+        "stock movements",
+        m.StockMovement,
+        "what came to the shelf and left it, from which what is there is summed",
+        (row_checks.check_movement,),
+    ),
     MovedTable("bench times", m.BenchTimeRow, "what the bench's work took", (row_checks.check_bench_time,)),
     MovedTable(
         "doors",

@@ -34,7 +34,7 @@ from app.ledger.tables.keysystems import (
     Level,
 )
 from app.ledger.tables.losses import Loss
-from app.ledger.tables.makers import CatalogRow, FactoryTermsRow, Keyway, Maker, PinStock, SpecRow
+from app.ledger.tables.makers import CatalogRow, FactoryTermsRow, Keyway, Maker, SpecRow
 from app.ledger.tables.money import (
     ACCOUNT_NUMBERS,
     INVOICE_NUMBERS,
@@ -59,6 +59,16 @@ from app.ledger.tables.prices import (
     QuoteRules,
     TaxRuleRow,
 )
+from app.ledger.tables.stock import (
+    SHELF,
+    ItemKind,
+    MovementKind,
+    PinDraw,
+    PlaceKind,
+    StockItem,
+    StockMovement,
+    StockPlace,
+)
 from app.ledger.tables.users import Login, LoginAttempt, LoginRulesRow, Role, User
 from app.ledger.tables.warranties import BorneBy, Warranty
 
@@ -71,6 +81,7 @@ __all__ = [
     "MAIL_TEXT",
     "MOVES",
     "ON_ACCOUNT",
+    "SHELF",
     "AccountPayment",
     "Appointment",
     "Base",
@@ -102,6 +113,7 @@ __all__ = [
     "Invoice",
     "InvoiceKind",
     "InvoiceLine",
+    "ItemKind",
     "Job",
     "JobFile",
     "JobLine",
@@ -122,9 +134,11 @@ __all__ = [
     "Loss",
     "Maker",
     "MoneyRulesRow",
+    "MovementKind",
     "Payment",
     "PaymentUse",
-    "PinStock",
+    "PinDraw",
+    "PlaceKind",
     "PriceBookRow",
     "PriceRuleRow",
     "PriceTier",
@@ -138,6 +152,9 @@ __all__ = [
     "SoldLine",
     "SpecRow",
     "Stage",
+    "StockItem",
+    "StockMovement",
+    "StockPlace",
     "TaxRuleRow",
     "UTCDateTime",
     "User",

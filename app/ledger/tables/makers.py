@@ -1,4 +1,4 @@
-"""Tables: makers, their keyways, catalog items, dated factory terms, bitting specs, and the pins for them."""
+"""Tables: makers, their keyways, catalog items, dated factory terms, and bitting specs."""
 
 from datetime import date
 from typing import Any
@@ -80,18 +80,3 @@ class FactoryTermsRow(Base):
     terms: Mapped[dict[str, Any]] = mapped_column(sa.JSON)
 
     maker: Mapped[Maker] = relationship()
-
-
-class PinStock(Versioned, Base):
-    """Pins of one kind and size on the shelf, for the cylinders of a bitting spec; sizes are in its increments."""
-
-    __tablename__ = "pin_stock"
-    __table_args__ = (sa.UniqueConstraint("spec_id", "kind", "size"),)
-
-    id: Mapped[int] = mapped_column(primary_key=True)
-    spec_id: Mapped[int] = mapped_column(sa.ForeignKey("bitting_specs.id"), index=True)
-    kind: Mapped[str] = mapped_column(sa.String(16))
-    size: Mapped[int]
-    count: Mapped[int] = mapped_column(default=0)
-
-    spec: Mapped[SpecRow] = relationship()

@@ -71,14 +71,14 @@ def _pins_page(job: Job, picked: Picked | None = None, refusal: str = "") -> Res
 @roles(Role.BENCH)
 def stock() -> ResponseReturnValue:
     """What lies on the shelf, spec by spec; counts are typed in and saved."""
-    session = request_session()
-    uses = list_specs(session)
+    work = current_work()
+    uses = list_specs(work.session)
     asked = request.values.get("spec", "")
     chosen = next((use for use in uses if str(use.row.id) == asked), uses[0] if uses else None)
     problems: tuple[Problem, ...] = ()
     if request.method == "POST" and chosen is not None:
         try:
-            set_stock(current_work(), chosen.row.id, _counts())
+            set_stock(work, chosen.row.id, _counts())
         except BitternError as error:
             problems = error.problems
         else:
@@ -91,7 +91,7 @@ def stock() -> ResponseReturnValue:
         chosen=chosen,
         problems=problems,
         sizes=pin_sizes(chosen.spec) if chosen else {},
-        held=stock_of(session, chosen.row.id) if chosen else {},
+        held=stock_of(work.session, work.vault, chosen.row.id) if chosen else {},
         PinSize=PinSize,
     )
     return page, 422 if problems else 200

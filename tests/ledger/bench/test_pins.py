@@ -39,7 +39,7 @@ def keyed(work: Work) -> Keyed:
 
 
 def _gone(work: Work, keyed: Keyed) -> Counter[PinSize]:
-    stock = stock_of(work.session, keyed.system.spec_id)
+    stock = stock_of(work.session, work.vault, keyed.system.spec_id)
     return Counter({pin: (1 if pin == TOP else 20) - count for pin, count in stock.items()})
 
 
@@ -64,7 +64,11 @@ def test_a_short_pin_stops_what_needs_it_and_nothing_else(work: Work, keyed: Key
         _pin(work, keyed, 1)
     set_stock(work, keyed.system.spec_id, {TOP: 1})
     _pin(work, keyed, 1)
-    assert stock_of(work.session, keyed.system.spec_id)[TOP] == 0 and first.sealed_pins and second.sealed_pins
+    assert (
+        stock_of(work.session, work.vault, keyed.system.spec_id)[TOP] == 0
+        and first.sealed_pins
+        and second.sealed_pins
+    )
 
 
 def test_what_adds_up_is_offered_and_taken(work: Work, keyed: Keyed) -> None:
@@ -102,9 +106,9 @@ def test_a_cylinder_that_takes_other_pins_has_them_drawn_anew(work: Work, keyed:
     set_stock(work, keyed.system.spec_id, {TOP: 20, PinSize("master", 1): 20, PinSize("top", 15): 20})
     _pin(work, keyed, 0, 1)
     cross_key(work, keyed.cylinders[0].id, ["2AA"])
-    before = stock_of(work.session, keyed.system.spec_id)
+    before = stock_of(work.session, work.vault, keyed.system.spec_id)
     _pin(work, keyed, 0)
-    now = stock_of(work.session, keyed.system.spec_id)
+    now = stock_of(work.session, work.vault, keyed.system.spec_id)
     # Cuts 3 5 7, 2 4, 6 8, 0 2 6, 1 3 9, 4 6 8: six bottom, ten master and six top pins.
     assert sum(before.values()) - sum(now.values()) == 6 + 10 + 6
     assert before[PinSize("top", 9)] - now[PinSize("top", 9)] == 1

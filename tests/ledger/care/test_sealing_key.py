@@ -91,6 +91,7 @@ def test_every_sealed_column_is_known_to_the_rotation() -> None:
         "key_systems.sealed_plan",
         "cylinders.sealed_pins",
         "losses.sealed_lost",
+        "pin_draws.sealed",
         "losses.sealed_plan",
         "users.factor_sealed",
     }

@@ -9,9 +9,10 @@ import pytest
 import sqlalchemy as sa
 
 from app.keying import BittingSpec, pin, root_depth, write_inches
+from app.ledger.bench.pins import stock_of
 from app.ledger.keysystems.bittings import seal_bitting, spec_of
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, Level, PinStock, Role
+from app.ledger.tables import Event, Level, Role, SpecRow
 from tests import factories
 from tests.factories import FormClient
 from tests.keyed import BITTINGS, Keyed, bitting_in, keyed_job
@@ -45,7 +46,12 @@ def _needed(keyed: Keyed) -> Counter[tuple[str, int | None]]:
 
 def _shelf(work: Work) -> dict[tuple[str, int], int]:
     work.session.rollback()
-    return {(row.kind, row.size): row.count for row in work.session.scalars(sa.select(PinStock))}
+    specs = work.session.scalars(sa.select(SpecRow.id).order_by(SpecRow.id)).all()
+    return {
+        (pin.kind, pin.size or 0): count
+        for spec in specs
+        for pin, count in stock_of(work.session, work.vault, spec).items()
+    }
 
 
 def _events(work: Work, kind: str) -> list[Event]:

@@ -1,0 +1,154 @@
+"""Tables: what lies on the shelf. Places, items, and their movements, whose sums are what is there."""
+
+from datetime import datetime
+from enum import StrEnum
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Mapped, mapped_column, relationship
+
+from app.ledger.tables.base import Base, UTCDateTime, Versioned, choice, refuse_changes
+from app.ledger.tables.makers import Maker, SpecRow
+from app.ledger.tables.users import User
+
+SHELF = 1
+"""The id of the place that every house has."""
+
+
+class PlaceKind(StrEnum):
+    """What a place is."""
+
+    SHELF = "shelf"
+    BRANCH = "branch"
+    VAN = "van"
+
+
+class StockPlace(Versioned, Base):
+    """Where goods lie."""
+
+    __tablename__ = "stock_places"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(sa.String(60), unique=True)
+    kind: Mapped[PlaceKind] = mapped_column(choice(PlaceKind), default=PlaceKind.SHELF)
+
+
+class ItemKind(StrEnum):
+    """What an item is. UNPINNED: a cylinder without pins whose part number nobody told, known by its type alone."""
+
+    PART = "part"
+    BLANK = "blank"
+    CAM = "cam"
+    RING = "ring"
+    PIN = "pin"
+    GOODS = "goods"
+    UNPINNED = "unpinned"
+
+
+class StockItem(Versioned, Base):
+    """Something that lies on the shelf. How many do is the sum of its movements; until there is one, nobody counted.
+
+    maker_id: whose `code` it is; None of the price book's goods, pins and cylinders of no known number. cost_cents:
+    each. reorder_point: when free and ordered together fall to it, it is ordered up to `reorder_to`, in packs of
+    `pack_size`. lead_days: working days, where they differ from the maker's. spec_id, pin_kind and pin_size: a pin's.
+    """
+
+    __tablename__ = "stock_items"
+    __table_args__ = (
+        sa.UniqueConstraint("maker_id", "kind", "code"),
+        # A database takes two empty makers for different ones.
+        sa.Index(
+            "uq_stock_items_no_maker",
+            "kind",
+            "code",
+            unique=True,
+            sqlite_where=sa.text("maker_id IS NULL"),
+            postgresql_where=sa.text("maker_id IS NULL"),
+        ),
+        sa.Index("ix_stock_items_listed", "code", "id"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    maker_id: Mapped[int | None] = mapped_column(sa.ForeignKey("makers.id"))
+    code: Mapped[str] = mapped_column(sa.String(80))
+    kind: Mapped[ItemKind] = mapped_column(choice(ItemKind))
+    words: Mapped[str] = mapped_column(sa.String(300), default="")
+    cylinder_type: Mapped[str] = mapped_column(sa.String(24), default="")
+    finish: Mapped[str] = mapped_column(sa.String(24), default="")
+    spec_id: Mapped[int | None] = mapped_column(sa.ForeignKey("bitting_specs.id"), index=True)
+    pin_kind: Mapped[str | None] = mapped_column(sa.String(16))
+    pin_size: Mapped[int | None]
+    cost_cents: Mapped[int] = mapped_column(default=0)
+    reorder_point: Mapped[int | None] = mapped_column(index=True)
+    reorder_to: Mapped[int | None]
+    pack_size: Mapped[int] = mapped_column(default=1)
+    lead_days: Mapped[int | None]
+    bin: Mapped[str] = mapped_column(sa.String(40), default="", index=True)
+    barcode: Mapped[str] = mapped_column(sa.String(40), default="", index=True)
+
+    maker: Mapped[Maker | None] = relationship()
+    spec: Mapped[SpecRow | None] = relationship()
+
+
+class MovementKind(StrEnum):
+    """What happened to goods."""
+
+    RECEIVED = "received"
+    RESERVED = "reserved"
+    RELEASED = "released"
+    USED = "used"
+    SOLD = "sold"
+    RETURNED = "returned"
+    SCRAPPED = "scrapped"
+    COUNTED = "counted"
+    MOVED = "moved"
+
+
+class StockMovement(Base):
+    """So many of an item came to a place, left it, were set apart there or let go. Never changed; who, when and why.
+
+    on_hand and reserved: what it adds to each, below zero what it takes. cost_cents: each, where it is known.
+    """
+
+    __tablename__ = "stock_movements"
+    # Quantities are summed out of this index alone.
+    __table_args__ = (sa.Index("ix_stock_movements_sums", "item_id", "place_id", "on_hand", "reserved"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    item_id: Mapped[int] = mapped_column(sa.ForeignKey("stock_items.id"))
+    place_id: Mapped[int] = mapped_column(sa.ForeignKey("stock_places.id"), default=SHELF)
+    kind: Mapped[MovementKind] = mapped_column(choice(MovementKind))
+    on_hand: Mapped[int] = mapped_column(default=0)
+    reserved: Mapped[int] = mapped_column(default=0)
+    cost_cents: Mapped[int | None]
+    at: Mapped[datetime] = mapped_column(UTCDateTime)
+    by_id: Mapped[int | None] = mapped_column(sa.ForeignKey("users.id"))
+    why: Mapped[str] = mapped_column(sa.String(200), default="")
+    job_id: Mapped[int | None] = mapped_column(sa.ForeignKey("jobs.id"), index=True)
+    need_id: Mapped[int | None] = mapped_column(index=True)
+    order_line_id: Mapped[int | None] = mapped_column(index=True)
+
+    item: Mapped[StockItem] = relationship()
+    place: Mapped[StockPlace] = relationship()
+    by: Mapped[User | None] = relationship()
+
+
+class PinDraw(Base):
+    """Pins that were drawn for a job's cylinders, by size, under seal: the pins of few cylinders tell their bittings.
+
+    is_booked: they are among movements by now, which tell of many cylinders together; until then they are taken off
+    the sums besides.
+    """
+
+    __tablename__ = "pin_draws"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    job_id: Mapped[int] = mapped_column(sa.ForeignKey("jobs.id"), index=True)
+    spec_id: Mapped[int] = mapped_column(sa.ForeignKey("bitting_specs.id"), index=True)
+    cylinders: Mapped[int]
+    sealed: Mapped[bytes] = mapped_column(sa.LargeBinary)
+    at: Mapped[datetime] = mapped_column(UTCDateTime)
+    by_id: Mapped[int | None] = mapped_column(sa.ForeignKey("users.id"))
+    is_booked: Mapped[bool] = mapped_column(default=False)
+
+
+refuse_changes(StockMovement, "a movement of stock is never changed: another one corrects it")
