@@ -71,3 +71,6 @@ _ROUNDED = {
     TaxRounding.HALF_DROPPED: "half a cent of tax is dropped, more counts as a whole one",
     TaxRounding.NO_HALF_CENT: "half a cent counts as a whole one, but tax of half a cent or less is not due",
 }
+
+HALF_UP_BY_LINE = TaxCents()
+"""The rule of a house that settled no other."""

@@ -10,6 +10,7 @@ from fractions import Fraction
 
 from app.errors import BitternError, Problem, Problems
 from app.pricing.money import MAX_CENTS, Cents, Percent, half_up, show_cents
+from app.pricing.tax_rounding import HALF_UP_BY_LINE, TaxCents
 from app.pricing.terms import PriceKind
 from app.pricing.workdays import Dated, show_day
 
@@ -133,11 +134,8 @@ class DepositRule:
         return f"A deposit of {share} is asked of {above}."
 
 
-ROUNDING_RULE = (
-    "Each line is rounded to the cent, and its tax is rounded to the cent; "
-    "half a cent counts as a whole one. All totals are sums of these."
-)
-"""Printed on every quote."""
+ROUNDING_RULE = HALF_UP_BY_LINE.sentence
+"""Printed on every quote of a house with no other rule."""
 DISCOUNT_RULE = "The discount is shared out over the goods by their amounts, and each is taxed without its share."
 """Printed after it on a quote with a discount."""
 LINE_DISCOUNT_RULE = "What comes off one line is rounded to the cent, and the line is taxed without it."
@@ -294,7 +292,9 @@ class Totals:
     """Sums of the printed lines, in cents: subtotal + tax = total; goods and labor are before the quote's discount.
 
     `tax_note`: rate, place or certificate in words; `rule`: how cents are rounded, in a sentence; `tax_place`: the
-    place whose tax it is, "" on quotes of earlier releases; `discount_note`: what comes off what, "" where nothing.
+    place whose tax it is, "" on quotes of earlier releases; `discount_note`: what comes off what, "" where nothing;
+    `tax_rule`: what the tax was reckoned by, None on quotes of earlier releases and where nothing is taxed;
+    `tax_by`: how it came to whole cents; `is_exempt`: by the customer's certificate.
     """
 
     goods_cents: int
@@ -306,6 +306,9 @@ class Totals:
     rule: str
     tax_place: str = ""
     discount_note: str = ""
+    tax_rule: TaxRule | None = None
+    tax_by: TaxCents = HALF_UP_BY_LINE
+    is_exempt: bool = False
 
     @property
     def discount_cents(self) -> int:
@@ -319,8 +322,9 @@ def total(
     exemption: Exemption | None,
     on: date,
     discount: Discount = NO_DISCOUNT,
+    tax_by: TaxCents = HALF_UP_BY_LINE,
 ) -> Totals:
-    """Totals of a quote on a day; each line's tax is rounded by itself, on what the discount leaves of it.
+    """Totals of a quote on a day; tax comes to whole cents as `tax_by` says, of what the discount leaves.
 
     An exemption that has expired on `on` does not exempt, and `tax_note` says so. `BitternError` when the
     rule does not hold on `on`, or the total is beyond ten million dollars.
@@ -336,7 +340,8 @@ def total(
     exempt = exemption is not None and exemption.holds_on(on)
     lines = discount.shared_out(lines)
     subtotal = sum(line.net_cents for line in lines)
-    taxes = 0 if exempt else sum(tax.tax_cents(line) for line in lines)
+    taxed = [line.net_cents for line in lines if tax.taxes(line.kind) and not exempt]
+    taxes = tax_by.tax(taxed, tax.rate)
     if subtotal + taxes > MAX_CENTS:
         raise BitternError("lines", f"A quote may not come to more than {show_cents(MAX_CENTS)}.")
     return Totals(
@@ -348,13 +353,16 @@ def total(
         tax_note=_note(tax, exemption, on),
         rule=" ".join(
             (
-                ROUNDING_RULE,
+                tax_by.sentence,
                 *([LINE_DISCOUNT_RULE] if any(line.off_cents for line in lines) else []),
                 *([DISCOUNT_RULE] if discount.is_given else []),
             )
         ),
         tax_place=tax.place,
         discount_note=discount.words,
+        tax_rule=None if exempt or not tax.rate else tax,
+        tax_by=tax_by,
+        is_exempt=exempt,
     )
 
 

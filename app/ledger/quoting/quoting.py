@@ -10,6 +10,7 @@ from decimal import Decimal
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
+from app.ledger.catalog.money_rules import money_rules_on
 from app.ledger.catalog.price_queries import (
     KEY_CUT,
     KEY_DECODE,
@@ -469,7 +470,8 @@ def _totals(
         told = f"The goods come to {show_cents(goods)}: take off at most that."
         problems.append(Problem("discount", told))
     try:
-        return total(lines, rule, exemption, on, ask.discount)
+        tax_by = money_rules_on(work.session, work.today).tax
+        return total(lines, rule, exemption, on, ask.discount, tax_by)
     except BitternError as error:
         problems.append(Problem(error.field, error.message))
         return total([replace(line, unit_cents=0, off_cents=0) for line in lines], rule, exemption, on)

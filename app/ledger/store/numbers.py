@@ -34,6 +34,24 @@ def payment_number(job: int, place: int) -> str:
     return f"R-{job}-{place}"
 
 
+def invoice_number(number: int) -> str:
+    """That of an invoice, deposit invoice or credit note: one series for all of them.
+
+    >>> invoice_number(7)
+    'I-0007'
+    """
+    return f"I-{number:04d}"
+
+
+def account_payment_number(number: int) -> str:
+    """That of money which a customer paid at once for several jobs, and of its receipt.
+
+    >>> account_payment_number(7)
+    'M-0007'
+    """
+    return f"M-{number:04d}"
+
+
 def key_receipt_number(number: int) -> str:
     """A key receipt's. Zeros before it tell it from a stamp, such as K-12.
 

@@ -1,0 +1,106 @@
+"""An invoice, deposit invoice or credit note as issued: the frozen values that are saved, shown and printed."""
+
+import json
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+
+from app.ledger.quoting.snapshot import HouseHead
+from app.ledger.store.numbers import invoice_number
+from app.ledger.tables import InvoiceKind
+from app.pricing import TaxCents
+from app.validation import JsonDataclass
+
+
+@dataclass(frozen=True, slots=True)
+class InvoicedLine:
+    """One printed line. Cents with sign; amount_cents is without its share of the quote's discount, net of its own.
+
+    taxed_cents: the amount that tax is reckoned of; tax_percent: decimal text, "" where the line is not taxed.
+    """
+
+    label: str
+    words: str
+    part_number: str
+    quantity: int
+    unit_cents: int
+    amount_cents: int
+    taxed_cents: int
+    tax_percent: str
+    note: str = ""  # "Less 10%, $9.80"
+
+    @property
+    def is_part(self) -> bool:
+        """Whether it belongs to the line above it."""
+        return self.label[:1].isdigit() and not self.label.isdigit()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InvoiceSnapshot(JsonDataclass):
+    """Everything that an invoice or credit note says. A credit note's cents are below zero.
+
+    subtotal_cents is the lines less discount_cents; with tax_cents and deposit_cents it comes to total_cents.
+    tax_change_cents: what the tax of the deciding day came to more than the accepted quote's.
+    """
+
+    house: HouseHead
+    number: int
+    kind: InvoiceKind
+    issued_on: date
+    due_on: date
+    issued_by: str
+    job_number: int
+    title: str
+    quote: str
+    po_number: str
+    customer_name: str
+    customer_address: str
+    site_name: str
+    site_address: str
+    what: str  # what was handed over; all of it; a deposit
+    lines: tuple[InvoicedLine, ...]
+    discount_cents: int
+    discount_note: str
+    subtotal_cents: int
+    tax_cents: int
+    tax_note: str
+    deposit_cents: int
+    deposit_note: str
+    total_cents: int
+    tax_by: TaxCents
+    tax_change_cents: int = 0
+    rule: str = ""  # how cents are rounded, in a sentence
+    day_rule: str = ""  # which day decides the tax
+    terms: tuple[str, ...] = ()
+    cash_percent: Decimal = Decimal(0)
+    discount_until: date | None = None
+    refers_to: int | None = None  # the invoice that a credit note changes
+    reason: str = ""
+    restocking_rule: str = ""
+    is_last: bool = False  # with it all of the job is invoiced
+
+    @property
+    def number_words(self) -> str:
+        """Its number as it prints."""
+        return invoice_number(self.number)
+
+    @property
+    def listed_cents(self) -> int:
+        """What the printed lines come to."""
+        return sum(line.amount_cents for line in self.lines)
+
+    def __post_init__(self) -> None:
+        if self.listed_cents - self.discount_cents != self.subtotal_cents:
+            raise ValueError("the lines do not come to the subtotal")
+        if self.subtotal_cents + self.tax_cents + self.deposit_cents != self.total_cents:
+            raise ValueError("subtotal, tax and deposit do not come to the total")
+
+
+def write_invoice(snapshot: InvoiceSnapshot) -> str:
+    """The snapshot as canonical JSON: sorted keys, no spaces, dates as ISO text."""
+    return json.dumps(snapshot.to_json(), sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+
+
+def read_invoice(text: str) -> InvoiceSnapshot:
+    """The snapshot that `write_invoice` wrote."""
+    return InvoiceSnapshot.from_json(json.loads(text))
