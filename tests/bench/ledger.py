@@ -33,9 +33,11 @@ from app import create_app
 from app.config import Config
 from app.ledger.care.opening import migrate, open_ledger
 from app.ledger.people.sessions import begin
+from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, SnapshotLine, write_snapshot
 from app.ledger.search.words import SEARCHED
 from app.ledger.store.work import Actor
 from app.ledger.tables import Stage, User
+from app.pricing import Totals
 from tests.factories import BENCH_TERMS
 
 JOBS, CYLINDERS, CUSTOMERS, SITES, SYSTEMS = 100_000, 1_000_000, 20_000, 30_000, 20_000
@@ -96,6 +98,19 @@ SOLD = (
 )
 OPEN = (Stage.ASKED, Stage.QUOTED, Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH, Stage.CHECKED)
 OPEN += (Stage.READY, Stage.HANDED_OVER)
+
+
+SNAPSHOT = write_snapshot(
+    QuoteSnapshot(
+        house=HouseHead("Fenwick Quay", "3 Fenwick Quay", "555-0100", "", "Letter"), job_number=0, revision=1,
+        issued_on=TODAY, valid_until=TODAY, issued_by="Wren", customer_name="P. Harbour", customer_phone="",
+        customer_address="", site_name="", site_address="", title="", need_by=None, exclusions="", terms="",
+        cautions=(), ask={}, ready_on=TODAY, lead_time="", keying=(), cost_cents=40_000,
+        lines=tuple(SnapshotLine(label, kind, words, "", "", 10, 2_000, 20_000, False, 13_333)
+                    for label, kind, words in SOLD),
+        totals=Totals(60_000, 0, 60_000, 4_000, 64_000, "", ""),
+    )
+)  # fmt: skip
 
 
 def fill(path):
@@ -191,7 +206,7 @@ def tables():
     )  # fmt: skip
     yield "quote_revisions", (
         {"id": n, "job_id": n, "revision": 1, "issued_at": moment, "issued_by_id": 1,
-         "valid_until": (TODAY + timedelta(days=n % 60 - 30)).isoformat(), "snapshot": "{}", "sha256": "0" * 64,
+         "valid_until": (TODAY + timedelta(days=n % 60 - 30)).isoformat(), "snapshot": SNAPSHOT, "sha256": "0" * 64,
          "subtotal_cents": 60_000, "total_cents": 64_000, "cost_cents": 40_000, "request_token": f"token {n}"}
         for n in range(1, JOBS + 1)
     )  # fmt: skip
