@@ -195,7 +195,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.systems: keyway_spec
         keys.counting: customers_to_count
         keys.losing: ready_loss
-        keys.loss_plans: open_loss_plan is_on_record jobs_of_loss left_to_rekey
+        keys.loss_plans: open_loss_plan is_on_record may_be_made_anew jobs_of_loss left_to_rekey
         quoting.loss_drafts: phases_of
         keysystems.unsealed_system: open_system
         keysystems.pinned: turned_by pinned_as_on_record

@@ -32,6 +32,7 @@ from app.ledger.keys.old_copies import new_copies
 from app.ledger.keysystems.bittings import (
     add_keyset,
     count_capacity,
+    fingerprint_context,
     loss_plan_context,
     open_bittings,
     reseal_bittings,
@@ -45,6 +46,7 @@ from app.ledger.keysystems.lost_keysets import keep_lost_bitting
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.pinned import freeze_pins, pinned_as_on_record
 from app.ledger.keysystems.planned_doors import replan
+from app.ledger.keysystems.retiring import retire_keysets
 from app.ledger.keysystems.system_queries import cylinders_keyed, get_system, operators_of
 from app.ledger.keysystems.ticks import take_ticks_back
 from app.ledger.sites.cylinders import making_way
@@ -53,7 +55,9 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work, require_current_key
 from app.ledger.tables import (
+    Bitting,
     Cylinder,
+    CylinderOperator,
     CylinderState,
     Job,
     Key,
@@ -427,13 +431,15 @@ def rekeyed_by(cylinder: Cylinder, successors: Mapping[str, str]) -> Rekeyed | N
 def choose_plan(work: Work, loss_id: int, kind: str, version: int) -> Loss:
     """Choose the way of a loss read at `version`: its new bittings are found, audited and sealed with the loss.
 
-    Where nothing hangs yet that would be rekeyed, the new keysets are on record at once. LedgerError on `way` where
-    it cannot be had, or the plan is being carried out; Stale.
+    Where nothing hangs yet that would be rekeyed, the new keysets are on record at once. Those of a plan of which
+    nothing came (`may_be_made_anew`) are retired. LedgerError on `way` where it cannot be had, or the plan is being
+    carried out; Stale.
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
         loss = get_version(work.session, Loss, loss_id, "loss", version)
         _require_open(work, loss)
+        _give_up(work, loss)
         way = next((one for one in _ways(work, loss) if one.kind == kind), None)
         if way is None:
             raise LedgerError("way", "Choose one of the ways.")
@@ -462,7 +468,7 @@ def choose_plan(work: Work, loss_id: int, kind: str, version: int) -> Loss:
 def _require_open(work: Work, loss: Loss) -> None:
     if loss.closed_at is not None:
         raise LedgerError("way", "This loss is closed: it needs no plan any more.")
-    if is_on_record(work, loss):
+    if not may_be_made_anew(work, loss):
         told = "The plan's new keysets are on record already: quote what is left of it, or correct a bitting."
         raise LedgerError("way", told)
     rows = sa.select(Loss).join(KeySystem, KeySystem.id == Loss.system_id)
@@ -501,6 +507,46 @@ def is_on_record(work: Work, loss: Loss) -> bool:
     return not _still_to_come(work, loss)
 
 
+def may_be_made_anew(work: Work, loss: Loss) -> bool:
+    """Whether another plan may be chosen: this one is not on record, or nothing came of it, its jobs being canceled.
+
+    A bitting that was replaced under its symbol stays so: what stands is reckoned by its pins from then on.
+    """
+    if not is_on_record(work, loss):
+        return True
+    accepted = [job.stage for job in jobs_of_loss(work, loss) if job.stage.was_accepted]
+    if not accepted or {*accepted} != {Stage.CANCELED} or any(old == new for old, new in loss.successors.items()):
+        return False
+    ids = [one.id for one in _given(loss).values()]
+    keyed = sa.select(Cylinder.id).where(Cylinder.keyset_id.in_(ids), ~_planned_or_removed())
+    crossed = sa.select(Cylinder.id).join(CylinderOperator, CylinderOperator.cylinder_id == Cylinder.id)
+    crossed = crossed.where(CylinderOperator.keyset_id.in_(ids), ~_planned_or_removed())
+    keys = sa.select(Key.id).where(Key.keyset_id.in_(ids), Key.state != KeyState.RETIRED)
+    return not any(work.session.scalar(rows.limit(1)) for rows in (keyed, crossed, keys))
+
+
+def _planned_or_removed() -> sa.ColumnElement[bool]:
+    planned = sa.and_(Cylinder.job_id.is_(None), Cylinder.state == CylinderState.ORDERED)
+    return sa.or_(planned, Cylinder.state == CylinderState.REMOVED)
+
+
+def _given(loss: Loss) -> dict[str, Keyset]:
+    """The keysets on record that a plan put in the places of others, by these others' symbols."""
+    by_symbol = {one.symbol: one for one in loss.system.keysets}
+    return {old: by_symbol[new] for old, new in loss.successors.items() if old != new and new in by_symbol}
+
+
+def _give_up(work: Work, loss: Loss) -> None:
+    """Retire the keysets of a plan of which nothing came; what is planned on them goes back where it was."""
+    by_symbol = {one.symbol: one for one in loss.system.keysets}
+    given = _given(loss)
+    for old, new in given.items():
+        replan(work.session, new, by_symbol[old])
+    work.session.flush()
+    retire_keysets(work, [*given.values()], f"the plan for a lost key of {loss.keyset.symbol} is made anew")
+    loss.successors, loss.sealed_plan = {}, None
+
+
 def _leaves_out(loss: Loss) -> bool:
     """Whether a plan gives no new keyset, but leaves a master out of the pins."""
     return set(loss.successors.values()) <= {LEFT_OUT, NO_MASTERS}
@@ -508,17 +554,21 @@ def _leaves_out(loss: Loss) -> bool:
 
 def _still_to_come(work: Work, loss: Loss) -> dict[str, str]:
     """Those of a plan's keysets, by predecessor, that have not got the plan's bitting on record."""
-    system = get_system(work.session, loss.system_id)
-    by_symbol = {one.symbol: one for one in system.keysets}
     new = {old: symbol for old, symbol in loss.successors.items() if symbol not in (LEFT_OUT, NO_MASTERS)}
-    if system.records is not RecordsHolder.SHOP:
-        return {old: symbol for old, symbol in new.items() if symbol not in by_symbol}
-    planned, opened = open_loss_plan(work, loss), open_bittings(work.session, work.vault, [system])
-    return {
-        old: symbol
-        for old, symbol in new.items()
-        if symbol not in by_symbol or (symbol in planned and opened.get(by_symbol[symbol].id) != planned[symbol])
-    }
+    rows = sa.select(Keyset.symbol, Bitting.fingerprint).outerjoin(Bitting, Bitting.keyset_id == Keyset.id)
+    rows = rows.where(Keyset.system_id == loss.system_id)
+    there = dict(work.session.execute(rows).all())
+    planned: dict[str, Cuts] = {}
+    if loss.system.records is RecordsHolder.SHOP:
+        planned = open_loss_plan(work, loss)
+
+    def is_there(symbol: str) -> bool:
+        if symbol not in there or symbol not in planned:
+            return symbol in there
+        text = write_bitting(spec_of(loss.system), planned[symbol])
+        return there[symbol] == work.vault.fingerprint(text, fingerprint_context(loss.system_id))
+
+    return {old: symbol for old, symbol in new.items() if not is_there(symbol)}
 
 
 def jobs_of_loss(work: Work, loss: Loss) -> Sequence[Job]:

@@ -11,9 +11,9 @@ from typing import Any
 from app.fitting import CylinderAttributes
 from app.ledger.catalog.price_queries import KEY_CONTROL, bench_terms_row_on, price_book
 from app.ledger.keys.loss_plans import (
-    is_on_record,
     jobs_of_loss,
     left_to_rekey,
+    may_be_made_anew,
     say_successors,
 )
 from app.ledger.quoting.loss_lines import (
@@ -83,7 +83,7 @@ class PlanOfLoss:
     jobs: tuple[Job, ...]
     a_day: int
     floors: int
-    is_on_record: bool
+    may_be_made_anew: bool
 
     @property
     def places(self) -> str:
@@ -107,7 +107,7 @@ def plan_of_loss(work: Work, loss: Loss) -> PlanOfLoss | None:
         tuple(jobs_of_loss(work, loss)),
         _a_day(work, left),
         len({_floor(one) for one in left}),
-        is_on_record(work, loss),
+        may_be_made_anew(work, loss),
     )
 
 

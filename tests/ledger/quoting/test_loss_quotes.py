@@ -19,8 +19,9 @@ from app.ledger.keys.loss_plans import LossWayKind, choose_plan, left_to_rekey, 
 from app.ledger.keys.losses import close_loss
 from app.ledger.keysystems.keysets import RESERVE
 from app.ledger.keysystems.lost_keysets import exposed_by
+from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.planning import MatrixSealForm, make_ready, seal_access
-from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, drafts_of_loss
+from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, drafts_of_loss, plan_of_loss
 from app.ledger.quoting.loss_letter import letter_of_loss
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.store.work import Work
@@ -362,6 +363,31 @@ def test_nothing_is_quoted_twice_and_a_quote_that_is_lost_lets_its_doors_go(work
     assert [line.quantity for line in third.lines] == [3, 2, 3, 10]
     was = lost_cuts(work, loss)
     _handed_over(work, _accepted(work, third))
+    assert opened_by(work, system, was) == [] and at_odds(work, system) == []
+
+
+def test_a_plan_of_which_nothing_came_is_made_anew(work: Work, system: KeySystem) -> None:
+    """AC took the place of AA, and its job was canceled: nobody could choose another way, though nothing was made."""
+    loss = _chosen(work, _lost(work, "AA"), LossWayKind.ANOTHER_MASTER)
+    was, planned = lost_cuts(work, loss), Cylinder(keyset_id=_keyset(work, "AA3").id, type="mortise", words="one")
+    work.session.add(planned)
+    work.session.commit()
+    job = _accepted(work, *drafts_of_loss(work, loss.id, PhaseForm()))
+    first = {loss.successors[old] for old in ("AA", "AA1", "AA2", "AA3", "AA4")}
+    assert planned.keyset and planned.keyset.symbol == loss.successors["AA3"]
+    plan = plan_of_loss(work, loss)
+    assert plan is not None and not plan.may_be_made_anew
+    with pytest.raises(BitternError, match="The plan's new keysets are on record already"):
+        _chosen(work, loss, LossWayKind.ANOTHER_MASTER)
+    work.session.rollback()
+    move_job(work, job.id, job.version, Stage.CANCELED, "they wait")
+    plan = plan_of_loss(work, loss)
+    assert plan is not None and plan.may_be_made_anew
+    _chosen(work, loss, LossWayKind.ANOTHER_MASTER)
+    assert planned.keyset.symbol == "AA3"
+    assert {one.symbol for one in system.keysets if is_retired(one)} == first
+    assert first.isdisjoint(loss.successors.values())
+    _handed_over(work, _accepted(work, *drafts_of_loss(work, loss.id, PhaseForm())))
     assert opened_by(work, system, was) == [] and at_odds(work, system) == []
 
 
