@@ -87,7 +87,7 @@ def test_a_leavers_keys_and_the_yearly_count(hands: Hands, house: House) -> None
     hands.click("Keys out", "link")
     hands.click("Key counts", "link")
     hands.click("Go on with the count of Lantern Row Dental", "link")
-    expect(main).to_contain_text("came back on 2026-11-25")
+    expect(main).to_contain_text("came back on Wednesday 25 November 2026")
     hands.click("All seen: In the shop")
     hands.click("End the count")
     expect(main).to_contain_text("The count is on record: 14 keys, 1 key missing.")

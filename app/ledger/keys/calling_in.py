@@ -20,6 +20,7 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Key, Keyset, KeyState, KeySystem, Role
+from app.pricing import show_day
 from app.validation import counted
 
 
@@ -79,7 +80,7 @@ def call_in(work: Work, system_id: int, back_by: date) -> tuple[HeldOutOfUse, ..
 def call_in_keys(work: Work, system_id: int, back_by: date) -> tuple[HeldOutOfUse, ...]:
     """The same inside the caller's transaction."""
     if back_by < work.today:
-        raise LedgerError("back_by", f"{back_by.isoformat()} is past; enter today or a later day.")
+        raise LedgerError("back_by", f"{show_day(back_by)} is past; enter today or a later day.")
     system = get_system(work.session, system_id)
     held = still_out(work, system_id)
     keys = [key for one in held for key in one.keys]

@@ -22,6 +22,7 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Counted, Customer, Key, KeyCount, KeyCountLine, Keyset, KeyState, KeySystem, Role, User
+from app.pricing import show_day
 from app.validation import counted
 
 YEAR = timedelta(days=365)
@@ -414,7 +415,7 @@ def _name(session: Session, user_id: int | None) -> str:
 
 
 def _day(moment: datetime) -> str:
-    return moment.astimezone().date().isoformat()
+    return show_day(moment.astimezone().date())
 
 
 def _record(work: Work, kind: str, count: KeyCount, said: str) -> None:

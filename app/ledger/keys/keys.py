@@ -29,6 +29,7 @@ from app.ledger.store.numbers import key_receipt_number
 from app.ledger.store.records import text_problems
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, Key, Keyset, KeyState, KeySystem, Role
+from app.pricing import show_day
 from app.validation import counted, fault_of_length
 
 _STEP = 500  # keysets asked about at once; a statement takes only so many values
@@ -193,7 +194,7 @@ def taker_problems(work: Work, taker: KeyTaker) -> list[Problem]:
     if not taker.holder:
         problems.append(Problem("holder", "Enter who takes the key: a person's name."))
     if taker.due_back is not None and taker.due_back < work.today:
-        problems.append(Problem("due_back", f"{taker.due_back.isoformat()} is past; enter today or a later day."))
+        problems.append(Problem("due_back", f"{show_day(taker.due_back)} is past; enter today or a later day."))
     return problems
 
 
@@ -391,8 +392,8 @@ def _why_not(key: Key, deed: str) -> str:
 
 
 def where_it_is(key: Key) -> str:
-    """Where a key is by the record, in words: "is back in the shop since 2026-11-02"."""
-    since = key.changed_at.astimezone().date().isoformat()
+    """Where a key is by the record, in words: "is back in the shop since Monday 2 November 2026"."""
+    since = show_day(key.changed_at.astimezone().date())
     match key.state:
         case KeyState.ORDERED:
             return "is ordered, and not cut yet"

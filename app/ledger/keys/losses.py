@@ -48,6 +48,7 @@ from app.ledger.tables import (
     Site,
     longest,
 )
+from app.pricing import show_day
 from app.validation import counted, fault_of_length
 
 KEY_LOST = "key lost"
@@ -126,7 +127,7 @@ class Reported:
     @property
     def words(self) -> str:
         """What is on record now, in sentences."""
-        symbol, on = self.loss.keyset.symbol, self.loss.reported_at.astimezone().date().isoformat()
+        symbol, on = self.loss.keyset.symbol, show_day(self.loss.reported_at.astimezone().date())
         if self.added:
             said = f"A loss of {symbol} is open since {on}, and this is added to it. It exposes {self.exposed.words}."
         else:
@@ -162,7 +163,7 @@ def lose_key(work: Work, key_id: int, version: int, note: str = "", since: date 
 def _check(work: Work, since: date | None, note: str) -> None:
     problems = []
     if since is not None and since > work.today:
-        problems.append(Problem("since", f"{since.isoformat()} has not come yet; enter today or an earlier day."))
+        problems.append(Problem("since", f"{show_day(since)} has not come yet; enter today or an earlier day."))
     if fault := fault_of_length(note, 500):
         problems.append(Problem("note", fault))
     if problems:
@@ -509,7 +510,7 @@ def close_loss(work: Work, loss_id: int, version: int, note: str = "") -> Closed
     with transaction(work.session):
         loss = get_version(work.session, Loss, loss_id, "loss", version)
         if loss.closed_at is not None:
-            raise LedgerError("note", f"This loss was closed on {loss.closed_at.astimezone().date().isoformat()}.")
+            raise LedgerError("note", f"This loss was closed on {show_day(loss.closed_at.astimezone().date())}.")
         turned = still_turned(work, loss)
         if why := _why_open(work, loss, turned, coming_turned(work, loss, turned)):
             raise LedgerError("note", f"{why} A loss is closed when its key turns nothing any more.")

@@ -90,7 +90,7 @@ def test_a_count_lists_keys_by_holder_and_ends_with_what_is_missing_on_record_as
     # The record stays as it was found, whatever becomes of the keys.
     return_copies(later(work, hours=2), keyed.system.id, "1AA", (1, 2))
     assert [one[2] for one in found(work, count)] == [SEEN, SEEN, MISSING, SEEN]
-    with pytest.raises(LedgerError, match="ended on 2026-11-25: begin another one"):
+    with pytest.raises(LedgerError, match="ended on Wednesday 25 November 2026: begin another one"):
         mark_stamps(work, count.id, "AA-1", SEEN)
     with pytest.raises(Stale):
         end_count(work, count.id, 1)
@@ -105,12 +105,14 @@ def test_keys_that_move_while_the_count_goes_on_are_seen_and_say_where_they_went
     cut_copies(then, keyed.system.id, "2AA", (2,))
     assert found(work, count) == [
         ("J. Curlew", "AA 1", OPEN, ""),
-        ("P. Knot", "1AA 1", SEEN, "came back on 2026-11-26"),
+        ("P. Knot", "1AA 1", SEEN, "came back on Thursday 26 November 2026"),
         ("P. Knot", "1AA 2", OPEN, ""),
-        ("In the shop", "2AA 1", SEEN, "went to R. Dunlin on 2026-11-26"),
+        ("In the shop", "2AA 1", SEEN, "went to R. Dunlin on Thursday 26 November 2026"),
     ]
     assert count_sheet(work.session, count.id).later == ("2AA copy 2",)
-    with pytest.raises(Problems, match="1AA copy 1 came back on 2026-11-26: it is seen, and cannot be missing"):
+    with pytest.raises(
+        Problems, match="1AA copy 1 came back on Thursday 26 November 2026: it is seen, and cannot be missing"
+    ):
         mark_stamps(then, count.id, "1AA-1", MISSING)
     with pytest.raises(Problems, match="2AA copy 2 was cut after this count began"):
         mark_stamps(then, count.id, "2AA-2", SEEN)
@@ -118,7 +120,7 @@ def test_keys_that_move_while_the_count_goes_on_are_seen_and_say_where_they_went
     sheet = end_count(then, count.id, count.version)
     assert not sheet.missing and the(work, "1AA").state is KeyState.RETURNED
     assert [one.meanwhile for one in sheet.keys if one.meanwhile] == [
-        "came back on 2026-11-26", "went to R. Dunlin on 2026-11-26",
+        "came back on Thursday 26 November 2026", "went to R. Dunlin on Thursday 26 November 2026",
     ]  # fmt: skip
 
 
@@ -144,7 +146,9 @@ def test_a_stamp_that_is_not_in_the_count_is_said_and_nothing_is_marked(
 
 def test_two_counts_of_a_customer_at_once_and_a_count_of_no_keys_are_refused(work: Work, keyed: Keyed) -> None:
     count = start_count(work, keyed.job.customer_id)
-    with pytest.raises(LedgerError, match=r"goes on since 2026-11-25, begun by .*: go on with it, or stop it first"):
+    with pytest.raises(
+        LedgerError, match=r"goes on since Wednesday 25 November 2026, begun by .*: go on with it, or stop it first"
+    ):
         start_count(work, keyed.job.customer_id)
     with pytest.raises(LedgerError, match="Say why the count stops"):
         stop_count(work, count.id, count.version, " ")

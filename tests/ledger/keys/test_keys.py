@@ -85,7 +85,7 @@ def test_a_key_goes_from_order_to_holder_and_back(work: Work, keyed: Keyed) -> N
     ("symbol", "copies", "state", "says"),
     [
         ("1AA", (1,), KeyState.ORDERED, "ordered, and not cut yet"),
-        ("1AA", (1,), KeyState.OUT, "out already: Bo has it since 2026-11-02"),
+        ("1AA", (1,), KeyState.OUT, "out already: Bo has it since Monday 2 November 2026"),
         ("1AA", (1,), KeyState.LOST, "on record as lost"),
         ("1AA", (1,), KeyState.RETIRED, "out of use"),
         ("1AA", (7,), KeyState.CUT, "There is no copy 7 of 1AA; copy 1 alone is on record."),

@@ -98,7 +98,7 @@ def test_a_key_that_somebody_took_back_meanwhile_is_named_and_nothing_is_saved(
 ) -> None:
     return_copies(work, keyed.system.id, "1AA", (1,))
     events = work.session.scalar(sa.select(sa.func.count()).select_from(Event))
-    with pytest.raises(Problems, match="1AA copy 1 is back in the shop since 2026-11-25"):
+    with pytest.raises(Problems, match="1AA copy 1 is back in the shop since Wednesday 25 November 2026"):
         take_back_keys(work, taken(keyed, returned=[key.id for key in leaver]))
     assert the(work, "AA").state is KeyState.OUT
     assert work.session.scalar(sa.select(sa.func.count()).select_from(Event)) == events
@@ -112,7 +112,9 @@ def test_a_key_that_somebody_took_back_meanwhile_is_named_and_nothing_is_saved(
 
 def test_a_key_returned_twice_is_said_to_be_a_second_piece(work: Work, keyed: Keyed, leaver: list[Key]) -> None:
     return_copies(work, keyed.system.id, "1AA", (1,))
-    with pytest.raises(Problems, match=r"back in the shop since 2026-11-25.* it is a second piece: put it aside"):
+    with pytest.raises(
+        Problems, match=r"back in the shop since Wednesday 25 November 2026.* it is a second piece: put it aside"
+    ):
         return_copies(work, keyed.system.id, "1AA", (1,))
 
 

@@ -76,7 +76,7 @@ def test_a_lost_master_stays_open_until_its_last_door_is_rekeyed(
 
     # Copy 1 turns up as one of those that are lost: it goes to the same loss, which stays one of unknown copies.
     status, page = report(clerk, keyed, keyset="AA", which="copies", copies="1")
-    assert status == 303 and "A loss of AA is open since 2026-11-25, and this is added to it." in page
+    assert status == 303 and "A loss of AA is open since Wednesday 25 November 2026, and this is added to it." in page
     assert the_loss(work).copies == []
 
     loss.successors = {"1AA": "SKD1", "2AA": "SKD2", "AA": ""}
@@ -116,7 +116,7 @@ def test_a_lost_master_stays_open_until_its_last_door_is_rekeyed(
         ({"copies": "7"}, "There is no copy 7 of 1AA; copy 1 alone is on record."),
         ({"copies": ""}, "Enter the copy numbers stamped on the keys"),
         ({"copies": "some"}, "Write copy numbers as they are stamped"),
-        ({"copies": "1", "since": "2026-11-26"}, "2026-11-26 has not come yet"),
+        ({"copies": "1", "since": "2026-11-26"}, "Thursday 26 November 2026 has not come yet"),
         ({"copies": "1", "note": "x" * 501}, "At most 500 characters"),
         ({"copies": "1", "keyset": ""}, "Choose the keyset."),
     ],
@@ -138,7 +138,7 @@ def test_a_key_is_not_lost_twice_and_one_that_is_found_leaves_the_loss(
     clerk = client_as(Role.COUNTER)
     assert report(clerk, keyed, keyset="1AA", copies="1")[0] == 303
     status, page = report(clerk, keyed, keyset="1AA", copies="1")
-    assert status == 422 and "1AA copy 1 is on record as lost since 2026-11-25" in page
+    assert status == 422 and "1AA copy 1 is on record as lost since Wednesday 25 November 2026" in page
     loss = the_loss(work)
     key = work.session.scalars(sa.select(Key).where(Key.keyset_id == loss.keyset_id)).one()
     answer = clerk.post(f"/keys/{key.id}/return", data={"version": str(key.version)})

@@ -59,7 +59,9 @@ def test_a_count_goes_from_its_sheet_to_its_record(work: Work, keyed: Keyed, cli
     count = client.post(f"/keys/counts/customer/{customer}").location
     again = client.post(f"/keys/counts/customer/{customer}")
     assert (
-        again.status_code == 422 and "goes on since 2026-11-25" in again.text and "Go on with the count" in again.text
+        again.status_code == 422
+        and "goes on since Wednesday 25 November 2026" in again.text
+        and "Go on with the count" in again.text
     )
     sheet = pdf_text(client.get(f"{count}/sheet.pdf").data)
     assert "J. Curlew: 2 keys" in sheet and "4417K 1" in sheet and "In the shop: 1 key" in sheet
@@ -94,7 +96,8 @@ def test_a_count_of_nothing_and_a_stop_say_why(work: Work, keyed: Keyed, client_
     assert "Say why the count stops" in client.post(f"{count}/stop", data={"version": "1"}).text
     back = client.post(f"/keys/system/{keyed.system.id}/back", data={"back-symbol": "1AA", "back-copies": "1"})
     assert (
-        "goes on since 2026-11-25: a key of it that moves meanwhile counts as seen" in client.get(back.location).text
+        "goes on since Wednesday 25 November 2026: a key of it that moves meanwhile counts as seen"
+        in client.get(back.location).text
     )
     stopped = client.post(f"{count}/stop", data={"version": "1", "note": "fire drill"})
     assert "was stopped before its end: fire drill" in client.get(stopped.location).text

@@ -142,7 +142,7 @@ def test_a_lost_key_is_reported_on_its_page_and_its_loss_lists_what_it_exposes(
         ({"issue-copies": ""}, "Enter the copy numbers"),
         ({"issue-symbol": "9ZZ"}, "No keyset"),
         ({"issue-holder": ""}, "Enter who takes the key"),
-        ({"issue-due_back": "2020-01-01"}, "2020-01-01 is past"),
+        ({"issue-due_back": "2020-01-01"}, "Wednesday 1 January 2020 is past"),
         ({"issue-due_back": "soon"}, "Write the day as"),
     ],
 )
