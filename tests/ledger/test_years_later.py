@@ -6,6 +6,7 @@ records are held against it, and every seal is opened: no key turns what it is n
 lives, `make drawn-years` hundreds of longer ones.
 """
 
+import itertools
 import json
 import os
 import random
@@ -117,13 +118,18 @@ class Metal:
 
 @dataclass
 class PlainLoss:
-    """Lost keys of a keyset: which copies (None: nobody knows), their cuts, and the plan."""
+    """Lost keys of a keyset: which copies (None: nobody knows), their cuts, and the plan.
+
+    is_replaced: the keyset has other cuts by now, which came while it was open. is_old: they came before.
+    """
 
     at: Symbol
     copies: set[int] | None
     cuts: Cuts
     successors: dict[str, str] = field(default_factory=dict)
     on_record: bool = False
+    is_replaced: bool = False
+    is_old: bool = False
     is_closed: bool = False
 
 
@@ -272,21 +278,42 @@ class Lives(RuleBasedStateMachine):
             for loss in self.losses.values()
         )
 
+    def lost_cuts(self, loss: PlainLoss) -> set[Cuts]:
+        """What lost keys may be cut to: as their copies are; of unknown ones, as any that was about."""
+        if loss.copies is not None:
+            cut = {self.pieces[*loss.at, copy].cuts for copy in loss.copies}
+            return {loss.cuts, *(cuts for cuts in cut if cuts is not None)}
+        before = itertools.takewhile(lambda one: one is not loss, self.losses.values())
+        return {loss.cuts, *(one.cuts for one in before if one.at == loss.at and one.is_replaced)}
+
     def turned(self, loss: PlainLoss) -> set[int]:
         """The doors of the customer that a lost key opens, by what they are pinned to."""
         owner = self.owner_of[loss.at[0]]
         return {
             door
             for door, metal in self.hung.items()
-            if self.owner_of[metal.system] == owner and metal.turned_by(loss.cuts)
+            if self.owner_of[metal.system] == owner and any(map(metal.turned_by, self.lost_cuts(loss)))
         }
+
+    def came_back(self, piece: PieceId) -> KeyState:
+        """What a key is once it is back: an old copy that no door is pinned for any more is out of use."""
+        return KeyState.RETIRED if self.is_useless(piece) else KeyState.RETURNED
+
+    def is_useless(self, piece: PieceId) -> bool:
+        cuts, (system, symbol, _) = self.pieces[piece].cuts, piece
+        if cuts is None or cuts == self.cuts[system, symbol]:
+            return False
+        coming = (metal for job in self.jobs.values() for metal in job.coming.values())
+        operated = (one for one in (*self.hung.values(), *coming) if one.system == system and symbol in one.meant)
+        return not any(self._as_pinned(one).turned_by(cuts) for one in operated)
 
     def turned_to_come(self, loss: PlainLoss) -> set[int]:
         owner = self.owner_of[loss.at[0]]
         found = set()
         for job in self.jobs.values():
             for door, metal in job.coming.items():
-                if self.owner_of[metal.system] == owner and self._as_pinned(metal).turned_by(loss.cuts):
+                pinned = self._as_pinned(metal)
+                if self.owner_of[metal.system] == owner and any(map(pinned.turned_by, self.lost_cuts(loss))):
                     found.add(door)
         return found
 
@@ -326,16 +353,22 @@ class Lives(RuleBasedStateMachine):
             self.losses[number] = self._new_loss(at, copies)
         else:
             loss.copies = None if loss.copies is None or copies is None else loss.copies | copies
+            cut = {self.pieces[*at, copy].cuts for copy in copies or ()}
+            if loss.is_old and (copies is None or self.cuts[at] in cut):  # what is on record is lost as well
+                new = self._new_loss(at, None)
+                loss.cuts, loss.successors, loss.on_record, loss.is_replaced, loss.is_old = (
+                    new.cuts, new.successors, new.on_record, new.is_replaced, new.is_old,
+                )  # fmt: skip
         for copy in copies or ():
             self.put((*at, copy), KeyState.LOST, self.pieces[*at, copy].holder)
 
     def _new_loss(self, at: Symbol, copies: set[int] | None) -> PlainLoss:
-        """What is lost is cut as its copies are; where nobody knows, or they are not alike, as the record says."""
-        cut = {self.pieces[*at, copy].cuts for copy in copies or ()}
-        [cuts] = cut if len(cut) == 1 else {self.cuts[at]}
+        """What is lost is cut as the newest of its copies is; where nobody knows, as the record says."""
+        cuts = self.pieces[*at, max(copies)].cuts if copies else self.cuts[at]
         assert cuts is not None
         is_old = cuts != self.cuts[at]
-        return PlainLoss(at, copies and set(copies), cuts, {at[1]: at[1]} if is_old else {}, on_record=is_old)
+        successors = {at[1]: at[1]} if is_old else {}
+        return PlainLoss(at, copies and set(copies), cuts, successors, is_old, is_old, is_old)
 
     def put(self, piece: PieceId, where: KeyState, holder: str = "") -> None:
         one = self.pieces[piece]
@@ -383,6 +416,15 @@ class Lives(RuleBasedStateMachine):
             self.pieces[piece] = Piece(KeyState.ORDERED, moved=self.step)
         return new
 
+    def _plan_is_given_up(self, number: int, loss: PlainLoss) -> None:
+        """Nothing came of it: its jobs are canceled, and what it put on record is out of use."""
+        stages = {job.stage for job in self.jobs.values() if job.loss == number} - {Stage.QUOTED, Stage.LOST}
+        assert stages == {Stage.CANCELED}, "a plan that is carried out is made anew"
+        given = {(loss.at[0], new) for old, new in loss.successors.items() if new not in NO_LONGER and new != old}
+        assert all(piece.where is KeyState.RETIRED for one, piece in self.pieces.items() if one[:2] in given)
+        self.retired |= given
+        loss.on_record = False
+
     def _plan_is_on_record(self, work: Work, loss: PlainLoss) -> None:
         """The plan's bittings are there: of new keysets, and of those that keep their symbol."""
         now, system = self._cuts_on_record(), loss.at[0]
@@ -392,6 +434,8 @@ class Lives(RuleBasedStateMachine):
                 continue
             if old == new:
                 assert now[system, old] != self.cuts[system, old], f"{old} keeps its bitting"
+                for one in self.losses.values():
+                    one.is_replaced |= one.at == (system, old) and not one.is_closed
             else:
                 assert (system, new) not in self.cuts and (system, new) in now
                 self.changes |= {new} if old in self.changes else set()
@@ -428,7 +472,7 @@ class Lives(RuleBasedStateMachine):
         lost = [one for one, piece in self.pieces.items() if piece.where is KeyState.LOST]
         piece = lost[pick % len(lost)]
         assert self.done("find", lambda: return_copies(work, *piece[:2], piece[2:]), may=True)
-        self.put(piece, KeyState.RETURNED)
+        self.put(piece, self.came_back(piece))
 
     @precondition(lambda self: self.open_losses())
     @rule(pick=st.integers(0, 999), way=st.integers(0, 2))
@@ -444,7 +488,8 @@ class Lives(RuleBasedStateMachine):
         version = self.session.get_one(Loss, number).version
         if self.done("plan", lambda: choose_plan(work, number, kind, version)):
             MET[f"plan by {kind.value}"] += 1
-            assert not loss.on_record, "a plan that is carried out is made anew"
+            if loss.on_record:
+                self._plan_is_given_up(number, loss)
             loss.successors = dict(self.session.get_one(Loss, number).successors)
             assert loss.at[1] in loss.successors
             if not self.left(number) and self._cuts_on_record() != self.cuts:
@@ -616,6 +661,10 @@ class Lives(RuleBasedStateMachine):
                 for one, piece in self.pieces.items():
                     if one[:2] == (system, symbol) and piece.where in (KeyState.ORDERED, *IN_SHOP):
                         self.put(one, KeyState.RETIRED)
+        kept = {(system, old) for old, new in loss.successors.items() if old == new}
+        for one, piece in self.pieces.items():
+            if one[:2] in kept and piece.where in IN_SHOP and self.is_useless(one):
+                self.put(one, KeyState.RETIRED)
 
     @rule(pick=st.integers(0, 999), way=st.integers(0, 2), far=st.integers(1, 9))
     def go_on(self, pick: int, way: int, far: int) -> None:
@@ -667,7 +716,8 @@ class Lives(RuleBasedStateMachine):
         here = [one for one, piece in self.pieces.items() if piece.where in IN_SHOP]
         piece = here[pick % len(here)]
         form = KeyIssueForm(*piece[:2], piece[2:], who)
-        if self.done("issue keys", lambda: issue_keys(work, form), may=True):
+        may = not self.is_useless(piece)
+        if self.done("issue keys", lambda: issue_keys(work, form), may=may):
             self.put(piece, KeyState.OUT, who)
 
     @precondition(lambda self: any(one.where is KeyState.OUT for one in self.pieces.values()))
@@ -677,7 +727,7 @@ class Lives(RuleBasedStateMachine):
         out = [one for one, piece in self.pieces.items() if piece.where is KeyState.OUT]
         piece = out[pick % len(out)]
         assert self.done("return", lambda: return_copies(work, *piece[:2], piece[2:]), may=True)
-        self.put(piece, KeyState.RETURNED)
+        self.put(piece, self.came_back(piece))
 
     @precondition(lambda self: any(one.where is KeyState.OUT for one in self.pieces.values()))
     @rule(pick=st.integers(0, 999), ends=st.lists(st.integers(0, 7), min_size=1, max_size=6))
@@ -703,10 +753,10 @@ class Lives(RuleBasedStateMachine):
             [ids[one] for one in on],
             "Dot" if on else "",
         )
-        may = not any(map(self._is_of_new_bitting, missing))
+        may = not any(map(self._is_of_new_bitting, missing)) and not any(map(self.is_useless, on))
         if self.done("leave", lambda: take_back_keys(work, form), may=may):
             for piece in back:
-                self.put(piece, KeyState.RETURNED)
+                self.put(piece, self.came_back(piece))
             self._lose_pieces(missing)
             for piece in on:
                 self.put(piece, KeyState.OUT, "Dot")

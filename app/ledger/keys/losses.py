@@ -15,12 +15,13 @@ from sqlalchemy.orm import Session, contains_eager, joinedload
 
 from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
+from app.keying import write_bitting
 from app.ledger.keys.calling_in import still_out
 from app.ledger.keys.keys import find_copies, find_keyset, put_key, record_keys, require_state
 from app.ledger.keys.losing import place_of
 from app.ledger.keys.loss_plans import LEFT_OUT, NO_MASTERS
 from app.ledger.keys.old_copies import new_copies, old_copies, say_old, say_retired, useless_copies
-from app.ledger.keysystems.bittings import lost_context, open_bittings
+from app.ledger.keysystems.bittings import lost_context, open_bittings, spec_of
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.lost_keysets import open_loss, open_lost_bitting, operated_by
 from app.ledger.keysystems.out_of_use import is_marked_retired
@@ -183,6 +184,7 @@ def lose_keys(work: Work, keyset: Keyset, keys: Sequence[Key], since: date | Non
         _seal_older_bitting(work, loss, keys)
     else:
         _require_old_bitting(work, loss, keys)
+        _go_by_record(work, loss, keys)
         loss.copies = sorted({*loss.copies, *copies}) if loss.copies and copies else []
     loss.since = min(filter(None, (loss.since, since)), default=None)
     loss.note = "\n".join(filter(None, (loss.note, note)))[: longest(Loss.note)]
@@ -224,15 +226,24 @@ def _seal_older_bitting(work: Work, loss: Loss, keys: Sequence[Key]) -> None:
     What still hangs with the old pins is left to be rekeyed, as that loss left it; nothing else needs a plan.
     """
     newest = max((key.copy_number for key in keys), default=None)
-    for brought in new_copies(work.session, [loss.keyset_id]):
-        earlier = brought.loss
-        if newest is None or newest >= brought.first or earlier.closed_at is None:
-            continue
-        if earlier.keyset_id == loss.keyset_id and earlier.sealed_lost is not None:
-            opened = work.vault.open(earlier.sealed_lost, lost_context(earlier.id))
-            loss.sealed_lost = work.vault.seal(opened, lost_context(loss.id))
+    earlier = _earlier_losses(work.session, loss)
+    older = [one for one, copies in earlier.items() if newest is not None and newest in copies]
+    for one in older:
+        if one.closed_at is not None and (cuts := open_lost_bitting(work, one)) is not None:
+            loss.sealed_lost = work.vault.seal(write_bitting(spec_of(loss.system), cuts), lost_context(loss.id))
             loss.successors, loss.plan_chosen_at = {loss.keyset.symbol: loss.keyset.symbol}, work.now
-            return
+
+
+def _go_by_record(work: Work, loss: Loss, keys: Sequence[Key]) -> None:
+    """Have a loss of older copies be one of the bitting on record where newer ones, or who knows which, join it."""
+    earlier = _earlier_losses(work.session, loss)
+    if loss.sealed_plan is not None or all(one.sealed_lost is None for one in earlier):
+        return
+    if open_lost_bitting(work, loss) not in {open_lost_bitting(work, one) for one in earlier}:
+        return
+    old = {copy for copies in earlier.values() for copy in copies}
+    if not keys or any(key.copy_number not in old for key in keys):
+        loss.sealed_lost, loss.successors, loss.plan_chosen_at = None, {}, None
 
 
 def _being_rekeyed(work: Work, loss: Loss) -> str:
@@ -284,6 +295,28 @@ def lost_cuts(work: Work, loss: Loss) -> Cuts | None:
     return open_bittings(work.session, work.vault, [loss.keyset.system]).get(loss.keyset_id)
 
 
+def _all_lost_cuts(work: Work, loss: Loss) -> tuple[Cuts, ...]:
+    """The bittings that the lost keys may have: those of earlier losses of the keyset too where nobody knows which
+    copy it is, or where a copy is as old.
+    """
+    older = (
+        open_lost_bitting(work, one)
+        for one, copies in _earlier_losses(work.session, loss).items()
+        if not loss.copies or any(copy in copies for copy in loss.copies)
+    )
+    opened = (lost_cuts(work, loss), *older)
+    return tuple(dict.fromkeys(cuts for cuts in opened if cuts is not None))
+
+
+def _earlier_losses(session: Session, loss: Loss) -> dict[Loss, range]:
+    """Earlier losses of the keyset, and the numbers of the copies that are cut to what each of them lost."""
+    rows = sa.select(Loss).where(Loss.keyset_id == loss.keyset_id, Loss.id < loss.id).order_by(Loss.id)
+    copies, begins = dict[int, range](), 0
+    for one in sorted(new_copies(session, [loss.keyset_id]), key=lambda one: one.first):
+        copies[one.loss.id], begins = range(begins, one.first), one.first
+    return {one: copies.get(one.id, range(0)) for one in session.scalars(rows)}
+
+
 def still_turned(work: Work, loss: Loss, without: Collection[int] = (), plus: Iterable[Cylinder] = ()) -> Turned:
     """What stands at the customer's and the lost key turns, by site and opening number.
 
@@ -318,9 +351,9 @@ def _of_keyway(session: Session, loss: Loss, *states: CylinderState) -> Sequence
 
 
 def _turned(work: Work, loss: Loss, cylinders: Sequence[Cylinder]) -> tuple[Cylinder, ...]:
-    cuts = lost_cuts(work, loss)
-    if cuts is not None:
-        return turned_by(work, cuts, cylinders)
+    if lost := _all_lost_cuts(work, loss):
+        turned = {one.id for cuts in lost for one in turned_by(work, cuts, cylinders)}
+        return tuple(one for one in cylinders if one.id in turned)
     operated = {one.cylinder_id for one in operated_by(work.session, loss.keyset)}
     rekeyed = set(work.session.scalars(sa.select(Job.id).where(Job.loss_id == loss.id)))
     return tuple(one for one in cylinders if one.id in operated and one.job_id not in rekeyed)

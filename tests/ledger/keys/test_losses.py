@@ -126,6 +126,28 @@ def test_an_old_copy_that_is_lost_later_turns_what_still_has_the_old_pins(work: 
     assert [doors(work, one) for one in session.scalars(sa.select(Loss).where(Loss.closed_at.is_(None)))] == [["F1"]]
 
 
+@pytest.mark.parametrize("copies", [(), (2, 3)])
+def test_of_unknown_copies_each_cutting_that_is_about_may_be_the_lost_one(
+    work: Work, keyed: Keyed, copies: tuple[int, ...]
+) -> None:
+    """AA copy 1 is lost, F1 is rekeyed, and copy 1 is found. Copy 2 is old and turns F2, 3 is new and turns F1."""
+    session, master = work.session, keyed.system.keysets[0]
+    factories.KeyFactory(keyset=master, copy_number=2, state=KeyState.OUT)
+    first = report_loss(work, LossForm(keyed.system.id, "AA", Which.COPIES, (1,))).loss
+    with transaction(session):
+        freeze_pins(work, keyed.cylinders)
+        keep_lost_bitting(work, master, open_bittings(session, work.vault, [keyed.system])[master.id])
+        reseal_bittings(work, keyed.system, [(master, (3, 0, 4, 8, 5, 2))])
+    job = factories.JobFactory(customer=keyed.system.customer, loss_id=first.id, stage=Stage.CLOSED)
+    factories.KeyFactory(keyset=master, job_id=job.id, copy_number=3, state=KeyState.OUT)
+    with transaction(session):
+        seal_pins(work, keyed.cylinders[:1])
+    return_key(work, the(work, "AA").id, the(work, "AA").version)
+    close_loss(work, first.id, first.version)
+    which = Which.COPIES if copies else Which.UNKNOWN
+    assert doors(work, report_loss(work, LossForm(keyed.system.id, "AA", which, copies)).loss) == ["F1", "F2"]
+
+
 def test_old_copies_are_good_until_the_last_door_is_done_and_out_of_use_then(work: Work, keyed: Keyed) -> None:
     """AA copy 1 is lost; 2 to 5 are old, 4 and 5 in the shop; the job of the loss brings 6. F1 is done, then F2."""
     session, master = work.session, keyed.system.keysets[0]
