@@ -44,6 +44,7 @@ __all__ = [
     "quote_page",
     "quote_pdf",
     "read_recipients",
+    "sale_receipt_pdf",
     "schedule_pdf",
     "schedule_table",
     "show_cut",
@@ -87,6 +88,7 @@ from app.documents.receipts import (
     key_count_pdf,
     key_receipt_pdf,
     payment_receipt_pdf,
+    sale_receipt_pdf,
 )
 from app.documents.render import PrintingBusy, printing
 from app.documents.schedule import keyset_schedule_pdf, schedule_pdf, schedule_table

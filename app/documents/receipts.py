@@ -5,9 +5,10 @@ from dataclasses import dataclass
 from datetime import date
 
 from app.documents.filters import show_day
+from app.documents.quote import quote_page
 from app.documents.render import PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
-from app.ledger.goods.papers import HandOverSheet
+from app.ledger.goods.papers import HandOverSheet, SaleReceipt
 from app.ledger.jobs.papers import KeyHolders
 from app.ledger.keys.calling_in import CallInLetter
 from app.ledger.keys.counting import CountSheet
@@ -71,6 +72,13 @@ def hand_over_pdf(sheet: HandOverSheet) -> bytes:
     """The receipt of one hand-over as PDF, with a line for who took it to sign on."""
     head = PaperHead(sheet.head.house, "Hand-over receipt", sheet.handed.number, sheet.handed.on)
     return pdf("hand_over.html", head, sheet=sheet)
+
+
+def sale_receipt_pdf(receipt: SaleReceipt) -> bytes:
+    """What was sold, paid and handed over at the counter as PDF, with a line for who took it to sign on."""
+    numbers = [one.number for one in receipt.payments] or [f"job {receipt.head.job_number}"]
+    head = PaperHead(receipt.head.house, "Receipt", ", ".join(numbers), receipt.head.issued_on)
+    return pdf("sale_receipt.html", head, receipt=receipt, paper=quote_page(receipt.accepted))
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ class Entry:
 # `also`: blueprints whose pages stand under the same word.
 _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Day", "day.index", ()),
-    ("Counter", "counter.page", ("quotes",)),
+    ("Counter", "counter.page", ("quotes", "counter_sale")),
     ("Fit", "fitting.index", ()),
     ("Jobs", "jobs.ledger", ("papers", "reports", "warranties", "hand_overs")),
     ("Doors", "doors.index", ()),

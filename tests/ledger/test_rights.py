@@ -82,6 +82,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     """,
     # Money is taken at the counter.
     (Role.COUNTER, Role.OWNER): """
+        goods.counter_sale: sell_at_counter
         money.payments: take_payment
         reports.sales: find_bought find_purchases
     """,
@@ -177,7 +178,8 @@ NO_ROLE_OF_THEIR_OWN = {
         keys.old_copies: useless_copies require_not_old
         keys.calling_in: still_out lost_out_of_use letters_of
         jobs.papers: holders_of
-        goods.papers: hand_over_sheet
+        goods.papers: hand_over_sheet sale_receipt
+        goods.counter_sale: counter_sale
         quoting.issuing: next_snapshot
         quoting.promises: lead_time promise_from
         quoting.planning: make_plan plan_again proof_problems

@@ -11,7 +11,7 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import Problem, Problems
 from app.ledger.goods.hand_overs import PART_TAKEN, HandOver, hand_overs_of, put_hand_over
-from app.ledger.goods.pieces import Pieces, there_now, waiting_for
+from app.ledger.goods.pieces import Pieces, is_all_there, there_now, waiting_for
 from app.ledger.jobs.queries import job_money
 from app.ledger.jobs.stages import pass_stage, stages_to_ready
 from app.ledger.keys.key_queries import keys_of_job
@@ -104,7 +104,8 @@ class HandOverForm:
 
 
 def hand_over(work: Work, job_id: int, version: int, form: HandOverForm) -> HandOver:
-    """Hand over all that waits of a job that is ready, read at `version`; the job is with the customer then.
+    """Hand over all that waits of a job, read at `version`, that is ready, or of which all is there: the job is with
+    the customer then.
 
     It puts the job's cylinders on their doors (those there before count as removed), and its keys that are cut in
     that person's hands. What it rekeys must be there first. Raises Problems on `taken_by` and `known`; LedgerError
@@ -113,8 +114,9 @@ def hand_over(work: Work, job_id: int, version: int, form: HandOverForm) -> Hand
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
         job = get_version(work.session, Job, job_id, "job", version)
-        if job.stage is not Stage.READY:
-            raise LedgerError("stage", f"All of a job goes when it is ready; this one is {job.stage.word}.")
+        if not may_all_go(work.session, job):
+            told = f"This job is {job.stage.word}, and not all of it is there: hand over what is there."
+            raise LedgerError("stage", told)
         require_rekeyed_there(work, job)
         still = still_open(work.session, job)
         taker = _read_taker(form, still)
@@ -122,6 +124,11 @@ def hand_over(work: Work, job_id: int, version: int, form: HandOverForm) -> Hand
         detail = _hand_out(work, job, taker, pieces)
         _end(work, job, taker, still, pieces, detail)
     return hand_overs_of(work.session, job)[-1]
+
+
+def may_all_go(session: Session, job: Job) -> bool:
+    """Whether what is left of a job can be handed over as a whole."""
+    return job.stage is Stage.READY or (job.stage in LATE_STAGES and is_all_there(session, job))
 
 
 def _end(work: Work, job: Job, taker: str, still: StillOpen, pieces: Pieces, detail: dict[str, Any]) -> None:

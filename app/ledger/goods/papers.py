@@ -2,11 +2,14 @@
 
 from dataclasses import dataclass, replace
 
-from app.ledger.goods.hand_overs import HandOver
+from app.ledger.goods.hand_overs import HandOver, hand_overs_of
 from app.ledger.jobs.cylinder_lines import ScheduleRow
-from app.ledger.jobs.papers import JobHead, Schedule
+from app.ledger.jobs.papers import JobHead, Schedule, job_head, schedule_of
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keysystems.copy_numbers import say_copies
+from app.ledger.money.payments import PaymentReceipt, payments_of
+from app.ledger.quoting.accepting import newest_revision
+from app.ledger.quoting.snapshot import QuoteSnapshot, as_accepted, read_snapshot
 from app.ledger.sites.former_names import buyers_then
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, Keyset
@@ -40,3 +43,22 @@ def hand_over_sheet(work: Work, job: Job, schedule: Schedule, handed: HandOver) 
         keys=tuple((one.symbol, one.system.name, say_copies(numbers)) for one, numbers in copies.items()),
         goods=tuple((count, words.get(number, f"line {number}")) for number, count in handed.goods),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class SaleReceipt:
+    """All that was sold by a job, as its quote was accepted, what was paid for it, and what was handed over."""
+
+    head: JobHead
+    accepted: QuoteSnapshot
+    payments: tuple[PaymentReceipt, ...]
+    balance_cents: int
+    handed: tuple[HandOverSheet, ...]
+
+
+def sale_receipt(work: Work, job: Job) -> SaleReceipt:
+    """The receipt of an accepted job. Opens no bitting."""
+    accepted = as_accepted(read_snapshot(newest_revision(work, job).snapshot), job.accepted_option)
+    paid, schedule = payments_of(work.session, job.number), schedule_of(work, job)
+    handed = tuple(hand_over_sheet(work, job, schedule, one) for one in hand_overs_of(work.session, job))
+    return SaleReceipt(job_head(work, job), accepted, paid.receipts, paid.money.balance_cents, handed)

@@ -98,6 +98,15 @@ def there_now(session: Session, job: Job) -> Pieces:
     return replace(waiting, cylinders=tuple(one for one in waiting.cylinders if _is_checked(one)))
 
 
+def is_all_there(session: Session, job: Job) -> bool:
+    """Whether something of a job waits, and all of it can be taken today: no cylinder is still to be checked, no key
+    to be cut.
+    """
+    waiting = waiting_for(session, job)
+    is_cut = not any(key.state is KeyState.ORDERED for key in keys_of_job(session, job.id))
+    return is_cut and not waiting.is_empty and waiting.less(there_now(session, job)).is_empty
+
+
 def _is_checked(cylinder: Cylinder) -> bool:
     return cylinder.state is CylinderState.CHECKED or cylinder.keyset_id is None
 

@@ -20,6 +20,7 @@ from app.ledger.tables import Versioned
 _Row = TypeVar("_Row")
 _Edited = TypeVar("_Edited", bound=Versioned)
 _WRITING = "bittern_writing"
+_IS_OPEN = "bittern_transaction"
 _QUEUE = "bittern_writer_queue"
 _PATIENCE_SECONDS = 10
 _WRITER_LOCK = 0x626974  # any number will do, as long as every Bittern on this PostgreSQL database asks for the same
@@ -127,12 +128,18 @@ def page_of(session: Session, rows: sa.Select[_Row], page: int, size: int) -> Pa
 def transaction(session: Session) -> Iterator[Session]:
     """One use case, one transaction: committed at the end of the block, undone if it raises.
 
-    Whatever the session read before is let go first, so the block sees the database as it is now. Raises
+    Inside the block of another it is a part of that one, which is saved or undone as a whole. Whatever the session
+    read before is let go first, so the block sees the database as it is now. Raises
     Stale when somebody else saved the row first, Taken when a unique value exists already, LedgerBusy when
     another writer kept the database for too long, LedgerStopped when the disk or the file is in trouble.
     """
+    if session.info.get(_IS_OPEN):
+        yield session
+        session.flush()
+        return
     session.rollback()  # nobody waits with a connection in hand
     with _turn(session):
+        session.info[_IS_OPEN] = True
         try:
             session.connection(execution_options={_WRITING: True})
             yield session
@@ -143,6 +150,8 @@ def transaction(session: Session) -> Iterator[Session]:
             if told is None:
                 raise
             raise told from error
+        finally:
+            del session.info[_IS_OPEN]
 
 
 def _turn(session: Session) -> AbstractContextManager[None]:

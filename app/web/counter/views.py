@@ -217,6 +217,8 @@ def issue() -> ResponseReturnValue:
         revision = issue_quote(work, _issue_form(view, job))
     except BitternError as error:
         return _refused(work, form, job, error)
+    if request.form.get("then") == "sale" and may("counter_sale.page"):
+        return redirect(url_for("counter_sale.page", number=revision.job.number), 303)
     return redirect(url_for("quotes.show", number=revision.job.number, revision=revision.revision), 303)
 
 

@@ -9,7 +9,7 @@ from wtforms.validators import AnyOf, Length
 
 from app.ledger.bench.bench_queries import BENCH_STAGES
 from app.ledger.goods.hand_overs import taker_of
-from app.ledger.goods.handing_over import PART_STAGES, lost_before_and_after, still_open
+from app.ledger.goods.handing_over import PART_STAGES, lost_before_and_after, may_all_go, still_open
 from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
 from app.ledger.jobs.files import KINDS_IN_WORDS, MOST_BYTES, files_of_job
 from app.ledger.jobs.notes import MOST_NOTE
@@ -114,6 +114,7 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
     warranty = warranty_of_job(work.session, job.id)
     numbers = job_numbers(work.session, [warranty.cylinder.job_id]) if warranty is not None else {}
     touched = systems_touched(work.session, job.id) if Stage.ON_THE_BENCH in allowed else ()
+    may_go = may_all_go(work.session, job)
     forms: dict[str, PageForm | BlankForm] = {
         "form": BlankForm(MoveForm, job.version),
         "taker": BlankForm(TakerForm, job.version),
@@ -142,9 +143,9 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         lacking_authority=[system for system in touched if lacks_authority(system)],
         copies=own_copies(job),
         is_starting=Stage.ON_THE_BENCH in allowed and job.stage in BEFORE_BENCH,
-        handing=still_open(work.session, job) if job.stage is Stage.READY else None,
+        handing=still_open(work.session, job) if may_go else None,
         may_take_part=job.stage in PART_STAGES,
-        lost_words=lost_before_and_after(work, job) if job.stage is Stage.READY else "",
+        lost_words=lost_before_and_after(work, job) if may_go else "",
         taken_by=taker_of(work.session, job.id) if job.stage.is_with_customer else "",
         events=events_of_job(work.session, job.id, work.actor.role),
         warranty=warranty,

@@ -94,7 +94,7 @@ def accept(number: int) -> ResponseReturnValue:
         flash(f"Job {number} is {view.job.stage.word}: only a quoted job can be accepted.", "caution")
         return to_quote(number, view.revision.revision)
     form = AcceptQuoteForm(obj=view.job)
-    form.offer(_ways_to_accept(work, view))
+    form.offer(ways_to_accept(work, view))
     if not form.is_submitted():
         form.accepted_on.data = work.today
         return _page(work, view, form)
@@ -125,7 +125,7 @@ def accept(number: int) -> ResponseReturnValue:
     return _page(work, quote_view(work, number), form, rows, cell_problems(problems), asked), 422
 
 
-def _ways_to_accept(work: Work, view: QuoteView) -> list[tuple[str, str]]:
+def ways_to_accept(work: Work, view: QuoteView) -> list[tuple[str, str]]:
     """The options of a quote that offers two ways, each with what it means if accepted today; else none."""
     ways = []
     for option in quote_page(view.snapshot).options:
