@@ -35,22 +35,22 @@ def test_two_deadbolts_alike_are_quoted_keyed_paid_and_handed_over(hands: Hands,
     expect(line).to_contain_text("$121.60")
     expect(page.get_by_label("Quick line")).to_have_value("")
     expect(till).to_contain_text("While you wait: 28 min on our bench.")
-    hands.access("i")
-    expect(page.get_by_role("heading", level=1)).to_have_text("Quote Q-1011-1")
-    paper = hands.read_paper("Print (PDF)")
+    hands.access("s")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Counter sale, job 1011")
+    paper = hands.read_paper("Print the quote (PDF)")
     hands.report("J1, to the printed quote")
     assert hands.counted == 7  # at most 14
     assert "Keying: keyed alike (KA) 2 $7.50 $15.00" in paper
     assert "Keys, 4 in all 4 $3.25 $13.00" in paper and "Total $129.33" in paper
     assert "While you wait: 28 min on our bench." in paper
-
-    hands.access("a")
     expect(page.locator("main")).to_contain_text("4 keys come with it: 4 to SKD2.")
     hands.type("T. Gull")
     hands.press("Enter")
-    hands.click("Put on the bench")
-    expect(page.locator(".strip")).to_contain_text("on the bench")
-    hands.report("J1, to the bench")
+    expect(page.locator("#sale-state")).to_have_text(
+        "Sold. $129.33 of $129.33 is paid. It waits for 2 cylinders to be keyed and checked and 4 keys to be cut."
+    )
+    hands.report("J1, sold and on the bench")
+    assert hands.counted == 9
     hands.click("Log out")
 
     hands.log_in(house.served, Role.BENCH)
@@ -65,7 +65,6 @@ def test_two_deadbolts_alike_are_quoted_keyed_paid_and_handed_over(hands: Hands,
     boxes.nth(2).check()
     hands.click("Mark as cut")
     expect(page.locator(".strip")).to_contain_text("0 of 4")
-    hands.click("All checked: move on")
     hands.report("J1, the bench, boxes aside")
     hands.click("Log out")
 
@@ -74,24 +73,15 @@ def test_two_deadbolts_alike_are_quoted_keyed_paid_and_handed_over(hands: Hands,
     hands.type("1011")
     hands.press("Enter")
     hands.click("Job 1011", "link")
-    hands.click("Ready to hand over")
-    hands.click("Take a payment", "link")
-    hands.click("Payment", "radio")
-    hands.tab_to("Amount")
-    hands.type("129.33")
-    hands.tab_to("Save")
+    hands.click("Counter sale", "link")
+    expect(page.get_by_label("Who takes it")).to_have_value("T. Gull")
     hands.press("Enter")
-    receipt = hands.read_paper("R-1011-1, PDF")
-    assert "Means cash" in receipt and "Received $129.33" in receipt and "Left to pay $0.00" in receipt
+    expect(page.locator("#sale-state")).to_contain_text("Sold and handed over to T. Gull.")
+    receipt = hands.read_paper("Print the receipt (PDF)")
+    hands.report("J1, handed over, with its receipt")
+    assert "R-1011-1" in receipt and "Total $129.33" in receipt and "payment, cash $129.33" in receipt
+    assert "Left to pay $0.00" in receipt and "to T. Gull: 2 cylinders; keys SKD2, copies 1-4." in receipt
     hands.click("The job", "link")
-    asked = page.get_by_role("group", name="Hand it over")
-    expect(asked).to_contain_text("SKD2")
-    expect(asked).to_contain_text("Nothing is owed")
-    hands.tab_to("Who takes it")
-    hands.type("T. Gull")
-    hands.press("Enter")
-    expect(page.locator(".strip")).to_contain_text("handed over")
-    hands.report("J1, paid and handed over")
     taken = hands.read_paper("Hand-over receipt H-1011-1, T. Gull")
     assert "CAP2-Q1-66.SC" in taken and "SKD2" in taken
     keys = hands.read_paper("Key receipt, to sign")

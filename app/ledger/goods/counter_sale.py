@@ -60,6 +60,8 @@ def sell_at_counter(work: Work, job_number: int, form: SaleForm) -> Job:
             seen=form.seen,
         )
         accept_quote(work, job.id, accept)
+        work.session.flush()
+        work.session.expire(job)  # its lines and cylinders were read while there were none
         _pay(work, job, form)
         if "shop" in job.keyed_at and job.stage in BEFORE_BENCH and not _to_order(plan):
             move_job(work, job.id, job.version, Stage.ON_THE_BENCH, override_reason=form.override_reason)

@@ -76,6 +76,8 @@ def page(number: int) -> ResponseReturnValue:
 def _handed(number: int, handed: HandOver) -> ResponseReturnValue:
     rest = "; the rest is still promised" if handed.left else ""
     said = f"Handed over to {handed.taken_by}{rest}. Have receipt {handed.number} signed. {handed.lost_still}"
+    if request.args.get("sale"):
+        return flash_and_redirect(said.strip(), "counter_sale.page", number=number)
     return flash_and_redirect(said.strip(), "jobs.show", number=number, _anchor="papers")
 
 

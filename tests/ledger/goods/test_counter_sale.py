@@ -1,0 +1,70 @@
+"""A sale at the counter in one go: goods from the shelf go at once, keyed ones once the bench ticked them."""
+
+import pytest
+import sqlalchemy as sa
+
+from app.errors import Problems
+from app.ledger.bench.checkoff import tick_cylinders, tick_keys
+from app.ledger.goods.counter_sale import SaleForm, counter_sale, sell_at_counter
+from app.ledger.goods.hand_overs import hand_overs_of
+from app.ledger.goods.handing_over import HandOverForm, hand_over
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import CylinderState, Event, Job, Key, KeyState, LineKind, Payment, Role, Stage
+from app.pricing import KeyingKind
+from tests.ledger.conftest import by, customer_id
+from tests.ledger.test_main_job import issued, mortise
+
+
+def quoted(work: Work, *lines: LineRequest) -> Job:
+    return issued(work, QuoteRequest(customer_id(work, "Lantern"), lines))
+
+
+def sale(job: Job, **more: object) -> SaleForm:
+    return SaleForm(**{"accepted_by": "T. Gull", "means": "cash", "version": job.version, **more})  # type: ignore[arg-type]
+
+
+def test_goods_from_the_shelf_are_sold_paid_and_gone_with_one_press(work: Work) -> None:
+    job = quoted(work, LineRequest(LineKind.HARDWARE, 3, price_code="KEY-CABINET"))
+    counter = by(work, Role.COUNTER)
+    sell_at_counter(counter, job.number, sale(job))
+    assert job.stage is Stage.HANDED_OVER
+    (handed,) = hand_overs_of(work.session, job)
+    assert (handed.taken_by, handed.goods, handed.left) == ("T. Gull", ((1, 3),), "")
+    assert [(one.cents, one.means) for one in job.payments] == [(job.agreed_cents, "cash")]
+    told = work.session.scalars(sa.select(Event.summary).where(Event.kind == "stage moved").order_by(Event.id)).all()
+    assert told == ["approved → ready", "ready → handed over: taken by T. Gull."]
+    with pytest.raises(LedgerError, match="Only a quoted job is sold at the counter; this one is handed over"):
+        sell_at_counter(counter, job.number, sale(job))  # pressed twice
+
+
+def test_what_the_bench_keys_while_he_waits_ends_in_one_press_once_it_is_ticked(work: Work) -> None:
+    job = quoted(work, mortise(2, KeyingInstruction(KeyingKind.KA), keys_in_all=4))
+    counter = by(work, Role.COUNTER)
+    sell_at_counter(counter, job.number, sale(job))
+    assert (job.stage, job.payments[0].cents) == (Stage.ON_THE_BENCH, job.agreed_cents)
+    shown = counter_sale(counter, job.number)
+    assert shown.waits == ("2 cylinders to be keyed and checked", "4 keys to be cut") and not shown.can_go
+    with pytest.raises(LedgerError, match="not all of it is there"):
+        hand_over(counter, job.id, job.version, HandOverForm("T. Gull"))
+    ids = [one.id for one in job.cylinders]
+    tick_cylinders(work, job.number, ids, CylinderState.PINNED)
+    tick_cylinders(work, job.number, ids, CylinderState.CHECKED)
+    assert not counter_sale(counter, job.number).can_go
+    tick_keys(work, job.number, {key.keyset_id for key in work.session.scalars(sa.select(Key))}, KeyState.CUT)
+    assert counter_sale(counter, job.number).can_go
+    hand_over(counter, job.id, job.version, HandOverForm("T. Gull"))
+    assert job.stage is Stage.HANDED_OVER and job.ready_on == work.today
+    held = {(key.state, key.holder) for key in work.session.scalars(sa.select(Key))}
+    assert held == {(KeyState.OUT, "T. Gull")}
+
+
+def test_a_sale_that_is_refused_leaves_the_quote_as_it_was(work: Work) -> None:
+    """The payment is refused after the acceptance went through: neither stands."""
+    job = quoted(work, LineRequest(LineKind.HARDWARE, 3, price_code="KEY-CABINET"))
+    with pytest.raises(Problems, match="Choose how it was paid"):
+        sell_at_counter(by(work, Role.COUNTER), job.number, sale(job, means="barter"))
+    work.session.expire_all()
+    assert (job.stage, job.lines, job.accepted_by) == (Stage.QUOTED, [], "")
+    assert work.session.scalar(sa.select(sa.func.count()).select_from(Payment)) == 0
