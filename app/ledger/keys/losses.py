@@ -346,7 +346,7 @@ def _of_keyway(session: Session, loss: Loss, *states: CylinderState) -> Sequence
         .outerjoin(Site, Site.id == Door.site_id)
         .where(Keyset.system_id.in_(systems), Cylinder.state.in_(states))
         .options(joinedload(Cylinder.door).joinedload(Door.site), joinedload(Cylinder.keyset))
-        .order_by(Site.name, Door.opening_number, Cylinder.id)
+        .order_by(Site.name, sa.func.length(Door.opening_number), Door.opening_number, Cylinder.id)
     ).all()
 
 

@@ -109,7 +109,7 @@ def operated_by(session: Session, keyset: Keyset) -> tuple[Exposed, ...]:
         .outerjoin(Door, Door.id == Cylinder.door_id)
         .outerjoin(Site, Site.id == Door.site_id)
         .where(operated, Cylinder.state != CylinderState.REMOVED)
-        .order_by(Site.name, Door.opening_number, Cylinder.id)
+        .order_by(Site.name, sa.func.length(Door.opening_number), Door.opening_number, Cylinder.id)
     )
     return tuple(Exposed(*row) for row in rows)
 

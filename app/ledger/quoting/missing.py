@@ -45,8 +45,8 @@ def facts_of(work: Work, priced: PricedQuote) -> QuoteFacts:
         if choice.choice == "factory"
         for number in choice.lines
     )
-    # A system keyed here is designed here: its list is made with it.
-    has_list = system.records is RecordsHolder.SHOP if system else is_new and not at_factory
+    # A system keyed here is designed here: its list is made with it. Where a factory has it, the house knows that.
+    has_list = system.records is not RecordsHolder.NOBODY if system else is_new and not at_factory
     return QuoteFacts(
         cylinders=_count(cylinders),
         keyed_cylinders=_count(one for one in cylinders if one.line.keying.kind is not KeyingKind.NONE),

@@ -16,7 +16,7 @@ from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys import loss_plans
 from app.ledger.keys.loss_plans import LossWayKind, choose_plan, left_to_rekey, ways_of_loss
-from app.ledger.keys.losses import close_loss
+from app.ledger.keys.losses import close_loss, still_turned
 from app.ledger.keysystems.keysets import RESERVE
 from app.ledger.keysystems.lost_keysets import exposed_by
 from app.ledger.keysystems.out_of_use import is_retired
@@ -43,6 +43,7 @@ from tests.keyed import give, walk
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import accept, issued, mortise, openings
 from tests.lost_and_safe import at_odds, cuts_on_record, keys_of, lost_cuts, meant_to_open, opened_by
+from tests.sold_systems import OPENS, fit, sold_mill, sold_school
 
 SHOP = {"keyed_at": "shop", "override_reason": "soon"}
 
@@ -59,7 +60,7 @@ def system(work: Work) -> KeySystem:
     asked = SystemRequest(name="The Hall", levels=3, masters=2)
     job = issued(work, QuoteRequest(customer_id(work, "Harbourmaster"), lines, system=asked, **SHOP))  # type: ignore[arg-type]
     accept(work, job, openings(7))
-    _fit(work, job)
+    fit(work, job)
     found = work.session.scalars(sa.select(KeySystem)).one()
     for symbol, count in (("AA", 3), ("A", 2)):
         keyset = _keyset(work, symbol)
@@ -67,17 +68,6 @@ def system(work: Work) -> KeySystem:
             work.session.add(Key(keyset_id=keyset.id, copy_number=copy, state=KeyState.OUT, changed_at=work.now))
     work.session.commit()
     return found
-
-
-def _fit(work: Work, job: Job) -> None:
-    """As after a hand-over long ago."""
-    work.session.rollback()
-    for cylinder in work.session.scalars(sa.select(Cylinder).where(Cylinder.job_id == job.id)):
-        cylinder.state = CylinderState.FITTED
-    for key in work.session.scalars(sa.select(Key).where(Key.job_id == job.id)):
-        key.state = KeyState.OUT
-    work.session.get_one(Job, job.id).stage = Stage.CLOSED
-    work.session.commit()
 
 
 def _keyset(work: Work, symbol: str) -> Keyset:
@@ -260,7 +250,7 @@ def test_what_does_not_hang_yet_is_pinned_by_the_new_bitting_and_the_draft_is_of
     [ask] = drafts_of_loss(work, loss.id, PhaseForm())
     assert [(line.kind.value, line.quantity, line.symbol) for line in ask.lines] == [("keys", 2, "new grand masters")]
     _accepted(work, ask)
-    _fit(work, job)
+    fit(work, job)
     assert opened_by(work, system, was) == [] and at_odds(work, system) == []
     with pytest.raises(BitternError, match="Nothing is left to quote"):
         drafts_of_loss(work, loss.id, PhaseForm())
@@ -397,7 +387,7 @@ def test_a_lost_control_key_changes_every_core_and_keeps_its_symbol(work: Work) 
     core = LineRequest(LineKind.CYLINDER, 3, "NOR", attributes=body, keying=KeyingInstruction(KeyingKind.KD))
     job = issued(work, QuoteRequest(customer_id(work, "Lantern"), (core,), **SHOP))  # type: ignore[arg-type]
     accept(work, job, openings(3))
-    _fit(work, job)
+    fit(work, job)
     book = work.session.scalars(sa.select(KeySystem)).one()
     loss = _lost(work, "CONTROL")
     _lost(work, "SKD1")  # the cores are changed all the same, and F1 waits for its own plan
@@ -429,15 +419,12 @@ def test_a_lost_control_key_changes_every_core_and_keeps_its_symbol(work: Work) 
 
 def test_a_lost_master_of_a_factorys_system_is_followed_by_the_factorys_keysets(work: Work) -> None:
     """No bitting is here: the record says what is exposed, and new cylinders of the same part come from there."""
-    line = mortise(20, KeyingInstruction(KeyingKind.MK))
-    asked = SystemRequest(name="The Mill")
-    ask = QuoteRequest(customer_id(work, "Harbourmaster"), (line,), system=asked, keyed_at="factory")
-    job = issued(work, replace(ask, override_reason="as ever"))
-    accept(work, job, openings(20))
-    _fit(work, job)
-    mill = work.session.scalars(sa.select(KeySystem)).one()
+    mill = sold_mill(work)
     assert mill.records is RecordsHolder.FACTORY and cuts_on_record(work, mill) == {}
     loss = _lost(work, "AA")
+    assert [one.door.opening_number for one in still_turned(work, loss).cylinders if one.door] == [
+        f"F{number}" for number in range(1, 21)
+    ]
     [way] = ways_of_loss(work, loss.id)
     # Two keys to each of twenty changes; of AA none is on record, so one is cut.
     assert (way.kind, way.cylinders, way.keys, way.keysets) == (LossWayKind.FACTORY, 20, 41, 21)
@@ -458,42 +445,11 @@ def test_a_lost_master_of_a_factorys_system_is_followed_by_the_factorys_keysets(
     assert exposed_by(work.session, _keyset(work, "AA")) == ()
 
 
-TABLE = """
-,n1,n2,n3,south,s1,s2,store
-head,x,x,x,x,x,x,x
-north,x,x,x,,,,x
-south,,,,x,x,x,
-ann,x,,,,,,x
-bea,,x,,,,,
-cid,,,x,,,,
-dan,,,,,x,,x
-eva,,,,,,x,
-"""
-"""North and South under a head; `south` is the office that South's master opens; Ann and Dan share the store."""
-
-
-@pytest.fixture
-def matrix(work: Work) -> KeySystem:
-    """The school that TABLE keys, its doors fitted, a key out to each."""
-    customer = customer_id(work, "Harbourmaster")
-    ready = make_ready(work, "AQ1", 6, [row.split(",") for row in TABLE.strip().splitlines()])
-    plan = ready.search(random.Random(3), 20, lambda *_: None)
-    assert isinstance(plan, AccessPlan)
-    crossed = tuple(door for one in plan.exceptions for door in one.doors)
-    system = seal_access(work, ready, plan, MatrixSealForm(customer, "The School", "School", crossed=crossed))
-    job = issued(work, QuoteRequest(customer, (mortise(1, KeyingInstruction(KeyingKind.KD)),), **SHOP))  # type: ignore[arg-type]
-    for cylinder in work.session.scalars(sa.select(Cylinder).order_by(Cylinder.id)):
-        cylinder.job_id, cylinder.state, cylinder.type = job.id, CylinderState.FITTED, "mortise"
-    for keyset in system.keysets:
-        work.session.add(Key(keyset_id=keyset.id, copy_number=1, state=KeyState.OUT, changed_at=work.now))
-    work.session.commit()
-    return system
-
-
 @pytest.mark.parametrize("who", ["ann", "south", "head"])
-def test_a_key_of_a_matrix_is_followed_as_its_plan_says(work: Work, matrix: KeySystem, who: str) -> None:
+def test_a_key_of_a_matrix_is_followed_as_its_plan_says(work: Work, who: str) -> None:
+    matrix = sold_school(work)
     holders = {one.purpose: one.symbol for one in matrix.keysets}
-    opens = {row.split(",")[0]: row.split(",")[1:] for row in TABLE.strip().splitlines()}
+    opens = {row.split(",")[0]: row.split(",")[1:] for row in OPENS.strip().splitlines()}
     doors = sorted(door for door, mark in zip(opens[""], opens[who], strict=True) if mark)
     before = _who_opens(work, matrix)
     loss = _lost(work, holders[who])

@@ -16,6 +16,7 @@ from app.ledger.tables import MAIL_SUBJECT, MAIL_TEXT, LineKind
 from app.pricing import DepositRule, KeyingKind
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import flats, issued, mortise
+from tests.sold_systems import sold_mill
 
 KD = KeyingInstruction(KeyingKind.KD)
 KEYS = LineRequest(LineKind.KEYS, 2, symbol="AA")
@@ -51,6 +52,12 @@ def hardware(code: str, quantity: int) -> LineRequest:
 )
 def test_each_question_comes_from_the_lines(work: Work, lines: tuple[LineRequest, ...], codes: list[str]) -> None:
     assert asked(work, *lines) == codes
+
+
+def test_a_system_whose_records_a_factory_has_is_not_asked_for_who_has_them(work: Work) -> None:
+    system = SystemRequest(existing_id=sold_mill(work).id)
+    line = mortise(1, KeyingInstruction(KeyingKind.MK))
+    assert asked(work, line, KEYS, system=system) == []
 
 
 def test_a_new_system_is_asked_for_its_masters_and_at_the_factory_for_its_list(work: Work) -> None:

@@ -1,0 +1,73 @@
+"""Key systems sold long ago, fitted, their keys out: one that a matrix keys, and one that a factory keeps."""
+
+import random
+from dataclasses import replace
+
+import sqlalchemy as sa
+
+from app.keying import AccessPlan
+from app.ledger.keysystems.planning import MatrixSealForm, make_ready, seal_access
+from app.ledger.quoting.rekeying import kind_of_levels
+from app.ledger.quoting.request import KeyingInstruction, QuoteRequest, SystemRequest
+from app.ledger.store.work import Work
+from app.ledger.tables import Cylinder, CylinderState, Job, Key, KeyState, KeySystem, Stage
+from app.pricing import KeyingKind
+from tests.ledger.conftest import customer_id
+from tests.ledger.test_main_job import accept, issued, mortise, openings
+
+OPENS = """
+,n1,n2,n3,south,s1,s2,store
+head,x,x,x,x,x,x,x
+north,x,x,x,,,,x
+south,,,,x,x,x,
+ann,x,,,,,,x
+bea,,x,,,,,
+cid,,,x,,,,
+dan,,,,,x,,x
+eva,,,,,,x,
+"""
+"""North and South under a head; `south` is the office that South's master opens; Ann and Dan share the store."""
+
+
+def fit(work: Work, job: Job) -> None:
+    """Have a job stand as after a hand-over long ago."""
+    work.session.rollback()
+    for cylinder in work.session.scalars(sa.select(Cylinder).where(Cylinder.job_id == job.id)):
+        cylinder.state = CylinderState.FITTED
+    for key in work.session.scalars(sa.select(Key).where(Key.job_id == job.id)):
+        key.state = KeyState.OUT
+    work.session.get_one(Job, job.id).stage = Stage.CLOSED
+    work.session.commit()
+
+
+def sold_school(work: Work) -> KeySystem:
+    """The school that OPENS keys: its seven doors fitted as they were planned, two keys a door and one a master."""
+    customer = customer_id(work, "Harbourmaster")
+    ready = make_ready(work, "AQ1", 6, [row.split(",") for row in OPENS.strip().splitlines()])
+    plan = ready.search(random.Random(3), 20, lambda *_: None)
+    assert isinstance(plan, AccessPlan)
+    crossed = tuple(door for one in plan.exceptions for door in one.doors)
+    system = seal_access(work, ready, plan, MatrixSealForm(customer, "The School", "School", crossed=crossed))
+    there = work.session.scalars(sa.select(Cylinder).where(Cylinder.job_id.is_(None)).order_by(Cylinder.id)).all()
+    doors = tuple(one.id for one in there if one.is_planned)
+    line = mortise(len(doors), KeyingInstruction(kind_of_levels(system.levels)), standing=doors)
+    site = there[0].door.site_id if there[0].door else None
+    asked = SystemRequest(existing_id=system.id)
+    ask = QuoteRequest(customer, (line,), system=asked, site_id=site, keyed_at="shop", override_reason="soon")
+    job = issued(work, ask)
+    accept(work, job)
+    for keyset in system.keysets:
+        if not keyset.keys:
+            work.session.add(Key(keyset_id=keyset.id, copy_number=1, state=KeyState.OUT, changed_at=work.now))
+    fit(work, job)
+    return system
+
+
+def sold_mill(work: Work) -> KeySystem:
+    """Twenty doors under one master, keyed by the factory, which keeps the bittings."""
+    line = mortise(20, KeyingInstruction(KeyingKind.MK))
+    ask = QuoteRequest(customer_id(work, "Harbourmaster"), (line,), system=SystemRequest(name="The Mill"))
+    job = issued(work, replace(ask, keyed_at="factory", override_reason="as ever"))
+    accept(work, job, openings(20))
+    fit(work, job)
+    return work.session.scalars(sa.select(KeySystem).where(KeySystem.name == "The Mill")).one()
