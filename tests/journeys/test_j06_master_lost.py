@@ -1,24 +1,28 @@
 """J6: the master of North Hall is lost; exposed, planned, quoted in phases, handed over, and the loss closed.
 
-Awkward: a change, the grand master and a control key. Matrices and a factory's systems are walked without a browser,
-tests/ledger/quoting/test_loss_quotes.py.
+Awkward: a change, the grand master, a control key, a system that came from a matrix, and one that the factory keeps.
 """
 
 import csv
+from collections.abc import Callable
+from random import Random
 
 import pytest
 import sqlalchemy as sa
 from playwright.sync_api import expect
 
+from app.ledger.keys import loss_plans
 from app.ledger.keysystems.system_queries import get_system
-from app.ledger.store.work import Actor
-from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeyState, KeySystem, Loss, Role, Stage
+from app.ledger.store.work import Actor, Work
+from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeyState, KeySystem, Loss, Role, Stage, User
 from tests.chromium import DATA
 from tests.conftest import NOW
 from tests.journeys.conftest import Hands, House
-from tests.lost_and_safe import at_odds, keys_of, lost_cuts, opened_by
+from tests.lost_and_safe import at_odds, cuts_on_record, keys_of, lost_cuts, meant_to_open, opened_by
+from tests.sold_systems import OPENS, sold_mill, sold_school
 
 COLLEGE, DENTAL = "Saltmarsh Maritime College", "Lantern Row Dental"
+SCHOOL, MILL = "The School", "The Mill"
 with (DATA / "college_doors.csv").open(encoding="utf-8") as lines:
     # North Hall's master AA has these 48: N001 to N006, and 16, 16 and 10 on its three floors.
     NORTH = [row["opening"] for row in csv.DictReader(lines) if row["opening"].startswith("N")]
@@ -38,12 +42,25 @@ def years_later(house: House) -> House:
     return house
 
 
-def _report(hands: Hands, symbol: str, system: str = COLLEGE) -> str:
-    """Put on record, from the menu on, that a key of this keyset is lost; what the loss's page says of it."""
+def _sold(house: House, sell: Callable[[Work], KeySystem]) -> None:
+    """Have a further system stand in the house, as it was sold long ago."""
+    with house.ledger.sessions() as session:
+        owner = Actor.of(session.scalars(sa.select(User).where(User.role == Role.OWNER)).one())
+    with house.ledger.work(owner, NOW, Random(8)) as work:
+        sell(work)
+
+
+def _lost_key_page(hands: Hands, symbol: str, system: str = COLLEGE) -> None:
+    """From the menu to a system's page of lost keys, with a keyset chosen there."""
     hands.click("Key systems", "link")
     hands.page.locator("td").get_by_role("link", name=system, exact=True).last.click()
     hands.click("Lost key", "link")
     hands.page.get_by_label("A key of").select_option(symbol)
+
+
+def _report(hands: Hands, symbol: str, system: str = COLLEGE) -> str:
+    """Put on record that a key of this keyset is lost; what the loss's page says of it."""
+    _lost_key_page(hands, symbol, system)
     hands.click("I do not know which copy", "radio")
     hands.click("Report the loss")
     return " ".join(hands.page.locator("main").inner_text().split())
@@ -81,6 +98,12 @@ def _through_the_bench(hands: Hands) -> None:
         hands.click("Mark as cut")
     hands.click("All checked: move on")
     hands.click("Ready to hand over")
+    _handed_over(hands)
+
+
+def _handed_over(hands: Hands) -> None:
+    """From the page of a job that is ready until it is with the customer, paid or not."""
+    page = hands.page
     page.get_by_label("Who takes it").fill("M. Sheldrake")
     if page.get_by_label("Handed over all the same").count():
         page.get_by_label("Handed over all the same").check()
@@ -88,11 +111,13 @@ def _through_the_bench(hands: Hands) -> None:
     expect(page.locator("main")).to_contain_text("taken by M. Sheldrake")
 
 
-def _closed(hands: Hands, symbol: str) -> None:
+def _closed(hands: Hands, symbol: str, system: str = COLLEGE) -> None:
     """Close the loss of a keyset, which turns nothing any more."""
     hands.click("Key systems", "link")
     hands.click("Lost keys", "link")
-    hands.click(symbol, "link", within=hands.page.locator("main tbody tr", has_text=symbol).first)
+    of_symbol = hands.page.get_by_role("link", name=symbol, exact=True)
+    rows = hands.page.locator("main tbody tr", has_text=system).filter(has=of_symbol)
+    hands.click(symbol, "link", within=rows)
     hands.click("Close the loss")
     expect(hands.page.locator("main")).to_contain_text("closed")
 
@@ -146,9 +171,38 @@ def _reckoned(house: House, symbol: str) -> tuple[tuple[int, ...], list[str], li
         return was, opened_by(work, system, was), at_odds(work, system)
 
 
-def test_a_lost_change_the_grand_master_and_a_control_key_are_followed_by_their_drafts(
-    hands: Hands, years_later: House
+def test_a_lost_change_key_ends_in_one_safe_door(hands: Hands, years_later: House) -> None:
+    page, main = hands.page, hands.page.locator("main")
+    hands.log_in(years_later.served, Role.OWNER)
+    _lost_key_page(hands, "AA7")
+    hands.click("Show what it exposes")
+    expect(main).to_contain_text("A key of AA7 operates 1 cylinder.")
+    hands.click("I do not know which copy", "radio")
+    hands.click("Report the loss")
+    expect(main).to_contain_text("The loss of AA7 is on record. It exposes 1 door.")
+    assert "AA49 takes the place of AA7." in _plan(hands)
+    hands.click("Make draft quotes")
+    expect(page.locator("#told-0")).to_contain_text("Rekeys what hangs on N101; it stays there.")
+    # Typing works the page out anew, and what it rekeys is not lost by that.
+    page.locator("#title").fill("Room 101 lost a key")
+    expect(page.locator("#told-1")).to_contain_text("Keys to AA49")
+    _issued_and_accepted(hands)
+    expect(main).to_contain_text("1 cylinder is saved.")
+    _through_the_bench(hands)
+    expect(main).to_contain_text("The lost keys of AA7 turn no door any more.")
+    assert _reckoned(years_later, "AA7")[1:] == ([], [])
+    _closed(hands, "AA7")
+    hands.report("J6, a change key, to the closed loss")
+    with years_later.ledger.work(Actor(None, "the test", Role.OWNER), NOW) as work:
+        system = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == COLLEGE)).one()
+        assert opened_by(work, system, cuts_on_record(work, system)["AA49"]) == ["N101"]
+        assert keys_of(work, system, KeyState.OUT)["AA49"] == 2
+
+
+def test_a_lost_grand_master_is_followed_by_its_draft(
+    hands: Hands, years_later: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(loss_plans, "SECONDS", 1.5)  # all 140 doors anew under another grand master: none is found
     main = hands.page.locator("main")
     hands.log_in(years_later.served, Role.COUNTER)
     assert "It exposes 140 doors." in _report(hands, "A")
@@ -162,6 +216,10 @@ def test_a_lost_change_the_grand_master_and_a_control_key_are_followed_by_their_
     opened = _reckoned(years_later, "A")[1]
     assert len(opened) == 140 and "S003" in opened
 
+
+def test_a_lost_control_key_ends_in_cores_that_it_takes_out_no_more(hands: Hands, years_later: House) -> None:
+    main = hands.page.locator("main")
+    hands.log_in(years_later.served, Role.OWNER)
     assert "It exposes 6 doors." in _report(hands, "CONTROL", DENTAL)
     assert "A new control key, and all cores pinned for it" in _plan(hands)
     hands.click("Make draft quotes")
@@ -171,3 +229,81 @@ def test_a_lost_change_the_grand_master_and_a_control_key_are_followed_by_their_
     told = hands.read_paper("Keying schedule, by door")
     old = "a CONTROL cut to the old bitting, of those at hand"  # copy 1 is out, and may be the lost one
     assert f"Take the cores out with {old}, as they were; seat the new ones with CONTROL copy 2." in told
+    _through_the_bench(hands)
+    expect(main).to_contain_text("The lost keys of CONTROL turn no door any more.")
+    was, opened, wrong = _reckoned(years_later, "CONTROL")
+    assert (opened, wrong) == ([], [])
+    _closed(hands, "CONTROL", DENTAL)
+    hands.report("J6, a control key, to the closed loss")
+    with years_later.ledger.work(Actor(None, "the test", Role.OWNER), NOW) as work:
+        system = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == DENTAL)).one()
+        now = cuts_on_record(work, system)["CONTROL"]
+        assert now != was and len(opened_by(work, system, now)) == 6
+
+
+def test_a_lost_master_of_a_matrix_ends_in_safe_doors_and_the_store_stays_shared(hands: Hands, house: House) -> None:
+    """North's master opens n1 to n3 and the store, which Ann of North and Dan of South share."""
+    _sold(house, sold_school)
+    main = hands.page.locator("main")
+    hands.log_in(house.served, Role.OWNER)
+    assert "It exposes 4 doors." in _report(hands, "AA", SCHOOL)
+    # One key to AA, and two each to AA1, AA2, AA3: 7 keys of four keysets, four doors.
+    told = _plan(hands)
+    assert "AB, AB1 to AB3 take the places of AA, AA1 to AA3." in told and "4 7 4" in told
+    hands.click("Make draft quotes")
+    expect(main).to_contain_text("7 keys come with it: 2 each to AB1 to AB3; 1 to AB.")
+    _issued_and_accepted(hands)
+    expect(main.locator("tbody tr", has_text="store").first).to_contain_text("XA2")
+    _through_the_bench(hands)
+    expect(main).to_contain_text("The lost keys of AA turn no door any more.")
+    assert _reckoned(house, "AA")[1:] == ([], [])
+    _closed(hands, "AA", SCHOOL)
+    hands.report("J6, a matrix, to the closed loss")
+    with house.ledger.work(Actor(None, "the test", Role.OWNER), NOW) as work:
+        system = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == SCHOOL)).one()
+        cuts = cuts_on_record(work, system)
+        people = {one.purpose: opened_by(work, system, cuts[one.symbol]) for one in system.keysets}
+    head, *rows = (row.split(",") for row in OPENS.strip().splitlines())
+    asked = {row[0]: sorted(door for door, mark in zip(head, row, strict=True) if mark == "x") for row in rows}
+    assert people == asked | {f"{who}, retired": [] for who in ("north", "ann", "bea", "cid")}
+
+
+def test_a_lost_master_of_a_factorys_system_ends_by_a_letter_and_new_cylinders(hands: Hands, house: House) -> None:
+    """No bitting is in this house: what is exposed is told by levels, from the record."""
+    _sold(house, sold_mill)
+    main = hands.page.locator("main")
+    hands.log_in(house.served, Role.OWNER)
+    assert "It exposes 20 doors." in _report(hands, "AA", MILL)
+    # Two keys to each of twenty changes, and one of AA: 41 keys of 21 keysets.
+    told = _plan(hands)
+    assert "AB, 1AB to 20AB take the places of AA, 1AA to 20AA." in told and "20 41 21" in told
+    hands.click("The loss", "link")
+    letter = hands.read_paper("Letter to the factory")
+    assert "by our record it opens 20 cylinders" in letter and "A18M-Q1-66.SC" in letter
+    assert "master AA 0 AB change 1AA to 20AA 20 1AB to 20AB" in letter
+    hands.click("Quote the plan", "link")
+    hands.click("Make draft quotes")
+    expect(main).to_contain_text("41 keys come with it: 2 each to 1AB to 20AB; 1 to AB.")
+    expect(main).to_contain_text("20 cylinders are to be ordered.")
+    expect(main).not_to_contain_text("Who holds its records?")  # the factory: that is on record
+    _issued_and_accepted(hands)
+    expect(main).to_contain_text("20 cylinders are saved.")
+    hands.click("Parts ordered")
+    hands.click("Ready to hand over")
+    expect(main).to_contain_text("The lost keys of AA still turn 20 doors.")
+    _handed_over(hands)
+    expect(main).to_contain_text("The lost keys of AA turn no door any more.")
+    _closed(hands, "AA", MILL)
+    hands.report("J6, a factory's system, to the closed loss")
+    with house.ledger.work(Actor(None, "the test", Role.OWNER), NOW) as work:
+        system = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == MILL)).one()
+        ids = [one.id for one in system.keysets]
+        hung = work.session.scalars(
+            sa.select(Cylinder).where(Cylinder.keyset_id.in_(ids)).order_by(Cylinder.id)
+        ).all()
+        by_door = {one.door.opening_number: one for one in hung if one.door and one.state is CylinderState.FITTED}
+        assert {door: meant_to_open(one) for door, one in by_door.items()} == {
+            f"F{number}": {f"{number}AB", "AB"} for number in range(1, 21)
+        }
+        out = keys_of(work, system, KeyState.OUT)
+        assert out["AB"] == 1 and sum(out[f"{number}AB"] for number in range(1, 21)) == 40
