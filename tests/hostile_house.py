@@ -109,6 +109,7 @@ CLOSED: dict[str, str] = {
     "invoice_lines": "label tax_percent",
     "invoices": "kind snapshot sha256 request_token",
     "money_rules": "terms",
+    "needs": "keyed_at",
     "payments": "means",
     "price_rows": "code category kind",
     "price_rules": "basis figure code category maker",

@@ -48,6 +48,7 @@ __all__ = [
     "SplitChoice",
     "SplitDecision",
     "SplitOption",
+    "Supply",
     "SystemAge",
     "TaxCents",
     "TaxRounding",
@@ -101,7 +102,7 @@ from app.pricing.missing_lines import (
 )
 from app.pricing.money import MAX_CENTS, half_up, read_cents, read_percent, show_cents
 from app.pricing.price_book import PriceBasis, PriceBook, PriceRow, PriceRule, PriceRules
-from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, SystemAge, Urgency, read_request
+from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, Supply, SystemAge, Urgency, read_request
 from app.pricing.sensitivity import find_flips
 from app.pricing.splits import SplitChoice, SplitDecision, SplitOption, decide_split
 from app.pricing.tax_rounding import TaxCents, TaxRounding

@@ -17,8 +17,8 @@ from app.pricing.ways import (
     ObstacleCode,
     Place,
     factory_way,
-    missing_cylinders,
     shop_way,
+    supply_of,
 )
 from app.pricing.workdays import count_working_days, show_day
 from app.validation import counted
@@ -203,7 +203,7 @@ def _turn(weighed: WeighedRequest, bench: BenchTerms) -> list[str]:
         return ["In its turn it would be ready on the same day: rush gains nothing."]
     if ready == request.today:
         return []
-    if lacking := missing_cylinders(request, bench):
+    if lacking := supply_of(request, bench).lacking:
         of = counted(request.quantity, "cylinder")
         why = f"{lacking:,} of {of} {'is' if lacking == 1 else 'are'} not on the shelf and must be ordered first"
     else:
@@ -282,8 +282,9 @@ def _risks(weighed: WeighedRequest, bench: BenchTerms, terms: FactoryTerms | Non
             said.append("The maker's minimum order was not checked: what the goods come to is not known.")
     if terms is not None and request.keyway in terms.authorised_keyways:
         said.append(f"Keyway {request.keyway} needs its owner's written order.")
-    if choice is Place.SHOP and missing_cylinders(request, bench):
-        said.append(f"{counted(missing_cylinders(request, bench), 'cylinder')} without pins must be ordered first.")
+    supply = supply_of(request, bench)
+    if choice is Place.SHOP and (supply.lacking or supply.told):
+        said.append(supply.told or f"{counted(supply.lacking, 'cylinder')} without pins must be ordered first.")
     if CylinderType.SFIC in request.cylinders or CylinderType.LFIC in request.cylinders:
         said.append("Interchangeable cores: see that a control key is on the order.")
     chosen = weighed.chosen

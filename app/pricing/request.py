@@ -60,12 +60,26 @@ class Urgency(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Supply:
+    """What the shelf lacks of what some work takes.
+
+    lacking: so many of its cylinders. here_on: when the last of all it takes is here; None: it cannot be had.
+    told: a sentence about what is lacking and when it comes, where somebody knows more than these figures.
+    """
+
+    lacking: int
+    here_on: date | None
+    told: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class KeyingRequest:
     """One group of cylinders: how many of each type, how keyed, how many keys in all, by when.
 
     `goods_cents` is what the maker's minimum order is compared with; None means not known, and the minimum
     is then not checked but named as a risk. `pays_small_order`: the factory keys it for its charge, under its minimum
-    too; so it is, unasked, where nobody else can. Raises `BitternError` on the field that cannot be.
+    too; so it is, unasked, where nobody else can. `supply`: what the shelf lacks for it; None: as the bench's terms
+    count the shelf. Raises `BitternError` on the field that cannot be.
     """
 
     kind: KeyingKind
@@ -80,6 +94,7 @@ class KeyingRequest:
     keyway: str | None = None
     urgency: Urgency = Urgency.IN_TURN
     pays_small_order: bool = False
+    supply: Supply | None = None
 
     def __post_init__(self) -> None:
         counts = {kind: _whole("cylinders", count) for kind, count in self.cylinders.items() if count != 0}

@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from app.errors import BitternError
 from app.pricing.deciding import KEYED_FROM_OUR_RECORDS
-from app.pricing.request import KeyingRequest, RecordsHolder, SystemAge, Urgency
+from app.pricing.request import KeyingRequest, RecordsHolder, Supply, SystemAge, Urgency
 from app.pricing.terms import BenchTerms, FactoryTerms, KeyingKind
 from app.pricing.ways import KeyingWay, factory_way, shop_way
 from app.pricing.workdays import show_day
@@ -109,7 +109,16 @@ def _together(bulk: KeyingRequest, rest: KeyingRequest) -> KeyingRequest:
         keys=bulk.keys + rest.keys,
         goods_cents=goods,
         need_by=min(dates) if dates else None,
+        supply=_both(bulk.supply, rest.supply),
     )
+
+
+def _both(one: Supply | None, other: Supply | None) -> Supply | None:
+    if one is None or other is None:
+        return None
+    days = [supply.here_on for supply in (one, other)]
+    here_on = None if None in days else max(day for day in days if day is not None)
+    return Supply(one.lacking + other.lacking, here_on, " ".join(filter(None, (one.told, other.told))))
 
 
 def _all_here(

@@ -9,7 +9,7 @@ from typing import Any
 
 from app.pricing.costs import CostLine, bench_curve, bench_minutes, factory_curve, takes_small_order
 from app.pricing.money import show_cents
-from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, Urgency
+from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, Supply, Urgency
 from app.pricing.terms import BenchTerms, FactoryTerms, KeyingKind, write_minutes
 from app.pricing.workdays import (
     MAX_WORKING_DAYS,
@@ -137,37 +137,46 @@ _NO_RECORDS = Obstacle(
 )
 
 
-def missing_cylinders(request: KeyingRequest, bench: BenchTerms) -> int:
-    """How many uncombinated cylinders the shelf lacks for the request."""
-    if request.source is CylinderSource.CUSTOMER:
-        return 0
-    return sum(max(0, count - bench.uncombinated_on_hand.get(one, 0)) for one, count in request.cylinders.items())
+def supply_of(request: KeyingRequest, bench: BenchTerms) -> Supply:
+    """What the shelf lacks for the request: what it says itself, else what the bench's terms count by type."""
+    if request.supply is not None:
+        return request.supply
+    lacking = 0
+    if request.source is CylinderSource.SOLD:
+        on_hand = bench.uncombinated_on_hand
+        lacking = sum(max(0, count - on_hand.get(one, 0)) for one, count in request.cylinders.items())
+    if not lacking:
+        return Supply(0, request.today)
+    if bench.uncombinated_lead_days is None:
+        return Supply(lacking, None)
+    return Supply(lacking, add_working_days(request.today, bench.uncombinated_lead_days, bench.closed_days))
 
 
 def _shop_ready(request: KeyingRequest, bench: BenchTerms, minutes: Fraction, obstacles: _Obstacles) -> date | None:
-    ready = bench_ready(request.today, minutes, missing_cylinders(request, bench), bench, request.urgency)
+    supply = supply_of(request, bench)
+    ready = bench_ready(request.today, minutes, supply, bench, request.urgency)
     if isinstance(ready, Obstacle):
         obstacles.append(ready)
         return None
     if request.need_by is not None and ready > request.need_by:
-        obstacles.append(_too_late_at_the_bench(request, bench, minutes, ready, request.need_by))
+        obstacles.append(_too_late_at_the_bench(request, bench, minutes, ready, request.need_by, supply))
     return ready
 
 
 def bench_ready(
-    today: date, minutes: Fraction, lacking: int, bench: BenchTerms, urgency: Urgency = Urgency.IN_TURN
+    today: date, minutes: Fraction, supply: Supply, bench: BenchTerms, urgency: Urgency = Urgency.IN_TURN
 ) -> date | Obstacle:
-    """The day on which so much work is done, begun when the `lacking` cylinders are here; or why it never is.
+    """The day on which so much work is done, begun when all that it takes is here; or why it never is.
 
     The bench has `minutes_per_day` on each working day, today included. Work in its turn goes behind all that is
     promised and leaves the reserve alone; rush work, and what a customer waits for, takes the reserve, and what is
     promised to nobody: so neither moves a promise.
     """
     first = next_working_day(today, bench.closed_days)
-    if lacking and bench.uncombinated_lead_days is None:
+    if supply.here_on is None:
         none = "Cylinders without pins are not on the shelf and cannot be ordered."
-        return Obstacle(ObstacleCode.STOCK, none, f"{lacking:,} are lacking.")
-    arrival = add_working_days(today, bench.uncombinated_lead_days or 0, bench.closed_days) if lacking else first
+        return Obstacle(ObstacleCode.STOCK, supply.told or none, f"{supply.lacking:,} are lacking.")
+    arrival = max(first, next_working_day(supply.here_on, bench.closed_days))
     waiting = count_working_days(first, arrival, bench.closed_days)
     day: int | None = waiting
     if minutes:
@@ -202,15 +211,14 @@ def free_minutes(bench: BenchTerms, today: date, last: date, urgency: Urgency) -
 
 
 def _too_late_at_the_bench(
-    request: KeyingRequest, bench: BenchTerms, minutes: Fraction, ready: date, need_by: date
+    request: KeyingRequest, bench: BenchTerms, minutes: Fraction, ready: date, need_by: date, supply: Supply
 ) -> Obstacle:
-    if missing_cylinders(request, bench):
-        arrival = add_working_days(request.today, bench.uncombinated_lead_days or 0, bench.closed_days)
-        if arrival > need_by:
-            return Obstacle(
-                ObstacleCode.DATE,
-                f"The cylinders come in on {show_day(arrival)}, after {show_day(need_by)}, when they are needed.",
-            )
+    if supply.here_on is not None and supply.here_on > need_by:
+        what = "cylinders" if supply.lacking else "key blanks"
+        return Obstacle(
+            ObstacleCode.DATE,
+            f"The {what} come in on {show_day(supply.here_on)}, after {show_day(need_by)}, when they are needed.",
+        )
     free = free_minutes(bench, request.today, need_by, request.urgency)
     return Obstacle(
         ObstacleCode.HOURS,

@@ -167,6 +167,7 @@ NO_ROLE_OF_THEIR_OWN = {
         catalog.makers: put_keyways
         stock.items: item_for unpinned_item pin_item
         stock.movements: move_stock
+        stock.needs: make_needs release_needs reserve_waiting take_out
         catalog.specs: put_spec refuse_breaking
         people.users: enter_people
     """,

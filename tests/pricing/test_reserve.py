@@ -8,10 +8,11 @@ from fractions import Fraction
 import pytest
 
 from app.errors import BitternError
-from app.pricing import BenchTerms, Urgency, bench_ready, decide
+from app.pricing import BenchTerms, Supply, Urgency, bench_ready, decide
 
 FRIDAY, TUESDAY, WEDNESDAY = date(2026, 3, 6), date(2026, 3, 10), date(2026, 3, 11)
 HOLIDAY = date(2026, 3, 9)  # the Monday between
+NOTHING = Supply(0, FRIDAY)
 IN_TURN, RUSH, WAITS = Urgency.IN_TURN, Urgency.RUSH, Urgency.WAITS
 
 
@@ -41,40 +42,40 @@ def kept(bench: BenchTerms) -> BenchTerms:
     ],
 )
 def test_each_kind_of_work_has_its_own_time(kept: BenchTerms, minutes: int, urgency: Urgency, ready: date) -> None:
-    assert bench_ready(FRIDAY, Fraction(minutes), 0, kept, urgency) == ready
+    assert bench_ready(FRIDAY, Fraction(minutes), NOTHING, kept, urgency) == ready
 
 
 def test_what_nobody_was_promised_is_free_for_who_waits(kept: BenchTerms) -> None:
     """250 and 40 of Friday's 360 minutes are promised: 70 are left, though the reserve has but 20 of them."""
     slack = replace(kept, minutes_promised=Fraction(250))
-    assert bench_ready(FRIDAY, Fraction(70), 0, slack, WAITS) == FRIDAY
-    assert bench_ready(FRIDAY, Fraction(71), 0, slack, WAITS) == TUESDAY
-    assert bench_ready(FRIDAY, Fraction(50), 0, slack, IN_TURN) == FRIDAY  # 300 are all there are in turn
-    assert bench_ready(FRIDAY, Fraction(51), 0, slack, IN_TURN) == TUESDAY
+    assert bench_ready(FRIDAY, Fraction(70), NOTHING, slack, WAITS) == FRIDAY
+    assert bench_ready(FRIDAY, Fraction(71), NOTHING, slack, WAITS) == TUESDAY
+    assert bench_ready(FRIDAY, Fraction(50), NOTHING, slack, IN_TURN) == FRIDAY  # 300 are all there are in turn
+    assert bench_ready(FRIDAY, Fraction(51), NOTHING, slack, IN_TURN) == TUESDAY
 
 
 def test_work_that_outgrew_the_reserve_is_not_promised_twice(kept: BenchTerms) -> None:
     """300 of Friday's 360 minutes went to people who wait: of the 300 in turn 60 are left."""
     rushed = replace(kept, minutes_promised=Fraction(0), reserve_minutes_promised=Fraction(300))
-    assert bench_ready(FRIDAY, Fraction(60), 0, rushed, IN_TURN) == FRIDAY
-    assert bench_ready(FRIDAY, Fraction(61), 0, rushed, IN_TURN) == TUESDAY
+    assert bench_ready(FRIDAY, Fraction(60), NOTHING, rushed, IN_TURN) == FRIDAY
+    assert bench_ready(FRIDAY, Fraction(61), NOTHING, rushed, IN_TURN) == TUESDAY
 
 
 def test_who_waits_waits_for_the_cylinders_too(kept: BenchTerms) -> None:
     """They come in on Wednesday, two working days after Friday, and the bench has its 60 minutes then."""
-    assert bench_ready(FRIDAY, Fraction(20), 1, kept, WAITS) == WEDNESDAY
-    assert bench_ready(FRIDAY, Fraction(60), 1, kept, WAITS) == WEDNESDAY
+    assert bench_ready(FRIDAY, Fraction(20), Supply(1, WEDNESDAY), kept, WAITS) == WEDNESDAY
+    assert bench_ready(FRIDAY, Fraction(60), Supply(1, WEDNESDAY), kept, WAITS) == WEDNESDAY
 
 
 @pytest.mark.parametrize("closed", [date(2026, 3, 7), HOLIDAY])
 def test_nobody_waits_on_a_closed_day(kept: BenchTerms, closed: date) -> None:
-    assert bench_ready(closed, Fraction(20), 0, kept, WAITS) == TUESDAY
+    assert bench_ready(closed, Fraction(20), NOTHING, kept, WAITS) == TUESDAY
 
 
 def test_a_bench_that_is_all_reserve_has_no_time_in_turn(kept: BenchTerms) -> None:
     reserved = replace(kept, reserve_minutes_per_day=kept.minutes_per_day)
-    assert bench_ready(FRIDAY, Fraction(20), 0, reserved, WAITS) == FRIDAY
-    refusal = bench_ready(FRIDAY, Fraction(20), 0, reserved, IN_TURN)
+    assert bench_ready(FRIDAY, Fraction(20), NOTHING, reserved, WAITS) == FRIDAY
+    refusal = bench_ready(FRIDAY, Fraction(20), NOTHING, reserved, IN_TURN)
     assert not isinstance(refusal, date) and "no working time" in refusal.sentence
 
 
@@ -93,7 +94,7 @@ def test_no_promise_is_broken_by_a_later_one(bench: BenchTerms) -> None:
         promised: list[tuple[date, int]] = []
         for _ in range(12):
             minutes, urgency = chance.randint(1, 400), chance.choice(list(Urgency))
-            ready = bench_ready(days[0], Fraction(minutes), 0, terms, urgency)
+            ready = bench_ready(days[0], Fraction(minutes), Supply(0, days[0]), terms, urgency)
             assert isinstance(ready, date)
             promised.append((ready, minutes))
             name = "reserve_minutes_promised" if urgency.uses_reserve else "minutes_promised"

@@ -53,6 +53,20 @@ def _tables(maker_id: int, version: int, text: str) -> MakerTables:
     return MakerTables(**{each.name: getattr(maker, each.name) for each in fields(maker)}, id=maker_id)
 
 
+def blank_for(makers: Mapping[str, MakerTables], keyway: str, chambers: int) -> tuple[int, str] | None:
+    """The maker and the number of the blank that keys on a keyway are cut of: its own maker's before others', and
+    of those that are long enough the shortest. None where no maker's tables have one.
+    """
+    fitting = [
+        (all(keyway != own.name for own in maker.keyways), blank.chambers, len(blank.keyways), maker.id, blank.number)
+        for maker in makers.values()
+        for blank in maker.blanks
+        if keyway in blank.keyways and blank.chambers >= chambers
+    ]
+    *_, maker_id, number = min(fitting, default=(0, ""))
+    return (maker_id, number) if maker_id else None
+
+
 def get_maker(session: Session, maker_id: int) -> Maker:
     """A maker; NotFound when there is none."""
     return get_row(session, Maker, maker_id, "maker")

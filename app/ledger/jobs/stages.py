@@ -11,6 +11,7 @@ from app.ledger.keysystems.authority import require_job_authority
 from app.ledger.keysystems.pinned import freeze_pins
 from app.ledger.keysystems.planned_doors import were_planned
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
+from app.ledger.stock.needs import release_needs
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import STAGE_MOVED, record
@@ -142,6 +143,7 @@ def _move_pieces(work: Work, job: Job, to: Stage) -> None:
         for cylinder in here:
             cylinder.state, cylinder.sealed_pins = CylinderState.ORDERED, None
     elif to is Stage.CANCELED:
+        release_needs(work, job, f"job {job.number} canceled")
         planned = were_planned(work.session, here)  # and are again, however the job came to them
         for cylinder in here:
             if cylinder.id in planned:

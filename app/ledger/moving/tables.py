@@ -308,6 +308,15 @@ TABLES = (
     ),
     MovedTable("payment uses", m.PaymentUse, "which payment was used for which invoice"),
     MovedTable(
+        "needs",
+        m.Need,
+        "what jobs take of the stock",
+        (
+            at_least("quantity", 1, "At least one piece is needed."),
+            one_of("keyed_at", ("", "shop", "factory")),
+        ),
+    ),
+    MovedTable(
         "stock movements",
         m.StockMovement,
         "what came to the shelf and left it, from which what is there is summed",

@@ -19,6 +19,7 @@ from app.ledger.keysystems.crosskeying import insert_operators, require_lost_key
 from app.ledger.keysystems.planned_doors import planned_at
 from app.ledger.keysystems.system_queries import symbol_on
 from app.ledger.quoting.allocation import Allotment, KeysetAllotter, split_nmk
+from app.ledger.quoting.line_supply import RequestSupply
 from app.ledger.quoting.loss_lines import remark_on_cylinder
 from app.ledger.quoting.lost_keys import require_none_lost_of_job
 from app.ledger.quoting.plan import Plan
@@ -33,6 +34,7 @@ from app.ledger.quoting.sold_lines import put_sold_lines
 from app.ledger.sites.customers import site_named
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.sites.doors import upsert_door, with_remarks
+from app.ledger.stock.needs import make_needs
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
@@ -112,7 +114,8 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
             raise LedgerError("accepted_on", why)
         ask = asked_in(work.session, snapshot)
         rows = _as_planned(work, _site(work, job, form), ask, _rows_by_line(ask, form.doors))
-        allotter = KeysetAllotter(work, job, ask, snapshot.keying, _require_plan(work, snapshot, rows))
+        plan = _require_plan(work, snapshot, rows)
+        allotter = KeysetAllotter(work, job, ask, snapshot.keying, plan)
         _carry_out(allotter, snapshot, form, rows)
         number = quote_number(job.number, revision.revision)
         require_job_authority(work, job, f"accepted quote {number}", form.override_reason)
@@ -121,6 +124,8 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         job.accepted_by, job.accepted_on, job.po_number = form.accepted_by.strip(), form.accepted_on, form.po_number
         _agree(job, form, snapshot)
         put_sold_lines(work.session, job, snapshot)
+        supply = RequestSupply(work, ask, ask.lines)
+        make_needs(work, job, supply.wants(snapshot.keying, plan, job.promised_on or job.need_by))
         said = f", option {form.option}, {snapshot.where}" if form.option else ""
         record(
             work,

@@ -14,8 +14,9 @@ import sqlalchemy as sa
 
 from app.errors import BitternError, Problem
 from app.ledger.catalog.maker_queries import factory_terms_on
+from app.ledger.catalog.price_queries import bench_terms_on
 from app.ledger.quoting.in_time import PartInTime, part_in_time
-from app.ledger.quoting.promises import bench_today
+from app.ledger.quoting.line_supply import RequestSupply
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.quoting.snapshot import CostedWay, KeyingChoice
@@ -127,6 +128,10 @@ class _Group:
         return tuple(place + 1 for place in self.lines)
 
     @property
+    def counts(self) -> dict[int, int]:
+        return {place + 1: one.line.quantity for place, one in self.lines.items()}
+
+    @property
     def field(self) -> str:
         """What a problem of the whole group is said beside."""
         return f"lines.{min(self.lines)}.keying"
@@ -181,12 +186,15 @@ class _Weighed:
         return {**ways, "shop": in_one, "split": in_both}
 
 
-def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None]) -> Decided:
-    """Decide every group among the lines that are understood and keyed, in the order of their first lines."""
+def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None], supply: RequestSupply) -> Decided:
+    """Decide every group among the lines that are understood and keyed, in the order of their first lines.
+
+    supply: what those before have left; what is keyed here is taken of it.
+    """
     groups = _groups_of(resolved)
     if not groups:
         return Decided((), {}, 0, ())
-    bench = bench_today(work.session, work.today)
+    bench = bench_terms_on(work.session, work.today)
     makers = dict(work.session.execute(sa.select(Maker.code, Maker.id)).all())
     system = work.session.get(KeySystem, ask.system.existing_id) if ask.system and ask.system.existing_id else None
     keying: list[KeyingChoice] = []
@@ -196,15 +204,18 @@ def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None]) -
     if ask.keyed_at == "split" and not any(group.parts for group in groups):
         problems.append(Problem("keyed_at", _NO_PARTS))
     weighed: list[_Weighed] = []
+    in_time: list[PartInTime | None] = []
     for group in groups:
         code = group.first.line.maker_code
         terms = factory_terms_on(work.session, makers[code], work.today) if code and not group.is_own else None
         try:
-            weighed.append(_weigh(work.today, ask, group, system, bench, terms))
+            weighed.append(_weigh(work.today, ask, group, system, bench, terms, supply))
         except BitternError as error:
             problems.append(Problem(group.field, error.message))
             continue
+        in_time.append(_in_time(work.today, ask, weighed[-1], system, supply))
         bench = _left_after(ask, weighed[-1])
+        supply.take(_numbers_here(ask, weighed[-1]))
     together = _kept_together(ask, weighed)
     for one in weighed:
         insisted = _insisted(ask, one)
@@ -219,29 +230,29 @@ def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None]) -
             quantities = {place: one.line.quantity for place, one in part.lines.items()}
             costs |= _shares(((way.total_cents or 0) if way else 0) - choice.small_order_cents, quantities)
             minutes += ceil(way.bench_minutes) if way and choice.choice == "shop" else 0
-    in_time = [_in_time(work.today, ask, one, system) for one in weighed]
     return Decided(tuple(keying), costs, minutes, tuple(problems), tuple(one for one in in_time if one))
 
 
 def _left_after(ask: QuoteRequest, weighed: _Weighed) -> BenchTerms:
-    """What the next group finds at the bench and on the shelf, when this one is keyed where it is to be."""
+    """What the next group finds at the bench, when this one is keyed where it is to be."""
     bench, name = weighed.bench, _insisted(ask, weighed) or weighed.computed
     here = [way for way in weighed.ways[name].ways if way.name is Place.SHOP] if name in weighed.ways else []
     if not here:
         return bench
     minutes = sum(ceil(way.bench_minutes) for way in here)
     promised = "reserve_minutes_promised" if ask.urgency.uses_reserve else "minutes_promised"
-    part = weighed.group.parts[1] if name == "split" and weighed.group.parts else weighed.group
-    taken = Counter[CylinderType]()
-    for one in part.lines.values():
-        if one.line.attributes is not None and not part.is_own:
-            taken[CylinderType(one.line.attributes.type)] += one.line.quantity
-    left = {sort: max(0, count - taken[sort]) for sort, count in bench.uncombinated_on_hand.items()}
-    return replace(
-        bench,
-        uncombinated_on_hand=left,
-        **{promised: getattr(bench, promised) + minutes},
-    )
+    return replace(bench, **{promised: getattr(bench, promised) + minutes})
+
+
+def _numbers_here(ask: QuoteRequest, weighed: _Weighed) -> tuple[int, ...]:
+    """The lines of a group that are keyed here, those first that are needed on a day of their own."""
+    name, parts = _insisted(ask, weighed) or weighed.computed, weighed.group.parts
+    if name not in ("shop", "split"):
+        return ()
+    if parts is None:
+        return weighed.group.numbers
+    bulk, rest = parts
+    return rest.numbers if name == "split" else (*rest.numbers, *bulk.numbers)
 
 
 def _groups_of(resolved: Sequence[Resolved | None]) -> list[_Group]:
@@ -261,10 +272,15 @@ def _weigh(
     system: KeySystem | None,
     bench: BenchTerms,
     factory: FactoryTerms | None,
+    supply: RequestSupply,
 ) -> _Weighed:
-    decision, split = decide(_keying_request(today, ask, group, system, group.kind), bench, factory), None
+    of_all, _ = supply.would_take(group.counts)
+    whole = replace(_keying_request(today, ask, group, system, group.kind), supply=of_all)
+    decision, split = decide(whole, bench, factory), None
     if group.parts is not None and factory is not None:
         bulk, rest = (_keying_request(today, ask, part, system, group.kind) for part in group.parts)
+        of_rest, of_bulk = supply.would_take(group.parts[1].counts, group.parts[0].counts)
+        bulk, rest = replace(bulk, supply=of_bulk), replace(rest, supply=of_rest)
         # A day of their own goes before the job's, be it sooner or later.
         days = [day for day in group.own_days if day >= today]
         with suppress(BitternError):  # of two keyways: never one system, so there is nothing to split
@@ -306,7 +322,9 @@ def _keying_request(
     )
 
 
-def _in_time(today: date, ask: QuoteRequest, weighed: _Weighed, system: KeySystem | None) -> PartInTime | None:
+def _in_time(
+    today: date, ask: QuoteRequest, weighed: _Weighed, system: KeySystem | None, supply: RequestSupply
+) -> PartInTime | None:
     """What part of a group the bench can have ready in time, where nobody can have all of it; None where one can, or
     where somebody gave lines days of their own or insists on a place.
     """
@@ -329,7 +347,7 @@ def _in_time(today: date, ask: QuoteRequest, weighed: _Weighed, system: KeySyste
                 for found in [group.lines[number - 1]]
             }
             request = _keying_request(today, ask, _Group(part), system, group.kind)
-            request = replace(request, need_by=day, urgency=urgency)
+            request = replace(request, need_by=day, urgency=urgency, supply=supply.would_take(counts)[0])
             return shop_way(request, weighed.bench, weighed.factory).possible
 
         return part_in_time(ask, group.numbers, day, fits)

@@ -9,7 +9,7 @@ from enum import StrEnum
 from typing import Any
 
 from app.fitting import CylinderAttributes
-from app.ledger.catalog.price_queries import KEY_CONTROL, bench_terms_row_on, price_book
+from app.ledger.catalog.price_queries import KEY_CONTROL, bench_terms_on, bench_terms_row_on, price_book
 from app.ledger.keys.loss_plans import (
     jobs_of_loss,
     left_to_rekey,
@@ -28,7 +28,6 @@ from app.ledger.quoting.loss_lines import (
     in_open_quotes,
     name_new_keys,
 )
-from app.ledger.quoting.promises import bench_today
 from app.ledger.quoting.rekeying import keyed_as, kind_of_levels, places_of
 from app.ledger.quoting.request import LineRequest, QuoteRequest, SystemRequest
 from app.ledger.store.engine import get_row
@@ -191,7 +190,7 @@ def _a_day(work: Work, cylinders: Sequence[Cylinder]) -> int:
     keyset = cylinders[0].keyset if cylinders else None
     if keyset is None or bench_terms_row_on(work.session, work.today) is None:
         return 1
-    terms = bench_today(work.session, work.today)
+    terms = bench_terms_on(work.session, work.today)
     kind = kind_of_levels(keyset.system.levels)
     sort = cylinders[0].type
     of_type = terms.minutes_of(CylinderType(sort)) if sort in {*CylinderType} else None

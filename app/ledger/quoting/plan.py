@@ -35,7 +35,10 @@ class KeysetOnLine(JsonDataclass):
 
 @dataclass(frozen=True, slots=True)
 class PlannedLine(JsonDataclass):
-    """A line's cylinders. keyed_at: shop or factory, "" where nothing is keyed. to_order: how many no shelf has."""
+    """A line's goods. keyed_at: shop or factory, "" where nothing is keyed. to_order: how many are neither on the
+    shelf nor on their way; on_order: how many orders on their way bring. here_on: when the last of those is here,
+    None where that is not known.
+    """
 
     number: int
     part_number: str
@@ -44,6 +47,30 @@ class PlannedLine(JsonDataclass):
     ready_on: date | None
     to_order: int
     keysets: tuple[KeysetOnLine, ...]
+    on_order: int = 0
+    here_on: date | None = None
+
+    @property
+    def on_shelf(self) -> int:
+        """How many are there."""
+        return self.quantity - self.to_order - self.on_order
+
+    @property
+    def stock_words(self) -> str:
+        """Where its goods come from, for the counter.
+
+        >>> PlannedLine(1, "", 46, "shop", None, 10, (), 6, date(2026, 3, 10)).stock_words
+        '30 on the shelf, 6 on order, 10 to order: here on Tuesday 10 March 2026'
+        >>> PlannedLine(1, "", 2, "", None, 0, ()).stock_words, PlannedLine(1, "", 2, "", None, 2, ()).stock_words
+        ('2 on the shelf', '2 to order, the day to be confirmed')
+        """
+        if self.keyed_at == "factory":
+            return f"{self.quantity:,} to order, keyed at the factory"
+        counts = ((self.on_shelf, "on the shelf"), (self.on_order, "on order"), (self.to_order, "to order"))
+        said = ", ".join(f"{count:,} {where}" for count, where in counts if count)
+        if not (self.on_order or self.to_order):
+            return said
+        return f"{said}: here on {show_day(self.here_on)}" if self.here_on else f"{said}, the day to be confirmed"
 
     @property
     def words(self) -> str:
@@ -71,12 +98,25 @@ class PlannedKeys(JsonDataclass):
 
 
 @dataclass(frozen=True, slots=True)
+class PlannedBlanks(JsonDataclass):
+    """Key blanks that the shop cuts keys of, by the keyway and the chambers of the keys."""
+
+    keyway: str
+    chambers: int
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
 class Plan(JsonDataclass):
-    """What accepting does. begins: the master-keyed systems that are started for it."""
+    """What accepting does. lines: those with cylinders; goods: those with other things, which are sold as they are.
+    begins: the master-keyed systems that are started for it. blanks: of the keys that are cut here.
+    """
 
     lines: tuple[PlannedLine, ...] = ()
     keys: tuple[PlannedKeys, ...] = ()
     begins: tuple[str, ...] = ()
+    blanks: tuple[PlannedBlanks, ...] = ()
+    goods: tuple[PlannedLine, ...] = ()
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -97,6 +137,7 @@ class Plan(JsonDataclass):
         said += filter(None, map(self._by_level, self.begins))
         if to_order := sum(line.to_order for line in self.lines):
             said.append(f"{counted(to_order, 'cylinder')} {'is' if to_order == 1 else 'are'} to be ordered.")
+        said += [f"Line {line.number}: {line.stock_words}." for line in self.goods if line.to_order or line.on_order]
         return tuple(said)
 
     def _by_level(self, system: str) -> str:
@@ -135,16 +176,11 @@ class Plan(JsonDataclass):
         """Tells whether a plan that was looked at is still the one that is carried out; 64 hex digits."""
         return hashlib.sha256(repr(self).encode()).hexdigest()
 
-    @property
-    def unstocked(self) -> frozenset[int]:
-        """The numbers of lines that are sold without pins, or as they are, and were on no shelf."""
-        return frozenset(line.number for line in self.lines if not line.keyed_at and line.to_order)
-
     def changes(self, now: "Plan") -> tuple[str, ...]:
         """What accepting does otherwise now than this plan says, a sentence each."""
         said = []
-        today = {line.number: line for line in now.lines}
-        for before in self.lines:
+        today = {line.number: line for line in (*now.lines, *now.goods)}
+        for before in (*self.lines, *self.goods):
             after = today.get(before.number, before)
             if before.words != after.words:
                 was = symbols_in_words(one.symbol for one in before.keysets)

@@ -5,11 +5,11 @@ whatever acceptance would refuse is a problem here, on its line; what a person c
 authority, names, a deposit, and the door list.
 """
 
+import itertools
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import sqlalchemy as sa
 from sqlalchemy.orm import joinedload
@@ -32,9 +32,10 @@ from app.ledger.quoting.key_lines import (
     settled_symbols,
     system_of_symbol,
 )
+from app.ledger.quoting.line_supply import LineSupply, RequestSupply
 from app.ledger.quoting.loss_lines import PlanOfQuote, new_keys_named, with_loss
-from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedKeys, PlannedLine
-from app.ledger.quoting.promises import bench_today, promise_from
+from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedBlanks, PlannedKeys, PlannedLine
+from app.ledger.quoting.promises import promise_from
 from app.ledger.quoting.quoted import asked_in
 from app.ledger.quoting.rekeying import crossed_ways
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
@@ -43,7 +44,7 @@ from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
 from app.ledger.quoting.system_books import SystemBook, SystemBooks
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Keyset, KeySystem, Level, LineKind, RecordsHolder
-from app.pricing import CylinderType, KeyingKind
+from app.pricing import KeyingKind
 from app.validation import counted
 
 _MOST_NAMED = 20
@@ -62,7 +63,7 @@ def make_plan(
     work: Work,
     ask: QuoteRequest,
     keying: Sequence[KeyingChoice],
-    unstocked: Collection[int] = (),
+    supplies: Mapping[int, LineSupply],
     refused: Collection[int] = (),
     *,
     doors: Mapping[int, Sequence[str]] | None = None,
@@ -71,19 +72,22 @@ def make_plan(
 ) -> Reckoning:
     """What accepting a request today does, keyed as decided, and what has to be said of its lines before that.
 
-    unstocked, refused: the numbers of lines that are on no shelf, and of those that have no part in the plan.
+    supplies: where each line's pieces come from. refused: the numbers of the lines that have no part in the plan.
     doors: for each line the keysets that its doors name, a cylinder each, "" for the next; None before there are any.
     Without `is_exact` seals are opened only where counting does not tell whether there is room. is_again: whether the
     request was quoted.
     """
 
     def reckon(room: Room) -> Reckoning:
-        planner = _Planner(work, ask, keying, room, refused, doors)
+        planner = _Planner(work, ask, keying, supplies, room, refused, doors)
         numbered = [(number, line) for number, line in enumerate(ask.lines, start=1) if number not in refused]
-        lines = [planner.plan_line(number, line, unstocked) for number, line in numbered]
+        lines = [planner.plan_line(number, line) for number, line in numbered]
+        keys = planner.plan_keys((number, line) for number, line in numbered if line.kind is LineKind.KEYS)
         plan = Plan(
             lines=tuple(line for line in lines if line is not None),
-            keys=planner.plan_keys((number, line) for number, line in numbered if line.kind is LineKind.KEYS),
+            keys=keys,
+            blanks=planner.plan_blanks(keys),
+            goods=tuple(filter(None, itertools.starmap(planner.plan_goods, numbered))),
             begins=tuple(book.name for book in planner.books.all if book.row is None and book.form is not None),
         )
         return Reckoning(plan, tuple(planner.problems), tuple(planner.notes))
@@ -107,7 +111,8 @@ def plan_again(work: Work, quote: QuoteSnapshot, doors: Mapping[int, Sequence[st
     keying = [
         replace(one, ready_on=promise.on) if promise.later and one.choice == "shop" else one for one in quote.keying
     ]
-    made = make_plan(work, ask, keying, quote.plan.unstocked, lines_refused(problems), doors=doors, is_again=True)
+    supplies = RequestSupply(work, ask, ask.lines).take_all(keying)
+    made = make_plan(work, ask, keying, supplies, lines_refused(problems), doors=doors, is_again=True)
     return Reckoning(made.plan, (*problems, *made.problems), made.notes)
 
 
@@ -154,6 +159,7 @@ class _Planner:
         work: Work,
         ask: QuoteRequest,
         keying: Sequence[KeyingChoice],
+        supplies: Mapping[int, LineSupply],
         room: Room,
         refused: Collection[int],
         doors: Mapping[int, Sequence[str]] | None,
@@ -162,6 +168,7 @@ class _Planner:
         self._session = work.session
         self._ask = ask
         self._choices = keying
+        self._supplies = supplies
         self._room = room
         self._refused = {*refused}
         self._doors = doors
@@ -178,11 +185,7 @@ class _Planner:
         self.problems.append(Problem(f"lines.{number - 1}.{field}", message))
         self._refused.add(number)
 
-    @cached_property
-    def _shelf(self) -> Counter[CylinderType]:
-        return Counter(bench_today(self._session, self._work.today).uncombinated_on_hand)
-
-    def plan_line(self, number: int, line: LineRequest, unstocked: Collection[int]) -> PlannedLine | None:
+    def plan_line(self, number: int, line: LineRequest) -> PlannedLine | None:
         """The line's cylinders; None where it has none, or is refused."""
         if not line.kind.is_keyed or line.attributes is None:
             return None
@@ -195,28 +198,46 @@ class _Planner:
         if number in self._refused:
             return None
         self._of_line[number] = keysets
-        return PlannedLine(
-            number=number,
-            part_number=line.part_number,
-            quantity=line.quantity,
-            keyed_at=keyed_at,
-            ready_on=choice.ready_on if choice else None,
-            to_order=self._to_order(line, keyed_at, number in unstocked),
-            keysets=tuple(keysets),
+        ready_on = choice.ready_on if choice else None
+        return self._with_stock(
+            PlannedLine(number, line.part_number, line.quantity, keyed_at, ready_on, 0, tuple(keysets))
         )
 
-    def _to_order(self, line: LineRequest, keyed_at: str, is_unstocked: bool) -> int:
-        """How many of the line's cylinders are on no shelf; what the bench keys is taken from those without pins."""
-        if line.kind is LineKind.REKEY:
-            return 0
-        if keyed_at == "factory":
-            return line.quantity
-        if keyed_at != "shop" or line.attributes is None:
-            return line.quantity if is_unstocked else 0
-        sort = CylinderType(line.attributes.type)
-        taken = min(line.quantity, self._shelf[sort])
-        self._shelf[sort] -= taken
-        return line.quantity - taken
+    def plan_goods(self, number: int, line: LineRequest) -> PlannedLine | None:
+        """The line's goods where they are no cylinders; None where it has none."""
+        if line.kind is not LineKind.HARDWARE:
+            return None
+        return self._with_stock(
+            PlannedLine(number, line.part_number or line.price_code, line.quantity, "", None, 0, ())
+        )
+
+    def _with_stock(self, line: PlannedLine) -> PlannedLine:
+        taken = self._supplies.get(line.number, LineSupply()).goods
+        if taken is None or not taken.lacking:
+            return line
+        here_on = taken.here_on(self._work.today)
+        return replace(line, to_order=taken.to_order, on_order=taken.on_order, here_on=here_on)
+
+    def plan_blanks(self, keys: Iterable[PlannedKeys]) -> tuple[PlannedBlanks, ...]:
+        """The blanks of the keys that are cut here: those to no keyset are, and of a system whose records are here,
+        those that no factory cuts with the cylinders that it keys.
+        """
+        away = {number for one in self._choices if one.choice == "factory" for number in one.lines}
+        sent, here = set[tuple[str, str]](), set[tuple[str, str]]()
+        for number, keysets in self._of_line.items():
+            (sent if number in away else here).update((one.symbol, one.system) for one in keysets)
+        whole = {system for _, system in sent} - {system for _, system in here}
+        books = {book.name: book for book in self.books.all}
+        counts: Counter[tuple[str, int]] = Counter()
+        for one in keys:
+            book, keyset = books.get(one.system), (one.symbol, one.system)
+            is_sent = one.system in whole or (keyset in sent and keyset not in here)
+            if book is not None and book.records is not RecordsHolder.FACTORY and not is_sent:
+                counts[book.keyway, book.spec.chambers] += one.count
+        for line in self._ask.lines:
+            if line.kind is LineKind.KEYS and line.symbol == OWN and line.attributes is not None:
+                counts[line.attributes.keyway or "", 0] += line.quantity
+        return tuple(PlannedBlanks(*key, count) for key, count in counts.items())
 
     def _given(self, number: int, line: LineRequest) -> list[KeysetOnLine]:
         """The keysets of a line's new cylinders: the next of its system, or those that its doors name."""

@@ -27,6 +27,7 @@ from app.ledger.quoting.changing_rates import has_dated_change, line_rises, tell
 from app.ledger.quoting.deciding import KEYED_AT, Decided, choose
 from app.ledger.quoting.in_time import OfferInTime, PartInTime, tell, two_deliveries
 from app.ledger.quoting.key_lines import whose_keys
+from app.ledger.quoting.line_supply import RequestSupply
 from app.ledger.quoting.loss_lines import with_loss
 from app.ledger.quoting.lost_keys import lost_problems
 from app.ledger.quoting.low_prices import ASK, low_discount
@@ -110,11 +111,13 @@ def price_request(
     problems += key_problems
     understood = [found.line if found else None for found in resolved]
     problems += lost_problems(work, ask, understood)
-    decided = choose(work, ask, resolved)
+    supply = RequestSupply(work, ask, understood)
+    decided = choose(work, ask, resolved, supply.copy())
     problems += decided.problems
     problems += system_problems(work, ask, understood, None if decided.problems else decided.keying)
     lines = _print_lines(resolver, ask, resolved, decided, problems)
-    lead = lead_time(work, resolved, decided.keying, ask.urgency, decided.bench_minutes)
+    supplies = supply.take_all(decided.keying)
+    lead = lead_time(work, supplies, decided.keying, ask.urgency, decided.bench_minutes)
     days = _deciding_days(work, buyer, ask, decided, lines, lead.ready_on, prices_of)
     if days.prices_wait and prices_of is None:
         return price_request(work, ask, customer, is_issued=is_issued, prices_of=lead.ready_on)
@@ -126,12 +129,11 @@ def price_request(
         lines = [replace(line, amount_cents=0, discount_cents=0, discount_note="") for line in lines]
     in_time = _offer_in_time(work, ask, decided.in_time, customer) if decided.in_time else None
     ask = replace(ask, lines=tuple(f.line if f else line for f, line in zip(resolved, ask.lines, strict=True)))
-    unstocked = {number for number, found in enumerate(resolved, start=1) if found and not found.is_stocked}
     # Counts that were refused may be such as no plan can hold, and of no line that is refused it says what it gets.
     refused = {number for number, found in enumerate(resolved, start=1) if found is None}
     refused |= lines_refused(problems)
     planned = ask if has_sound_system else replace(ask, system=None)
-    made = make_plan(work, planned, decided.keying, unstocked, refused, is_exact=is_issued)
+    made = make_plan(work, planned, decided.keying, supplies, refused, is_exact=is_issued)
     problems += made.problems
     if is_issued and not problems:
         problems += proof_problems(work, ask, made.plan)

@@ -81,7 +81,6 @@ class Resolved:
     kind: PriceKind
     part_number: str = ""
     maker_name: str = ""
-    is_stocked: bool = True
     notes: tuple[str, ...] = ()
     replaces: str = ""
     problems: tuple[Problem, ...] = ()
@@ -281,8 +280,6 @@ class Resolver:
             unit_cents=self._selling(maker, item, line.quantity),
             cost_cents=self._costing(number, item, line.quantity),
             kind=PriceKind.GOODS,
-            is_stocked=item.is_stocked,
-            notes=() if item.is_stocked else ("Not on the shelf.",),
         )
 
     def _by_code(self, line: LineRequest) -> Resolved | None:
@@ -322,7 +319,7 @@ class Resolver:
                 "What it costs is not on record: enter it beside the price, or its margin is too high.",
             )
         attributes = (item_attributes(item) if item else None) or reading.attributes
-        is_stocked, text = bool(item and item.is_stocked), words(attributes)
+        text = words(attributes)
         found = Resolved(
             line=replace(
                 line,
@@ -336,8 +333,7 @@ class Resolver:
             unit_cents=self._selling(maker, item, line.quantity) if item else own.unit_cents if own else 0,
             cost_cents=cost,
             kind=PriceKind.GOODS,
-            is_stocked=is_stocked,
-            notes=(*notes, *reading.warnings, *(() if is_stocked else ("Not on the shelf.",))),
+            notes=(*notes, *reading.warnings),
         )
         return replacing(self._makers, found, replace(attributes, maker=maker.name))
 

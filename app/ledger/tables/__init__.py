@@ -45,6 +45,7 @@ from app.ledger.tables.money import (
     MoneyRulesRow,
     PaymentUse,
 )
+from app.ledger.tables.needs import Need
 from app.ledger.tables.prices import (
     BENCH_TERMS_SET,
     MAIL_SUBJECT,
@@ -135,6 +136,7 @@ __all__ = [
     "Maker",
     "MoneyRulesRow",
     "MovementKind",
+    "Need",
     "Payment",
     "PaymentUse",
     "PinDraw",

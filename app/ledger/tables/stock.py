@@ -124,7 +124,7 @@ class StockMovement(Base):
     by_id: Mapped[int | None] = mapped_column(sa.ForeignKey("users.id"))
     why: Mapped[str] = mapped_column(sa.String(200), default="")
     job_id: Mapped[int | None] = mapped_column(sa.ForeignKey("jobs.id"), index=True)
-    need_id: Mapped[int | None] = mapped_column(index=True)
+    need_id: Mapped[int | None] = mapped_column(sa.ForeignKey("needs.id"), index=True)
     order_line_id: Mapped[int | None] = mapped_column(index=True)
 
     item: Mapped[StockItem] = relationship()

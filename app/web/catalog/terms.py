@@ -14,7 +14,7 @@ from app.ledger.catalog.house_settings import set_bench_terms, set_factory_terms
 from app.ledger.catalog.maker_queries import factory_terms_by_maker, get_maker
 from app.ledger.catalog.price_book import next_monday
 from app.ledger.catalog.price_queries import dated_bench_terms, terms_mark
-from app.ledger.quoting.promises import bench_today
+from app.ledger.stock.free_stock import unpinned_on_shelf
 from app.ledger.store.errors import Stale
 from app.pricing import CylinderType, KeyingKind
 from app.web.access import owner_only
@@ -243,9 +243,7 @@ def bench() -> ResponseReturnValue:
     dated = dated_bench_terms(work.session, work.today)
     shelf = None
     if any(state == "now" for _, state in dated):
-        free = bench_today(work.session, work.today).uncombinated_on_hand
-        there = bench_today(work.session, work.today, promised=False).uncombinated_on_hand
-        shelf = {sort: (count, free[sort]) for sort, count in there.items()}
+        shelf = {sort: (one.on_hand, one.free) for sort, one in unpinned_on_shelf(work.session).items()}
     return render_template("catalog/bench_terms.html", dated=dated, shelf=shelf, **_WORDS)
 
 
@@ -259,8 +257,8 @@ def change_bench() -> ResponseReturnValue:
     latest = _latest(dated)
     if any(state == "now" for _, state in dated):
         # The page's figure is what lies there today: whoever leaves it as it stands has it counted right.
-        there = bench_today(work.session, work.today, promised=False).uncombinated_on_hand
-        latest = {**latest, "uncombinated_on_hand": there}
+        there = {sort: one.on_hand for sort, one in unpinned_on_shelf(work.session).items()}
+        latest = {**latest, "uncombinated_on_hand": {**latest.get("uncombinated_on_hand", {}), **there}}
     form = BenchTermsPage(data={**BenchTermsPage.start(latest), **_start(dated, work.today)})
     if form.run(lambda: set_bench_terms(work, form.valid_from.data, form.to_json(), typed(form.seen))):
         return flash_and_redirect("The bench's terms are saved.", "terms.bench")

@@ -14,16 +14,16 @@ from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.keysystems.systems import SystemForm, insert_system
 from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedLine
 from app.ledger.quoting.planning import plan_again
-from app.ledger.quoting.promises import bench_today
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.engine import transaction
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Job, Key, Keyset, KeySystem, LineKind
-from app.pricing import CylinderType, KeyingKind
+from app.pricing import KeyingKind
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import accept, issued
+from tests.shelf import unpinned
 
 MORTISE = CylinderAttributes("mortise", Fraction(9, 8), 6, 6, "AQ1", "standard", None, "626")
 CORE = CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
@@ -163,7 +163,7 @@ def test_a_changed_place_day_or_order_is_told_by_its_line() -> None:
 
 def test_a_day_that_the_shelf_has_not_left_is_in_the_plan_made_again(work: Work) -> None:
     """The demo's shelf has so many mortise cylinders; another job takes them all first."""
-    on_hand = bench_today(work.session, work.today).uncombinated_on_hand[CylinderType.MORTISE]
+    on_hand = unpinned(work).free
     job = issued(
         work,
         QuoteRequest(customer_id(work, "Lantern"), (keyed(KeyingKind.KD),), keyed_at="shop", override_reason="so"),

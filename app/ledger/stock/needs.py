@@ -1,0 +1,289 @@
+"""What jobs take of the stock: made at acceptance, reserved, ordered for, taken out, let go.
+
+A need is of the part number that was sold; cylinders without pins of its type that the shop keys in its place are
+reserved under it all the same. What is reserved and out are sums of the movements that name the need.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, joinedload
+
+from app.ledger.catalog.price_queries import bench_terms_on, bench_terms_row_on
+from app.ledger.stock.free_stock import Coming, FreeStock, Wanted
+from app.ledger.stock.items import item_for, unpinned_item
+from app.ledger.stock.movements import is_counted, move_stock, quantities
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import (
+    SHELF,
+    CatalogRow,
+    ItemKind,
+    Job,
+    MovementKind,
+    Need,
+    StockItem,
+    StockMovement,
+)
+from app.pricing import BenchTerms
+
+_OUT = (MovementKind.USED, MovementKind.SOLD)
+
+
+@dataclass(frozen=True, slots=True)
+class LineWant:
+    """What a line of a job takes. number: None of what no one line does. keyed_at: shop, factory or ""."""
+
+    number: int | None
+    wanted: Wanted
+    keyed_at: str = ""
+    needed_on: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NeedState:
+    """A need and how far it is met. out: used or handed over; coming: by orders on their way, for this need;
+    to_order: the rest. is_counted: whether anybody counts the item, without which nothing is reserved.
+    """
+
+    need: Need
+    reserved: int
+    out: int
+    coming: tuple[Coming, ...]
+    to_order: int
+    is_counted: bool
+
+    @property
+    def on_order(self) -> int:
+        """How many are on their way for it."""
+        return sum(one.quantity for one in self.coming)
+
+    @property
+    def can_start(self) -> bool:
+        """Whether nothing of it is still to come."""
+        return not (self.to_order or self.on_order)
+
+
+def make_needs(work: Work, job: Job, wants: Sequence[LineWant]) -> None:
+    """Put on record what an accepted job takes, and reserve of it what is free, inside the caller's transaction: of
+    the shelf first, then of orders on their way. The rest is to be ordered, and all that a factory keys is, from it.
+    """
+    session = work.session
+    terms = bench_terms_on(session, work.today) if bench_terms_row_on(session, work.today) else None
+    here = [one.wanted for one in wants if one.keyed_at != "factory"]
+    if terms is not None:
+        _count_as_terms_do(work, terms, {one.stand_in for one in here if one.stand_in})
+    free = FreeStock(session, work.today, terms, here)
+    for one in wants:
+        need = Need(
+            job_id=job.id,
+            line_number=one.number,
+            item=_item_of(work, one.wanted),
+            quantity=one.wanted.quantity,
+            keyed_at=one.keyed_at,
+            needed_on=one.needed_on,
+            made_at=work.now,
+        )
+        session.add(need)
+        session.flush()
+        if one.keyed_at == "factory":
+            continue
+        taken = free.take(one.wanted)
+        _reserve(work, job, need, need.item, taken.own)
+        if taken.unpinned:
+            _reserve(work, job, need, unpinned_item(work, one.wanted.stand_in), taken.unpinned)
+
+
+def _count_as_terms_do(work: Work, terms: BenchTerms, types: Collection[str]) -> None:
+    """Cylinders without pins that nobody counted in the stock yet are as many as the bench's terms say."""
+    for sort, count in terms.uncombinated_on_hand.items():
+        if sort.value in types:
+            item = unpinned_item(work, sort.value)
+            if not is_counted(work.session, [item.id]):
+                move_stock(work, item, MovementKind.COUNTED, on_hand=count, why="as the bench's terms counted them")
+
+
+def _item_of(work: Work, wanted: Wanted) -> StockItem:
+    """The item that is wanted; made by what was sold where neither catalog nor price book have it any more."""
+    if wanted.maker_id is None:
+        kind: ItemKind | None = ItemKind.GOODS
+    else:
+        kind = ItemKind.BLANK if wanted.is_blank else None
+    try:
+        return item_for(work, kind, wanted.code, wanted.maker_id)
+    except LedgerError:
+        item = StockItem(
+            maker_id=wanted.maker_id,
+            kind=kind or ItemKind.PART,
+            code=wanted.code,
+            words=wanted.words[:300],
+            cylinder_type=wanted.stand_in,
+            finish=wanted.finish[:24],
+        )
+        work.session.add(item)
+        work.session.flush()
+        return item
+
+
+def _reserve(
+    work: Work, job: Job, need: Need, item: StockItem, count: int, *, order_line_id: int | None = None
+) -> None:
+    if count:
+        move_stock(
+            work,
+            item,
+            MovementKind.RESERVED,
+            reserved=count,
+            why=f"for job {job.number}",
+            job_id=job.id,
+            need_id=need.id,
+            order_line_id=order_line_id,
+        )
+
+
+def release_needs(work: Work, job: Job, why: str) -> None:
+    """Let go what is still kept for a job, inside the caller's transaction: it was canceled, or is over. What is
+    free by that goes to those who wait for it.
+    """
+    freed: dict[int, StockItem] = {}
+    for need in _open(work.session, Need.job_id == job.id):
+        for item, count in _held(work.session, need).items():
+            move_stock(work, item, MovementKind.RELEASED, reserved=-count, why=why, job_id=job.id, need_id=need.id)
+            freed[item.id] = item
+        need.ended_at = work.now
+    work.session.flush()
+    for item in freed.values():
+        reserve_waiting(work, item)
+
+
+def reserve_waiting(work: Work, item: StockItem) -> None:
+    """Reserve what is free of an item for the jobs that wait for it, the earliest day first, inside the caller's
+    transaction: to be asked after a count, or whatever else brings pieces.
+    """
+    session = work.session
+    free = quantities(session, [item.id], SHELF)[item.id].free
+    if free <= 0:
+        return
+    if item.kind is ItemKind.UNPINNED:
+        like = sa.select(StockItem.id).where(StockItem.cylinder_type == item.cylinder_type)
+        waiting = _open(session, Need.item_id.in_(like), Need.keyed_at == "shop")
+    else:
+        waiting = _open(session, Need.item_id == item.id, Need.keyed_at != "factory")
+    for state in _states(session, waiting):
+        count = min(free, state.to_order if state.is_counted or item.kind is ItemKind.UNPINNED else 0)
+        _reserve(work, state.need.job, state.need, item, count)
+        free -= count
+        if not free:
+            return
+
+
+def take_out(work: Work, need: Need, quantity: int, kind: MovementKind) -> int:
+    """Take so many of a need out of the stock, used or sold, inside the caller's transaction: those reserved for it
+    first, then such as are free. How many no record had there: they are counted first, or were never there; 0 of an
+    item that nobody counts.
+    """
+    session, left = work.session, quantity
+    why = f"for job {need.job.number}"
+    for item, count in _held(session, need).items():
+        if taken := min(left, count):
+            move_stock(
+                work, item, kind, on_hand=-taken, reserved=-taken, why=why, job_id=need.job_id, need_id=need.id
+            )
+            left -= taken
+    items = [need.item]
+    if need.keyed_at == "shop" and need.item.cylinder_type:
+        items.append(unpinned_item(work, need.item.cylinder_type))
+    known = is_counted(session, [one.id for one in items])
+    for item in items:
+        taken = min(left, max(0, quantities(session, [item.id], SHELF)[item.id].free))
+        if taken:
+            move_stock(work, item, kind, on_hand=-taken, why=why, job_id=need.job_id, need_id=need.id)
+            left -= taken
+    session.flush()
+    if not known:
+        return 0
+    if _sums(session, [need.id])[need.id].out >= need.quantity:
+        need.ended_at = work.now
+    return left
+
+
+def needs_of(session: Session, job_id: int) -> list[NeedState]:
+    """What a job takes and how far that is met, in the order of its lines, what no one line takes last."""
+    rows = sa.select(Need).where(Need.job_id == job_id).options(joinedload(Need.item).joinedload(StockItem.maker))
+    return _states(
+        session, session.scalars(rows.order_by(Need.line_number.is_(None), Need.line_number, Need.id)).all()
+    )
+
+
+def open_needs(session: Session, *only: sa.ColumnElement[bool]) -> list[NeedState]:
+    """The needs of all jobs that are not met and over, the earliest day first."""
+    return _states(session, _open(session, *only))
+
+
+def _open(session: Session, *only: sa.ColumnElement[bool]) -> Sequence[Need]:
+    rows = sa.select(Need).where(Need.ended_at.is_(None), *only).options(joinedload(Need.item), joinedload(Need.job))
+    return session.scalars(rows.order_by(Need.needed_on.is_(None), Need.needed_on, Need.id)).all()
+
+
+@dataclass(frozen=True, slots=True)
+class _Sums:
+    reserved: int = 0
+    out: int = 0
+
+
+def _sums(session: Session, need_ids: Sequence[int]) -> Mapping[int, _Sums]:
+    found: dict[int, _Sums] = defaultdict(_Sums)
+    left = sa.func.sum(sa.case((StockMovement.kind.in_(_OUT), -StockMovement.on_hand), else_=0))
+    for start in range(0, len(need_ids), 5_000):
+        rows = (
+            sa.select(StockMovement.need_id, sa.func.sum(StockMovement.reserved), left)
+            .where(StockMovement.need_id.in_(need_ids[start : start + 5_000]))
+            .group_by(StockMovement.need_id)
+        )
+        for need_id, reserved, out in session.execute(rows):
+            found[need_id] = _Sums(int(reserved), int(out))
+    return found
+
+
+def _held(session: Session, need: Need) -> dict[StockItem, int]:
+    """What is reserved for a need, the item that was sold first."""
+    held = sa.func.sum(StockMovement.reserved)
+    rows = session.execute(
+        sa.select(StockMovement.item_id, held)
+        .where(StockMovement.need_id == need.id)
+        .group_by(StockMovement.item_id)
+        .having(held > 0)
+    ).all()
+    ordered = sorted(rows, key=lambda row: (row[0] != need.item_id, row[0]))
+    return {session.get_one(StockItem, item_id): int(count) for item_id, count in ordered}
+
+
+def _states(session: Session, needs: Sequence[Need]) -> list[NeedState]:
+    sums = _sums(session, [need.id for need in needs])
+    counted = is_counted(session, {need.item_id for need in needs})
+    there = _there_uncounted(session, [need.item for need in needs if need.item_id not in counted])
+    states = []
+    for need in needs:
+        mine = sums[need.id]
+        coming: tuple[Coming, ...] = ()
+        is_known = need.item_id in counted
+        left = need.quantity - mine.out - mine.reserved - sum(one.quantity for one in coming)
+        if need.ended_at is not None or (not need.keyed_at and not is_known and need.item_id in there):
+            left = 0
+        states.append(NeedState(need, mine.reserved, mine.out, coming, max(0, left), is_known or mine != _Sums()))
+    return states
+
+
+def _there_uncounted(session: Session, items: Iterable[StockItem]) -> set[int]:
+    """Those of the items, which nobody counts, that count as being there: what is no cylinder, and cylinders that the
+    catalog calls stocked.
+    """
+    parts = {(one.maker_id, one.code): one.id for one in items if one.cylinder_type}
+    there = {one.id for one in items if not one.cylinder_type}
+    rows = sa.select(CatalogRow.maker_id, CatalogRow.part_number).where(
+        CatalogRow.part_number.in_({code for _, code in parts}), CatalogRow.is_stocked
+    )
+    return there | {parts[maker_id, code] for maker_id, code in session.execute(rows) if (maker_id, code) in parts}
