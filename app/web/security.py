@@ -4,10 +4,12 @@ import hashlib
 import io
 import secrets
 from contextlib import suppress
+from functools import cache
+from pathlib import Path
 from typing import IO, Any
 from urllib.parse import urlsplit
 
-from flask import Flask, Request, Response, abort, request
+from flask import Flask, Request, Response, abort, current_app, request
 from flask.sessions import SecureCookieSessionInterface
 from flask_wtf.csrf import CSRFProtect
 from werkzeug.datastructures import ContentSecurityPolicy, ImmutableMultiDict, MultiDict
@@ -47,6 +49,9 @@ _HEADERS = {
 }
 
 
+_FONTS = "/static/fonts/"  # named by the styles, without a mark; a font that changes gets another name
+
+
 class _Cookies(SecureCookieSessionInterface):
     """Flask's signed session cookie; where the page came over TLS it is bound to TLS and to this very host."""
 
@@ -83,6 +88,7 @@ def secure(app: Flask, config: Config) -> None:
 
     app.before_request(check_host)
     app.after_request(_add_headers)
+    app.url_defaults(_mark_file)
 
 
 def session_key(config: Config) -> str:
@@ -120,7 +126,20 @@ def _add_headers(response: Response) -> Response:
         headers["Strict-Transport-Security"] = "max-age=31536000"
     if request.endpoint != "static":
         headers["Cache-Control"] = "no-store"
+    elif "v" in request.args or request.path.startswith(_FONTS):
+        headers["Cache-Control"] = "public, max-age=31536000, immutable"
     return response
+
+
+def _mark_file(endpoint: str, values: dict[str, Any]) -> None:
+    """Have the address of a style or script change with its content, so that a browser asks for it once."""
+    if endpoint == "static":
+        values["v"] = _mark_of(current_app.static_folder or "", values["filename"])
+
+
+@cache
+def _mark_of(folder: str, name: str) -> str:
+    return hashlib.sha256(Path(folder, name).read_bytes()).hexdigest()[:8]
 
 
 class _FormParser(FormDataParser):

@@ -1,5 +1,6 @@
 """What every answer carries and every request must satisfy."""
 
+import hashlib
 import re
 import stat
 from collections.abc import Callable
@@ -33,6 +34,19 @@ def test_every_answer_carries_the_headers(owner_client: FormClient, path: str) -
     assert headers["X-Content-Type-Options"] == "nosniff"
     assert headers["Referrer-Policy"] == "same-origin"
     assert ("no-store" in headers["Cache-Control"]) == (not path.startswith("/static"))
+
+
+def test_a_browser_asks_for_a_style_once_and_anew_when_its_content_changed(owner_client: FormClient) -> None:
+    """Each page asked again for ten files that had not changed, and the page waited for the answers."""
+    styles = re.findall(r'href="(/static/css/[^"]+)"', owner_client.get("/house").text)
+    assert styles
+    for address in styles:
+        name, _, mark = address.partition("?v=")
+        assert mark == hashlib.sha256((STATIC / name.removeprefix("/static/")).read_bytes()).hexdigest()[:8]
+    fonts = [f"/static/fonts/{one.name}" for one in (STATIC / "fonts").glob("*.woff2")]
+    for address, is_kept in ((styles[0], True), (fonts[0], True), ("/static/css/record.css", False)):
+        with owner_client.get(address) as answer:
+            assert ("max-age=31536000" in answer.headers["Cache-Control"]) is is_kept, address
 
 
 @pytest.mark.parametrize("path", ["/house/users/new", "/my-password", "/logout"])
