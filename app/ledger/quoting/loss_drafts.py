@@ -6,10 +6,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
+from math import ceil
 from typing import Any
 
 from app.fitting import CylinderAttributes
-from app.ledger.catalog.price_queries import KEY_CONTROL, bench_terms_on, bench_terms_row_on, price_book
+from app.ledger.catalog.price_queries import (
+    KEY_CONTROL,
+    bench_terms_on,
+    bench_terms_row_on,
+    price_book,
+    price_entries,
+)
 from app.ledger.keys.loss_plans import (
     jobs_of_loss,
     left_to_rekey,
@@ -28,17 +35,23 @@ from app.ledger.quoting.loss_lines import (
     in_open_quotes,
     name_new_keys,
 )
+from app.ledger.quoting.quick_words import CATEGORIES
 from app.ledger.quoting.rekeying import keyed_as, kind_of_levels, places_of
 from app.ledger.quoting.request import LineRequest, QuoteRequest, SystemRequest
 from app.ledger.store.engine import get_row
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, Job, Level, LineKind, Loss, Maker, RecordsHolder, Role
+from app.ledger.tables import Cylinder, CylinderState, Job, Level, LineKind, Loss, Maker, RecordsHolder, Role
 from app.pricing import CylinderType
+from app.validation import counted
 
 _ALIKE = ("type", "maker_id", "part_number", "length", "chambers", "drilled", "keyway", "cam", "tailpiece", "finish")
 MOST_PHASES = 60
 MOST_DOORS = 40
+_AT_A_DOOR = 5
+"""Minutes to take a cylinder out of its door and to hang it again. (common practice, no source)"""
+_LONG = (("quarter of an hour", 15), ("half an hour", 30), ("an hour", 60))
+"""How long what a price book sells labor by is, as it says that."""
 _FLOOR = re.compile(r"(.*?)(\d+)\d\d(?!\d).*")
 
 
@@ -215,7 +228,7 @@ def _request(work: Work, loss: Loss, phase: Phase, number: int, count: int) -> Q
         title += f", phase {number} of {count}" * (count > 1) + (f": {phase.name}" if phase.name else "")
     return QuoteRequest(
         customer_id=system.customer_id,
-        lines=(*_rekey_lines(work, loss, phase), *_key_lines(work, loss, phase)),
+        lines=(*_rekey_lines(work, loss, phase), *_key_lines(work, loss, phase), *_site_lines(work, phase)),
         site_id=sites.pop() if len(sites) == 1 else system.site_id,
         title=title[:200],
         system=SystemRequest(existing_id=system.id) if system.levels > 1 else None,
@@ -302,4 +315,25 @@ def _key_lines(work: Work, loss: Loss, phase: Phase) -> list[LineRequest]:
                 symbol=name_new_keys(level),
             )
         )
+    return lines
+
+
+def _site_lines(work: Work, phase: Phase) -> list[LineRequest]:
+    """The trip to doors where cylinders hang, and the labor there, by the price book's own entries: as many of what
+    it sells labor at the site by as the cylinders take; none where it has none, or does not say how long one is.
+    """
+    hung = sum(one.state is CylinderState.FITTED and one.door_id is not None for one in phase.cylinders)
+    entries, lines = price_entries(work.session, work.today), list[LineRequest]()
+    if not hung:
+        return lines
+    trip = next((one for one in entries if CATEGORIES.get(one.category) is LineKind.TRIP), None)
+    if trip is not None:
+        lines.append(LineRequest(LineKind.TRIP, 1, price_code=trip.code))
+    for entry in entries:
+        each = next((minutes for words, minutes in _LONG if words in entry.description.casefold()), 0)
+        if CATEGORIES.get(entry.category) is LineKind.LABOR and "site" in entry.description.casefold() and each:
+            quantity = ceil(hung * _AT_A_DOOR / each)
+            remark = f"{counted(hung, 'cylinder')} taken out and hung, {_AT_A_DOOR} minutes each"
+            lines.append(LineRequest(LineKind.LABOR, quantity, price_code=entry.code, remark=remark))
+            break
     return lines

@@ -122,6 +122,8 @@ def test_a_lost_change_gets_the_next_symbol_and_as_many_keys(work: Work, system:
     assert [(line.kind.value, line.quantity, line.symbol) for line in ask.lines] == [
         ("rekey", 1, ""),
         ("keys", 2, "new changes"),
+        ("trip", 1, ""),
+        ("labour", 1, ""),  # five minutes, sold by the quarter of an hour
     ]
     was = lost_cuts(work, loss)
     job = _accepted(work, ask)
@@ -149,6 +151,12 @@ def test_a_lost_master_is_followed_by_another_with_its_changes_in_one_draft(work
         ("rekey", 2, ""),
         ("keys", 3, "new masters"),
         ("keys", 10, "new changes"),
+        ("trip", 1, ""),
+        ("labour", 2, ""),  # 5 cylinders of five minutes: 25 are two quarters
+    ]
+    assert [(line.price_code, line.remark) for line in ask.lines[-2:]] == [
+        ("TRIP", ""),
+        ("LABOR-QUARTER", "5 cylinders taken out and hung, 5 minutes each"),
     ]
     was = lost_cuts(work, loss)
     assert opened_by(work, system, was) == ["F1", "F2", "F3", "F4", "F5"]
@@ -350,7 +358,7 @@ def test_nothing_is_quoted_twice_and_a_quote_that_is_lost_lets_its_doors_go(work
     second = _accepted(work, again)
     move_job(work, second.id, second.version, Stage.CANCELED, "they wait")
     [third] = drafts_of_loss(work, loss.id, PhaseForm())
-    assert [line.quantity for line in third.lines] == [3, 2, 3, 10]
+    assert [line.quantity for line in third.lines] == [3, 2, 3, 10, 1, 2]
     was = lost_cuts(work, loss)
     _handed_over(work, _accepted(work, third))
     assert opened_by(work, system, was) == [] and at_odds(work, system) == []
@@ -435,6 +443,8 @@ def test_a_lost_master_of_a_factorys_system_is_followed_by_the_factorys_keysets(
         ("part number", 20, "A18M-Q1-66.SC", ""),
         ("keys", 1, "", "new masters"),
         ("keys", 40, "", "new changes"),
+        ("trip", 1, "", ""),
+        ("labour", 7, "", ""),  # 20 of five minutes: 100 are seven quarters
     ]
     job = _accepted(work, ask)
     assert job.keyed_at == "factory" and left_to_rekey(work, loss) == ()
