@@ -1,6 +1,5 @@
 """The shelf of a test's house: counted, and what lies there."""
 
-from app.ledger.catalog.price_queries import bench_terms_on
 from app.ledger.stock.free_stock import unpinned_on_shelf
 from app.ledger.stock.items import item_for, unpinned_item
 from app.ledger.stock.movements import Quantity, move_stock, quantity_of
@@ -36,6 +35,4 @@ def count_part(work: Work, maker_id: int | None, code: str, count: int, kind: It
 def unpinned(work: Work, sort: str = "mortise") -> Quantity:
     """Cylinders of a type without pins that lie there; as the bench's terms say while nobody counted them."""
     work.session.rollback()
-    by_terms = bench_terms_on(work.session, work.today).uncombinated_on_hand
-    figure = next((count for one, count in by_terms.items() if one.value == sort), 0)
-    return unpinned_on_shelf(work.session).get(sort, Quantity(figure))
+    return unpinned_on_shelf(work.session, work.today)[sort]

@@ -160,17 +160,22 @@ def bench_terms_row_on(session: Session, day: date) -> BenchTermsRow | None:
     )
 
 
+def entered_bench_terms(session: Session, day: date) -> BenchTerms | None:
+    """The bench's terms in force on a day as they were entered; None before the first."""
+    row = bench_terms_row_on(session, day)
+    return BenchTerms.from_json(row.terms) if row is not None else None
+
+
 def bench_terms_on(session: Session, day: date) -> BenchTerms:
     """The bench's terms in force on a day, with the minutes that open jobs have promised already."""
-    row = bench_terms_row_on(session, day)
-    if row is None:
+    terms = entered_bench_terms(session, day)
+    if terms is None:
         raise NotEntered(
             "The bench has no terms yet, so nothing can be quoted; the owner enters them under Price book."
         )
     open_jobs = sa.select(Job.urgency, sa.func.sum(Job.bench_minutes)).where(Job.stage.in_(_ON_THE_BENCH))
     promised = dict(session.execute(open_jobs.group_by(Job.urgency)).all())
     in_turn = promised.pop(Urgency.IN_TURN, 0)
-    terms = BenchTerms.from_json(row.terms)
     return replace(
         terms,
         minutes_promised=terms.minutes_promised + Fraction(in_turn),

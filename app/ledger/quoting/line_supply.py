@@ -11,7 +11,7 @@ from datetime import date
 import sqlalchemy as sa
 
 from app.ledger.catalog.maker_queries import blank_for, maker_tables
-from app.ledger.catalog.price_queries import bench_terms_on, bench_terms_row_on
+from app.ledger.catalog.price_queries import entered_bench_terms
 from app.ledger.quoting.key_lines import OWN, control_named, line_named
 from app.ledger.quoting.plan import Plan
 from app.ledger.quoting.request import LineRequest, QuoteRequest
@@ -19,7 +19,7 @@ from app.ledger.quoting.snapshot import KeyingChoice
 from app.ledger.stock.free_stock import Drawn, FreeStock, Wanted, supply_words
 from app.ledger.stock.needs import LineWant
 from app.ledger.store.work import Work
-from app.ledger.tables import CatalogRow, Keyset, KeySystem, LineKind, Maker
+from app.ledger.tables import CatalogRow, Keyset, KeySystem, LineKind
 from app.pricing import Supply
 
 
@@ -81,16 +81,13 @@ class RequestSupply:
         self._today = work.today
         self._ask = ask
         self._lines = {number: line for number, line in enumerate(lines, start=1) if line is not None}
-        self._makers = dict(session.execute(sa.select(Maker.code, Maker.id)).all())
         self._tables = maker_tables(session)
         codes = {line.price_code for line in self._lines.values() if line.price_code}
         rows = sa.select(CatalogRow.part_number, CatalogRow.maker_id).where(CatalogRow.part_number.in_(codes))
         self._maker_of = dict(session.execute(rows.order_by(CatalogRow.maker_id.desc())).all()) if codes else {}
         self._wanted = {number: self._wants(line) for number, line in self._lines.items()}
-        row = bench_terms_row_on(session, work.today)
-        terms = bench_terms_on(session, work.today) if row is not None else None
         every = [one for wanted in self._wanted.values() for one in wanted if one is not None]
-        self._free = FreeStock(session, work.today, terms, every)
+        self._free = FreeStock(session, work.today, entered_bench_terms(session, work.today), every)
 
     def copy(self) -> "RequestSupply":
         """The same, to be taken of apart."""
@@ -179,20 +176,23 @@ class RequestSupply:
             goods = Wanted(
                 line.part_number,
                 line.quantity,
-                self._makers.get(line.maker_code, 0),
+                self._maker_id(line.maker_code),
                 stand_in=said.type,
                 is_keyed=line.is_keyed,
                 finish=said.finish or "",
             )
         elif line.kind is LineKind.HARDWARE:
             code = line.part_number or line.price_code
-            maker = self._makers.get(line.maker_code) if line.part_number else self._maker_of.get(code)
+            maker = self._maker_id(line.maker_code) if line.part_number else self._maker_of.get(code)
             goods = Wanted(code, line.quantity, maker, code)
         if line.is_keyed and said is not None:
             blanks = self._blanks(said.keyway or "", said.chambers or 0, line.keys)
         elif line.kind is LineKind.KEYS:
             blanks = self._blanks(*self._cut_on(line), line.quantity)
         return goods, blanks
+
+    def _maker_id(self, code: str) -> int:
+        return self._tables[code].id if code in self._tables else 0
 
     def _cut_on(self, line: LineRequest) -> tuple[str, int]:
         """The keyway, and the chambers, of the keys that a line of keys sells; "" where nobody can tell."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
 
-from app.ledger.catalog.price_queries import bench_terms_on, bench_terms_row_on
+from app.ledger.catalog.price_queries import bench_terms_on, entered_bench_terms
 from app.ledger.quoting.line_supply import LineSupply, RequestSupply, as_supply, latest
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import WHERE, KeyingChoice, QuoteSnapshot
@@ -71,8 +71,8 @@ def lead_time(
 
 
 def _closed_days(work: Work) -> frozenset[date]:
-    has_terms = bench_terms_row_on(work.session, work.today) is not None
-    return bench_terms_on(work.session, work.today).closed_days if has_terms else frozenset()
+    terms = entered_bench_terms(work.session, work.today)
+    return terms.closed_days if terms is not None else frozenset()
 
 
 def _keyed_words(
@@ -163,4 +163,6 @@ def promise_from(work: Work, quote: QuoteSnapshot, accepted_on: date) -> Promise
         return Promise(
             all_of_it, None, f"The bench took on other work since; this is ready on {show_day(all_of_it)}."
         )
-    return Promise(all_of_it, None, f"{short.rstrip('.')}. All of it is ready on {show_day(all_of_it)}.")
+    here_on = latest((supply.here_on, *(one.here_on(work.today) for one in others)), work.today)
+    then = "" if here_on == all_of_it else f" All of it is ready on {show_day(all_of_it)}."
+    return Promise(all_of_it, None, f"{short}{then}")

@@ -12,6 +12,7 @@ from datetime import date
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.ledger.catalog.price_queries import entered_bench_terms
 from app.ledger.stock.movements import Quantity, quantities
 from app.ledger.tables import SHELF, CatalogRow, ItemKind, StockItem
 from app.pricing import BenchTerms, add_working_days, show_day
@@ -185,12 +186,14 @@ class FreeStock:
         return None if days is None else add_working_days(self._today, days, closed)
 
 
-def unpinned_on_shelf(session: Session) -> dict[str, Quantity]:
-    """Type → cylinders without pins that lie on the shelf, of each that somebody counted."""
+def unpinned_on_shelf(session: Session, day: date) -> dict[str, Quantity]:
+    """Type → cylinders without pins that lie on the shelf; of one that nobody counted, what the bench's terms say."""
+    terms = entered_bench_terms(session, day)
+    by_terms = {sort.value: Quantity(count) for sort, count in terms.uncombinated_on_hand.items()} if terms else {}
     rows = sa.select(StockItem.id, StockItem.code).where(StockItem.kind == ItemKind.UNPINNED)
     types = dict(session.execute(rows.order_by(StockItem.code)).all())
     there = quantities(session, types, SHELF)
-    return {sort: there[item_id] for item_id, sort in types.items() if there[item_id].is_counted}
+    return by_terms | {sort: there[item_id] for item_id, sort in types.items() if there[item_id].is_counted}
 
 
 _Key = tuple[int | None, str]
@@ -218,7 +221,11 @@ def _stocked_of(session: Session, wanted: Sequence[Wanted]) -> set[_Key]:
     """
     cylinders = {one.code for one in wanted if one.stand_in}
     rows = sa.select(CatalogRow.maker_id, CatalogRow.part_number)
-    stocked = session.execute(rows.where(CatalogRow.part_number.in_(cylinders), CatalogRow.is_stocked)).all()
+    stocked = (
+        []
+        if not cylinders
+        else session.execute(rows.where(CatalogRow.part_number.in_(cylinders), CatalogRow.is_stocked)).all()
+    )
     return {(maker_id, code) for maker_id, code in stocked} | {
         (one.maker_id, one.code) for one in wanted if not one.stand_in
     }

@@ -12,7 +12,7 @@ from datetime import date
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
-from app.ledger.catalog.price_queries import bench_terms_on, bench_terms_row_on
+from app.ledger.catalog.price_queries import entered_bench_terms
 from app.ledger.stock.free_stock import Coming, FreeStock, Wanted
 from app.ledger.stock.items import item_for, unpinned_item
 from app.ledger.stock.movements import is_counted, move_stock, quantities
@@ -72,7 +72,7 @@ def make_needs(work: Work, job: Job, wants: Sequence[LineWant]) -> None:
     the shelf first, then of orders on their way. The rest is to be ordered, and all that a factory keys is, from it.
     """
     session = work.session
-    terms = bench_terms_on(session, work.today) if bench_terms_row_on(session, work.today) else None
+    terms = entered_bench_terms(session, work.today)
     here = [one.wanted for one in wants if one.keyed_at != "factory"]
     if terms is not None:
         _count_as_terms_do(work, terms, {one.stand_in for one in here if one.stand_in})

@@ -243,7 +243,7 @@ def bench() -> ResponseReturnValue:
     dated = dated_bench_terms(work.session, work.today)
     shelf = None
     if any(state == "now" for _, state in dated):
-        shelf = {sort: (one.on_hand, one.free) for sort, one in unpinned_on_shelf(work.session).items()}
+        shelf = {sort: (one.on_hand, one.free) for sort, one in unpinned_on_shelf(work.session, work.today).items()}
     return render_template("catalog/bench_terms.html", dated=dated, shelf=shelf, **_WORDS)
 
 
@@ -257,8 +257,8 @@ def change_bench() -> ResponseReturnValue:
     latest = _latest(dated)
     if any(state == "now" for _, state in dated):
         # The page's figure is what lies there today: whoever leaves it as it stands has it counted right.
-        there = {sort: one.on_hand for sort, one in unpinned_on_shelf(work.session).items()}
-        latest = {**latest, "uncombinated_on_hand": {**latest.get("uncombinated_on_hand", {}), **there}}
+        there = {sort: one.on_hand for sort, one in unpinned_on_shelf(work.session, work.today).items()}
+        latest = {**latest, "uncombinated_on_hand": there}
     form = BenchTermsPage(data={**BenchTermsPage.start(latest), **_start(dated, work.today)})
     if form.run(lambda: set_bench_terms(work, form.valid_from.data, form.to_json(), typed(form.seen))):
         return flash_and_redirect("The bench's terms are saved.", "terms.bench")

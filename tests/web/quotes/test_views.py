@@ -301,10 +301,10 @@ def test_what_the_shelf_has_not_left_by_now_is_promised_for_the_day_when_it_is_h
 
     for number in (1001, 1002):
         page, promised = taken(number)
-        assert "not left on the shelf" not in page and promised == on_paper[number]
+        assert "not on the shelf" not in page and promised == on_paper[number]
     here = add_working_days(NOW.date(), bench_terms_on(session, NOW.date()).uncombinated_lead_days or 0)
     page, promised = taken(1003, **({"option": option} if option else {}))
-    said = "20 of 24 cylinders without pins that this takes are not left on the shelf; they can be here on "
+    said = "20 of 24 cylinders are not on the shelf: 20 to order, here on "
     assert f"{before}{said}{show_day(here)}." in page
     assert promised == here > on_paper[1003]
     assert ("promised " if option else "it is promised for ") + day_of_page(here) in page
