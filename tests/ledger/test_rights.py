@@ -108,6 +108,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         quoting.issuing: requote keep_requote
         jobs.stages: move_job lose_quote
         goods.handing_over: hand_over hand_over_part
+        goods.claims: settle_claim
         keys.keys: order_copies cut_copies issue_keys return_key return_copies retire_key
         keys.keys: scrap_copies give_blind_code
         keys.people: take_back_keys
@@ -131,6 +132,7 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.accepting: newest_revision
         jobs.stages: require_checked pass_stage
         goods.handing_over: require_rekeyed_there
+        goods.claims: open_claim
         quoting.lost_keys: allow_lost require_none_lost_of_job
         keysystems.systems: insert_system add_system_row name_is_taken find_keyway single_keyed_system
         keysystems.keysets: find_master

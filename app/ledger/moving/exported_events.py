@@ -7,6 +7,7 @@ from typing import Any
 from app.errors import BitternError
 from app.ledger.bench.customers_keys import DECODED
 from app.ledger.bench.pins import PINS_DRAWN
+from app.ledger.goods.claims import CLAIM_OPENED, CLAIM_SETTLED
 from app.ledger.goods.hand_overs import PART_TAKEN
 from app.ledger.jobs.notes import NOTE
 from app.ledger.jobs.schedule_revisions import PRINTED
@@ -103,6 +104,8 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     PINS_DRAWN: _CYLINDERS,
     CAME_BACK: {},
     CLAIM_NOTED: {},
+    CLAIM_OPENED: {},
+    CLAIM_SETTLED: {},
     DECODED: {},
     **dict.fromkeys((PINNED, CHECKED), _CYLINDERS),
     PINNED_ANEW: {**_CYLINDERS, "same_pins": _yes},

@@ -338,6 +338,25 @@ TABLES = (
         (one_of("borne_by", m.BorneBy),),
     ),
     MovedTable(
+        "returns", m.GoodsReturn, "goods that came back", (at_least("number", 1, "Numbers of returns begin at 1."),)
+    ),
+    MovedTable(
+        "return lines",
+        m.ReturnLine,
+        "what came back of each line of a job",
+        (
+            at_least("quantity", 1, "Enter a whole quantity, 1 or more."),
+            one_of("kind", ("cylinder", "goods")),
+            one_of("condition", m.ReturnCondition),
+        ),
+    ),
+    MovedTable(
+        "claims",
+        m.MakerClaim,
+        "what was claimed of makers, and what came of it",
+        (at_least("quantity", 1, "Enter a whole quantity, 1 or more."), one_of("state", m.ClaimState)),
+    ),
+    MovedTable(
         "appointments",
         m.Appointment,
         "when an installer comes to a site",

@@ -60,6 +60,7 @@ from app.ledger.tables.prices import (
     QuoteRules,
     TaxRuleRow,
 )
+from app.ledger.tables.returns import ClaimState, GoodsReturn, MakerClaim, ReturnCondition, ReturnLine
 from app.ledger.tables.stock import (
     SHELF,
     ItemKind,
@@ -91,6 +92,7 @@ __all__ = [
     "Bitting",
     "BorneBy",
     "CatalogRow",
+    "ClaimState",
     "Contact",
     "Counted",
     "Counter",
@@ -106,6 +108,7 @@ __all__ = [
     "FactoryTermsRow",
     "FileKind",
     "FormerName",
+    "GoodsReturn",
     "HandOverRow",
     "HandedLine",
     "House",
@@ -134,6 +137,7 @@ __all__ = [
     "LongText",
     "Loss",
     "Maker",
+    "MakerClaim",
     "MoneyRulesRow",
     "MovementKind",
     "Need",
@@ -149,6 +153,8 @@ __all__ = [
     "RecordsHolder",
     "Reminder",
     "ReplacedText",
+    "ReturnCondition",
+    "ReturnLine",
     "Role",
     "Site",
     "SoldLine",
