@@ -131,6 +131,8 @@ def test_the_house_accepts_its_clock_moves_and_keeps_books(owned: Run, config: C
     export = str(tmp_path / "house.zip")
     assert owned("house", "export", export).exit_code == 0
     assert owned("house", "import", "--dry-run", export).stdout == "0 rows would be imported.\n"  # all is there
+    assert len(owned("books", "invoices", "--from", "2026-01-01", "--to", "2026-12-31").stdout.splitlines()) == 1
+    assert len(owned("books", "discounts", "--from", "2026-01-01", "--to", "2026-12-31").stdout.splitlines()) == 1
     for book in ("jobs", "payments", "quotes"):
         rows = owned("books", book, "--from", "2026-01-01", "--to", "2026-12-31").stdout.splitlines()
         assert len(rows) == 1 and "," in rows[0]  # the columns' names; nothing happened yet

@@ -84,6 +84,9 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     (Role.COUNTER, Role.OWNER): """
         goods.counter_sale: sell_at_counter
         money.payments: take_payment
+        money.invoicing: invoice_job
+        money.crediting: credit_lines cancel_invoice
+        money.accounts: take_account_payment use_credit give_credit_back
         reports.sales: find_bought find_purchases
     """,
     # Customers, doors, quotes, jobs and pieces of keys: whoever works here.
@@ -125,6 +128,11 @@ RIGHTS: dict[tuple[Role, ...], str] = {
 }
 NO_ROLE_OF_THEIR_OWN = {
     "a step inside a use case that has asked": """
+        money.settling: settle
+        money.invoicing: put_invoice
+        money.payments: put_payment
+        money.crediting: write_credit_note
+        money.credit: require_credit_for require_credit
         privacy.subjects: what_stands_in_the_way require_deletable
         sites.customers: insert_customer insert_site site_named
         sites.doors: upsert_door

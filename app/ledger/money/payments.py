@@ -1,5 +1,6 @@
-"""Use case: money received for a job, given back, or owed on account; and its receipt. No card numbers are kept."""
+"""Use case: money received for a job or given back, and its receipt. No card numbers are kept."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -10,18 +11,24 @@ from sqlalchemy.orm import Session
 from app.errors import Problem, Problems
 from app.ledger.jobs.notes import has_many_digits
 from app.ledger.jobs.queries import JobMoney, get_job, job_money
+from app.ledger.money.invoicing import has_invoices
+from app.ledger.money.settling import settle
 from app.ledger.quoting.sold_lines import give_back_sold
 from app.ledger.sites.former_names import buyers_then
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
-from app.ledger.store.numbers import payment_number
+from app.ledger.store.numbers import account_payment_number, invoice_number, payment_number
 from app.ledger.store.work import Work
-from app.ledger.tables import ON_ACCOUNT, Event, Job, Payment, Role, Stage, User
+from app.ledger.tables import ON_ACCOUNT, AccountPayment, Event, Job, Payment, Role, Stage, User
 from app.pricing import MAX_CENTS, show_cents
 from app.validation import fault_of_length
 
-MEANS = ("cash", "check", "card", "bank transfer", ON_ACCOUNT, "other")
+MEANS = ("cash", "check", "card", "bank transfer", "other")
+CREDIT = "credit"
+"""The means of a payment that is credit of another job, or of the customer's account."""
+MEANS_ON_RECORD = (*MEANS, CREDIT, ON_ACCOUNT)
+"""With those of earlier releases: what was put on account then is an invoice now."""
 
 
 class PaymentKind(StrEnum):
@@ -50,10 +57,7 @@ _EVENT = {
 }
 _ON_ACCOUNT_EVENT = "put on account"
 _EVENT_KINDS = (*_EVENT.values(), _ON_ACCOUNT_EVENT)
-_NEED_MONEY = {
-    PaymentKind.DEPOSIT: "A deposit on account is none: nothing came in. Choose how it was paid, or leave it owed.",
-    PaymentKind.REFUND: "On account no money goes back. Choose how it was given back, or take it off the price.",
-}
+_IS_AN_INVOICE = "On account is no payment: nothing came in. Issue an invoice; it stays owed until it is paid."
 _MOST_NOTE = 180  # the column holds 200, and a deposit says so in front
 _CAME_TO_NOTHING = (Stage.LOST, Stage.CANCELED)
 
@@ -89,6 +93,7 @@ class PaymentReceipt:
     total_cents: int  # what the job came to; 0 where it was lost or canceled, so that nothing was due
     paid_cents: int  # this one counted in
     po_number: str = ""  # the customer's own order
+    used: tuple[tuple[int, int, int], ...] = ()  # number of an invoice, cents for it, and off it for paying early
 
     @property
     def is_on_account(self) -> bool:
@@ -133,10 +138,8 @@ class JobPayments:
 
 
 def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -> PaymentReceipt:
-    """Put one payment on record for a job whose payments were read at `version`; its receipt.
-
-    What is put on account stays owed, and off the price on account it is owed no more: a deposit and a plain refund
-    cannot be on account, since no money changes hands.
+    """Put one payment on record for a job whose payments were read at `version`; its receipt. It is used for what is
+    open of the job's invoices.
 
     Raises Problems on `means`, `note`, `received_on`; LedgerError on `cents` with the figures where it is above
     the balance, or a refund above what was paid; Stale where another payment came in between (a press repeated
@@ -153,35 +156,57 @@ def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -
             raise Problems(problems)
         if len(job.payments) + 1 != version:
             raise Stale()
-        money = job_money(job)
-        _require_room(job, money, form)
-        said = "Deposit" if form.kind is PaymentKind.DEPOSIT else ""
-        payment = Payment(
-            received_on=form.received_on,
-            cents=-form.cents if form.kind.goes_back else form.cents,
-            means=form.means,
-            note=": ".join(part for part in (said, note) if part),
-            taken_by_id=work.actor.user_id,
-        )
-        job.payments.append(payment)
-        work.session.flush()
-        if form.kind is PaymentKind.OFF_PRICE:
-            job.agreed_cents = money.total_cents - form.cents
-            give_back_sold(work.session, job)
-        total = 0 if job.stage in _CAME_TO_NOTHING else job_money(job).total_cents
-        paid = money.paid_cents + payment.received_cents
-        kind = _ON_ACCOUNT_EVENT if payment.is_on_account else _EVENT[form.kind]
-        figures = {"kind_of_payment": form.kind.value, "note": note, "total_cents": total, "paid_cents": paid}
-        told = _told(form, paid, total) + (f". {note}" if note else "")
-        record(work, kind, f"job {job.number}", told, job_id=job.id, payment=payment.id, **figures)
+        _require_room(job, job_money(job), form)
+        if form.kind is PaymentKind.OFF_PRICE and has_invoices(work.session, job):
+            raise LedgerError("kind", "This job is invoiced: write a credit note on its invoice, then give it back.")
+        put_payment(work, job, form, note)
     return payments_of(work.session, job_number).receipts[-1]
+
+
+def put_payment(
+    work: Work,
+    job: Job,
+    form: PaymentForm,
+    note: str,
+    *,
+    account: AccountPayment | None = None,
+    named: Mapping[int, tuple[int, int]] | None = None,
+) -> Payment:
+    """Put a payment of a job on record with its event, and use it, inside the caller's transaction. account: of which
+    it is a part; named: see `settle`.
+    """
+    money = job_money(job)
+    said = "Deposit" if form.kind is PaymentKind.DEPOSIT else ""
+    payment = Payment(
+        received_on=form.received_on,
+        cents=-form.cents if form.kind.goes_back else form.cents,
+        means=form.means,
+        note=": ".join(part for part in (said, note) if part),
+        taken_by_id=work.actor.user_id,
+        account_payment_id=account.id if account else None,
+    )
+    job.payments.append(payment)
+    work.session.flush()
+    if form.kind is PaymentKind.OFF_PRICE:
+        job.agreed_cents = money.total_cents - form.cents
+        give_back_sold(work.session, job)
+    used = settle(work, job, fresh_on=None if form.kind.goes_back else form.received_on, named=named)
+    total = 0 if job.stage in _CAME_TO_NOTHING else job_money(job).total_cents
+    paid = money.paid_cents + payment.received_cents
+    figures = {"kind_of_payment": form.kind.value, "note": note, "total_cents": total, "paid_cents": paid}
+    told = [_told(form, paid, total)]
+    if account is not None:
+        told.append(f"part of {account_payment_number(account.number)}")
+    told += [f"{show_cents(one.cents)} of it for {invoice_number(one.invoice.number)}" for one in used]
+    shares = [[one.invoice.number, one.cents, one.discount_cents] for one in used]
+    summary = "; ".join(told) + (f". {note}" if note else "")
+    subject = f"job {job.number}"
+    record(work, _EVENT[form.kind], subject, summary, job_id=job.id, payment=payment.id, used=shares, **figures)
+    return payment
 
 
 def _told(form: PaymentForm, paid: int, total: int) -> str:
     """The payment as the job's story tells it."""
-    if form.means == ON_ACCOUNT:
-        word = "let off the price, on account" if form.kind.goes_back else "put on account, still owed"
-        return f"{show_cents(form.cents)} {word}; {show_cents(paid)} of {show_cents(total)} paid"
     word = "given back" if form.kind.goes_back else f"{form.kind.value} received"
     off = " off the price" if form.kind is PaymentKind.OFF_PRICE else ""
     so_far = f"{show_cents(paid)} of {show_cents(total)} paid" if total else f"{show_cents(paid)} not given back"
@@ -193,8 +218,8 @@ def _problems(work: Work, job: Job, form: PaymentForm, note: str) -> list[Proble
     not_yet = "This day has not come yet; enter today or an earlier day."
     opened = f"The job was opened on {job.asked_on.isoformat()}; enter that day or a later one."
     faults = (
-        ("means", form.means not in MEANS, f"Choose how it was paid: {', '.join(MEANS)}."),
-        ("means", form.means == ON_ACCOUNT and form.kind in _NEED_MONEY, _NEED_MONEY.get(form.kind, "")),
+        ("means", form.means == ON_ACCOUNT, _IS_AN_INVOICE),
+        ("means", form.means not in MEANS_ON_RECORD, f"Choose how it was paid: {', '.join(MEANS)}."),
         ("note", has_many_digits(note), no_card),
         ("note", len(note) > _MOST_NOTE, fault_of_length(note, _MOST_NOTE)),
         ("note", form.kind.goes_back and not note, "Say why the money is given back."),
@@ -210,7 +235,7 @@ def _require_room(job: Job, money: JobMoney, form: PaymentForm) -> None:
     total, paid, asked = (show_cents(cents) for cents in (money.total_cents, money.paid_cents, form.cents))
     if form.kind is PaymentKind.OFF_PRICE and (job.agreed_cents is None or job.stage in _CAME_TO_NOTHING):
         raise LedgerError("kind", "Only the price of an accepted job can be lessened: write it as a refund.")
-    if form.kind.goes_back and form.means != ON_ACCOUNT:
+    if form.kind.goes_back:
         if form.cents > money.paid_cents:
             raise LedgerError(
                 "cents",
@@ -224,14 +249,9 @@ def _require_room(job: Job, money: JobMoney, form: PaymentForm) -> None:
     if form.cents > money.balance_cents:
         left = show_cents(max(money.balance_cents, 0))
         raise LedgerError(
-            "cents", f"{asked} is more than is due: the total is {total}, {paid} is paid, {left} is left to pay."
-        )
-    on_account = money.on_account_cents
-    if form.means == ON_ACCOUNT and not form.kind.goes_back and form.cents > money.balance_cents - on_account:
-        raise LedgerError(
             "cents",
-            f"{show_cents(on_account)} of the {show_cents(money.balance_cents)} left to pay is on account already: "
-            f"at most {show_cents(money.balance_cents - on_account)} can be added.",
+            f"{asked} is more than is due: the total is {total}, {paid} is paid, {left} is left to pay. "
+            "What a customer pays beyond it is taken on the customer's page.",
         )
 
 
@@ -265,6 +285,7 @@ def payments_of(session: Session, job_number: int) -> JobPayments:
                 # Not the event's: one of an earlier Bittern counted what was on account as paid.
                 paid_cents=paid,
                 po_number=job.po_number,
+                used=tuple((number, cents, off) for number, cents, off in said.get("used", ())),
             )
         )
     return JobPayments(job, money, tuple(receipts))

@@ -17,9 +17,12 @@ from app.ledger.keys.key_queries import KINDS as OF_KEYS
 from app.ledger.keys.losses import KEY_LOST, LOSS_CLOSED
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
 from app.ledger.keysystems.ticks import CHECKED, PINNED, PINNED_ANEW
+from app.ledger.money.crediting import CREDITED
+from app.ledger.money.invoicing import INVOICED
 from app.ledger.money.payments import PaymentKind
+from app.ledger.money.settling import EARLY
 from app.ledger.people.users import name_key
-from app.ledger.store.events import BITTINGS_REVEALED, DISCOUNT_GIVEN, LOW_PRICE
+from app.ledger.store.events import BITTINGS_REVEALED, CREDIT_EXCEEDED, DISCOUNT_GIVEN, LOW_PRICE
 
 Fits = Callable[[Any], bool]
 
@@ -48,6 +51,10 @@ def _pairs(value: Any) -> bool:
     return isinstance(value, list) and all(_wholes(pair) and len(pair) == 2 for pair in value)
 
 
+def _triples(value: Any) -> bool:
+    return isinstance(value, list) and all(_wholes(one) and len(one) == 3 for one in value)
+
+
 def _day(value: Any) -> bool:
     return value == "" or date.fromisoformat(value) is not None
 
@@ -58,7 +65,9 @@ _MONEY: Mapping[str, Fits] = {
     "note": _text,
     "total_cents": _whole,
     "paid_cents": _whole,
+    "used": _triples,
 }
+_PAPER: Mapping[str, Fits] = {"invoice": _whole, "total_cents": _whole}
 _KEYS: Mapping[str, Fits] = {"keys": _wholes}
 _CYLINDERS: Mapping[str, Fits] = {"cylinders": _wholes}
 _TAKEN: Mapping[str, Fits] = {
@@ -101,6 +110,9 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     NOTE: {},
     "file kept": {"bytes": _whole},
     **dict.fromkeys(("deposit taken", "payment taken", "refund given", "put on account"), _MONEY),
+    **dict.fromkeys((INVOICED, CREDITED), _PAPER),
+    EARLY: {"invoice": _whole, "discount_cents": _whole},
+    CREDIT_EXCEEDED: {},
     PINS_DRAWN: _CYLINDERS,
     CAME_BACK: {},
     CLAIM_NOTED: {},

@@ -11,7 +11,7 @@ from app.errors import BitternError, Problem
 from app.fitting import from_json, read_maker
 from app.keying import BittingSpec
 from app.ledger import tables as m
-from app.ledger.money.payments import MEANS
+from app.ledger.money.payments import MEANS_ON_RECORD
 from app.ledger.moving import row_checks
 from app.ledger.moving.exported_events import check_event
 from app.ledger.moving.row_checks import Check, at_least, cents, json_object, one_of, percent, require
@@ -300,11 +300,14 @@ TABLES = (
         "account payments",
         m.AccountPayment,
         "money that was paid at once for several jobs",
-        (at_least("number", 1, "Their numbers begin at 1."), one_of("means", MEANS)),
+        (at_least("number", 1, "Their numbers begin at 1."), one_of("means", MEANS_ON_RECORD)),
         derive=_account_token,
     ),
     MovedTable(
-        "payments", m.Payment, "money received and given back", (row_checks.check_payment, one_of("means", MEANS))
+        "payments",
+        m.Payment,
+        "money received and given back",
+        (row_checks.check_payment, one_of("means", MEANS_ON_RECORD)),
     ),
     MovedTable("payment uses", m.PaymentUse, "which payment was used for which invoice"),
     MovedTable(

@@ -1,4 +1,4 @@
-"""The house's books: what was issued, closed and paid between two days, as rows for its general ledger."""
+"""The house's books: what was quoted, closed, invoiced and paid between two days, as rows for its general ledger."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -9,11 +9,23 @@ import sqlalchemy as sa
 from sqlalchemy.orm import InstrumentedAttribute, Session, aliased, joinedload
 
 from app.errors import BitternError
+from app.ledger.money.invoice_snapshot import read_invoice
 from app.ledger.quoting.snapshot import as_accepted, read_snapshot
 from app.ledger.store.events import moved_to
-from app.ledger.store.numbers import payment_number, quote_number
+from app.ledger.store.numbers import account_payment_number, invoice_number, payment_number, quote_number
 from app.ledger.store.work import Work
-from app.ledger.tables import ON_ACCOUNT, Event, Job, Payment, QuoteRevision, Stage
+from app.ledger.tables import (
+    ON_ACCOUNT,
+    AccountPayment,
+    Customer,
+    Event,
+    Invoice,
+    Job,
+    Payment,
+    PaymentUse,
+    QuoteRevision,
+    Stage,
+)
 from app.pricing import show_day
 
 BookRow = tuple[str, ...]
@@ -140,6 +152,30 @@ def _jobs(session: Session, first: date, last: date) -> Iterator[BookRow]:
         )
 
 
+def _invoices(session: Session, first: date, last: date) -> Iterator[BookRow]:
+    named = aliased(Invoice)
+    rows = session.execute(
+        sa.select(Invoice, named.number, Job)
+        .join(Job, Job.id == Invoice.job_id)
+        .outerjoin(named, named.id == Invoice.refers_to_id)
+        .options(joinedload(Invoice.job).joinedload(Job.customer))
+        .where(Invoice.invoiced_on.between(first, last))
+        .order_by(Invoice.number)
+    )
+    for one, refers_to, job in rows:
+        yield (
+            invoice_number(one.number),
+            one.kind.value,
+            "" if refers_to is None else invoice_number(refers_to),
+            str(job.number),
+            one.invoiced_on.isoformat(),
+            one.due_on.isoformat(),
+            job.customer.name,
+            read_invoice(one.snapshot).tax_note,
+            *amounts_to(one.total_cents, one.subtotal_cents, one.tax_cents, one.deposit_cents),
+        )
+
+
 def _payments(session: Session, first: date, last: date) -> Iterator[BookRow]:
     place = sa.func.row_number().over(partition_by=Payment.job_id, order_by=Payment.id)
     numbered = sa.select(Payment.id, place.label("place")).subquery()
@@ -147,18 +183,45 @@ def _payments(session: Session, first: date, last: date) -> Iterator[BookRow]:
         sa.select(Payment, numbered.c.place, Job)
         .join(numbered, numbered.c.id == Payment.id)
         .join(Job, Job.id == Payment.job_id)
-        .options(joinedload(Job.customer))
-        .where(Payment.received_on.between(first, last), Payment.means != ON_ACCOUNT)
+        .where(
+            Payment.received_on.between(first, last),
+            Payment.means != ON_ACCOUNT,
+            Payment.account_payment_id.is_(None),
+        )
         .order_by(Payment.received_on, Payment.id)
     )
+    names = dict(session.execute(sa.select(Customer.id, Customer.name)).all())
+    found: list[tuple[date, BookRow]] = []
     for payment, number, job in rows:
+        said = (payment_number(job.number, number), str(job.number), payment.received_on.isoformat())
+        money = (names[job.customer_id], payment.means, book_amount(payment.cents))
+        found.append((payment.received_on, (*said, *money)))
+    accounts = sa.select(AccountPayment).where(
+        AccountPayment.received_on.between(first, last), AccountPayment.cents != 0
+    )
+    for account in session.scalars(accounts.order_by(AccountPayment.received_on, AccountPayment.id)):
+        said = (account_payment_number(account.number), "", account.received_on.isoformat())
+        money = (names[account.customer_id], account.means, book_amount(account.cents))
+        found.append((account.received_on, (*said, *money)))
+    yield from (row for _, row in sorted(found, key=lambda one: one[0]))
+
+
+def _early(session: Session, first: date, last: date) -> Iterator[BookRow]:
+    rows = session.execute(
+        sa.select(PaymentUse, Invoice.number, Job)
+        .join(Invoice, Invoice.id == PaymentUse.invoice_id)
+        .join(Job, Job.id == Invoice.job_id)
+        .options(joinedload(PaymentUse.invoice).joinedload(Invoice.job).joinedload(Job.customer))
+        .where(PaymentUse.used_on.between(first, last), PaymentUse.discount_cents != 0)
+        .order_by(PaymentUse.used_on, PaymentUse.id)
+    )
+    for use, number, job in rows:
         yield (
-            payment_number(job.number, number),
+            invoice_number(number),
             str(job.number),
-            payment.received_on.isoformat(),
+            use.used_on.isoformat(),
             job.customer.name,
-            payment.means,
-            book_amount(payment.cents),
+            book_amount(-use.discount_cents),
         )
 
 
@@ -204,11 +267,42 @@ BOOKS = (
         _jobs,
     ),
     Book(
+        "invoices",
+        "each invoice, deposit invoice and credit note as it was issued, in the order of their one series of numbers",
+        (
+            BookColumn("invoice", "its number"),
+            BookColumn("kind", "invoice, deposit, credit note"),
+            BookColumn("refers to", "of a credit note, the invoice that it changes"),
+            BookColumn("job", "the job's number"),
+            BookColumn("issued", "the day of issue, as 2026-03-02"),
+            BookColumn("due", "the day by which it is to be paid"),
+            BookColumn("customer", "the customer's name"),
+            BookColumn("tax rule", "the sales tax, or the certificate, in words"),
+            BookColumn("subtotal", "before tax, in dollars; a credit note's with a minus"),
+            BookColumn("tax", "sales tax, in dollars"),
+            BookColumn("deposit", "asked by a deposit invoice, and with a minus what came off for it, in dollars"),
+            BookColumn("total", "subtotal + tax + deposit, in dollars"),
+        ),
+        _invoices,
+    ),
+    Book(
+        "discounts",
+        "each discount for paying early as it was taken",
+        (
+            BookColumn("invoice", "the invoice it came off"),
+            BookColumn("job", "the job's number"),
+            BookColumn("taken", "the day it was taken, as 2026-03-02"),
+            BookColumn("customer", "the customer's name"),
+            BookColumn("amount", "in dollars, with a minus; its share of the tax is in it"),
+        ),
+        _early,
+    ),
+    Book(
         "payments",
-        "each payment, deposit and refund as it came in or went out; what is on account is none until it is paid",
+        "each payment, deposit and refund as it came in or went out, one for several jobs as one",
         (
             BookColumn("payment", "the number of its receipt"),
-            BookColumn("job", "the job's number"),
+            BookColumn("job", "the job's number; empty of one for several"),
             BookColumn("received", "the day it came in, as 2026-03-02"),
             BookColumn("customer", "the customer's name"),
             BookColumn("method", "how it was paid"),

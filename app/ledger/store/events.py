@@ -154,7 +154,15 @@ _LOOKED_AT = 200  # events; a task of the night may have written some by the wro
 # Which kinds of events are for whom; all others are for everybody who may open the record.
 _FOR_OWNER = ("keying overridden",)
 LOW_PRICE, DISCOUNT_GIVEN = "low price agreed", "discount given"
-OVERRIDES = (*_FOR_OWNER, "authority overridden", "keyed under a lost key", LOW_PRICE, DISCOUNT_GIVEN)
+CREDIT_EXCEEDED = "credit limit exceeded"
+OVERRIDES = (
+    *_FOR_OWNER,
+    CREDIT_EXCEEDED,
+    "authority overridden",
+    "keyed under a lost key",
+    LOW_PRICE,
+    DISCOUNT_GIVEN,
+)
 """Kinds whose words give the reason for an override, a price or a discount: for the house's pages, not for what goes
 out of it.
 """

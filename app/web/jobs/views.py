@@ -19,7 +19,7 @@ from app.ledger.jobs.stages import move_job
 from app.ledger.money.payments import MEANS, JobPayments, PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.errors import NotFound
-from app.ledger.tables import ON_ACCOUNT, JobFile, Role
+from app.ledger.tables import JobFile, Role
 from app.pricing import show_cents
 from app.web.access import roles
 from app.web.errors import about
@@ -36,7 +36,6 @@ _PAYMENT_WORDS = {
     PaymentKind.REFUND: "Refund: paid too much, twice or in error",
     PaymentKind.OFF_PRICE: "Refund off the price: brought back, or let off",
 }
-_MEANS = {ON_ACCOUNT: "on account: stays owed"}
 
 
 class TakePaymentForm(SavedForm):
@@ -48,7 +47,7 @@ class TakePaymentForm(SavedForm):
         choices=[SelectChoice(kind.value, _PAYMENT_WORDS[kind]) for kind in PaymentKind],
     )
     cents = CentsField("Amount", [InputRequired("Enter an amount in dollars, as in 12.50.")])
-    means = SelectField("By", choices=[SelectChoice(means, _MEANS.get(means, means)) for means in MEANS])
+    means = SelectField("By", choices=[SelectChoice(means, means) for means in MEANS])
     received_on = DayField("On", [InputRequired("Enter the day.")])
     note = text(
         "Note",
@@ -70,7 +69,7 @@ class TakePaymentForm(SavedForm):
         back = PaymentKind.REFUND if balance or page.job.agreed_cents is None else PaymentKind.OFF_PRICE
         kind = PaymentKind.DEPOSIT if deposit else PaymentKind.PAYMENT if balance > 0 else back
         self.kind.data = kind.value
-        self.cents.data = (deposit or balance) if balance > 0 else None
+        self.cents.data = (deposit or balance) if balance > 0 else -balance or None
 
 
 blueprint = Blueprint("jobs", __name__)
@@ -163,8 +162,6 @@ def payments(number: int) -> ResponseReturnValue:
     about(f"job {number}", form)
     if done := form.run(lambda: take_payment(work, number, form.version_read, form.into(PaymentForm))):
         word = "given back" if done.value.kind.goes_back else "received"
-        if done.value.is_on_account:
-            word = "let off the price" if done.value.kind.goes_back else "put on account"
         nothing = payments_of(work.session, number).came_to_nothing
         left = "nothing is due" if nothing else f"{show_cents(done.value.balance_cents)} left to pay"
         return flash_and_redirect(f"{show_cents(done.value.cents)} {word}; {left}.", "jobs.payments", number=number)

@@ -14,12 +14,11 @@ from app.ledger.care.backups import last_backup
 from app.ledger.jobs.queries import LedgerQuestion, ledger_page
 from app.ledger.jobs.stages import lose_quote
 from app.ledger.keys.losses import count_open_losses
+from app.ledger.money.owing import by_customer, owed_jobs
 from app.ledger.reports.open_jobs import (
     WeekDay,
     Whom,
-    by_customer,
     count_waiting,
-    owed_jobs,
     promised_jobs,
     promised_week,
     waiting_jobs,

@@ -16,7 +16,7 @@ from app.ledger.quoting.snapshot import as_accepted, read_snapshot
 from app.ledger.quoting.sold_lines import put_missing_sold_lines
 from app.ledger.reports.sales import SalesQuestion, find_bought, find_purchases
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import ON_ACCOUNT, Customer, Job, QuoteRevision, Role, SoldLine, User
+from app.ledger.tables import Customer, Job, QuoteRevision, Role, SoldLine, User
 from tests.conftest import NOW
 from tests.tour import demo_copy
 
@@ -74,7 +74,7 @@ def test_what_is_given_back_off_the_price_is_taken_off_what_was_sold_without_its
         return tuple(work.session.execute(_OFF).one())
 
     assert off() == (job.id, -493)
-    more = PaymentForm(PaymentKind.OFF_PRICE, 1_000, ON_ACCOUNT, work.today, "brought back")
+    more = PaymentForm(PaymentKind.OFF_PRICE, 1_000, "cash", work.today, "brought back")
     take_payment(work, 1001, len(job.payments) + 1, more)
     assert off() == (job.id, -1_435)
 

@@ -9,12 +9,11 @@ from sqlalchemy.orm import Session
 
 from app.ledger.jobs.queries import OPEN
 from app.ledger.jobs.stages import lose_quote, move_job
+from app.ledger.money.owing import by_customer, owed_jobs
 from app.ledger.reports.open_jobs import (
     WAITS_ON,
     Whom,
-    by_customer,
     count_waiting,
-    owed_jobs,
     promised_jobs,
     promised_week,
     waiting_jobs,

@@ -4,6 +4,7 @@ import csv
 import io
 import re
 from collections.abc import Callable
+from datetime import date
 from decimal import Decimal
 from html import unescape
 
@@ -16,6 +17,7 @@ from app.cli import main
 from app.config import Config
 from app.ledger.reports.books import BOOKS
 from app.ledger.tables import Customer, Cylinder, Job, QuoteRevision, Role, Stage
+from tests import factories
 from tests.conftest import NOW
 from tests.desk import accepted, quoted
 from tests.factories import FormClient
@@ -105,11 +107,11 @@ def test_a_quote_without_a_discount_speaks_of_none(owned: FormClient, session: S
         assert "discount" not in told.lower()
 
 
-def test_what_is_put_on_account_is_no_payment_of_the_books(owned: FormClient, session: Session) -> None:
+def test_what_was_put_on_account_is_no_payment_of_the_books(owned: FormClient, session: Session) -> None:
     closed_job(owned, session)
-    charge = {"kind": "payment", "cents": "5.00", "means": "on account", "received_on": "2026-11-25", "version": 3}
-    assert owned.post("/jobs/1001/payments", data=charge).status_code == 303
-    cash = {**charge, "cents": "2.50", "means": "cash", "version": 4}
+    job = session.scalars(sa.select(Job).where(Job.number == 1001)).one()
+    factories.PaymentFactory(job_id=job.id, cents=500, means="on account", received_on=date(2026, 11, 25))
+    cash = {"kind": "payment", "cents": "2.50", "means": "cash", "received_on": "2026-11-25", "version": 4}
     assert owned.post("/jobs/1001/payments", data=cash).status_code == 303
     came = [(row["payment"], row["method"], row["amount"]) for row in table(owned, "payments")]
     assert came == [("R-1001-1", "cash", "40.00"), ("R-1001-2", "cash", "-7.25"), ("R-1001-4", "cash", "2.50")]

@@ -1,0 +1,50 @@
+"""A customer's credit limit: asked before goods go that are not paid; the owner may let them go with a reason."""
+
+from app.ledger.jobs.queries import job_money
+from app.ledger.money.invoicing import Handed, handed_value, value_of
+from app.ledger.money.owing import credit_of, owed_jobs
+from app.ledger.money.settling import invoices_of_jobs
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.events import CREDIT_EXCEEDED, record
+from app.ledger.store.work import Work
+from app.ledger.tables import Customer, Job, Role
+from app.pricing import show_cents
+
+
+def require_credit_for(work: Work, job: Job, lines: Handed, reason: str = "") -> None:
+    """Ask whether pieces of a job that go now fit into its customer's credit limit, inside the caller's transaction.
+
+    See `require_credit`. What was paid for the job already is counted; a job that is paid in full is not asked about.
+    """
+    invoiced = sum(
+        one.invoice.total_cents - one.credited_cents - one.discount_cents
+        for one in invoices_of_jobs(work.session, [job.id])
+    )
+    paid = job_money(job).paid_cents
+    due = max(invoiced, handed_value(work.session, job) + value_of(work.session, job, lines)) - paid
+    before = max(invoiced, handed_value(work.session, job)) - paid
+    if due > max(before, 0):
+        require_credit(work, job.customer, due - max(before, 0), reason, job)
+
+
+def require_credit(work: Work, customer: Customer, cents: int, reason: str = "", job: Job | None = None) -> None:
+    """Refuse to let `cents` more be owed than now where a customer's limit is below that; LedgerError on `credit`
+    with the figures. The owner goes on with a reason, which stays on record.
+    """
+    limit = customer.credit_limit_cents
+    if limit is None or cents <= 0:
+        return
+    owed = sum(one.owed_cents for one in owed_jobs(work.session, work.today, customer.id))
+    owed -= credit_of(work.session, customer.id).get(customer.id, 0)
+    if owed + cents <= limit:
+        return
+    told = (
+        f"{customer.name} owes {show_cents(max(owed, 0))} and this is {show_cents(cents)} more: that is above the "
+        f"credit limit of {show_cents(limit)}."
+    )
+    if work.actor.role is not Role.OWNER:
+        raise LedgerError("credit", f"{told} Take a payment first, or ask the owner.")
+    if not reason.strip():
+        raise LedgerError("credit", f"{told} Take a payment first, or say why it goes all the same.")
+    subject = f"job {job.number}" if job else f"customer {customer.id}"
+    record(work, CREDIT_EXCEEDED, subject, f"{told} Reason: {reason.strip()}", job_id=job.id if job else None)

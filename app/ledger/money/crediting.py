@@ -1,0 +1,317 @@
+"""Use cases: credit notes. Each names its invoice and says what is changed; one that cancels takes all of it back."""
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from fractions import Fraction
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.errors import Problem, Problems
+from app.ledger.catalog.money_rules import money_rules_on
+from app.ledger.jobs.queries import get_job
+from app.ledger.money.invoice_snapshot import InvoicedLine, InvoiceSnapshot, read_invoice
+from app.ledger.money.invoicing import AS_QUOTED, issued_with, papers_of_money, put_invoice, standing
+from app.ledger.money.settling import invoices_of_jobs, settle
+from app.ledger.quoting.sold_lines import give_back_sold
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, NotFound, Stale
+from app.ledger.store.events import next_number
+from app.ledger.store.numbers import invoice_number
+from app.ledger.store.work import Work
+from app.ledger.tables import INVOICE_NUMBERS, Invoice, InvoiceKind, InvoiceLine, Job, PaymentUse, Role, longest
+from app.pricing import half_up, show_cents
+from app.validation import fault_of_length
+
+CREDITED = "credit note issued"
+RESTOCKING = "restocking"
+
+
+def get_invoice(session: Session, number: int) -> Invoice:
+    """A paper of the series by its number; NotFound."""
+    found = session.scalar(sa.select(Invoice).where(Invoice.number == number))
+    if found is None:
+        raise NotFound("invoice")
+    return found
+
+
+def credited_of(session: Session, invoice: Invoice) -> list[Invoice]:
+    """The credit notes on an invoice."""
+    rows = sa.select(Invoice).where(Invoice.refers_to_id == invoice.id)
+    return list(session.scalars(rows.order_by(Invoice.number)))
+
+
+def _left(session: Session, invoice: Invoice) -> Counter[str]:
+    """Label → how many pieces of an invoice were not credited yet."""
+    left = Counter({line.label: line.quantity for line in invoice.lines})
+    for note in credited_of(session, invoice):
+        left.subtract({line.label: line.quantity for line in note.lines if line.label != RESTOCKING})
+    return left
+
+
+def write_credit_note(
+    work: Work, job: Job, lines: Mapping[str, int], reason: str, restocking_cents: int = 0, token: str = ""
+) -> Invoice:
+    """Credit pieces of a job by their lines' labels, on its newest invoice that has all of them, inside the caller's
+    transaction: the price that is agreed is lower by it, and payments are freed.
+
+    restocking_cents: what is kept before tax for taking them back. Raises LedgerError on `lines` where no invoice has
+    as many, on `restocking` where it is more than they come to.
+    """
+    wanted = Counter({label: count for label, count in lines.items() if count})
+    if not wanted or min(wanted.values()) < 0:
+        raise LedgerError("lines", "Enter how many pieces are credited.")
+    number = next_number(work.session, INVOICE_NUMBERS)
+    invoices = standing(papers_of_money(work.session, job), InvoiceKind.INVOICE)
+    most: Counter[str] = Counter()
+    for invoice in reversed(invoices):
+        left = _left(work.session, invoice)
+        if all(left[label] >= count for label, count in wanted.items()):
+            return _credit(work, job, invoice, wanted, reason, restocking_cents, number, token)
+        most |= left
+    label = next((one for one in wanted if most[one] < wanted[one]), next(iter(wanted)))
+    raise LedgerError(
+        "lines",
+        f"No invoice of job {job.number} has {wanted[label]} of line {label} left to credit: at most "
+        f"{max(most[label], 0)} at once. Credit what stands on one invoice at a time.",
+    )
+
+
+def _credit(
+    work: Work,
+    job: Job,
+    invoice: Invoice,
+    wanted: Mapping[str, int],
+    reason: str,
+    restocking_cents: int,
+    number: int,
+    token: str,
+) -> Invoice:
+    session, frozen = work.session, read_invoice(invoice.snapshot)
+    rules, left = money_rules_on(session, work.today), _left(session, invoice)
+    lines, discount = [], 0
+    percent = next((line.tax_percent for line in frozen.lines if line.tax_percent), "")
+    was = _taxed_now(session, invoice)
+    now = Counter(was)
+    for line in frozen.lines:
+        count = wanted.get(line.label, 0)
+        if not count:
+            continue
+        first, last = line.quantity - left[line.label], line.quantity - left[line.label] + count
+        amount = _share(line.amount_cents, last, line.quantity) - _share(line.amount_cents, first, line.quantity)
+        base = _share(line.taxed_cents, last, line.quantity) - _share(line.taxed_cents, first, line.quantity)
+        discount += amount - base
+        note = line.note if count == line.quantity else ""
+        lines.append(replace(line, quantity=count, amount_cents=-amount, taxed_cents=-base, note=note))
+        if line.tax_percent:
+            now[line.label] -= base
+    credited = -sum(line.taxed_cents for line in lines)
+    if not 0 <= restocking_cents <= credited:
+        raise LedgerError(
+            "restocking", f"What comes back comes to {show_cents(credited)} before tax: keep at most that."
+        )
+    if restocking_cents:
+        is_taxed = rules.restocking_taxed and percent
+        charge = (restocking_cents, restocking_cents, restocking_cents, percent if is_taxed else "")
+        lines.append(InvoicedLine(RESTOCKING, "Restocking charge", "", 1, *charge))
+        if is_taxed:
+            now[RESTOCKING] += restocking_cents
+    tax = _tax(frozen, percent, now) - _tax(frozen, percent, was)
+    return _put(
+        work, job, invoice, frozen, tuple(lines), -discount, tax, 0, reason, number, token,
+        restocking_rule=rules.restocking_sentence if restocking_cents else "",
+    )  # fmt: skip
+
+
+def _share(cents: int, count: int, whole: int) -> int:
+    return half_up(Fraction(cents * count, whole))
+
+
+def _taxed_now(session: Session, invoice: Invoice) -> Counter[str]:
+    """Label → what of it is still taxed after the credit notes until now."""
+    taxed: Counter[str] = Counter()
+    for one in (invoice, *credited_of(session, invoice)):
+        for line in one.lines:
+            if line.is_taxed:
+                taxed[line.label] += line.amount_cents
+    return taxed
+
+
+def _tax(frozen: InvoiceSnapshot, percent: str, taxed: Mapping[str, int]) -> int:
+    """The tax on what is left of an invoice, by the rule that it names."""
+    whole = sum(line.taxed_cents for line in frozen.lines if line.tax_percent)
+    left = sum(taxed.values())
+    if left == whole:
+        return frozen.tax_cents
+    if percent == AS_QUOTED:
+        return half_up(Fraction(frozen.tax_cents * left, whole)) if whole else 0
+    return frozen.tax_by.tax([one for one in taxed.values() if one], Decimal(percent)) if percent else 0
+
+
+def _put(
+    work: Work,
+    job: Job,
+    invoice: Invoice,
+    frozen: InvoiceSnapshot,
+    lines: tuple[InvoicedLine, ...],
+    discount: int,
+    tax: int,
+    deposit: int,
+    reason: str,
+    number: int,
+    token: str,
+    *,
+    cancels: bool = False,
+    restocking_rule: str = "",
+) -> Invoice:
+    reason = " ".join(reason.split())
+    if not reason:
+        raise Problems([Problem("reason", "Say what is changed and why: the credit note prints it.")])
+    if fault := fault_of_length(reason, longest(Invoice.reason)):
+        raise Problems([Problem("reason", fault)])
+    subtotal = sum(line.amount_cents for line in lines) - discount
+    snapshot = replace(
+        frozen,
+        number=number,
+        kind=InvoiceKind.CREDIT_NOTE,
+        issued_on=work.today,
+        due_on=work.today,
+        issued_by=work.actor.name,
+        customer_name=job.customer.name,
+        customer_address=job.customer.address,
+        lines=lines,
+        discount_cents=discount,
+        subtotal_cents=subtotal,
+        tax_cents=tax,
+        deposit_cents=deposit,
+        total_cents=subtotal + tax + deposit,
+        tax_change_cents=-frozen.tax_change_cents if cancels else 0,
+        terms=(),
+        cash_percent=Decimal(0),
+        discount_until=None,
+        refers_to=frozen.number,
+        reason=reason,
+        restocking_rule=restocking_rule,
+        is_last=False,
+    )
+    token = token or f"credit note {number}"
+    note = put_invoice(work, job, snapshot, token, refers_to=invoice, cancels=cancels, event=CREDITED)
+    if job.agreed_cents is not None:
+        if cancels:
+            job.agreed_cents += snapshot.tax_change_cents + _discounts_undone(work, invoice)
+        else:
+            job.agreed_cents += note.total_cents
+        give_back_sold(work.session, job)
+    settle(work, job)
+    return note
+
+
+def _discounts_undone(work: Work, invoice: Invoice) -> int:
+    """Take back what was taken off a canceled invoice for paying early; its payment settles something else."""
+    rows = sa.select(PaymentUse).where(PaymentUse.invoice_id == invoice.id, PaymentUse.discount_cents != 0)
+    taken = list(work.session.scalars(rows.order_by(PaymentUse.id)))
+    for one in taken:
+        work.session.add(
+            PaymentUse(
+                payment_id=one.payment_id,
+                invoice_id=invoice.id,
+                cents=0,
+                discount_cents=-one.discount_cents,
+                used_on=work.today,
+            )
+        )
+    work.session.flush()
+    return sum(one.discount_cents for one in taken)
+
+
+@dataclass(frozen=True, slots=True)
+class CreditForm:
+    """What is credited of an invoice: pieces by their lines' labels, why, and what is kept before tax for taking them
+    back. token: of the page.
+    """
+
+    lines: Mapping[str, int]
+    reason: str
+    token: str
+    restocking_cents: int = 0
+
+
+def credit_lines(work: Work, invoice_id: int, version: int, form: CreditForm) -> Invoice:
+    """Credit pieces of one invoice whose job's papers were read at `version`; see `write_credit_note`. The same token
+    gives the same credit note. Raises LedgerError, Problems, Stale, NotFound.
+    """
+    work.require(Role.COUNTER)
+    with transaction(work.session):
+        job, invoice, number = _begin(work, invoice_id, version, form.token)
+        if isinstance(number, Invoice):
+            return number
+        left = _left(work.session, invoice)
+        for label, count in form.lines.items():
+            if not 0 <= count <= left[label]:
+                told = f"{max(left[label], 0)} of line {label} are left to credit: enter at most that."
+                raise LedgerError("lines", told)
+        wanted = {label: count for label, count in form.lines.items() if count}
+        if not wanted:
+            raise LedgerError("lines", "Enter how many pieces of a line are credited, or cancel the whole invoice.")
+        return _credit(work, job, invoice, wanted, form.reason, form.restocking_cents, number, form.token)
+
+
+def cancel_invoice(work: Work, invoice_id: int, version: int, reason: str, token: str) -> Invoice:
+    """Cancel all of an invoice or deposit invoice by a credit note; its goods can be invoiced again, its payments are
+    free. LedgerError on `reason` where pieces of it were credited already, or a deposit has come off an invoice.
+    """
+    work.require(Role.COUNTER)
+    with transaction(work.session):
+        job, invoice, number = _begin(work, invoice_id, version, token)
+        if isinstance(number, Invoice):
+            return number
+        if credited_of(work.session, invoice):
+            raise LedgerError(
+                "reason", "Something of this invoice was credited already: credit the rest line by line."
+            )
+        papers = papers_of_money(work.session, job)
+        if invoice.kind is InvoiceKind.DEPOSIT and any(
+            one.deposit_cents < 0 for one in standing(papers, InvoiceKind.INVOICE)
+        ):
+            raise LedgerError("reason", "This deposit came off an invoice already: cancel that one first.")
+        frozen = read_invoice(invoice.snapshot)
+        lines = tuple(
+            replace(one, amount_cents=-one.amount_cents, taxed_cents=-one.taxed_cents) for one in frozen.lines
+        )
+        sums = (-frozen.discount_cents, -frozen.tax_cents, -frozen.deposit_cents)
+        return _put(work, job, invoice, frozen, lines, *sums, reason, number, token, cancels=True)
+
+
+def _begin(work: Work, invoice_id: int, version: int, token: str) -> tuple[Job, Invoice, int | Invoice]:
+    """The job, the invoice and the credit note's number; what was issued with this token before instead of it."""
+    number = next_number(work.session, INVOICE_NUMBERS)
+    if (done := issued_with(work.session, token)) is not None:
+        work.session.rollback()
+        return done.job, done, done
+    invoice = work.session.get(Invoice, invoice_id)
+    if invoice is None:
+        raise NotFound("invoice")
+    job = get_job(work.session, invoice.job.number)
+    if len(papers_of_money(work.session, job)) + 1 != version:
+        raise Stale()
+    papers = papers_of_money(work.session, job)
+    if invoice.kind is InvoiceKind.CREDIT_NOTE or any(
+        one.cancels and one.refers_to_id == invoice.id for one in papers
+    ):
+        raise LedgerError("lines", f"{invoice_number(invoice.number)} is no invoice that stands: choose another.")
+    return job, invoice, number
+
+
+def credit_left(session: Session, invoice: Invoice) -> tuple[tuple[InvoiceLine, int], ...]:
+    """Each line of an invoice with how many of its pieces can be credited."""
+    left = _left(session, invoice)
+    return tuple((line, max(left[line.label], 0)) for line in invoice.lines if line.label != "off price")
+
+
+def open_of(session: Session, invoice: Invoice) -> int:
+    """What is left to pay of an invoice."""
+    return next(
+        (one.open_cents for one in invoices_of_jobs(session, [invoice.job_id]) if one.invoice.id == invoice.id), 0
+    )

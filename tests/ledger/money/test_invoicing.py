@@ -1,0 +1,248 @@
+"""Invoices of parts add up to what was agreed; numbers have no gaps; what was issued is never changed."""
+
+import secrets
+from datetime import timedelta
+from decimal import Decimal
+
+import pytest
+import sqlalchemy as sa
+
+from app.ledger.catalog.money_rules import put_terms, set_money_rules
+from app.ledger.catalog.price_editing import set_deciding_day, set_tax_rule, set_tier
+from app.ledger.jobs.queries import get_job, job_money
+from app.ledger.money.crediting import CreditForm, cancel_invoice, credit_lines
+from app.ledger.money.invoice_snapshot import read_invoice
+from app.ledger.money.invoicing import InvoiceForm, Invoicing, invoice_job, next_invoice, papers_of_money, value_of
+from app.ledger.money.payments import PaymentKind
+from app.ledger.money.settling import invoices_of_jobs
+from app.ledger.quoting.snapshot import snapshot_hash
+from app.ledger.store.errors import LedgerError, Stale
+from app.ledger.store.work import Work
+from app.ledger.tables import Customer, Event, Invoice, InvoiceKind, Job, PaymentUse, SoldLine
+from app.pricing import Dating, MoneyRules, PaymentTerms, TaxCents, TaxRounding, TaxRule
+from tests.ledger.money.conftest import invoiced, later, paid, went
+from tests.ledger.quoting.test_discounts import TWELVE, ask
+from tests.ledger.test_main_job import accept, issued
+
+
+def sums(one: Invoice) -> tuple[int, int, int]:
+    return one.subtotal_cents, one.tax_cents, one.total_cents
+
+
+def open_cents(work: Work, job: Job) -> dict[int, int]:
+    return {one.invoice.number: one.open_cents for one in invoices_of_jobs(work.session, [job.id])}
+
+
+def test_the_invoices_of_two_parts_add_up_to_the_cent(work: Work, job: Job) -> None:
+    """1 cabinet 56.32, 4 rings 34.50 (34.496), the trip 85.00: 175.82 + 4.08 + 2.50 = 182.40; the rest is 176.30."""
+    with pytest.raises(LedgerError, match="Nothing of this job was handed over yet"):
+        invoiced(work, job)
+    went(work, job, 1, line_1=1, line_2=4)
+    assert value_of(work.session, job, {1: (0, 0, 2), 2: (0, 0, 6)}) == 176_30
+    first = invoiced(work, job)
+    assert (first.number, first.kind, sums(first)) == (1, InvoiceKind.INVOICE, (175_82, 6_58, 182_40))
+    paper = read_invoice(first.snapshot)
+    assert [(one.label, one.quantity, one.amount_cents) for one in paper.lines] == [
+        ("1", 1, 64_00), ("2", 4, 39_20), ("3", 1, 85_00),
+    ]  # fmt: skip
+    assert (paper.discount_cents, paper.number_words, paper.po_number) == (12_38, "I-0001", "PO 7")
+    assert first.sha256 == snapshot_hash(first.snapshot)
+    with pytest.raises(
+        LedgerError, match="All that was handed over is invoiced already: I-0001 of Monday 2 March 2026"
+    ):
+        invoiced(work, job)
+    went(work, job, 2, line_1=2, line_2=6)
+    second = invoiced(work, job)
+    assert (second.number, sums(second)) == (2, (164_38, 11_92, 176_30))
+    assert read_invoice(second.snapshot).is_last
+    assert first.total_cents + second.total_cents == get_job(work.session, job.number).agreed_cents == 358_70
+    with pytest.raises(LedgerError, match="I-0001 of Monday 2 March 2026, I-0002 of Monday 2 March 2026"):
+        invoiced(work, job, Invoicing.ALL)
+
+
+def test_a_refused_press_uses_up_no_number_and_a_second_press_finds_the_first(work: Work, job: Job) -> None:
+    for _ in range(3):
+        with pytest.raises(LedgerError):
+            invoiced(work, job)
+    form = InvoiceForm(Invoicing.ALL, secrets.token_hex(8))
+    first = invoice_job(work, job.number, 1, form)
+    assert invoice_job(work, job.number, 1, form).id == first.id
+    assert first.number == 1
+    with pytest.raises(Stale):
+        invoice_job(work, job.number, 1, InvoiceForm(Invoicing.ALL, secrets.token_hex(8)))
+    other = accept(work, issued(work, ask(work, TWELVE)))
+    assert invoiced(work, other, Invoicing.ALL).number == 2
+
+
+def test_an_invoice_is_never_changed_by_anybody(work: Work, job: Job) -> None:
+    one = invoiced(work, job, Invoicing.ALL)
+    one.reason = "another"
+    with pytest.raises(RuntimeError, match="write a credit note"):
+        work.session.flush()
+    work.session.rollback()
+    for deed in ("UPDATE invoices SET total_cents = 1", "DELETE FROM invoices", "DELETE FROM payment_uses"):
+        if "uses" in deed:
+            paid(work, job, 10_00)
+        with pytest.raises(sa.exc.DBAPIError, match="never changed"):
+            work.session.execute(sa.text(deed))
+        work.session.rollback()
+
+
+def test_a_deposit_invoice_comes_off_part_by_part(work: Work, job: Job) -> None:
+    """100.00 of 358.70: with 182.40 goes 50.85 (50.8503), with the last the other 49.15."""
+    asked = invoiced(work, job, Invoicing.DEPOSIT, 100_00)
+    assert (asked.kind, sums(asked), asked.deposit_cents) == (InvoiceKind.DEPOSIT, (0, 0, 100_00), 100_00)
+    with pytest.raises(LedgerError, match=r"\$258.70 of this job is not invoiced yet"):
+        invoiced(work, job, Invoicing.DEPOSIT, 258_71)
+    paid(work, job, 100_00, PaymentKind.DEPOSIT)
+    assert open_cents(work, job) == {1: 0}
+    went(work, job, 1, line_1=1, line_2=4)
+    first = invoiced(work, job)
+    assert (first.deposit_cents, first.total_cents) == (-50_85, 131_55)
+    went(work, job, 2, line_1=2, line_2=6)
+    second = invoiced(work, job)
+    assert (second.deposit_cents, second.total_cents) == (-49_15, 127_15)
+    assert 100_00 + first.total_cents + second.total_cents == 358_70
+    paid(work, job, 131_55)
+    assert open_cents(work, job) == {1: 0, 2: 0, 3: 127_15}
+
+
+def test_money_that_came_before_is_used_for_the_invoice(work: Work, job: Job) -> None:
+    paid(work, job, 200_00, PaymentKind.DEPOSIT)
+    went(work, job, 1, line_1=1, line_2=4)
+    invoiced(work, job)
+    assert open_cents(work, job) == {1: 0}
+    went(work, job, 2, line_1=2, line_2=6)
+    invoiced(work, job)
+    assert open_cents(work, job) == {1: 0, 2: 158_70}  # 176.30 less the 17.60 that were left
+    uses = work.session.execute(sa.select(PaymentUse.invoice_id, PaymentUse.cents).order_by(PaymentUse.id)).all()
+    assert [tuple(one) for one in uses] == [(1, 182_40), (2, 17_60)]
+
+
+def test_a_credit_note_names_its_invoice_and_gives_back_its_tax(work: Work, job: Job) -> None:
+    """A cabinet of the second part: 56.32, tax 8.17 - 4.08 = 4.08 (112.64 → 8.17, 56.32 → 4.08): 60.41."""
+    went(work, job, 1, line_1=1, line_2=4)
+    invoiced(work, job)
+    went(work, job, 2, line_1=2, line_2=6)
+    second = invoiced(work, job)
+    paid(work, job, 358_70)
+    form = CreditForm({"1": 1}, "one cabinet back, a dent", secrets.token_hex(8))
+    note = credit_lines(work, second.id, 3, form)
+    assert credit_lines(work, second.id, 3, form).id == note.id
+    assert (note.kind, note.number, sums(note)) == (InvoiceKind.CREDIT_NOTE, 3, (-56_32, -4_09, -60_41))
+    paper = read_invoice(note.snapshot)
+    assert (paper.refers_to, paper.reason) == (2, "one cabinet back, a dent")
+    money = job_money(get_job(work.session, job.number))
+    assert (money.total_cents, money.paid_cents, money.balance_cents) == (298_29, 358_70, -60_41)
+    assert open_cents(work, job) == {1: 0, 2: 0}
+    off = work.session.scalars(sa.select(SoldLine).where(SoldLine.job_id == job.id, SoldLine.label == "off price"))
+    assert off.one().amount_cents == -57_29  # 60.41 × 340.20 / 358.70
+    paid(work, job, 60_41, PaymentKind.REFUND, "as agreed")
+    assert job_money(get_job(work.session, job.number)).balance_cents == 0
+    with pytest.raises(LedgerError, match="1 of line 1 are left to credit"):
+        credit_lines(work, second.id, 4, CreditForm({"1": 2}, "again", secrets.token_hex(8)))
+
+
+@pytest.mark.parametrize(("is_kept", "tax", "total"), [(False, -4_08, -54_77), (True, -3_67, -54_36)])
+def test_tax_on_a_restocking_charge_is_kept_or_given_back(
+    work: Work, job: Job, is_kept: bool, tax: int, total: int
+) -> None:
+    """56.32 back less 5.63: all 4.08 of tax back, or 0.41 of it kept (5.63 → 0.41)."""
+    set_money_rules(work, work.today, MoneyRules(restocking_taxed=is_kept))
+    went(work, job, 1, line_1=1)
+    invoiced(work, job)
+    note = credit_lines(work, 1, 2, CreditForm({"1": 1}, "not wanted", secrets.token_hex(8), 5_63))
+    assert sums(note) == (-50_69, tax, total)
+    assert ("not given back" in read_invoice(note.snapshot).restocking_rule) is is_kept
+
+
+def test_canceling_lets_the_goods_be_invoiced_again(work: Work, job: Job) -> None:
+    first = invoiced(work, job, Invoicing.ALL)
+    paid(work, job, 358_70)
+    note = cancel_invoice(work, first.id, 2, "another address", secrets.token_hex(8))
+    assert (note.total_cents, note.cancels) == (-358_70, True)
+    assert job_money(get_job(work.session, job.number)).total_cents == 358_70
+    again = invoiced(work, job, Invoicing.ALL)
+    assert (again.number, again.total_cents) == (3, 358_70)
+    assert open_cents(work, job) == {1: 0, 3: 0}
+    with pytest.raises(LedgerError, match="I-0001 is no invoice that stands"):
+        cancel_invoice(work, first.id, 4, "once more", secrets.token_hex(8))
+
+
+def test_the_terms_of_the_tier_are_on_the_invoice_and_its_discount_is_taken_in_its_days(work: Work, job: Job) -> None:
+    """2% of 358.70 is 7.17: 351.53 by March 12."""
+    tier = set_tier(work, "net ten", Decimal(0))
+    put_terms(tier, PaymentTerms(30, Decimal(2), 10))
+    job.customer.tier = "net ten"
+    work.session.commit()
+    one = invoiced(work, job, Invoicing.ALL)
+    assert one.due_on.isoformat() == "2026-04-01"
+    assert read_invoice(one.snapshot).terms == (
+        "Terms: 2% off if paid within 10 days, due in 30 days. Please pay by Wednesday 1 April 2026.",
+        "Paid by Thursday 12 March 2026 it is $351.53: $7.17 less.",
+    )
+    tenth = later(work, 10)
+    paid(tenth, job, 351_53)
+    assert open_cents(work, job) == {1: 0}
+    money = job_money(get_job(work.session, job.number))
+    assert (money.total_cents, money.balance_cents) == (351_53, 0)
+    told = work.session.scalars(sa.select(Event).where(Event.kind == "discount for paying early taken")).one()
+    assert told.summary == "$7.17 off invoice I-0001 for paying early, by Thursday 12 March 2026"
+
+
+def test_after_the_last_day_nothing_is_off(work: Work, job: Job) -> None:
+    set_money_rules(work, work.today, MoneyRules(terms=PaymentTerms(30, Decimal(2), 10)))
+    invoiced(work, job, Invoicing.ALL)
+    paid(later(work, 11), job, 351_53)
+    assert open_cents(work, job) == {1: 7_17}
+
+
+def test_terms_from_the_end_of_the_month(work: Work, job: Job) -> None:
+    set_money_rules(work, work.today, MoneyRules(terms=PaymentTerms(10, dating=Dating.END_OF_MONTH)))
+    assert invoiced(work, job, Invoicing.ALL).due_on.isoformat() == "2026-04-10"
+
+
+def test_tax_of_the_day_of_hand_over_where_that_is_the_rule(work: Work) -> None:
+    """8% from March 9: a cabinet of the first part at 7.25% is 4.08, the other two at 8% 9.01 instead of 8.17."""
+    set_deciding_day(work, work.today, tax_of_hand_over=True, prices_of_hand_over=False)
+    job = accept(work, issued(work, ask(work, TWELVE)))
+    place = work.session.scalars(sa.select(Customer).where(Customer.id == job.customer_id)).one().tax_place
+    went(work, job, 1, line_1=1, line_2=10)
+    assert invoiced(work, job).tax_cents == 4_08 + 6_25
+    set_tax_rule(work, TaxRule(place or "Saltmarsh", Decimal(8), True, False, work.today + timedelta(days=7)))
+    after = later(work, 8)
+    went(after, job, 2, line_1=2)
+    second = invoiced(after, job)
+    assert sums(second) == (112_64, 9_01, 121_65)
+    assert read_invoice(second.snapshot).tax_change_cents == 84
+    assert get_job(work.session, job.number).agreed_cents == 358_70 + 84
+    assert "day of hand-over" in read_invoice(second.snapshot).day_rule
+
+
+def test_tax_by_invoice_and_in_steps_adds_up_too(work: Work) -> None:
+    set_money_rules(work, work.today, MoneyRules(tax=TaxCents(TaxRounding.STEPS, by_invoice=True)))
+    job = accept(work, issued(work, ask(work, TWELVE)))
+    assert job.agreed_cents == 340_20 + 18_51  # 255.20 × 7.25% = 18.502
+    went(work, job, 1, line_1=1, line_2=4)
+    first = invoiced(work, job)
+    assert first.tax_cents == 6_59  # 90.82 × 7.25% = 6.58445
+    went(work, job, 2, line_1=2, line_2=6)
+    second = invoiced(work, job)
+    assert first.total_cents + second.total_cents == job.agreed_cents
+    assert "any part of a cent of tax counts as a whole one" in read_invoice(second.snapshot).rule
+
+
+def test_what_was_given_back_off_the_price_is_on_the_first_invoice(work: Work, job: Job) -> None:
+    paid(work, job, 100_00)
+    paid(work, job, 20_00, PaymentKind.OFF_PRICE, "late")
+    one = invoiced(work, job, Invoicing.ALL)
+    assert one.total_cents == get_job(work.session, job.number).agreed_cents == 338_70
+    with pytest.raises(LedgerError, match="write a credit note on its invoice"):
+        paid(work, job, 1_00, PaymentKind.OFF_PRICE, "later")
+
+
+def test_a_canceled_job_and_one_that_was_not_accepted_are_not_invoiced(work: Work) -> None:
+    job = issued(work, ask(work, TWELVE))
+    with pytest.raises(LedgerError, match="invoiced once its quote was accepted; this one is quoted"):
+        next_invoice(work.session, job, Invoicing.ALL, work.today)
+    assert papers_of_money(work.session, job) == []
