@@ -53,6 +53,7 @@ from tests.factories import FormClient
 
 _kept: list[tempfile.TemporaryDirectory[str]] = []  # removed when the run ends
 _ROWS: dict[str, type[models.Base]] = {
+    "appointment_id": models.Appointment,
     "contact_id": models.Contact,
     "count_id": models.KeyCount,
     "customer_id": models.Customer,
@@ -63,6 +64,7 @@ _ROWS: dict[str, type[models.Base]] = {
     "keyset_id": models.Keyset,
     "loss_id": models.Loss,
     "maker_id": models.Maker,
+    "reminder_id": models.Reminder,
     "row_id": models.PriceBookRow,
     "rule_id": models.PriceRuleRow,
     "spec_id": models.SpecRow,

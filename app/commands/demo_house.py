@@ -6,7 +6,7 @@ import random
 import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -23,8 +23,10 @@ from app.ledger.catalog.price_book import plan_prices, put_on_record
 from app.ledger.catalog.price_editing import set_tax_rule, set_tier
 from app.ledger.catalog.specs import list_specs
 from app.ledger.goods.handing_over import HandOverForm, hand_over, still_open
+from app.ledger.jobs.appointments import AppointmentForm, make_appointment
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.queries import get_job
+from app.ledger.jobs.reminders import ReminderForm, set_reminder
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keys.keys import KeyIssueForm, issue_keys, return_key
@@ -254,6 +256,18 @@ def _pay(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
     take_payment(work, job.number, held.version, form)
 
 
+def _appoint(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
+    day, starts = work.today + timedelta(days=step["in_days"]), time.fromisoformat(step["from"])
+    make_appointment(
+        work, AppointmentForm(day, step["installer"], starts, step["minutes"], note=step["words"]), job_id=job.id
+    )
+
+
+def _remind(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
+    form = ReminderForm(work.today + timedelta(days=step["in_days"]), step["words"], Role(step["who"]))
+    set_reminder(work, form, job_id=job.id)
+
+
 _ACTS: dict[str, Callable[[DemoShop, Work, Job, _Step], object]] = {
     "accept": _accept,
     "move": _move,
@@ -264,4 +278,6 @@ _ACTS: dict[str, Callable[[DemoShop, Work, Job, _Step], object]] = {
     "return key": _return_key,
     "lose key": _lose_key,
     "pay": _pay,
+    "appoint": _appoint,
+    "remind": _remind,
 }

@@ -3,6 +3,7 @@
 __all__ = [
     "BittingLine",
     "BittingList",
+    "CalendarEntry",
     "CylinderCard",
     "DayList",
     "FactoryOrder",
@@ -17,6 +18,7 @@ __all__ = [
     "bench_sheet_pdf",
     "bitting_list_pdf",
     "books_csv",
+    "calendar_file",
     "call_in_pdf",
     "day_list",
     "day_sheet_pdf",
@@ -54,6 +56,7 @@ __all__ = [
     "whole_job",
 ]
 
+from app.documents.calendars import CalendarEntry, calendar_file
 from app.documents.charts import WeekBar, week_chart
 from app.documents.confidential import (
     BittingLine,

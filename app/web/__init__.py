@@ -15,8 +15,8 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.counter import views as counter
     from app.web.fitting import views as fitting
     from app.web.goods import counter_sale, hand_overs
+    from app.web.jobs import appointments, reminders, warranties
     from app.web.jobs import views as jobs
-    from app.web.jobs import warranties
     from app.web.keying import bench as keying_bench
     from app.web.keying import loss_plans, new_systems, searches, specs, systems
     from app.web.keys import calling_in, losses
@@ -38,7 +38,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(customers, customer_merging, doors, door_lists, door_changes, site_changes),
         *(keysystems, specs, new_systems, systems, loss_plans, searches, keying_bench),
         *(keys, key_people, key_counts, losses, calling_in),
-        *(jobs, hand_overs, counter_sale, warranties, papers),
+        *(jobs, hand_overs, counter_sale, warranties, appointments, reminders, papers),
         *(bench, scrap, times),
         *(makers, catalog_import, prices, price_rules, terms, fitting),
     )

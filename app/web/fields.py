@@ -3,7 +3,7 @@
 import re
 import unicodedata
 from collections.abc import Mapping
-from datetime import date
+from datetime import date, time
 from decimal import Decimal
 from fractions import Fraction
 from types import MappingProxyType
@@ -18,6 +18,7 @@ from app.validation import FIRST_YEAR, LAST_YEAR, fault_of_length
 
 UNWRITABLE = "\N{REPLACEMENT CHARACTER}"
 """Stands where a character was sent that no paper can show; the field that holds it is refused."""
+_TIME = re.compile(r"([0-9]{1,2})(?::([0-9]{2})(?::00)?)?(?: ?([ap])\.?m\.?)?")
 _US_DAY = re.compile(r"([0-9]{1,2})/([0-9]{1,2})/([0-9]{4})")
 
 
@@ -124,6 +125,26 @@ class DayField(TextField):
 
     def show(self, value: date) -> str:
         return value.isoformat()
+
+
+class TimeField(TextField):
+    """A time of day, written 14:30, 2:30 pm or 9 am; the browser's own clock where it has one."""
+
+    look = MappingProxyType({"type": "time"})
+
+    def read(self, text: str) -> time:
+        found = _TIME.fullmatch(text.lower())
+        hour, minute = (int(found[1]), int(found[2] or 0)) if found else (0, 60)
+        if found and found[3] and 1 <= hour <= 12:
+            hour = hour % 12 + (12 if found[3] == "p" else 0)
+        elif found and (found[3] or not found[2]):
+            minute = 60  # 14 pm, or a bare 9
+        if hour > 23 or minute > 59:
+            raise ValueError("Write the time as 14:30 or 2:30 pm.")
+        return time(hour, minute)
+
+    def show(self, value: time) -> str:
+        return value.isoformat("minutes")
 
 
 class CentsField(TextField):

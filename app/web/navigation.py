@@ -23,10 +23,10 @@ class Entry:
 
 # `also`: blueprints whose pages stand under the same word.
 _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
-    ("Day", "day.index", ()),
+    ("Day", "day.index", ("appointments",)),
     ("Counter", "counter.page", ("quotes", "counter_sale")),
     ("Fit", "fitting.index", ()),
-    ("Jobs", "jobs.ledger", ("papers", "reports", "warranties", "hand_overs")),
+    ("Jobs", "jobs.ledger", ("papers", "reports", "warranties", "hand_overs", "reminders")),
     ("Doors", "doors.index", ()),
     ("Key systems", "keysystems.index", ("keying", "keys", "losses")),
     ("Bench", "bench.index", ()),

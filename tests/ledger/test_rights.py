@@ -108,6 +108,8 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         quoting.repeating: repeat_of
         jobs.notes: add_note
         jobs.warranties: open_warranty note_claim
+        jobs.appointments: make_appointment change_appointment end_appointment
+        jobs.reminders: set_reminder tick_reminder
         quoting.issuing: requote keep_requote
         jobs.stages: move_job lose_quote
         goods.handing_over: hand_over hand_over_part

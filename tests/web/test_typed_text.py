@@ -30,7 +30,7 @@ from app.ledger.sites.doors import FIELDS, read_field
 from app.pricing.money import read_cents, read_percent
 from app.spreadsheets import read_count, read_date
 from app.web.counter.forms import ChambersField
-from app.web.fields import CentsField, DayField, InchesField, ShortField, WholeField
+from app.web.fields import CentsField, DayField, InchesField, ShortField, TimeField, WholeField
 from app.web.forms_base import record_id
 from app.web.query_args import read_page, read_text
 from app.web.reports.day import read_day, read_period, read_within
@@ -121,6 +121,7 @@ COUNTER: "dict[str, UnboundField[Any]]" = {
     "a count": WholeField("Quantity", least=1, most=10**9, how="How many?"),
     "a remark": ShortField("Remark", 200),
     "a day": DayField("Needed by"),
+    "a time": TimeField("From"),
     "an amount": CentsField("Own price"),
     "inches": InchesField("Length"),
     "chambers": ChambersField("Pins"),

@@ -9,7 +9,9 @@ from app.ledger.bench.customers_keys import DECODED
 from app.ledger.bench.pins import PINS_DRAWN
 from app.ledger.goods.claims import CLAIM_OPENED, CLAIM_SETTLED
 from app.ledger.goods.hand_overs import PART_TAKEN
+from app.ledger.jobs.appointments import APPOINTED, APPOINTMENT_CHANGED
 from app.ledger.jobs.notes import NOTE
+from app.ledger.jobs.reminders import REMINDER_DONE, REMINDER_SET
 from app.ledger.jobs.schedule_revisions import PRINTED
 from app.ledger.jobs.warranties import CAME_BACK, CLAIM_NOTED
 from app.ledger.keys.key_queries import ISSUED, RECEIPTS, TAKEN_BACK
@@ -114,6 +116,10 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     EARLY: {"invoice": _whole, "discount_cents": _whole},
     CREDIT_EXCEEDED: {},
     PINS_DRAWN: _CYLINDERS,
+    APPOINTED: {},
+    APPOINTMENT_CHANGED: {},
+    REMINDER_SET: {},
+    REMINDER_DONE: {},
     CAME_BACK: {},
     CLAIM_NOTED: {},
     CLAIM_OPENED: {},

@@ -10,10 +10,12 @@ from wtforms.validators import AnyOf, Length
 from app.ledger.bench.bench_queries import BENCH_STAGES
 from app.ledger.goods.hand_overs import taker_of
 from app.ledger.goods.handing_over import PART_STAGES, lost_before_and_after, may_all_go, still_open
+from app.ledger.jobs.appointments import appointments_of_job, when_words
 from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
 from app.ledger.jobs.files import KINDS_IN_WORDS, MOST_BYTES, files_of_job
 from app.ledger.jobs.notes import MOST_NOTE
-from app.ledger.jobs.queries import LedgerQuestion, days_late, get_job, job_money, show_margin
+from app.ledger.jobs.queries import OPEN, LedgerQuestion, days_late, get_job, job_money, show_margin
+from app.ledger.jobs.reminders import reminders_of
 from app.ledger.jobs.stages import BEFORE_BENCH, next_stages
 from app.ledger.jobs.warranties import came_back, warranty_of_job
 from app.ledger.keysystems.authority import lacks_authority, systems_touched
@@ -151,6 +153,10 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         warranty=warranty,
         sold_by=numbers.get(warranty.cylinder.job_id or 0) if warranty is not None else None,
         came_back=came_back(work.session, job.id),
+        appointments=appointments_of_job(work.session, job.id),
+        when=when_words,
+        its_reminders=reminders_of(work.session, job_id=job.id),
+        is_open=job.stage in OPEN,
         files=files_of_job(work.session, job.id),
         open_papers=[paper for paper in papers if not paper.is_secret],
         secret_papers=[paper for paper in papers if paper.is_secret],

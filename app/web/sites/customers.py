@@ -9,6 +9,7 @@ from wtforms.form import BaseForm
 from wtforms.validators import ValidationError
 
 from app.ledger.catalog.price_queries import tax_places, tier_names
+from app.ledger.jobs.reminders import reminders_of
 from app.ledger.sites import customers as actions
 from app.ledger.sites.customer_queries import (
     customer_jobs,
@@ -121,6 +122,7 @@ def show(customer_id: int) -> ResponseReturnValue:
         events=customer_story(session, customer_id),
         formerly=formerly(session, customer),
         elsewhere=jobs_on_their_doors(session, customer_id),
+        its_reminders=reminders_of(session, customer_id=customer_id),
     )
 
 

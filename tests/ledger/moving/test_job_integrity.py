@@ -206,7 +206,8 @@ _EARLIER = {"cylinders": ("job row", "line number"), "keys": ("job row",)}
 @pytest.mark.database
 def test_an_export_of_before_jobs_went_with_it_goes_in(empty: Work) -> None:
     content = demo_taken()
-    for name in (*JOB_TABLES, "key counts", "key count lines", "stock movements", "needs"):
+    others = ("key counts", "key count lines", "stock movements", "needs", "appointments", "reminders")
+    for name in (*JOB_TABLES, *others):
         content = with_table(content, name, None)
     for name, columns in _EARLIER.items():
         content = with_table(content, name, without_columns(tables_in(content)[name], *columns))
