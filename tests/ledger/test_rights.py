@@ -187,7 +187,7 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.deciding: choose
         jobs.purchasing: factory_work hardware_of
         goods.handing_over: lost_before_and_after
-        keys.losses: lost_cuts still_turned still_turned_words coming_turned
+        keys.losses: lost_cuts still_turned still_turned_words coming_turned turned_by_losses
         keys.old_copies: useless_copies require_not_old
         keys.calling_in: still_out lost_out_of_use letters_of
         jobs.papers: holders_of
@@ -213,7 +213,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keys.loss_plans: open_loss_plan is_on_record may_be_made_anew jobs_of_loss left_to_rekey
         quoting.loss_drafts: phases_of
         keysystems.unsealed_system: open_system
-        keysystems.pinned: turned_by pinned_as_on_record
+        keysystems.pinned: turned_by pins_now pinned_as_on_record
     """,
     "one's own login, secrets or page, or before anybody is logged in: it asks who, not which role": """
         quoting.issuing: keep_draft drop_draft

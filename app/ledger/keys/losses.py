@@ -4,7 +4,7 @@ What stands there decides, not what is on its way. Where the house lacks the bit
 record alone says what a key opens: by levels, less what a job of the loss has rekeyed.
 """
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -25,7 +25,7 @@ from app.ledger.keysystems.bittings import lost_context, open_bittings, spec_of
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.lost_keysets import open_loss, open_lost_bitting, operated_by
 from app.ledger.keysystems.out_of_use import is_marked_retired
-from app.ledger.keysystems.pinned import turned_by
+from app.ledger.keysystems.pinned import Pinned, pins_now
 from app.ledger.keysystems.retiring import retire_keysets
 from app.ledger.keysystems.system_queries import cylinders_keyed, operators_of
 from app.ledger.store.engine import get_row, get_version, transaction
@@ -57,6 +57,7 @@ LOSS_CLOSED = "loss closed"
 _NAMED = 8
 _MAY_BE_LOST = (KeyState.OUT, KeyState.CUT, KeyState.RETURNED)
 _IN_SHOP = (KeyState.ORDERED, KeyState.CUT, KeyState.RETURNED)
+_COMING = (CylinderState.ORDERED, CylinderState.PINNED, CylinderState.CHECKED)
 
 
 class Which(StrEnum):
@@ -78,6 +79,7 @@ _WHICH = {
     Which.ELSEWHERE: "A key that this shop never cut",
 }
 _NEVER_CUT = "A key that this shop never cut."
+_WITH_CUSTOMER = joinedload(Loss.keyset).joinedload(Keyset.system).joinedload(KeySystem.customer)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +189,9 @@ def lose_keys(work: Work, keyset: Keyset, keys: Sequence[Key], since: date | Non
         _go_by_record(work, loss, keys)
         loss.copies = sorted({*loss.copies, *copies}) if loss.copies and copies else []
     loss.since = min(filter(None, (loss.since, since)), default=None)
-    loss.note = "\n".join(filter(None, (loss.note, note)))[: longest(Loss.note)]
+    # What a report has said already is not said again by the next one.
+    news = note.removeprefix(_NEVER_CUT).strip() if _NEVER_CUT in loss.note else note
+    loss.note = "\n".join(filter(None, (loss.note, news)))[: longest(Loss.note)]
     for key in keys:
         put_key(work, key, KeyState.LOST, holder=key.holder, phone=key.holder_phone)
     work.session.flush()
@@ -266,8 +270,7 @@ def _being_rekeyed(work: Work, loss: Loss) -> str:
 
 def get_loss(session: Session, loss_id: int) -> Loss:
     """A loss with its keyset, system and customer; NotFound when there is none."""
-    load = joinedload(Loss.keyset).joinedload(Keyset.system).joinedload(KeySystem.customer)
-    return get_row(session, Loss, loss_id, "loss", load)
+    return get_row(session, Loss, loss_id, "loss", _WITH_CUSTOMER)
 
 
 def loss_of_key(session: Session, key: Key) -> Loss | None:
@@ -328,9 +331,27 @@ def still_turned(work: Work, loss: Loss, without: Collection[int] = (), plus: It
 
 def coming_turned(work: Work, loss: Loss, standing: Turned) -> tuple[Cylinder, ...]:
     """What is planned or on its way and the lost key would turn, but for places where it turns what is `standing`."""
-    states = (CylinderState.ORDERED, CylinderState.PINNED, CylinderState.CHECKED)
+    return _elsewhere(_turned(work, loss, _of_keyway(work.session, loss, *_COMING)), standing)
+
+
+def turned_by_losses(work: Work, losses: Iterable[Loss]) -> dict[int, tuple[Turned, tuple[Cylinder, ...]]]:
+    """Loss id → what its key turns that stands, and that comes; what a customer has on a keyway is opened once."""
+    there: dict[tuple[int, str], tuple[Sequence[Cylinder], dict[int, Pinned]]] = {}
+    found = {}
+    for loss in losses:
+        system = loss.keyset.system
+        keyway = (system.customer_id, system.keyway)
+        if keyway not in there:
+            cylinders = _of_keyway(work.session, loss, CylinderState.FITTED, *_COMING)
+            there[keyway] = (cylinders, pins_now(work, cylinders))
+        turned = _turned(work, loss, *there[keyway])
+        standing = Turned(tuple(one for one in turned if one.state is CylinderState.FITTED))
+        found[loss.id] = (standing, _elsewhere(turned, standing))
+    return found
+
+
+def _elsewhere(coming: Iterable[Cylinder], standing: Turned) -> tuple[Cylinder, ...]:
     there = {place_of(one) for one in standing.cylinders}
-    coming = _turned(work, loss, _of_keyway(work.session, loss, *states))
     return tuple(one for one in coming if place_of(one) not in there)
 
 
@@ -350,10 +371,12 @@ def _of_keyway(session: Session, loss: Loss, *states: CylinderState) -> Sequence
     ).all()
 
 
-def _turned(work: Work, loss: Loss, cylinders: Sequence[Cylinder]) -> tuple[Cylinder, ...]:
+def _turned(
+    work: Work, loss: Loss, cylinders: Sequence[Cylinder], pinned: Mapping[int, Pinned] | None = None
+) -> tuple[Cylinder, ...]:
     if lost := _all_lost_cuts(work, loss):
-        turned = {one.id for cuts in lost for one in turned_by(work, cuts, cylinders)}
-        return tuple(one for one in cylinders if one.id in turned)
+        pins = pins_now(work, cylinders) if pinned is None else pinned
+        return tuple(one for one in cylinders if one.id in pins and any(map(pins[one.id].turned_by, lost)))
     operated = {one.cylinder_id for one in operated_by(work.session, loss.keyset)}
     rekeyed = set(work.session.scalars(sa.select(Job.id).where(Job.loss_id == loss.id)))
     return tuple(one for one in cylinders if one.id in operated and one.job_id not in rekeyed)
@@ -455,22 +478,21 @@ def _events(session: Session, loss: Loss, jobs: Sequence[Job]) -> tuple[Event, .
     )
 
 
-def open_losses(session: Session, system_id: int | None = None) -> Sequence[Loss]:
-    """Every loss that is open, or those of one system, the oldest first: one query."""
-    of_system = sa.true() if system_id is None else Loss.system_id == system_id
-    return _listed(session, sa.and_(Loss.closed_at.is_(None), of_system), Loss.reported_at)
+def open_losses(session: Session, system_id: int) -> Sequence[Loss]:
+    """The losses of a system that are open, the oldest first: one query."""
+    rows = sa.select(Loss).where(Loss.system_id == system_id, Loss.closed_at.is_(None)).options(_WITH_CUSTOMER)
+    return session.scalars(rows.order_by(Loss.reported_at, Loss.id)).all()
 
 
-def closed_losses(session: Session, most: int = 50) -> Sequence[Loss]:
-    """The losses that were closed last."""
-    return _listed(session, Loss.closed_at.is_not(None), Loss.closed_at.desc(), most)
-
-
-def _listed(
-    session: Session, condition: sa.ColumnElement[bool], order: Any, most: int | None = None
-) -> Sequence[Loss]:
-    load = joinedload(Loss.keyset).joinedload(Keyset.system).joinedload(KeySystem.customer)
-    return session.scalars(sa.select(Loss).where(condition).options(load).order_by(order, Loss.id).limit(most)).all()
+def list_losses(
+    session: Session, page: int = 1, size: int = 50, *, closed: bool = False
+) -> tuple[Sequence[Loss], int]:
+    """The losses that are open, the oldest first, or those that were closed, the last one first; and how many."""
+    order: Any = Loss.closed_at.desc() if closed else Loss.reported_at
+    condition = Loss.closed_at.is_not(None) if closed else Loss.closed_at.is_(None)
+    rows = sa.select(Loss).where(condition).options(_WITH_CUSTOMER).order_by(order, Loss.id)
+    count = session.scalar(sa.select(sa.func.count(Loss.id)).where(condition)) or 0
+    return session.scalars(rows.limit(size).offset((page - 1) * size)).all(), count
 
 
 def count_open_losses(session: Session) -> int:

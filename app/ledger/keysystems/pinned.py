@@ -96,9 +96,14 @@ def turned_by(work: Work, cuts: Cuts, cylinders: Iterable[Cylinder]) -> tuple[Cy
     By the pins that were sealed, else by the bittings on record. A key of other length turns by what `entering` says.
     """
     cylinders = list(cylinders)
-    pinned = open_pins(work, cylinders)
-    pinned |= _by_record(work, [one for one in cylinders if one.id not in pinned])
+    pinned = pins_now(work, cylinders)
     return tuple(one for one in cylinders if one.id in pinned and pinned[one.id].turned_by(cuts))
+
+
+def pins_now(work: Work, cylinders: Sequence[Cylinder]) -> dict[int, Pinned]:
+    """Cylinder id → its pins: as they were sealed, else by the bittings on record, as far as the shop has them."""
+    pinned = open_pins(work, cylinders)
+    return pinned | _by_record(work, [one for one in cylinders if one.id not in pinned])
 
 
 def pinned_as_on_record(work: Work, cylinders: Iterable[Cylinder]) -> tuple[Cylinder, ...]:

@@ -5,12 +5,10 @@ from flask.typing import ResponseReturnValue
 
 from app.ledger.keys.losses import (
     close_loss,
-    closed_losses,
-    coming_turned,
     get_loss,
-    open_losses,
+    list_losses,
     state_of_loss,
-    still_turned,
+    turned_by_losses,
 )
 from app.ledger.quoting.loss_drafts import plan_of_loss
 from app.ledger.quoting.loss_lines import in_open_quotes
@@ -18,6 +16,7 @@ from app.ledger.tables import Loss, Role
 from app.web.access import roles
 from app.web.errors import about
 from app.web.forms_base import SavedForm, area, flash_and_redirect, typed
+from app.web.query_args import count_pages, read_page
 from app.web.services import current_work
 
 blueprint = Blueprint("losses", __name__, url_prefix="/keys/losses")
@@ -33,13 +32,17 @@ class CloseForm(SavedForm):
 @roles(Role.COUNTER, Role.BENCH)
 def index() -> ResponseReturnValue:
     """The open losses, the oldest first, with how many doors each still opens; on request those that are over."""
-    work, show_closed = current_work(), request.args.get("show") == "closed"
-    if show_closed:
-        return render_template("keys/losses.html", losses=closed_losses(work.session), show_closed=True)
-    losses = open_losses(work.session)
-    turned = {loss.id: still_turned(work, loss) for loss in losses}
-    coming = {loss.id: coming_turned(work, loss, turned[loss.id]) for loss in losses}
-    return render_template("keys/losses.html", losses=losses, turned=turned, coming=coming, show_closed=False)
+    work, show_closed, page = current_work(), request.args.get("show") == "closed", read_page(request.args)
+    losses, count = list_losses(work.session, page, closed=show_closed)
+    return render_template(
+        "keys/losses.html",
+        losses=losses,
+        count=count,
+        turned={} if show_closed else turned_by_losses(work, losses),
+        show_closed=show_closed,
+        page=page,
+        pages_count=count_pages(count),
+    )
 
 
 @blueprint.get("/<int:loss_id>")

@@ -12,7 +12,18 @@ from app.ledger.care.opening import open_ledger
 from app.ledger.keys.calling_in import letters_of, tick_off
 from app.ledger.keys.keys import KeyIssueForm, issue_keys, return_key
 from app.ledger.keys.loss_plans import left_to_rekey
-from app.ledger.keys.losses import LossForm, Which, close_loss, lose_key, report_loss, state_of_loss, still_turned
+from app.ledger.keys.losses import (
+    LossForm,
+    Which,
+    close_loss,
+    coming_turned,
+    list_losses,
+    lose_key,
+    report_loss,
+    state_of_loss,
+    still_turned,
+    turned_by_losses,
+)
 from app.ledger.keys.people import TakeBackForm, take_back_keys
 from app.ledger.keysystems.bittings import open_bittings, reseal_bittings, seal_bitting
 from app.ledger.keysystems.crosskeying import cross_key
@@ -250,6 +261,27 @@ def test_a_loss_of_copies_that_becomes_one_of_unknown_copies_stays_so_when_a_cop
     state = state_of_loss(work, loss.id)
     assert (state.is_found, state.turned.doors, state.keys) == (False, 1, ())
     assert state.why_open == "The lost key of 1AA still turns 1 door: F1."
+
+
+def test_what_a_report_has_said_is_not_said_again_by_the_next_one(work: Work, keyed: Keyed) -> None:
+    for note in ("seen in town", "", "seen again"):
+        loss = report_loss(work, LossForm(keyed.system.id, "AA", Which.ELSEWHERE, note=note)).loss
+    assert loss.note == "A key that this shop never cut. seen in town\nseen again"
+
+
+def test_a_list_of_losses_says_of_each_what_the_loss_itself_says(work: Work, keyed: Keyed) -> None:
+    """1AA turns F1 and is to turn F3; AA turns both flats, and what comes to F3 and F1, where something hangs."""
+    factories.CylinderFactory(door=keyed.doors[0], keyset=keyed.cylinders[0].keyset, state=CylinderState.ORDERED)
+    site = keyed.doors[0].site
+    new = factories.DoorFactory(site=site, opening_number="F3")
+    factories.CylinderFactory(door=new, keyset=keyed.cylinders[0].keyset, state=CylinderState.PINNED)
+    losses = [lost(work, keyed, symbol) for symbol in ("AA", "1AA", "2AA")]
+    found = turned_by_losses(work, losses)
+    assert [(open.doors, len(coming)) for open, coming in found.values()] == [(2, 1), (1, 1), (1, 0)]
+    for loss in losses:
+        standing = still_turned(work, loss)
+        assert found[loss.id] == (standing, coming_turned(work, loss, standing))
+    assert list_losses(work.session, 2, 2) == ([losses[2]], 3)
 
 
 def test_no_keyset_has_two_open_losses(work: Work, keyed: Keyed) -> None:
