@@ -502,7 +502,8 @@ def is_on_record(work: Work, loss: Loss) -> bool:
     """Whether a plan's new keysets are on record: a job of it was accepted."""
     if not loss.successors:
         return False
-    if _leaves_out(loss) or loss.system.records is not RecordsHolder.SHOP:
+    has_bittings = loss.sealed_plan is not None or loss.sealed_lost is not None  # none came with an import
+    if _leaves_out(loss) or loss.system.records is not RecordsHolder.SHOP or not has_bittings:
         return any(job.stage.was_accepted and job.stage is not Stage.CANCELED for job in jobs_of_loss(work, loss))
     return not _still_to_come(work, loss)
 
@@ -610,6 +611,9 @@ def put_plan_on_record(work: Work, loss: Loss) -> None:
     if not to_come and not _leaves_out(loss):
         return  # an earlier phase has put it there
     system = get_system(work.session, loss.system_id)
+    if system.records is RecordsHolder.SHOP and loss.sealed_plan is None and not _leaves_out(loss):
+        told = f"The new bittings of the plan for the lost {loss.keyset.symbol} are not in this house"
+        raise LedgerError("", f"{told}: put the sealed backup back, or {ANEW}.")
     _require_still_clear(work, loss, to_come)
     if not to_come:
         return

@@ -15,7 +15,7 @@ from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys import loss_plans
-from app.ledger.keys.loss_plans import LossWayKind, choose_plan, left_to_rekey, ways_of_loss
+from app.ledger.keys.loss_plans import LossWayKind, choose_plan, is_on_record, left_to_rekey, ways_of_loss
 from app.ledger.keys.losses import close_loss, still_turned
 from app.ledger.keysystems.keysets import RESERVE
 from app.ledger.keysystems.lost_keysets import exposed_by
@@ -387,6 +387,21 @@ def test_a_plan_of_which_nothing_came_is_made_anew(work: Work, system: KeySystem
     assert first.isdisjoint(loss.successors.values())
     _handed_over(work, _accepted(work, *drafts_of_loss(work, loss.id, PhaseForm())))
     assert opened_by(work, system, was) == [] and at_odds(work, system) == []
+
+
+def test_a_plan_that_came_in_without_its_bittings_is_not_carried_out(work: Work, system: KeySystem) -> None:
+    """An export leaves every seal out: its loss says who takes whose place, and no bitting. Acceptance broke off."""
+    loss = _chosen(work, _lost(work, "AA1"), LossWayKind.NEW_BITTING)
+    job = issued(work, *drafts_of_loss(work, loss.id, PhaseForm()))
+    loss.sealed_plan = None
+    work.session.commit()
+    with pytest.raises(BitternError, match="plan for the lost AA1 are not in this house: put the"):
+        accept(work, job)
+    work.session.rollback()
+    top = _lost(work, "A")
+    top.successors = {"A": "A"}  # it keeps its symbol: whether that was carried out, its jobs alone tell
+    work.session.commit()
+    assert not is_on_record(work, top)
 
 
 def test_a_lost_control_key_changes_every_core_and_keeps_its_symbol(work: Work) -> None:
