@@ -143,6 +143,7 @@ NO_ROLE_OF_THEIR_OWN = {
         jobs.stages: require_checked pass_stage
         goods.handing_over: require_rekeyed_there
         goods.claims: open_claim
+        goods.shelf: take_off_the_shelf
         quoting.lost_keys: allow_lost require_none_lost_of_job
         keysystems.systems: insert_system add_system_row name_is_taken find_keyway single_keyed_system
         keysystems.keysets: find_master

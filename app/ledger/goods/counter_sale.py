@@ -5,7 +5,8 @@ from datetime import date
 
 from app.ledger.goods.hand_overs import HandOver, hand_overs_of
 from app.ledger.goods.handing_over import HandOverForm, hand_over, may_all_go, still_open
-from app.ledger.goods.pieces import there_now, waiting_for
+from app.ledger.goods.pieces import waiting_for
+from app.ledger.goods.shelf import there_now
 from app.ledger.jobs.queries import JobMoney, get_job, job_money
 from app.ledger.jobs.stages import BEFORE_BENCH, move_job
 from app.ledger.keys.key_queries import keys_of_job

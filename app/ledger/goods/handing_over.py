@@ -11,13 +11,15 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import Problem, Problems
 from app.ledger.goods.hand_overs import PART_TAKEN, HandOver, hand_overs_of, put_hand_over
-from app.ledger.goods.pieces import Pieces, is_all_there, there_now, waiting_for
+from app.ledger.goods.pieces import Pieces, by_line, handed_lines, waiting_for
+from app.ledger.goods.shelf import is_all_there, take_off_the_shelf, there_now
 from app.ledger.jobs.queries import job_money
 from app.ledger.jobs.stages import pass_stage, stages_to_ready
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keys.losses import get_loss, still_turned, still_turned_words
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.pinned import freeze_pins
+from app.ledger.stock.needs import release_needs
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
@@ -135,10 +137,16 @@ def _end(work: Work, job: Job, taker: str, still: StillOpen, pieces: Pieces, det
     """The job's last pieces went: it is with the customer, by way of the stages before that."""
     for stage in stages_to_ready(job):
         pass_stage(work, job, stage)
-    said = [f"taken by {taker}.", still.going_words, *still.sentences, detail.get("lost_still", "")]
+    said = [f"taken by {taker}.", still.going_words, *still.sentences, *_told_besides(detail)]
     detail = {**detail, "uncut": [key.id for key in still.keys], "owed_cents": still.owed_cents}
     event = pass_stage(work, job, Stage.HANDED_OVER, " ".join(filter(None, said)), **detail)
     put_hand_over(work.session, job, event, pieces)
+    if not still.keys:  # those that are cut later take their blanks then
+        release_needs(work, job, f"job {job.number} handed over")
+
+
+def _told_besides(detail: dict[str, Any]) -> list[str]:
+    return [detail.get("not_on_record", ""), detail.get("lost_still", "")]
 
 
 def _read_taker(form: HandOverForm, still: StillOpen) -> str:
@@ -174,7 +182,9 @@ def _hand_out(work: Work, job: Job, taker: str, pieces: Pieces) -> dict[str, Any
     for key in pieces.keys:
         key.state, key.holder, key.changed_at = KeyState.OUT, taker, work.now
     work.session.flush()
+    not_on_record = take_off_the_shelf(work, job, by_line(job, pieces, handed_lines(work.session, job.id)))
     return {
+        **({"not_on_record": not_on_record} if not_on_record else {}),
         **({"lost_still": still_turned_words(work, job.loss_id)} if job.loss_id else {}),
         "taken_by": taker,
         "cylinders": [one.id for one in pieces.cylinders],
@@ -230,7 +240,7 @@ def _tell_part(
     said = [f"Part taken by {taker}: {pieces.words}."]
     if not left.is_empty:
         said.append(f"Still here: {left.words}.")
-    said += [*still.sentences, detail.get("lost_still", "")]
+    said += [*still.sentences, *_told_besides(detail)]
     flag_modified(job, "stage")  # whoever read the job before is late
     event = record(
         work,

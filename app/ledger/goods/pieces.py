@@ -8,7 +8,6 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.keys.key_queries import keys_of_job
-from app.ledger.quoting.factory_keyed import sent_cylinders
 from app.ledger.quoting.key_lines import OWN
 from app.ledger.tables import (
     Cylinder,
@@ -20,7 +19,6 @@ from app.ledger.tables import (
     Key,
     KeyState,
     LineKind,
-    Stage,
 )
 from app.validation import counted
 
@@ -68,6 +66,9 @@ class LineCount:
     goods: int = 0
 
 
+NO_PIECES = LineCount()
+
+
 def handed_lines(session: Session, job_id: int) -> dict[int, LineCount]:
     """How much of each line of a job was handed over so far, by the line's number."""
     sums = [sa.func.sum(column) for column in (HandedLine.cylinders, HandedLine.keys, HandedLine.goods)]
@@ -79,36 +80,12 @@ def handed_lines(session: Session, job_id: int) -> dict[int, LineCount]:
 def waiting_for(session: Session, job: Job) -> Pieces:
     """What of a job waits in the shop to be taken: keys that are cut, and all else that nobody took yet."""
     gone = handed_lines(session, job.id)
-    goods = {one.number: one.quantity - gone.get(one.number, LineCount()).goods for one in job.lines if is_goods(one)}
+    goods = {one.number: one.quantity - gone.get(one.number, NO_PIECES).goods for one in job.lines if is_goods(one)}
     return Pieces(
         tuple(one for one in job.cylinders if one.state not in (CylinderState.FITTED, CylinderState.REMOVED)),
         tuple(key for key in keys_of_job(session, job.id) if key.state is KeyState.CUT),
         {number: count for number, count in goods.items() if count > 0},
     )
-
-
-def there_now(session: Session, job: Job) -> Pieces:
-    """What of a job can be taken today. Before the job is ready, these are cylinders that the bench checked, keys
-    that are cut, and what nobody keys; what a factory keys is there once the job is ready.
-    """
-    waiting = waiting_for(session, job)
-    if job.stage in (Stage.READY, Stage.HANDED_OVER, Stage.CHECKED):
-        away = set() if job.stage is not Stage.CHECKED else sent_cylinders(session, job)
-        return replace(waiting, cylinders=tuple(one for one in waiting.cylinders if one.id not in away))
-    return replace(waiting, cylinders=tuple(one for one in waiting.cylinders if _is_checked(one)))
-
-
-def is_all_there(session: Session, job: Job) -> bool:
-    """Whether something of a job waits, and all of it can be taken today: no cylinder is still to be checked, no key
-    to be cut.
-    """
-    waiting = waiting_for(session, job)
-    is_cut = not any(key.state is KeyState.ORDERED for key in keys_of_job(session, job.id))
-    return is_cut and not waiting.is_empty and waiting.less(there_now(session, job)).is_empty
-
-
-def _is_checked(cylinder: Cylinder) -> bool:
-    return cylinder.state is CylinderState.CHECKED or cylinder.keyset_id is None
 
 
 def is_goods(line: JobLine) -> bool:
@@ -139,11 +116,11 @@ def by_line(job: Job, pieces: Pieces, gone: Mapping[int, LineCount]) -> dict[int
         add(number, goods=count)
     keyed = {one.keyset_id: one.line_number for one in reversed(job.cylinders) if one.line_number is not None}
     for key in pieces.keys:
-        here = {number: gone.get(number, LineCount()).keys + found[number].keys for number in _keyed_lines(job)}
+        here = {number: gone.get(number, NO_PIECES).keys + found[number].keys for number in _keyed_lines(job)}
         line = _line_of(job, here, keyed.get(key.keyset_id))
         if line is not None:
             add(line, keys=1)
-    return {number: count for number, count in sorted(found.items()) if count != LineCount()}
+    return {number: count for number, count in sorted(found.items()) if count != NO_PIECES}
 
 
 def _keyed_lines(job: Job) -> Sequence[int]:

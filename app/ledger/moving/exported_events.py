@@ -79,6 +79,7 @@ _TAKEN: Mapping[str, Fits] = {
     "goods": _pairs,
     "removed": _wholes,
     "lost_still": _text,
+    "not_on_record": _text,
 }
 _RECEIPT: Mapping[str, Fits] = {
     **_KEYS,

@@ -19,7 +19,7 @@ from app.ledger.goods.handing_over import (
     still_open,
 )
 from app.ledger.goods.papers import hand_over_sheet
-from app.ledger.goods.pieces import there_now
+from app.ledger.goods.shelf import there_now
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import get_job
 from app.ledger.store.errors import NotFound

@@ -7,11 +7,27 @@ from app.errors import Problems
 from app.ledger.bench.checkoff import tick_cylinders, tick_keys
 from app.ledger.goods.counter_sale import SaleForm, counter_sale, sell_at_counter
 from app.ledger.goods.hand_overs import hand_overs_of
-from app.ledger.goods.handing_over import HandOverForm, hand_over
+from app.ledger.goods.handing_over import HandOverForm, PartForm, hand_over, hand_over_part
+from app.ledger.goods.shelf import there_now
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
+from app.ledger.stock.items import item_for
+from app.ledger.stock.movements import Quantity, move_stock, quantity_of
+from app.ledger.stock.needs import reserve_waiting
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import CylinderState, Event, Job, Key, KeyState, LineKind, Payment, Role, Stage
+from app.ledger.tables import (
+    CylinderState,
+    Event,
+    ItemKind,
+    Job,
+    Key,
+    KeyState,
+    LineKind,
+    MovementKind,
+    Payment,
+    Role,
+    Stage,
+)
 from app.pricing import KeyingKind
 from tests.ledger.conftest import by, customer_id
 from tests.ledger.test_main_job import issued, mortise
@@ -58,6 +74,32 @@ def test_what_the_bench_keys_while_he_waits_ends_in_one_press_once_it_is_ticked(
     assert job.stage is Stage.HANDED_OVER and job.ready_on == work.today
     held = {(key.state, key.holder) for key in work.session.scalars(sa.select(Key))}
     assert held == {(KeyState.OUT, "T. Gull")}
+
+
+def test_of_a_counted_shelf_no_more_goes_than_is_there_and_of_two_who_take_the_last_one_gets_it(work: Work) -> None:
+    """Three cabinets sold and two on the shelf; then one more comes, and a second job was promised it too."""
+    cabinet = item_for(work, ItemKind.GOODS, "KEY-CABINET")
+    move_stock(work, cabinet, MovementKind.COUNTED, on_hand=2, why="first count")
+    work.session.commit()
+    job, other = (quoted(work, LineRequest(LineKind.HARDWARE, count, price_code="KEY-CABINET")) for count in (3, 1))
+    counter = by(work, Role.COUNTER)
+    sell_at_counter(counter, job.number, sale(job))
+    assert (job.stage, there_now(work.session, job).goods) == (Stage.APPROVED, {1: 2})
+    with pytest.raises(Problems, match="Of line 1, 2 can go: enter at most that"):
+        hand_over_part(counter, job.id, job.version, PartForm("T. Gull", (), {}, {1: 3}))
+    hand_over_part(counter, job.id, job.version, PartForm("T. Gull", (), {}, {1: 2}))
+    assert quantity_of(work.session, cabinet.id) == Quantity(0, 0, True)
+    sell_at_counter(counter, other.number, sale(other))
+    move_stock(work, cabinet, MovementKind.COUNTED, on_hand=1, why="found")
+    reserve_waiting(work, cabinet)
+    work.session.commit()
+    goods = [there_now(work.session, one).goods for one in (job, other)]
+    assert sorted(goods, key=len) == [{}, {1: 1}]
+    lucky, late = (job, other) if goods[0] else (other, job)
+    hand_over_part(counter, lucky.id, lucky.version, PartForm("T. Gull", (), {}, {1: 1}))
+    with pytest.raises(Problems, match="Of line 1, 0 can go"):
+        hand_over_part(counter, late.id, late.version, PartForm("R. Teal", (), {}, {1: 1}))
+    assert (lucky.stage, quantity_of(work.session, cabinet.id).on_hand) == (Stage.HANDED_OVER, 0)
 
 
 def test_a_sale_that_is_refused_leaves_the_quote_as_it_was(work: Work) -> None:

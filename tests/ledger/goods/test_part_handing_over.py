@@ -11,7 +11,8 @@ from app.ledger.bench.checkoff import tick_cylinders, tick_keys
 from app.ledger.care.opening import open_ledger
 from app.ledger.goods.hand_overs import hand_overs_of, put_missing_hand_overs
 from app.ledger.goods.handing_over import PartForm, hand_over_part
-from app.ledger.goods.pieces import LineCount, handed_lines, there_now, waiting_for
+from app.ledger.goods.pieces import LineCount, handed_lines, waiting_for
+from app.ledger.goods.shelf import there_now
 from app.ledger.jobs.stages import move_job
 from app.ledger.moving.exported_events import check_event, exported_detail
 from app.ledger.store.errors import LedgerError, Stale
