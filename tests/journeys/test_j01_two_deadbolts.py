@@ -102,8 +102,6 @@ def test_two_deadbolts_alike_are_quoted_keyed_paid_and_handed_over(hands: Hands,
         out = sa.select(sa.func.sum(StockMovement.on_hand), sa.func.sum(StockMovement.reserved))
         of_job = StockMovement.job_id == job.id, StockItem.cylinder_type == "deadbolt"
         out = out.join(StockMovement.item).where(*of_job)
-            StockMovement.job_id == job.id, StockItem.cylinder_type == "deadbolt"
-        )
         assert tuple(session.execute(out).one()) == (-2, 0)  # the shelf is down by what left, and keeps nothing back
 
 

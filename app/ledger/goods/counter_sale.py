@@ -1,5 +1,6 @@
 """Use case: a sale at the counter in one go. The quote is accepted, paid, and what is there is given out."""
 
+import secrets
 from dataclasses import dataclass
 from datetime import date
 
@@ -10,6 +11,8 @@ from app.ledger.goods.shelf import there_now
 from app.ledger.jobs.queries import JobMoney, get_job, job_money
 from app.ledger.jobs.stages import BEFORE_BENCH, move_job
 from app.ledger.keys.key_queries import keys_of_job
+from app.ledger.money.credit import require_credit
+from app.ledger.money.invoicing import InvoiceForm, Invoicing, invoice_job, papers_of_money
 from app.ledger.money.payments import PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.quoting.accepting import AcceptForm, accept_quote, newest_revision
 from app.ledger.quoting.plan import Plan
@@ -19,13 +22,15 @@ from app.ledger.quoting.snapshot import QuoteSnapshot, as_accepted, read_snapsho
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Job, KeyState, Role, Stage
+from app.ledger.tables import ON_ACCOUNT, Job, KeyState, Role, Stage
 from app.validation import counted
 
 
 @dataclass(frozen=True, slots=True)
 class SaleForm:
-    """Who accepts and takes it, and how it is paid: all that is due. The other fields are those of `AcceptForm`."""
+    """Who accepts and takes it, and how it is paid: all that is due, or ON_ACCOUNT, by an invoice. credit: why the
+    owner goes on above a credit limit. The other fields are those of `AcceptForm`.
+    """
 
     accepted_by: str
     means: str
@@ -36,6 +41,7 @@ class SaleForm:
     override_reason: str = ""
     lost_reason: str = ""
     seen: str = ""
+    credit: str = ""
 
 
 def sell_at_counter(work: Work, job_number: int, form: SaleForm) -> Job:
@@ -68,7 +74,7 @@ def sell_at_counter(work: Work, job_number: int, form: SaleForm) -> Job:
             move_job(work, job.id, job.version, Stage.ON_THE_BENCH, override_reason=form.override_reason)
         if may_all_go(work.session, job):
             taker = " ".join(form.accepted_by.split())
-            hand_over(work, job.id, job.version, HandOverForm(taker, still_open(work.session, job).mark))
+            hand_over(work, job.id, job.version, HandOverForm(taker, still_open(work.session, job).mark, form.credit))
     return job
 
 
@@ -82,7 +88,11 @@ def _to_order(plan: Plan) -> int:
 
 def _pay(work: Work, job: Job, form: SaleForm) -> None:
     due = job_money(job).balance_cents
-    if due > 0:
+    if due > 0 and form.means == ON_ACCOUNT:
+        require_credit(work, job.customer, due, form.credit, job)
+        version = len(papers_of_money(work.session, job)) + 1
+        invoice_job(work, job.number, version, InvoiceForm(Invoicing.ALL, secrets.token_hex(16)))
+    elif due > 0:
         payment = PaymentForm(PaymentKind.PAYMENT, due, form.means, work.today, form.note)
         take_payment(work, job.number, payments_of(work.session, job.number).version, payment)
 

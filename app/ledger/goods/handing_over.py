@@ -19,6 +19,7 @@ from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keys.losses import get_loss, still_turned, still_turned_words
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.pinned import freeze_pins
+from app.ledger.money.credit import require_credit_for
 from app.ledger.stock.needs import release_needs
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError
@@ -98,11 +99,12 @@ def still_open(session: Session, job: Job) -> StillOpen:
 @dataclass(frozen=True, slots=True)
 class HandOverForm:
     """Who takes all that is left of a job. known: the mark of what whoever hands it over was told to be open still,
-    "" where nothing is.
+    "" where nothing is. credit: why the owner of the house goes on above the customer's credit limit.
     """
 
     taken_by: str
     known: str = ""
+    credit: str = ""
 
 
 def hand_over(work: Work, job_id: int, version: int, form: HandOverForm) -> HandOver:
@@ -111,7 +113,8 @@ def hand_over(work: Work, job_id: int, version: int, form: HandOverForm) -> Hand
 
     It puts the job's cylinders on their doors (those there before count as removed), and its keys that are cut in
     that person's hands. What it rekeys must be there first. Raises Problems on `taken_by` and `known`; LedgerError
-    on `stage`; Stale.
+    on `stage`, on `credit` where what is not paid goes above the customer's limit, on `goods` with the figures of a
+    shelf that has not so many; Stale.
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
@@ -123,7 +126,7 @@ def hand_over(work: Work, job_id: int, version: int, form: HandOverForm) -> Hand
         still = still_open(work.session, job)
         taker = _read_taker(form, still)
         pieces = waiting_for(work.session, job)
-        detail = _hand_out(work, job, taker, pieces)
+        detail = _hand_out(work, job, taker, pieces, form.credit)
         _end(work, job, taker, still, pieces, detail)
     return hand_overs_of(work.session, job)[-1]
 
@@ -167,10 +170,13 @@ def _taker_problems(taker: str) -> list[Problem]:
     return problems
 
 
-def _hand_out(work: Work, job: Job, taker: str, pieces: Pieces) -> dict[str, Any]:
+def _hand_out(work: Work, job: Job, taker: str, pieces: Pieces, credit: str) -> dict[str, Any]:
     """Give pieces to who takes them, inside the caller's transaction: cylinders are on their doors from now on, and
     what was there before is removed. What the event keeps of it.
     """
+    lines = by_line(job, pieces, handed_lines(work.session, job.id))
+    going = {number: (one.cylinders, one.keys, one.goods) for number, one in lines.items()}
+    require_credit_for(work, job, going, credit)
     others = _replaced(work.session, job, [one.id for one in pieces.cylinders])
     freeze_pins(work, others)
     for other in others:
@@ -182,7 +188,7 @@ def _hand_out(work: Work, job: Job, taker: str, pieces: Pieces) -> dict[str, Any
     for key in pieces.keys:
         key.state, key.holder, key.changed_at = KeyState.OUT, taker, work.now
     work.session.flush()
-    not_on_record = take_off_the_shelf(work, job, by_line(job, pieces, handed_lines(work.session, job.id)))
+    not_on_record = take_off_the_shelf(work, job, lines)
     return {
         **({"not_on_record": not_on_record} if not_on_record else {}),
         **({"lost_still": still_turned_words(work, job.loss_id)} if job.loss_id else {}),
@@ -196,19 +202,22 @@ def _hand_out(work: Work, job: Job, taker: str, pieces: Pieces) -> dict[str, Any
 
 @dataclass(frozen=True, slots=True)
 class PartForm:
-    """Who takes a part, and which: cylinders by their ids, how many keys by their keyset's, goods by their line's."""
+    """Who takes a part, and which: cylinders by their ids, how many keys by their keyset's, goods by their line's.
+    credit: as for all of it.
+    """
 
     taken_by: str
     cylinders: Collection[int]
     keys: Mapping[int, int]
     goods: Mapping[int, int]
+    credit: str = ""
 
 
 def hand_over_part(work: Work, job_id: int, version: int, form: PartForm) -> HandOver:
     """Hand over pieces of a job, read at `version`, that are there; the rest stays promised. Where nothing is left,
     the job is with the customer.
 
-    Raises Problems on `taken_by`, `cylinders`, `keys` and `goods`; LedgerError on `stage`; Stale.
+    Raises Problems on `taken_by`, `cylinders`, `keys` and `goods`; LedgerError on `stage` and `credit`; Stale.
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
@@ -222,7 +231,7 @@ def hand_over_part(work: Work, job_id: int, version: int, form: PartForm) -> Han
             raise Problems(problems)
         left = waiting_for(work.session, job).less(pieces)
         still = still_open(work.session, job)
-        detail = _hand_out(work, job, taker, pieces)
+        detail = _hand_out(work, job, taker, pieces, form.credit)
         if left.is_empty and not still.keys and job.stage is not Stage.HANDED_OVER:
             _end(work, job, taker, still, pieces, detail)
         else:

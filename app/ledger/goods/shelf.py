@@ -38,9 +38,10 @@ def is_all_there(session: Session, job: Job) -> bool:
     """Whether something of a job waits, and all of it can be taken today: no cylinder is still to be checked, no key
     to be cut.
     """
+    if any(key.state is KeyState.ORDERED for key in keys_of_job(session, job.id)):
+        return False  # which is so of most jobs, and costs their page one question
     waiting = waiting_for(session, job)
-    is_cut = not any(key.state is KeyState.ORDERED for key in keys_of_job(session, job.id))
-    return is_cut and not waiting.is_empty and waiting.less(there_now(session, job)).is_empty
+    return not waiting.is_empty and waiting.less(there_now(session, job)).is_empty
 
 
 def _is_checked(cylinder: Cylinder) -> bool:

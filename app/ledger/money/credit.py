@@ -16,6 +16,8 @@ def require_credit_for(work: Work, job: Job, lines: Handed, reason: str = "") ->
 
     See `require_credit`. What was paid for the job already is counted; a job that is paid in full is not asked about.
     """
+    if job.customer.credit_limit_cents is None:
+        return
     invoiced = sum(
         one.invoice.total_cents - one.credited_cents - one.discount_cents
         for one in invoices_of_jobs(work.session, [job.id])

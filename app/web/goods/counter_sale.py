@@ -12,16 +12,18 @@ from app.ledger.goods.papers import sale_receipt
 from app.ledger.jobs.queries import get_job
 from app.ledger.money.payments import MEANS
 from app.ledger.store.errors import NotFound
-from app.ledger.tables import Job, Role, Stage
+from app.ledger.tables import ON_ACCOUNT, Job, Role, Stage
 from app.pricing import show_cents
 from app.web.access import roles
 from app.web.errors import about
 from app.web.files import PDF, send
 from app.web.forms_base import SavedForm, text
-from app.web.jobs.page import TakerForm
+from app.web.jobs.page import OVER_THE_LIMIT, TakerForm
 from app.web.quotes.accepting import ways_to_accept
 from app.web.quotes.views import quote_view
 from app.web.services import current_work
+
+_MEANS = {ON_ACCOUNT: "on account: an invoice"}
 
 blueprint = Blueprint("counter_sale", __name__)
 
@@ -30,12 +32,13 @@ class SalePage(SavedForm):
     """Who takes it, and how all of it is paid."""
 
     accepted_by = text("Accepted and taken by", Job.accepted_by, needed="Enter who accepts it and takes it.")
-    means = SelectField("Paid by", choices=[SelectChoice(one, one) for one in MEANS])
+    means = SelectField("Paid by", choices=[SelectChoice(one, _MEANS.get(one, one)) for one in (*MEANS, ON_ACCOUNT)])
     note = text("Note", 180, hint="Check number. Do not write card numbers here.")
     po_number = text("Their order number", Job.po_number)
     option = RadioField("Option", choices=[], validate_choice=False)
     override_reason = text("Go on without written authority because", 500, hint="It stays on record.")
     lost_reason = text("Key under a lost key because", 500, hint="It stays on record.")
+    credit = text(OVER_THE_LIMIT, 300, hint="It stays on record.")
     seen = HiddenField()
 
 

@@ -28,7 +28,7 @@ from app.web.access import roles
 from app.web.errors import about
 from app.web.files import PDF, send
 from app.web.forms_base import SavedForm, flash_and_redirect, record_id, text, typed
-from app.web.jobs.page import TakerForm, job_page
+from app.web.jobs.page import OVER_THE_LIMIT, TakerForm, job_page
 from app.web.services import current_work
 
 _COUNT = re.compile(r"(keys|goods)-([0-9]{1,9})")
@@ -40,6 +40,7 @@ class PartPage(SavedForm):
     """Who takes a part of a job; what goes stands in boxes named for it."""
 
     taken_by = text("Who takes it", Key.holder, hint="A person's name; it stands on the receipt.")
+    credit = text(OVER_THE_LIMIT, 300, hint="It stays on record.")
 
 
 @blueprint.post("/jobs/<int:number>/hand-overs")
@@ -94,7 +95,7 @@ def _read_part(form: PartPage, sent: MultiDict[str, str]) -> PartForm:
     if problems:
         raise Problems(problems)
     cylinders = {record_id(one) for one in sent.getlist("cylinder")}
-    return PartForm(typed(form.taken_by), cylinders, counts["keys"], counts["goods"])
+    return PartForm(typed(form.taken_by), cylinders, counts["keys"], counts["goods"], typed(form.credit))
 
 
 def _page(number: int, form: PartPage) -> str:

@@ -50,11 +50,15 @@ _MOVE_WORDS = {
 }
 
 
+OVER_THE_LIMIT = "Go on above the credit limit because"
+
+
 class TakerForm(SavedForm):
     """Who takes all that is left. known: the mark of what the page said is still open."""
 
     taken_by = text("Who takes it", Key.holder, hint="A person's name; it stands on the receipt.")
     known = text("Handed over all the same", 60)
+    credit = text(OVER_THE_LIMIT, 300, hint="It stays on record.")
 
 
 class NoteForm(PageForm):

@@ -8,6 +8,7 @@ from app.ledger.bench.checkoff import tick_cylinders, tick_keys
 from app.ledger.goods.counter_sale import SaleForm, counter_sale, sell_at_counter
 from app.ledger.goods.hand_overs import hand_overs_of
 from app.ledger.goods.handing_over import HandOverForm, PartForm, hand_over, hand_over_part
+from app.ledger.goods.pieces import LineCount, handed_lines
 from app.ledger.goods.shelf import there_now
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.stock.items import item_for
@@ -18,6 +19,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import (
     CylinderState,
     Event,
+    Invoice,
     ItemKind,
     Job,
     Key,
@@ -30,7 +32,7 @@ from app.ledger.tables import (
 )
 from app.pricing import KeyingKind
 from tests.ledger.conftest import by, customer_id
-from tests.ledger.test_main_job import issued, mortise
+from tests.ledger.test_main_job import accept, issued, mortise
 
 
 def quoted(work: Work, *lines: LineRequest) -> Job:
@@ -110,3 +112,30 @@ def test_a_sale_that_is_refused_leaves_the_quote_as_it_was(work: Work) -> None:
     work.session.expire_all()
     assert (job.stage, job.lines, job.accepted_by) == (Stage.QUOTED, [], "")
     assert work.session.scalar(sa.select(sa.func.count()).select_from(Payment)) == 0
+
+
+def test_on_account_is_an_invoice_and_is_asked_of_the_credit_limit(work: Work) -> None:
+    """Three cabinets come to more than the $10.00 that this customer may owe."""
+    job = quoted(work, LineRequest(LineKind.HARDWARE, 3, price_code="KEY-CABINET"))
+    job.customer.credit_limit_cents = 10_00
+    work.session.commit()
+    on_account = sale(job, means="on account")
+    with pytest.raises(LedgerError, match=r"above the credit limit of \$10.00") as refused:
+        sell_at_counter(by(work, Role.COUNTER), job.number, on_account)
+    work.session.refresh(job)
+    assert (refused.value.field, job.stage) == ("credit", Stage.QUOTED)
+    sell_at_counter(work, job.number, sale(job, means="on account", credit="pays on Friday"))
+    [invoice] = work.session.scalars(sa.select(Invoice)).all()
+    assert (job.stage, job.payments, invoice.total_cents) == (Stage.HANDED_OVER, [], job.agreed_cents)
+
+
+def test_a_hand_over_that_is_not_paid_is_asked_of_the_credit_limit(work: Work) -> None:
+    job = quoted(work, LineRequest(LineKind.HARDWARE, 2, price_code="KEY-CABINET"))
+    accept(work, job)
+    job.customer.credit_limit_cents = job.agreed_cents // 2 if job.agreed_cents else 0  # one of the two
+    work.session.commit()
+    hand_over_part(by(work, Role.COUNTER), job.id, job.version, PartForm("T. Gull", (), {}, {1: 1}))
+    with pytest.raises(LedgerError, match="above the credit limit"):
+        hand_over_part(by(work, Role.COUNTER), job.id, job.version, PartForm("T. Gull", (), {}, {1: 1}))
+    work.session.refresh(job)
+    assert handed_lines(work.session, job.id) == {1: LineCount(goods=1)}
