@@ -176,6 +176,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.pinned: seal_pins freeze_pins open_pins
         bench.bench_sheet: reckoned_systems
         bench.pins: take_pins
+        bench.blanks: take_blanks give_blanks_back
         keysystems.ticks: mark_cylinders mark_keys take_key_ticks_back take_ticks_back
         catalog.makers: put_keyways
         stock.items: item_for unpinned_item pin_item
@@ -195,7 +196,7 @@ NO_ROLE_OF_THEIR_OWN = {
         goods.papers: hand_over_sheet sale_receipt
         goods.counter_sale: counter_sale
         quoting.issuing: next_snapshot
-        quoting.promises: lead_time promise_from
+        quoting.promises: lead_time promise_from promise_again
         quoting.planning: make_plan plan_again proof_problems
         quoting.room: nameable
         quoting.lost_keys: lost_problems

@@ -3,6 +3,7 @@
 from collections.abc import Collection, Sequence
 
 from app.ledger.bench.bench_sheet import racks_of
+from app.ledger.bench.blanks import give_blanks_back, take_blanks
 from app.ledger.bench.pins import short_of_pins, take_pins
 from app.ledger.jobs.cylinder_lines import job_cylinders
 from app.ledger.jobs.queries import get_job
@@ -116,6 +117,10 @@ def tick_keys(work: Work, job_number: int, keyset_ids: Collection[int], state: K
         before = KeyState.ORDERED if state is KeyState.CUT else KeyState.CUT
         changed = [key for key in mine if key.state is before]
         mark_keys(work, job, changed, state)
+        if state is KeyState.CUT:
+            take_blanks(work, job)
+        else:
+            give_blanks_back(work, job, changed)
         return len(changed)
 
 

@@ -2,10 +2,9 @@
 
 import hashlib
 import json
-import re
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time
+from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any, TypeVar
@@ -16,10 +15,8 @@ from sqlalchemy.orm import Session
 from app.ledger.store.engine import get_row
 from app.ledger.store.errors import NotEntered, NotFound
 from app.ledger.tables import (
-    BENCH_TERMS_SET,
     BenchTermsRow,
     DecidingDayRow,
-    Event,
     House,
     Job,
     PriceBookRow,
@@ -40,8 +37,7 @@ from app.pricing import (
     show_cents,
 )
 
-_ADOPTED = re.compile(r": as the last [0-9]+ jobs took$")  # a learned time, as an earlier release's event tells it
-_ON_THE_BENCH = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH)
+ON_THE_BENCH = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH)
 
 
 def find_house(session: Session) -> House | None:
@@ -173,7 +169,7 @@ def bench_terms_on(session: Session, day: date) -> BenchTerms:
         raise NotEntered(
             "The bench has no terms yet, so nothing can be quoted; the owner enters them under Price book."
         )
-    open_jobs = sa.select(Job.urgency, sa.func.sum(Job.bench_minutes)).where(Job.stage.in_(_ON_THE_BENCH))
+    open_jobs = sa.select(Job.urgency, sa.func.sum(Job.bench_minutes)).where(Job.stage.in_(ON_THE_BENCH))
     promised = dict(session.execute(open_jobs.group_by(Job.urgency)).all())
     in_turn = promised.pop(Urgency.IN_TURN, 0)
     return replace(
@@ -181,30 +177,6 @@ def bench_terms_on(session: Session, day: date) -> BenchTerms:
         minutes_promised=terms.minutes_promised + Fraction(in_turn),
         reserve_minutes_promised=terms.reserve_minutes_promised + Fraction(sum(promised.values())),
     )
-
-
-def shelf_counted(session: Session, day: date) -> sa.ColumnElement[bool]:
-    """Which events came after the shelf was counted whose figures are in force on a day.
-
-    Whoever puts bench terms on record by hand has counted; where it is not known when, as in a house that was
-    imported, the first day of the terms is taken.
-    """
-    row = bench_terms_row_on(session, day)
-    if row is None:
-        return sa.true()
-    counts = session.execute(
-        sa.select(Event.id, Event.detail, Event.summary)
-        .where(Event.kind == BENCH_TERMS_SET)
-        .order_by(Event.id.desc())
-    )
-    for event_id, detail, summary in counts:
-        if (
-            detail.get("counted", not _ADOPTED.search(summary))
-            and detail.get("valid_from", "") <= row.valid_from.isoformat()
-        ):
-            newest: int = event_id
-            return Event.id > newest
-    return Event.at >= datetime.combine(row.valid_from, time()).astimezone()
 
 
 def dated_bench_terms(session: Session, today: date) -> list[tuple[BenchTermsRow, str]]:

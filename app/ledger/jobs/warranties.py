@@ -13,10 +13,13 @@ from app.ledger.catalog.price_queries import bench_terms_on
 from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.pinned import freeze_pins
 from app.ledger.quoting.issuing import FIRST_JOB
+from app.ledger.quoting.line_supply import RequestSupply
 from app.ledger.quoting.lost_keys import require_none_lost_of_job
+from app.ledger.quoting.plan import Plan
 from app.ledger.quoting.quoting import PricedQuote, price_request
 from app.ledger.quoting.request import LineRequest, QuoteRequest, SystemRequest
 from app.ledger.sites.cylinders import making_way
+from app.ledger.stock.needs import make_needs
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import next_number, record
@@ -100,6 +103,8 @@ def open_warranty(work: Work, cylinder_id: int, version: int, form: CameBackForm
             freeze_pins(work, [old])
             old.state, old.removed_on = CylinderState.REMOVED, work.today
         work.session.flush()
+        supply = RequestSupply(work, priced.ask, priced.ask.lines)
+        make_needs(work, job, supply.wants(priced.keying, Plan(), job.promised_on))
         require_none_lost_of_job(work, job, ask, form.lost_reason)
         goes = "; the old one goes back to the maker" if form.goes_back else ""
         said = f"{_place(old)} of job {sold_by.number} came back: {' '.join(form.reason.split())}. At the "

@@ -10,6 +10,7 @@ from datetime import date
 
 import sqlalchemy as sa
 
+from app.fitting import words
 from app.ledger.catalog.maker_queries import blank_for, maker_tables
 from app.ledger.catalog.price_queries import entered_bench_terms
 from app.ledger.quoting.key_lines import OWN, control_named, line_named
@@ -177,12 +178,12 @@ class RequestSupply:
                 line.part_number,
                 line.quantity,
                 self._maker_id(line.maker_code),
+                words(said),
                 stand_in=said.type,
                 is_keyed=line.is_keyed,
                 finish=said.finish or "",
             )
-        elif line.kind is LineKind.HARDWARE:
-            code = line.part_number or line.price_code
+        elif line.kind is LineKind.HARDWARE and (code := line.part_number or line.price_code):
             maker = self._maker_id(line.maker_code) if line.part_number else self._maker_of.get(code)
             goods = Wanted(code, line.quantity, maker, code)
         if line.is_keyed and said is not None:
@@ -191,8 +192,8 @@ class RequestSupply:
             blanks = self._blanks(*self._cut_on(line), line.quantity)
         return goods, blanks
 
-    def _maker_id(self, code: str) -> int:
-        return self._tables[code].id if code in self._tables else 0
+    def _maker_id(self, code: str) -> int | None:
+        return self._tables[code].id if code in self._tables else None
 
     def _cut_on(self, line: LineRequest) -> tuple[str, int]:
         """The keyway, and the chambers, of the keys that a line of keys sells; "" where nobody can tell."""

@@ -37,7 +37,7 @@ class KeysetOnLine(JsonDataclass):
 class PlannedLine(JsonDataclass):
     """A line's goods. keyed_at: shop or factory, "" where nothing is keyed. to_order: how many are neither on the
     shelf nor on their way; on_order: how many orders on their way bring. here_on: when the last of those is here,
-    None where that is not known.
+    None where that is not known. is_counted: whether anybody counts them.
     """
 
     number: int
@@ -49,6 +49,7 @@ class PlannedLine(JsonDataclass):
     keysets: tuple[KeysetOnLine, ...]
     on_order: int = 0
     here_on: date | None = None
+    is_counted: bool = True
 
     @property
     def on_shelf(self) -> int:
@@ -59,13 +60,17 @@ class PlannedLine(JsonDataclass):
     def stock_words(self) -> str:
         """Where its goods come from, for the counter.
 
-        >>> PlannedLine(1, "", 46, "shop", None, 10, (), 6, date(2026, 3, 10)).stock_words
+        >>> PlannedLine(1, "A1", 46, "shop", None, 10, (), 6, date(2026, 3, 10)).stock_words
         '30 on the shelf, 6 on order, 10 to order: here on Tuesday 10 March 2026'
-        >>> PlannedLine(1, "", 2, "", None, 0, ()).stock_words, PlannedLine(1, "", 2, "", None, 2, ()).stock_words
-        ('2 on the shelf', '2 to order, the day to be confirmed')
+        >>> [PlannedLine(1, "A1", 2, "", None, count, ()).stock_words for count in (0, 2)]
+        ['2 on the shelf', '2 to order, the day to be confirmed']
         """
+        if not self.part_number:
+            return ""  # the customer's own
         if self.keyed_at == "factory":
             return f"{self.quantity:,} to order, keyed at the factory"
+        if not self.is_counted:
+            return "never counted, taken as there"
         counts = ((self.on_shelf, "on the shelf"), (self.on_order, "on order"), (self.to_order, "to order"))
         said = ", ".join(f"{count:,} {where}" for count, where in counts if count)
         if not (self.on_order or self.to_order):

@@ -214,7 +214,7 @@ class _Planner:
     def _with_stock(self, line: PlannedLine) -> PlannedLine:
         taken = self._supplies.get(line.number, LineSupply()).goods
         if taken is None or not taken.lacking:
-            return line
+            return replace(line, is_counted=taken is None or not taken.uncounted)
         here_on = taken.here_on(self._work.today)
         return replace(line, to_order=taken.to_order, on_order=taken.on_order, here_on=here_on)
 

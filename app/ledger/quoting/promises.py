@@ -3,21 +3,27 @@ their way, and by the bench's time.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from fractions import Fraction
 
-from app.ledger.catalog.price_queries import bench_terms_on, entered_bench_terms
+import sqlalchemy as sa
+
+from app.ledger.catalog.price_queries import ON_THE_BENCH, bench_terms_on, entered_bench_terms
 from app.ledger.quoting.line_supply import LineSupply, RequestSupply, as_supply, latest
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import WHERE, KeyingChoice, QuoteSnapshot
+from app.ledger.stock.needs import needs_of
 from app.ledger.store.work import Work
+from app.ledger.tables import Job
 from app.pricing import (
     Obstacle,
+    Supply,
     Urgency,
     add_working_days,
     bench_ready,
     count_working_days,
+    next_working_day,
     show_day,
     show_hours,
 )
@@ -166,3 +172,21 @@ def promise_from(work: Work, quote: QuoteSnapshot, accepted_on: date) -> Promise
     here_on = latest((supply.here_on, *(one.here_on(work.today) for one in others)), work.today)
     then = "" if here_on == all_of_it else f" All of it is ready on {show_day(all_of_it)}."
     return Promise(all_of_it, None, f"{short}{then}")
+
+
+def promise_again(work: Work, job: Job) -> date | None:
+    """When an accepted job can be ready by what is on its way for it now, and by the time that the bench has beside
+    the jobs promised before it; None where a day of it is not known. What is still to be ordered moves nothing.
+    """
+    coming = [one.on for state in needs_of(work.session, job.id) for one in state.coming]
+    here_on = max([work.today, *coming])
+    terms = entered_bench_terms(work.session, work.today)
+    if terms is None or "shop" not in job.keyed_at or not job.bench_minutes:
+        return next_working_day(here_on, terms.closed_days if terms is not None else frozenset())
+    before = sa.select(sa.func.sum(Job.bench_minutes)).where(
+        Job.stage.in_(ON_THE_BENCH), Job.id != job.id, Job.promised_on <= (job.promised_on or date.max)
+    )
+    terms = replace(terms, minutes_promised=terms.minutes_promised + (work.session.scalar(before) or 0))
+    minutes = Fraction(job.bench_minutes)
+    ready = bench_ready(work.today, minutes, Supply(0, here_on), terms, Urgency(job.urgency))
+    return None if isinstance(ready, Obstacle) else ready

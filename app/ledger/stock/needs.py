@@ -108,10 +108,11 @@ def _count_as_terms_do(work: Work, terms: BenchTerms, types: Collection[str]) ->
 
 def _item_of(work: Work, wanted: Wanted) -> StockItem:
     """The item that is wanted; made by what was sold where neither catalog nor price book have it any more."""
+    if not wanted.code:
+        return unpinned_item(work, wanted.stand_in)
+    kind = ItemKind.BLANK if wanted.is_blank else None
     if wanted.maker_id is None:
-        kind: ItemKind | None = ItemKind.GOODS
-    else:
-        kind = ItemKind.BLANK if wanted.is_blank else None
+        kind = ItemKind.PART if wanted.stand_in else ItemKind.GOODS
     try:
         return item_for(work, kind, wanted.code, wanted.maker_id)
     except LedgerError:
@@ -262,6 +263,8 @@ def _held(session: Session, need: Need) -> dict[StockItem, int]:
 
 
 def _states(session: Session, needs: Sequence[Need]) -> list[NeedState]:
+    if not needs:
+        return []
     sums = _sums(session, [need.id for need in needs])
     counted = is_counted(session, {need.item_id for need in needs})
     there = _there_uncounted(session, [need.item for need in needs if need.item_id not in counted])

@@ -63,6 +63,7 @@ class LineView:
     fit: LineFit
     could_be: tuple[Match, ...]  # what the catalog has of it, while it is open which is meant
     keysets: str  # what its cylinders get when the quote is accepted, in words
+    stock: str  # where its goods come from
     low_price: str  # what is asked of its own price
 
 
@@ -359,14 +360,16 @@ def _line_view(
 ) -> LineView:
     rows: tuple[SnapshotLine, ...] = ()
     notes: list[str] = []
-    keysets = ""
+    keysets = stock = ""
     resolved: Resolved | None = None
     if priced is not None and line in reading.lines:
         number = reading.lines.index(line)
         rows = tuple(row for row in priced.lines if row.label.rstrip("abcdefgh") == str(number + 1))
         resolved = priced.resolved[number]
         notes = [note for which, note in priced.notes if which == number]
-        keysets = next((planned.words for planned in priced.plan.lines if planned.number == number + 1), "")
+        lines = (*priced.plan.lines, *priced.plan.goods)
+        if (planned := next((one for one in lines if one.number == number + 1), None)) is not None:
+            keysets, stock = planned.words, planned.stock_words
     could_be: tuple[Match, ...] = ()
     if resolved is None and isinstance(line, CylinderLine) and line in reading.lines:
         ask = reading.ask.lines[reading.lines.index(line)]
@@ -390,6 +393,7 @@ def _line_view(
         fit=fit,
         could_be=could_be,
         keysets=keysets,
+        stock=stock,
         low_price=resolved.low_price if resolved else "",
     )
 

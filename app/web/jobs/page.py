@@ -25,6 +25,7 @@ from app.ledger.quoting.request import said_of_line
 from app.ledger.quoting.resolving import told_customer
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.sites.door_queries import job_numbers
+from app.ledger.stock.needs import needs_of
 from app.ledger.store.events import events_of_job
 from app.ledger.tables import JobFile, Key, Role, Stage
 from app.web.forms_base import BlankForm, PageForm, SavedForm, text
@@ -140,6 +141,7 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         quoted_lines=() if job.lines or not job.revisions else read_snapshot(job.revisions[-1].snapshot).lines,
         told_customer=told_customer,
         said_of_line=said_of_line,
+        needs=needs_of(work.session, job.id),
         waiting=waiting_keys(work.session, job.id) if job.stage in BENCH_STAGES else (),
         moves=[stage for stage in allowed if stage not in _ENDS and (may_check or stage is not Stage.CHECKED)],
         ends=[stage for stage in allowed if stage in _ENDS],

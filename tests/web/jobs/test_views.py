@@ -110,7 +110,7 @@ def test_a_job_page_asks_as_often_for_many_cylinders_as_for_few(work: Work, clie
         keyset = factories.KeysetFactory(system=keyed.system, symbol=f"{number + 10}AA")
         factories.KeyFactory(keyset=keyset, job_id=keyed.job.id)
         factories.CylinderFactory(job_id=keyed.job.id, door=door, keyset=keyset)
-    assert _statements(work, client, f"/jobs/{keyed.job.number}") == few <= 22
+    assert _statements(work, client, f"/jobs/{keyed.job.number}") == few <= 26
 
 
 def test_a_long_job_lists_its_first_cylinders_and_all_when_asked(work: Work, client_as: ClientAs) -> None:

@@ -1,0 +1,92 @@
+"""The key blanks that the bench takes: one for each key that is ticked as cut, another where one was cut wrong."""
+
+from collections import Counter
+from collections.abc import Sequence
+
+import sqlalchemy as sa
+from sqlalchemy.orm import joinedload
+
+from app.ledger.catalog.maker_queries import blank_for, maker_tables
+from app.ledger.keys.key_queries import SCRAPPED
+from app.ledger.stock.items import find_item, name_item
+from app.ledger.stock.movements import is_counted, move_stock
+from app.ledger.stock.needs import needs_of, take_out
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, ItemKind, Job, Key, Keyset, KeyState, MovementKind, Need, StockMovement
+from app.validation import counted
+
+
+def take_blanks(work: Work, job: Job) -> None:
+    """Take the blanks of a job's keys that are ticked as cut out of the stock, inside the caller's transaction, and
+    note as scrapped those of keys that are no longer good: scrapped, or to be cut anew.
+
+    LedgerError on `keys` where the count has fewer. Of blanks that nobody counts nothing is written.
+    """
+    work.session.flush()
+    rows = sa.select(Key).where(Key.job_id == job.id).options(joinedload(Key.keyset).joinedload(Keyset.system))
+    keys = work.session.scalars(rows.order_by(Key.id)).all()
+    blanks = _blanks(work, keys)
+    cut = Counter(blanks[key.keyset_id] for key in keys if key.state not in (KeyState.ORDERED, KeyState.RETIRED))
+    gone = Counter(blanks[key.keyset_id] for key in keys if key.id in _scrapped(work, keys))
+    for need in _needs(work, job):
+        used, scrapped = (_moved(work, need, kind) for kind in (MovementKind.USED, MovementKind.SCRAPPED))
+        if (anew := used - cut[need.item_id]) > 0:
+            _move(work, need, MovementKind.USED, anew)
+            _move(work, need, MovementKind.SCRAPPED, -anew)
+            need.ended_at = None
+            used, scrapped = used - anew, scrapped + anew
+        missing = take_out(work, need, max(0, gone[need.item_id] - scrapped), MovementKind.SCRAPPED)
+        missing += take_out(work, need, cut[need.item_id] - used, MovementKind.USED)
+        if missing:
+            raise LedgerError(
+                "keys",
+                f"{name_item(need.item)}: the stock has {counted(missing, 'key blank')} less by its sums than were "
+                "cut. Count them on their page of Stock first.",
+            )
+
+
+def give_blanks_back(work: Work, job: Job, keys: Sequence[Key]) -> None:
+    """Put the blanks of keys back whose ticks are undone, inside the caller's transaction: they were not cut."""
+    blanks = _blanks(work, keys)
+    back = Counter(blanks[key.keyset_id] for key in keys)
+    for need in _needs(work, job):
+        if count := min(back[need.item_id], _moved(work, need, MovementKind.USED)):
+            _move(work, need, MovementKind.USED, count, reserved=count)
+            need.ended_at = None
+
+
+def _move(work: Work, need: Need, kind: MovementKind, on_hand: int, *, reserved: int = 0) -> None:
+    why = f"for job {need.job.number}"
+    move_stock(
+        work, need.item, kind, on_hand=on_hand, reserved=reserved, why=why, job_id=need.job_id, need_id=need.id
+    )
+
+
+def _needs(work: Work, job: Job) -> list[Need]:
+    mine = [state.need for state in needs_of(work.session, job.id) if state.need.item.kind is ItemKind.BLANK]
+    known = is_counted(work.session, {need.item_id for need in mine})
+    return [need for need in mine if need.line_number is None and need.item_id in known]
+
+
+def _moved(work: Work, need: Need, kind: MovementKind) -> int:
+    rows = sa.select(sa.func.sum(StockMovement.on_hand)).where(StockMovement.need_id == need.id)
+    return -int(work.session.scalar(rows.where(StockMovement.kind == kind)) or 0)
+
+
+def _scrapped(work: Work, keys: Sequence[Key]) -> set[int]:
+    """The ids of keys that were scrapped since they were cut wrong, and with them their blanks."""
+    subjects = {f"key system {key.keyset.system_id}" for key in keys if key.state is KeyState.RETIRED}
+    rows = sa.select(Event.detail).where(Event.kind == SCRAPPED, Event.subject.in_(subjects))
+    return {key_id for detail in work.session.scalars(rows) for key_id in detail.get("keys", ())}
+
+
+def _blanks(work: Work, keys: Sequence[Key]) -> dict[int, int]:
+    """Keyset → the item of its keys' blanks, 0 where none is on record."""
+    systems = {key.keyset.system for key in keys}
+    tables, items = maker_tables(work.session), dict[int, int]()
+    for system in systems:
+        found = blank_for(tables, system.keyway, system.chambers)
+        item = find_item(work.session, found[0], ItemKind.BLANK, found[1]) if found is not None else None
+        items[system.id] = item.id if item is not None else 0
+    return {key.keyset_id: items[key.keyset.system_id] for key in keys}
