@@ -70,6 +70,7 @@ _FREE: dict[str, str] = {
     "claims": "words note answer",
     "sites": "name address tax_place",
     "sold_lines": "part_number words",
+    "stock_counts": "words",
     "stock_items": "words finish bin barcode",
     "stock_movements": "why",
     "stock_places": "name",

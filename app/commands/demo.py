@@ -10,7 +10,15 @@ from pathlib import Path
 
 import click
 
-from app.commands.demo_house import DEMO_LOGINS, DemoShop, load_house, load_jobs, load_people, load_records
+from app.commands.demo_house import (
+    DEMO_LOGINS,
+    DemoShop,
+    load_house,
+    load_jobs,
+    load_people,
+    load_records,
+    load_shelf,
+)
 from app.commands.refusals import refusing
 from app.commands.server_life import listen
 from app.config import Config
@@ -30,6 +38,7 @@ from app.pricing import DepositRule
 ROOT = Path(__file__).resolve().parent.parent.parent
 SEED = 20
 DAYS_OF_PRICES = 400
+DAYS_OF_SHELF = 60
 MARK = "made-by-bittern-demo"
 
 group = click.Group("demo", help="The invented supply house, to look at and to try.")
@@ -54,6 +63,7 @@ def build(folder: Path, data: Path, now: datetime) -> tuple[DemoShop, dict[str, 
         deposit = DepositRule(percent=Decimal(50), above_cents=500_00)
         set_quote_rules(work, QuoteRulesForm(deposit, MAIL_SUBJECT, MAIL_TEXT), None)
         shop = DemoShop(ledger, data, now, rng)
+        load_shelf(shop.work(work, Role.OWNER, DAYS_OF_SHELF), data)
         jobs = load_jobs(shop, work)
         load_records(shop, work, jobs)
     return shop, jobs

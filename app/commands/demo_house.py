@@ -18,6 +18,7 @@ from app.ledger.bench.pins import pin_sizes, set_stock
 from app.ledger.bench.times import job_tasks, record_times
 from app.ledger.care.opening import Ledger
 from app.ledger.catalog.house_settings import HouseForm, set_bench_terms, set_factory_terms, set_house
+from app.ledger.catalog.maker_queries import list_makers
 from app.ledger.catalog.makers import import_maker
 from app.ledger.catalog.price_book import plan_prices, put_on_record
 from app.ledger.catalog.price_editing import set_tax_rule, set_tier
@@ -41,6 +42,9 @@ from app.ledger.quoting.request import QuoteRequest
 from app.ledger.sites.customer_queries import find_customers
 from app.ledger.sites.customers import CustomerForm, SiteForm, add_customer, add_site
 from app.ledger.sites.door_paste import DoorRow, read_doors
+from app.ledger.stock.counts import CountChoice, Found, begin_stock_count, enter_counts, plan_count, save_count
+from app.ledger.stock.handling import ItemForm, change_item, list_item
+from app.ledger.stock.items import find_item
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import CylinderState, Job, Key, KeyState, KeySystem, Role, Stage
 from app.pricing import BenchTask, TaxRule, is_working_day
@@ -93,6 +97,29 @@ def load_house(work: Work, folder: Path, first_day: date) -> None:
     for use in list_specs(work.session):
         sizes = pin_sizes(use.spec).items()
         set_stock(work, use.row.id, {PinSize(kind, size): PINS_A_BIN for kind, bins in sizes for size in bins})
+
+
+def load_shelf(work: Work, folder: Path) -> None:
+    """The shelf counted for the first time, by part number, with bins and when each item is ordered anew."""
+    makers = {maker.code: maker.id for maker, _, _ in list_makers(work.session)}
+    count = begin_stock_count(work, CountChoice(is_first=True))
+    found: dict[int, Found] = {}
+    for row in csv.DictReader((folder / "stock.csv").read_text("utf-8").splitlines()):
+        item = find_item(work.session, makers.get(row["maker"]), None, row["number"])
+        if item is None:
+            item = list_item(work, row["number"], makers.get(row["maker"]))
+        form = ItemForm(
+            item.words,
+            row["bin"],
+            cost_cents=item.cost_cents,
+            reorder_point=int(row["reorder point"]),
+            reorder_to=int(row["reorder to"]),
+            pack_size=int(row["pack"]),
+        )
+        change_item(work, item.id, item.version, form)
+        found[item.id] = Found(int(row["count"]))
+    enter_counts(work, count.id, found)
+    save_count(work, count.id, plan_count(work.session, count).seal)
 
 
 def _add_customer(work: Work, row: Mapping[str, str]) -> None:

@@ -50,6 +50,7 @@ __all__ = [
     "schedule_pdf",
     "schedule_table",
     "show_cut",
+    "stock_count_pdf",
     "system_sheet",
     "ways_table",
     "week_chart",
@@ -92,6 +93,7 @@ from app.documents.receipts import (
     key_receipt_pdf,
     payment_receipt_pdf,
     sale_receipt_pdf,
+    stock_count_pdf,
 )
 from app.documents.render import PrintingBusy, printing
 from app.documents.schedule import keyset_schedule_pdf, schedule_pdf, schedule_table

@@ -1,6 +1,6 @@
 """What somebody signs: that he has the keys, never their bittings; that money was received, given back or is owed."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -15,8 +15,8 @@ from app.ledger.keys.counting import CountSheet
 from app.ledger.keys.key_queries import KeyReceipt
 from app.ledger.money.payments import PaymentKind, PaymentReceipt
 from app.ledger.quoting.snapshot import HouseHead
-from app.ledger.store.numbers import key_count_number
-from app.ledger.tables import Counted
+from app.ledger.store.numbers import key_count_number, stock_count_number
+from app.ledger.tables import Counted, StockCount, StockItem
 
 
 def holders_pdf(held: KeyHolders) -> bytes:
@@ -60,6 +60,16 @@ def key_count_pdf(house: HouseHead, sheet: CountSheet, today: date) -> bytes:
     several = len({one.key.keyset.system_id for one in sheet.keys}) > 1
     head = PaperHead(house, name, key_count_number(count.id), ended or today)
     return pdf("key_count.html", head, sheet=sheet, begun=begun, ended=ended, seen=Counted.SEEN, several=several)
+
+
+def stock_count_pdf(house: HouseHead, count: StockCount, items: Iterable[StockItem]) -> bytes:
+    """The sheet of a count of the shelf, bin by bin, PDF; what the sums say is not on it, so that it is counted."""
+    begun = count.started_at.astimezone()
+    bins: dict[str, list[StockItem]] = {}
+    for item in items:
+        bins.setdefault(item.bin, []).append(item)
+    head = PaperHead(house, "Stock count sheet", stock_count_number(count.id), begun.date())
+    return pdf("stock_count.html", head, count=count, bins=bins, begun=begun)
 
 
 def call_in_pdf(house: HouseHead, letters: Sequence[CallInLetter], day: date) -> bytes:

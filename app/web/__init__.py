@@ -30,6 +30,9 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.reports import books, day, reports, search
     from app.web.settings import house, quote_rules
     from app.web.sites import customer_merging, customers, door_changes, door_lists, doors, site_changes
+    from app.web.stock import counts as stock_counts
+    from app.web.stock import pins as stock_pins
+    from app.web.stock import views as stock
 
     modules = (
         *(login, own_login, users, house, quote_rules, care, moving, privacy),
@@ -40,6 +43,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(keys, key_people, key_counts, losses, calling_in),
         *(jobs, hand_overs, counter_sale, warranties, appointments, reminders, papers),
         *(bench, scrap, times),
+        *(stock, stock_counts, stock_pins),
         *(makers, catalog_import, prices, price_rules, terms, fitting),
     )
     return tuple({module.blueprint.name: module.blueprint for module in modules}.values())

@@ -30,6 +30,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Doors", "doors.index", ()),
     ("Key systems", "keysystems.index", ("keying", "keys", "losses")),
     ("Bench", "bench.index", ()),
+    ("Stock", "stock.index", ("orders", "claims")),
     ("Price book", "prices.index", ("terms", "rules", "times")),
     ("Makers", "makers.index", ("catalog",)),
     ("Customers", "customers.index", ()),

@@ -59,6 +59,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keysystems.bittings: change_spec
         people.users: add_user change_user set_password
         people.login_rules: set_rules
+        stock.handling: scrap_stock move_between change_item set_place
     """,
     # What shows or makes a bitting, and what is done at the bench.
     (Role.BENCH, Role.OWNER): """
@@ -100,6 +101,8 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         sites.duplicate_doors: merge_doors
         sites.door_moves: move_doors undo_move
         sites.likeness: add_unlike
+        stock.counts: begin_stock_count enter_counts add_to_count save_count stop_stock_count
+        stock.handling: count_item put_found list_item
         jobs.files: keep_file
         jobs.schedule_revisions: print_schedule
         quoting.accepting: accept_quote
@@ -182,6 +185,8 @@ NO_ROLE_OF_THEIR_OWN = {
         stock.items: item_for unpinned_item pin_item
         stock.movements: move_stock
         stock.needs: make_needs release_needs reserve_waiting take_out
+        stock.counts: release_newest
+        stock.pin_draws: add_draw
         catalog.specs: put_spec refuse_breaking
         people.users: enter_people
     """,

@@ -2,7 +2,6 @@
 ran out.
 """
 
-import json
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -18,6 +17,7 @@ from app.ledger.catalog.specs import get_spec
 from app.ledger.keysystems.ticks import PINNED_ANEW
 from app.ledger.stock.items import pin_item
 from app.ledger.stock.movements import lock_item, move_stock, quantities, quantity_of
+from app.ledger.stock.pin_draws import add_draw, unbooked_pins
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
@@ -30,7 +30,6 @@ from app.ledger.tables import (
     Event,
     Job,
     MovementKind,
-    PinDraw,
     Role,
     SpecRow,
     StockItem,
@@ -43,8 +42,6 @@ MOST_COUNT = 1_000_000
 PINS_DRAWN = "pins drawn"
 _MOST_NAMED = 12  # cylinders in a sentence
 _MOST_WAYS = 3  # that are offered for one size
-# Cylinders whose pins are booked together: the pins of fewer would tell their bittings to who reads the movements.
-_MIXED = 20
 
 
 def set_stock(work: Work, spec_id: int, counts: Mapping[PinSize, int]) -> None:
@@ -59,7 +56,7 @@ def set_stock(work: Work, spec_id: int, counts: Mapping[PinSize, int]) -> None:
         raise Problems(problems)
     with transaction(work.session):
         spec = get_spec(work.session, spec_id)
-        unbooked = _unbooked(work.session, work.vault, spec_id)
+        unbooked = unbooked_pins(work.session, work.vault, spec_id)
         for pin, count in counts.items():
             item = pin_item(work, spec, pin.kind, pin.size or 0)
             lock_item(work.session, item.id)
@@ -87,7 +84,7 @@ def draw_pins(work: Work, job: Job, picked: "Picked", instead: Collection[str] =
             # What adds up to a pin of one spec may part within reach of a key in another.
             ways = {way.pin: way.pieces for short in one.shorts for way in short.ways if way.name in instead}
             shared = _share_out(one.waiting, stock_of(work.session, work.vault, one.spec_id), ways)
-            _take(work, job, one.spec_id, shared)
+            _put(work, job, one.spec_id, shared)
             drawn += shared.cylinders
             combined += shared.combined
             pins += shared.taken.total()
@@ -118,7 +115,7 @@ def take_pins(work: Work, job: Job, cylinders: Sequence[Cylinder]) -> None:
             continue
         shared = _share_out(mine, stock)
         short += [each.label for each in mine if each.cylinder_id in shared.lacking]
-        _take(work, job, one.spec_id, shared)
+        _put(work, job, one.spec_id, shared)
         drawn += shared.cylinders
         pins += shared.taken.total()
     if short:
@@ -138,48 +135,9 @@ def _named(labels: Sequence[str]) -> str:
     return ", ".join(labels[:_MOST_NAMED]) + more
 
 
-def _take(work: Work, job: Job, spec_id: int, shared: "_Shared") -> None:
-    """Seal what was drawn for a job; book it with what was drawn before once that is for many cylinders together."""
-    if not shared.cylinders:
-        return
-    session, number = work.session, len(shared.cylinders)
-    draw = PinDraw(
-        job_id=job.id, spec_id=spec_id, cylinders=number, sealed=b"", at=work.now, by_id=work.actor.user_id
-    )
-    session.add(draw)
-    session.flush()
-    words = json.dumps({f"{pin.kind} {pin.size}": count for pin, count in shared.taken.items()})
-    draw.sealed = work.vault.seal(words, draw_context(draw.id))
-    draws = session.scalars(_draws(spec_id)).all()
-    cylinders = sum(one.cylinders for one in draws)
-    if cylinders < _MIXED:
-        return
-    spec, pins = get_spec(session, spec_id), _unbooked(session, work.vault, spec_id)
-    why = f"drawn for {counted(cylinders, 'cylinder')} of {counted(len({one.job_id for one in draws}), 'job')}"
-    for pin, count in sorted(pins.items()):
-        item = pin_item(work, spec, pin.kind, pin.size or 0)
-        move_stock(work, item, MovementKind.USED, on_hand=-count, why=why)
-    for one in draws:
-        one.is_booked = True
-
-
-def _draws(spec_id: int) -> sa.Select[PinDraw]:
-    return sa.select(PinDraw).where(PinDraw.spec_id == spec_id, ~PinDraw.is_booked).order_by(PinDraw.id)
-
-
-def _unbooked(session: Session, vault: Vault, spec_id: int) -> Counter[PinSize]:
-    """The pins that were drawn and are not among movements yet."""
-    pins = Counter[PinSize]()
-    for one in session.scalars(_draws(spec_id)):
-        for name, count in json.loads(vault.open(one.sealed, draw_context(one.id))).items():
-            kind, _, size = name.rpartition(" ")
-            pins[PinSize(kind, int(size))] += count
-    return pins
-
-
-def draw_context(draw_id: int) -> str:
-    """What the pins of a draw are bound to under seal."""
-    return f"pins of draw {draw_id}"
+def _put(work: Work, job: Job, spec_id: int, shared: "_Shared") -> None:
+    if shared.cylinders:
+        add_draw(work, job.id, spec_id, len(shared.cylinders), shared.taken)
 
 
 def _drawn(session: Session, job: Job) -> set[int]:
@@ -215,7 +173,7 @@ def stock_of(session: Session, vault: Vault, spec_id: int) -> dict[PinSize, int]
     rows = sa.select(StockItem.id, StockItem.pin_kind, StockItem.pin_size).where(StockItem.spec_id == spec_id)
     pins = {item: PinSize(kind or "", size) for item, kind, size in session.execute(rows.order_by(StockItem.code))}
     there = quantities(session, pins)
-    drawn = _unbooked(session, vault, spec_id)
+    drawn = unbooked_pins(session, vault, spec_id)
     return {pin: there[item].on_hand - drawn[pin] for item, pin in pins.items() if there[item].is_counted}
 
 

@@ -6,7 +6,6 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.bench.pins import draw_context
 from app.ledger.keysystems.bittings import (
     bitting_context,
     fingerprint_context,
@@ -16,6 +15,7 @@ from app.ledger.keysystems.bittings import (
 )
 from app.ledger.keysystems.pinned import pins_context
 from app.ledger.people.second_factor import factor_context
+from app.ledger.stock.pin_draws import draw_context
 from app.ledger.store.errors import VaultError
 from app.ledger.store.vault import Vault
 from app.ledger.tables import Base, Bitting, Cylinder, KeySystem, Loss, PinDraw, User

@@ -325,6 +325,13 @@ TABLES = (
         "what came to the shelf and left it, from which what is there is summed",
         (row_checks.check_movement,),
     ),
+    MovedTable("stock counts", m.StockCount, "counts of the shelf: where, when, by whom"),
+    MovedTable(
+        "stock count lines",
+        m.StockCountLine,
+        "what each count found of each item",
+        (require("found", lambda found: found is None or found >= 0, "Enter 0 or more, or nothing."),),
+    ),
     MovedTable("bench times", m.BenchTimeRow, "what the bench's work took", (row_checks.check_bench_time,)),
     MovedTable(
         "doors",

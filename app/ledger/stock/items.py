@@ -19,9 +19,11 @@ def get_stock_item(session: Session, item_id: int) -> StockItem:
 
 
 def find_item(session: Session, maker_id: int | None, kind: ItemKind | None, code: str) -> StockItem | None:
-    """The item with this code; kind None: whichever of a maker's kinds has it. None where it was never listed."""
+    """The item with this code; kind None: whichever of a maker's kinds has it, or the
+    price book's goods. None where it was never listed."""
     of_maker = StockItem.maker_id.is_(None) if maker_id is None else StockItem.maker_id == maker_id
-    kinds = OF_A_MAKER if kind is None else (kind,)
+    of_no_maker = (ItemKind.GOODS,)
+    kinds = (kind,) if kind is not None else of_no_maker if maker_id is None else OF_A_MAKER
     rows = sa.select(StockItem).where(of_maker, StockItem.code == code, StockItem.kind.in_(kinds))
     return session.scalar(rows.order_by(StockItem.id).limit(1))
 
@@ -32,8 +34,6 @@ def item_for(work: Work, kind: ItemKind | None, code: str, maker_id: int | None 
 
     LedgerError on `code` where neither has it.
     """
-    if maker_id is None and kind is None:
-        kind = ItemKind.GOODS
     found = find_item(work.session, maker_id, kind, code)
     if found is not None:
         return found
@@ -130,3 +130,13 @@ def name_item(item: StockItem) -> str:
     if item.kind in (ItemKind.PIN, ItemKind.UNPINNED):
         return item.words
     return f"{item.maker.name} {item.code}" if item.maker is not None else item.code
+
+
+def code_pattern(text: str, *, is_start: bool = False) -> str:
+    """A pattern for ILIKE, whose escape is a backslash, of what contains a text, or starts with it.
+
+    >>> code_pattern("50%"), code_pattern("A-", is_start=True)
+    ('%50\\\\%%', 'A-%')
+    """
+    plain = text.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")
+    return f"{plain}%" if is_start else f"%{plain}%"

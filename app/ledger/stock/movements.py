@@ -138,6 +138,11 @@ def move_stock(
     return moved
 
 
+def newest_movement(session: Session) -> int:
+    """The number of the newest movement, which tells what was over at this moment; 0 before the first."""
+    return session.scalar(sa.select(sa.func.max(StockMovement.id))) or 0
+
+
 def lock_item(session: Session, item_id: int) -> None:
     """Let nobody else move an item until the transaction ends."""
     session.execute(sa.select(StockItem.id).where(StockItem.id == item_id).with_for_update())

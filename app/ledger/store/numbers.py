@@ -70,6 +70,15 @@ def key_count_number(count: int) -> str:
     return f"C-{count:04d}"
 
 
+def stock_count_number(count: int) -> str:
+    """That of a count of the shelf and its sheet.
+
+    >>> stock_count_number(3)
+    'SC-0003'
+    """
+    return f"SC-{count:04d}"
+
+
 def factory_order_number(job: int, place: int) -> str:
     """That of a job's order to its first, second … maker.
 

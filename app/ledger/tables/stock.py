@@ -132,6 +132,47 @@ class StockMovement(Base):
     by: Mapped[User | None] = relationship()
 
 
+class StockCount(Versioned, Base):
+    """A count of items at a place. mark_id: the newest movement when it began, which is the moment of its sheet."""
+
+    __tablename__ = "stock_counts"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    place_id: Mapped[int] = mapped_column(sa.ForeignKey("stock_places.id"))
+    words: Mapped[str] = mapped_column(sa.String(200), default="")
+    mark_id: Mapped[int]
+    started_at: Mapped[datetime] = mapped_column(UTCDateTime)
+    started_by_id: Mapped[int | None] = mapped_column(sa.ForeignKey("users.id"))
+    ended_at: Mapped[datetime | None] = mapped_column(UTCDateTime)
+    ended_by_id: Mapped[int | None] = mapped_column(sa.ForeignKey("users.id"))
+    is_saved: Mapped[bool] = mapped_column(default=False)  # False where it was stopped: then nothing of it counts
+
+    place: Mapped[StockPlace] = relationship()
+    started_by: Mapped[User | None] = relationship(foreign_keys=[started_by_id])
+
+
+class StockCountLine(Base):
+    """An item of a count, and how many somebody found, once he did.
+
+    mark_id: the newest movement that was over when he counted; what moved later is no part of what he found.
+    difference: to what was on hand then, once it is saved.
+    """
+
+    __tablename__ = "stock_count_lines"
+    __table_args__ = (sa.UniqueConstraint("count_id", "item_id"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    count_id: Mapped[int] = mapped_column(sa.ForeignKey("stock_counts.id"))
+    item_id: Mapped[int] = mapped_column(sa.ForeignKey("stock_items.id"), index=True)
+    found: Mapped[int | None]
+    mark_id: Mapped[int]
+    found_at: Mapped[datetime | None] = mapped_column(UTCDateTime)
+    found_by_id: Mapped[int | None] = mapped_column(sa.ForeignKey("users.id"))
+    difference: Mapped[int | None]
+
+    item: Mapped[StockItem] = relationship()
+
+
 class PinDraw(Base):
     """Pins that were drawn for a job's cylinders, by size, under seal: the pins of few cylinders tell their bittings.
 

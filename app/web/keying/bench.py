@@ -11,9 +11,8 @@ from wtforms.validators import InputRequired
 
 from app.documents import first_of
 from app.errors import BitternError, Problem, Problems
-from app.keying import PinSize
 from app.ledger.bench.customers_keys import CustomersKeyForm, DecodedCustomersKey, decode_customers_key, waiting_key
-from app.ledger.bench.pins import Picked, draw_pins, pick_for_job, pin_sizes, set_stock, stock_of
+from app.ledger.bench.pins import Picked, draw_pins, pick_for_job
 from app.ledger.catalog.specs import list_specs
 from app.ledger.jobs.queries import get_job
 from app.ledger.keysystems.bittings import DecodeAsk, decode_key
@@ -65,53 +64,6 @@ def pins(number: int) -> ResponseReturnValue:
 def _pins_page(job: Job, picked: Picked | None = None, refusal: str = "") -> ResponseReturnValue:
     page = render_template("keying/pick_list.html", job=job, picked=picked, refusal=refusal)
     return page, 422 if refusal else 200
-
-
-@blueprint.route("/stock", methods=["GET", "POST"])
-@roles(Role.BENCH)
-def stock() -> ResponseReturnValue:
-    """What lies on the shelf, spec by spec; counts are typed in and saved."""
-    work = current_work()
-    uses = list_specs(work.session)
-    asked = request.values.get("spec", "")
-    chosen = next((use for use in uses if str(use.row.id) == asked), uses[0] if uses else None)
-    problems: tuple[Problem, ...] = ()
-    if request.method == "POST" and chosen is not None:
-        try:
-            set_stock(work, chosen.row.id, _counts())
-        except BitternError as error:
-            problems = error.problems
-        else:
-            return flash_and_redirect(
-                f"The pins of {chosen.row.name} are counted.", "keying.stock", spec=chosen.row.id
-            )
-    page = render_template(
-        "keying/stock.html",
-        uses=uses,
-        chosen=chosen,
-        problems=problems,
-        sizes=pin_sizes(chosen.spec) if chosen else {},
-        held=stock_of(work.session, work.vault, chosen.row.id) if chosen else {},
-        PinSize=PinSize,
-    )
-    return page, 422 if problems else 200
-
-
-def _counts() -> dict[PinSize, int]:
-    """The counts that were typed; an empty box leaves its size as it is."""
-    counts, problems = dict[PinSize, int](), []
-    for name, value in list(request.form.items())[:MOST_SIZES]:
-        head, _, size = name.rpartition(" ")
-        if not head.startswith("pin ") or not value.strip():
-            continue
-        kind, plain = head.removeprefix("pin "), value.strip().replace(",", "")
-        if not (plain.isascii() and plain.isdecimal() and len(plain) < 9 and size.isascii() and size.isdecimal()):
-            problems.append(Problem(f"{kind} {size}"[:40], "Enter a whole number, 0 or more."))
-        else:
-            counts[PinSize(kind, int(size[:4]))] = int(plain)
-    if problems:
-        raise Problems(problems)
-    return counts
 
 
 class DecodePage(KeyingForm):

@@ -82,7 +82,7 @@ def test_the_pins_of_a_job_are_told_by_size_only_on_a_post(work: Work, keyed: Ke
 def test_the_shelf_is_drawn_down_once_for_a_job(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
     client, address = client_as(Role.BENCH), f"/keying/jobs/{keyed.job.number}/pins"
     spec_id = keyed.system.spec_id
-    saved = client.post("/keying/stock", data={"spec": spec_id, **_counted(keyed, lambda n: n + 7)})
+    saved = client.post("/stock/pins", data={"spec": spec_id, **_counted(keyed, lambda n: n + 7)})
     assert saved.status_code == 303
     drawn = client.post(address, data={"deed": "draw"})
     assert drawn.status_code == 303
@@ -96,7 +96,7 @@ def test_the_shelf_is_drawn_down_once_for_a_job(work: Work, keyed: Keyed, client
 
 def test_a_short_shelf_is_told_and_nothing_is_drawn(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
     client, address = client_as(Role.BENCH), f"/keying/jobs/{keyed.job.number}/pins"
-    client.post("/keying/stock", data={"spec": keyed.system.spec_id, **_counted(keyed, lambda n: n - 1)})
+    client.post("/stock/pins", data={"spec": keyed.system.spec_id, **_counted(keyed, lambda n: n - 1)})
     before = _shelf(work)
     assert "short of some sizes" in client.post(address).text
     answer = client.post(address, data={"deed": "draw"})
@@ -142,7 +142,7 @@ def test_a_count_that_is_none_is_refused_and_kept(work: Work, keyed: Keyed, clie
     client = client_as(Role.BENCH)
     for typed in ("-1", "x", "1.5", "9" * 12, "\N{FULLWIDTH DIGIT ONE}"):
         data = {"spec": keyed.system.spec_id, "pin bottom 2": typed, "pin bottom 3": "40"}
-        answer = client.post("/keying/stock", data=data)
+        answer = client.post("/stock/pins", data=data)
         assert answer.status_code == 422 and f'value="{typed}"' in answer.text and "bottom 2" in answer.text
     assert _shelf(work) == {}
 
@@ -216,7 +216,7 @@ def test_a_decoding_is_refused_by_field_and_nothing_is_on_record(
 
 def test_none_of_it_is_for_the_counter(keyed: Keyed, client_as: ClientAs) -> None:
     client = client_as(Role.COUNTER)
-    for address in ("/keying/stock", "/keying/decode", f"/keying/jobs/{keyed.job.number}/pins"):
+    for address in ("/stock/pins", "/keying/decode", f"/keying/jobs/{keyed.job.number}/pins"):
         assert client.get(address).status_code == 403 and client.post(address).status_code == 403
 
 

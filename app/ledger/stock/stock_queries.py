@@ -1,0 +1,192 @@
+"""Questions about stock: the list, a page at a time, an item's movements, and what a barcode reader typed."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session, joinedload
+
+from app.keying import PinSize
+from app.ledger.catalog.maker_queries import spellings
+from app.ledger.stock.items import code_pattern
+from app.ledger.stock.movements import NOTHING, Quantity, quantities
+from app.ledger.stock.pin_draws import unbooked_pins
+from app.ledger.store.engine import Page, page_of, place_of_page
+from app.ledger.store.vault import Vault
+from app.ledger.tables import (
+    CatalogRow,
+    ItemKind,
+    Job,
+    Maker,
+    PriceBookRow,
+    Role,
+    StockItem,
+    StockMovement,
+    StockPlace,
+)
+
+SIZE = 50
+
+
+@dataclass(frozen=True, slots=True)
+class StockFilter:
+    """Which items a list shows; what is left open chooses none away.
+
+    place_id: those with a movement there, and what is there alone. is_below: those of which no more than the reorder
+    point are free; for it the movements of every item with a reorder point are summed.
+    """
+
+    words: str = ""
+    maker_id: int | None = None
+    kind: ItemKind | None = None
+    place_id: int | None = None
+    is_below: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class StockRow:
+    """An item of the list with what is there of it."""
+
+    item: StockItem
+    quantity: Quantity
+
+    @property
+    def is_below(self) -> bool:
+        """Whether no more than the reorder point are free."""
+        return (
+            self.quantity.is_counted
+            and self.item.reorder_point is not None
+            and self.quantity.free <= self.item.reorder_point
+        )
+
+
+def list_stock(session: Session, vault: Vault, role: Role, wanted: StockFilter, page: int = 1) -> Page[StockRow]:
+    """A page of the items by their codes. Only a page's items are summed, unless `is_below` is asked for.
+
+    Pins are for bench and owner: how their number changes tells of bittings.
+    """
+    found = page_of(session, _items(role, wanted), page, SIZE)
+    sums = quantities(session, [item.id for item in found.rows], wanted.place_id)
+    rows = with_pins(session, vault, found.rows, sums)
+    return Page([StockRow(item, rows[item.id]) for item in found.rows], found.count, found.page, found.pages)
+
+
+def with_pins(
+    session: Session, vault: Vault, items: Sequence[StockItem], sums: dict[int, Quantity]
+) -> dict[int, Quantity]:
+    """The sums, those of pins less what was drawn and is not among movements yet."""
+    specs = {item.spec_id for item in items if item.kind is ItemKind.PIN and item.spec_id is not None}
+    drawn = {spec: unbooked_pins(session, vault, spec) for spec in specs}
+    less = dict(sums)
+    for item in items:
+        if item.kind is ItemKind.PIN and item.spec_id is not None and sums[item.id].is_counted:
+            gone = drawn[item.spec_id][PinSize(item.pin_kind or "", item.pin_size)]
+            there = sums[item.id]
+            less[item.id] = Quantity(there.on_hand - gone, there.reserved, True)
+    return less
+
+
+def _items(role: Role, wanted: StockFilter) -> sa.Select[StockItem]:
+    rows = sa.select(StockItem).options(joinedload(StockItem.maker))
+    if role is Role.COUNTER:
+        rows = rows.where(StockItem.kind != ItemKind.PIN)
+    for word in wanted.words.split():
+        like = code_pattern(word)
+        columns = (StockItem.code, StockItem.words, StockItem.bin, StockItem.barcode)
+        rows = rows.where(sa.or_(*(column.ilike(like, escape="\\") for column in columns)))
+    if wanted.maker_id is not None:
+        rows = rows.where(StockItem.maker_id == wanted.maker_id)
+    if wanted.kind is not None:
+        rows = rows.where(StockItem.kind == wanted.kind)
+    if wanted.place_id is not None:
+        there = sa.exists().where(StockMovement.item_id == StockItem.id, StockMovement.place_id == wanted.place_id)
+        rows = rows.where(there)
+    if wanted.is_below:
+        free = sa.func.sum(StockMovement.on_hand - StockMovement.reserved)
+        sums = sa.select(StockMovement.item_id, free.label("free")).join(
+            StockItem, StockItem.id == StockMovement.item_id
+        )
+        if wanted.place_id is not None:
+            sums = sums.where(StockMovement.place_id == wanted.place_id)
+        summed = sums.where(StockItem.reorder_point.is_not(None)).group_by(StockMovement.item_id).subquery()
+        rows = rows.join(summed, summed.c.item_id == StockItem.id).where(summed.c.free <= StockItem.reorder_point)
+    return rows.order_by(StockItem.code, StockItem.id)
+
+
+@dataclass(frozen=True, slots=True)
+class MovementTold:
+    """A movement as an item's page tells it. job: its number."""
+
+    movement: StockMovement
+    by: str
+    place: str
+    job: int | None
+
+
+def movements_of(session: Session, item_id: int, page: int = 1, size: int = SIZE) -> Page[MovementTold]:
+    """What came and went of an item, the newest first."""
+    asked = sa.select(StockMovement).where(StockMovement.item_id == item_id)
+    count = session.scalar(sa.select(sa.func.count()).select_from(asked.subquery())) or 0
+    page, pages = place_of_page(count, page, size)
+    rows = (
+        sa.select(StockMovement, Job.number)
+        .outerjoin(Job, Job.id == StockMovement.job_id)
+        .where(StockMovement.item_id == item_id)
+        .options(joinedload(StockMovement.by), joinedload(StockMovement.place))
+        .order_by(StockMovement.id.desc())
+        .limit(size)
+        .offset((page - 1) * size)
+    )
+    told = [
+        MovementTold(moved, moved.by.name if moved.by else "the house", moved.place.name, job)
+        for moved, job in session.execute(rows)
+    ]
+    return Page(told, count, page, pages)
+
+
+def by_place(session: Session, item_id: int) -> list[tuple[StockPlace, Quantity]]:
+    """What is there of an item at each place, every place named."""
+    rows = (
+        sa.select(
+            StockMovement.place_id,
+            sa.cast(sa.func.sum(StockMovement.on_hand), sa.Integer),
+            sa.cast(sa.func.sum(StockMovement.reserved), sa.Integer),
+        )
+        .where(StockMovement.item_id == item_id)
+        .group_by(StockMovement.place_id)
+    )
+    sums = {place: Quantity(on_hand, reserved, True) for place, on_hand, reserved in session.execute(rows)}
+    return [(place, sums.get(place.id, NOTHING)) for place in list_places(session)]
+
+
+def list_places(session: Session) -> Sequence[StockPlace]:
+    """Every place, the first one first."""
+    return session.scalars(sa.select(StockPlace).order_by(StockPlace.id)).all()
+
+
+@dataclass(frozen=True, slots=True)
+class Scanned:
+    """What a code is: items of stock with just this code or barcode, else what could be made one."""
+
+    items: Sequence[StockItem]
+    catalog: Sequence[CatalogRow]
+    prices: Sequence[str]
+
+
+def scan(session: Session, role: Role, code: str) -> Scanned:
+    """What somebody typed, or a barcode reader did, letters large or small."""
+    ways = [code, *spellings(code)] if code else []
+    is_it = sa.or_(StockItem.code.in_(ways), sa.and_(StockItem.barcode != "", StockItem.barcode.in_(ways)))
+    rows = sa.select(StockItem).where(is_it).options(joinedload(StockItem.maker)).order_by(StockItem.id).limit(20)
+    if role is Role.COUNTER:
+        rows = rows.where(StockItem.kind != ItemKind.PIN)
+    items = session.scalars(rows).all()
+    if items or not ways:
+        return Scanned(items, (), ())
+    catalog = sa.select(CatalogRow).join(Maker).where(CatalogRow.part_number.in_(ways))
+    prices = sa.select(PriceBookRow.code).where(PriceBookRow.code.in_(ways), PriceBookRow.kind == "goods").distinct()
+    return Scanned(
+        (),
+        session.scalars(catalog.options(joinedload(CatalogRow.maker)).order_by(CatalogRow.id).limit(20)).all(),
+        session.scalars(prices.order_by(PriceBookRow.code)).all(),
+    )
