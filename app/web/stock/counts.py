@@ -135,6 +135,7 @@ def _count_page(
         page=page,
         show=show,
         one=one,
+        by_scan=request.args.get("by") == "scan",
         problems={problem.field: problem.message for problem in problems},
         file_problems=problems if in_file else (),
         other_problems=[one.message for one in problems if not one.field.startswith("item-")] if not in_file else (),
@@ -161,7 +162,8 @@ def type_counts(count_id: int) -> ResponseReturnValue:
     show = request.args.get("show") or None
     page = request.args.get("page") if show else None
     said = f"{counted(len(found), 'item')} counted."
-    return flash_and_redirect(said, "stock.count", count_id=count_id, show=show, page=page)
+    by = "scan" if request.args.get("by") == "scan" else None
+    return flash_and_redirect(said, "stock.count", count_id=count_id, show=show, page=page, by=by)
 
 
 def _written(work: Work, count_id: int, found: dict[int, Found]) -> list[Problem]:

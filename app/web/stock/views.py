@@ -91,19 +91,22 @@ def list_new() -> ResponseReturnValue:
 class ShelfPage(PageForm):
     """So many of an item at a place, and what is done with them."""
 
-    place_id = SelectField("Place", coerce=record_id)
+    place_id = SelectField("Place")
     quantity = WholeField("How many", [InputRequired("Enter how many.")])
-    to_id = SelectField("To", coerce=record_id, validate_choice=False)
+    to_id = SelectField("To", validate_choice=False)
     why = text("Why", StockMovement.why)
     mark = StringField("Mark")
 
     def offer(self, session: Session) -> None:
         """Fill the places."""
-        self.place_id.choices = self.to_id.choices = [(one.id, one.name) for one in list_places(session)]
+        there = [(str(one.id), one.name) for one in list_places(session)]
+        self.place_id.choices, self.to_id.choices = there, [("", "Choose …"), *there]
 
     def read(self) -> ShelfForm:
         """As the use cases take it."""
-        return ShelfForm(self.quantity.data, typed(self.why), self.place_id.data, record_id(typed(self.mark)))
+        return ShelfForm(
+            self.quantity.data, typed(self.why), record_id(typed(self.place_id)), record_id(typed(self.mark))
+        )
 
 
 @blueprint.get("/items/<int:item_id>")
@@ -126,7 +129,7 @@ def _item_page(found: StockItem, form: ShelfPage | None = None) -> ResponseRetur
     session = work.session
     newest = str(newest_movement(session))
     if form is None:
-        form = ShelfPage(formdata=None, data={"place_id": SHELF, "mark": newest})
+        form = ShelfPage(formdata=None, data={"place_id": str(SHELF), "mark": newest})
         form.offer(session)
     sums = with_pins(session, work.vault, [found], quantities(session, [found.id]))
     page = render_template(
@@ -171,7 +174,7 @@ def send_away(item_id: int) -> ResponseReturnValue:
         if request.form.get("deed") == "scrap":
             scrap_stock(work, item_id, form.read())
             return f"{form.quantity.data:,} of {name_item(found)} are scrapped."
-        move_between(work, item_id, form.read(), form.to_id.data)
+        move_between(work, item_id, form.read(), record_id(typed(form.to_id)))
         return f"{form.quantity.data:,} of {name_item(found)} are moved."
 
     return _handled(found, use)

@@ -1,0 +1,126 @@
+"""The pages of stock: the list, an item, a count, as counter, bench and owner have them."""
+
+from collections.abc import Callable
+from io import BytesIO
+
+import sqlalchemy as sa
+
+from app.ledger.stock.movements import quantity_of
+from app.ledger.store.work import Work
+from app.ledger.tables import ItemKind, MovementKind, Role, StockCount, StockItem, StockMovement
+from tests import factories
+from tests.factories import FormClient
+
+ClientAs = Callable[[Role | None], FormClient]
+
+
+def _item(code: str, on_hand: int | None, reserved: int = 0, **others: object) -> StockItem:
+    item: StockItem = factories.StockItemFactory(code=code, **others)
+    if on_hand is not None:
+        factories.StockMovementFactory(item_id=item.id, on_hand=on_hand)
+    if reserved:
+        factories.StockMovementFactory(item_id=item.id, kind=MovementKind.RESERVED, on_hand=0, reserved=reserved)
+    return item
+
+
+def test_a_barcode_reader_finds_the_item_and_enter_counts_it(work: Work, client_as: ClientAs) -> None:
+    client, item = client_as(Role.COUNTER), _item("HINGE-4", 12, 5, barcode="0400638", bin="C-4")
+    _item("HINGE-5", 3)
+    found = client.get("/stock?q=0400638")
+    assert found.status_code == 303 and found.location == f"/stock/items/{item.id}"
+    page = client.get(found.location).text
+    assert "<b>12</b>" in page and "<b>7</b>" in page and "Scrap" not in page and "Cost" not in page
+    mark = page.split('name="mark" value="')[1].split('"')[0]
+    form = {"quantity": "11", "place_id": "1", "mark": mark, "deed": "count"}
+    assert client.post(found.location, data=form).status_code == 303
+    assert quantity_of(work.session, item.id).on_hand == 11
+    stale = client.post(found.location, data=form)
+    assert stale.status_code == 422 and "11 on hand now" in stale.text
+    assert client.post(f"{found.location}/away", data={**form, "deed": "scrap", "why": "bent"}).status_code == 403
+
+
+def test_the_list_is_filtered_by_words_kind_place_and_reorder_point(client_as: ClientAs) -> None:
+    client = client_as(Role.OWNER)
+    _item("LOW", 10, 4, reorder_point=6)  # 6 are free
+    _item("ENOUGH", 10, 3, reorder_point=6)
+    _item("UNCOUNTED", None, reorder_point=6)
+    _item("RING-1", 5, kind=ItemKind.RING, words="Collar ring 100% brass")
+    shown = {
+        "": {"LOW", "ENOUGH", "UNCOUNTED", "RING-1"},
+        "below=yes": {"LOW"},
+        "kind=ring": {"RING-1"},
+        "q=100%25+collar": {"RING-1"},
+        "place=1": {"LOW", "ENOUGH", "RING-1"},
+        "q=nothing-like-it": set(),
+    }
+    for asked, codes in shown.items():
+        page = client.get(f"/stock?{asked}").text
+        assert {code for code in ("LOW", "ENOUGH", "UNCOUNTED", "RING-1") if f">{code}</a>" in page} == codes, asked
+    assert "never counted" in client.get("/stock").text
+
+
+def test_pins_are_for_the_bench_and_the_owner(work: Work, client_as: ClientAs) -> None:
+    spec = factories.SpecFactory()
+    pin = _item("S1 top 03", 40, kind=ItemKind.PIN, spec_id=spec.id, pin_kind="top", pin_size=3)
+    assert ">S1 top 03</a>" in client_as(Role.BENCH).get("/stock").text
+    counter = client_as(Role.COUNTER)
+    assert all(">S1 top 03</a>" not in counter.get(address).text for address in ("/stock", "/stock?q=S1+top+03"))
+    assert counter.get(f"/stock/items/{pin.id}").status_code == 404
+    assert counter.get("/stock/pins").status_code == 403
+
+
+def test_something_of_a_catalog_becomes_an_item_when_it_is_asked_for(work: Work, client_as: ClientAs) -> None:
+    row, client = factories.CatalogRowFactory(part_number="AB-77"), client_as(Role.COUNTER)
+    assert "no item of stock yet" in client.get("/stock?q=ab-77").text
+    made = client.post("/stock/items", data={"code": "AB-77", "maker": row.maker_id})
+    assert made.status_code == 303 and "/stock/items/" in made.location
+    assert "AB-99" in client.post("/stock/items", data={"code": "AB-99"}, follow_redirects=True).text
+
+
+def test_a_count_is_typed_scanned_asked_and_saved(work: Work, client_as: ClientAs) -> None:
+    client = client_as(Role.COUNTER)
+    items = [_item(f"T-{number}", number, bin="T-1", cost_cents=300) for number in (5, 6, 7)]
+    begun = client.post("/stock/counts", data={"place": "1", "bin": "T-", "deed": "some"})
+    address = begun.location
+    assert begun.status_code == 303 and address.startswith("/stock/counts/")
+    page = client.get(address).text
+    assert page.index(">T-5<") < page.index(">T-6<") and 'name="item-' in page
+    factories.StockMovementFactory(item_id=items[1].id, kind=MovementKind.SOLD, on_hand=-2)
+    boxes = {f"item-{item.id}": str(count) for item, count in zip(items, (4, 6, "many"), strict=True)}
+    answer = client.post(address, data=boxes)
+    assert answer.status_code == 422 and "2 sold since the count began" in answer.text
+    assert "Enter a whole number, 0 or more." in answer.text and 'value="many"' in answer.text
+    said = client.post(address, data={f"item-{items[1].id}": "6", f"since-{items[1].id}": "before"})
+    assert said.status_code == 303
+    scanned = client.post(f"{address}/scan", data={"code": "t-7"})
+    assert scanned.location == f"{address}?item={items[2].id}"
+    assert ">T-7<" in client.get(scanned.location).text
+    differ = client.get(f"{address}?show=differences").text
+    assert "−$3.00" in differ or "-$3.00" in differ
+    seal = differ.split('name="seal" value="')[1].split('"')[0]
+    assert client.post(f"{address}/save", data={"seal": "no"}).status_code == 422
+    assert client.post(f"{address}/save", data={"seal": seal}).status_code == 303
+    work.session.rollback()
+    assert [quantity_of(work.session, item.id).on_hand for item in items] == [4, 4, 7]
+    kept = work.session.scalars(sa.select(StockMovement).where(StockMovement.kind == MovementKind.COUNTED)).all()
+    assert sorted((one.item_id, one.on_hand) for one in kept if one.why == "count 1") == [
+        (items[0].id, -1),
+        (items[1].id, 0),
+    ]
+    assert work.session.scalars(sa.select(StockCount)).one().is_saved
+
+
+def test_a_sheet_goes_out_and_comes_back_filled_in(work: Work, client_as: ClientAs) -> None:
+    factories.HouseFactory()
+    client, item = client_as(Role.BENCH), _item("T-5", 5, bin="T-1")
+    address = client.post("/stock/counts", data={"place": "1", "bin": "T-", "deed": "some"}).location
+    paper = client.get(f"{address}/sheet.pdf")
+    assert paper.status_code == 200 and paper.data.startswith(b"%PDF")
+    sheet = client.get(f"{address}/sheet.csv").data.decode("utf-8-sig").splitlines()
+    assert sheet[1].startswith(f"{item.id},T-1,,T-5,")
+    filled = "\r\n".join([sheet[0], sheet[1].removesuffix(",,") + ",9,"]).encode()
+    sent = client.post(f"{address}/file", data={"file": (BytesIO(filled), "sheet.csv")})
+    assert sent.status_code == 303
+    assert "+4" in client.get(sent.location).text
+    wrong = client.post(f"{address}/file", data={"file": (BytesIO(filled.replace(b",9,", b",x,")), "sheet.csv")})
+    assert wrong.status_code == 422 and "row 2, counted" in wrong.text
