@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session, joinedload
 from app.errors import BitternError, Problem, Problems
 from app.ledger.stock.items import code_pattern, item_of_row, name_item
 from app.ledger.stock.movements import lock_item, move_stock, newest_movement
+from app.ledger.stock.needs import reserve_waiting
 from app.ledger.store.engine import Page, get_row, place_of_page, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
@@ -27,6 +28,7 @@ from app.ledger.tables import (
     ItemKind,
     Maker,
     MovementKind,
+    Need,
     PriceBookRow,
     Role,
     StockCount,
@@ -431,8 +433,11 @@ def save_count(work: Work, count_id: int, seal: str) -> CountPlan:
         ]
         for start in range(0, len(moves), _STEP):
             session.execute(sa.insert(StockMovement), moves[start : start + _STEP])
+        waiting = set(session.scalars(sa.select(Need.item_id).where(Need.ended_at.is_(None))))
         for one in rows:
             one.line.difference = one.difference
+            if one.difference > 0 and (one.item.id in waiting or one.item.kind is ItemKind.UNPINNED):
+                reserve_waiting(work, one.item)
         count.ended_at, count.ended_by_id, count.is_saved = work.now, work.actor.user_id, True
         said = (
             f"{counted(plan.counted, 'item')} counted at {count.place.name}, "

@@ -9,6 +9,7 @@ from app.errors import Problem, Problems
 from app.ledger.stock.counts import MOST_FOUND, release_newest
 from app.ledger.stock.items import get_stock_item, item_for, name_item
 from app.ledger.stock.movements import lock_item, move_stock, quantity_of
+from app.ledger.stock.needs import reserve_waiting
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
@@ -83,6 +84,7 @@ def count_item(work: Work, item_id: int, form: ShelfForm) -> int:
             place=place,
             cost_cents=item.cost_cents,
         )
+        reserve_waiting(work, item)
         _record(
             work, item, "stock counted", f"{name_item(item)}: {form.quantity:,} at {place.name} ({difference:+,})"
         )
@@ -98,6 +100,7 @@ def put_found(work: Work, item_id: int, form: ShelfForm) -> None:
             raise LedgerError("quantity", f"{name_item(item)} was never counted: count all of it that is there.")
         why = f"found: {form.why}" if form.why else "found"
         move_stock(work, item, MovementKind.COUNTED, on_hand=form.quantity, why=why, place=place)
+        reserve_waiting(work, item)
         _record(work, item, "stock found", f"{name_item(item)}: {form.quantity:,} found at {place.name}")
 
 
@@ -124,6 +127,7 @@ def move_between(work: Work, item_id: int, form: ShelfForm, to_id: int) -> None:
         number = form.quantity
         move_stock(work, item, MovementKind.MOVED, on_hand=-number, why=f"to {there.name}{said}", place=place)
         move_stock(work, item, MovementKind.MOVED, on_hand=number, why=f"from {place.name}{said}", place=there)
+        reserve_waiting(work, item)
         _record(work, item, "stock moved", f"{name_item(item)}: {number:,} from {place.name} to {there.name}")
 
 

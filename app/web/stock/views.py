@@ -99,8 +99,8 @@ class ShelfPage(PageForm):
 
     def offer(self, session: Session) -> None:
         """Fill the places."""
-        there = [(str(one.id), one.name) for one in list_places(session)]
-        self.place_id.choices, self.to_id.choices = there, [("", "Choose …"), *there]
+        there = {str(one.id): one.name for one in list_places(session)}
+        self.place_id.choices, self.to_id.choices = there, {"": "Choose …", **there}
 
     def read(self) -> ShelfForm:
         """As the use cases take it."""
@@ -218,7 +218,7 @@ class PlacePage(SavedForm):
     """A place."""
 
     name = text("Name", StockPlace.name, needed="Enter the place's name.")
-    kind = SelectField("Kind", choices=[(one.value, one.value) for one in PlaceKind])
+    kind = SelectField("Kind", choices=[one.value for one in PlaceKind])
 
 
 @blueprint.route("/places", methods=["GET", "POST"])

@@ -36,7 +36,7 @@ from app.ledger.stock.movements import Quantity, move_stock, newest_movement, qu
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import ItemKind, MovementKind, PlaceKind, StockCount, StockItem, StockMovement, User
+from app.ledger.tables import ItemKind, MovementKind, Need, PlaceKind, StockCount, StockItem, StockMovement, User
 from app.spreadsheets import csv_bytes
 from tests import factories
 
@@ -118,9 +118,15 @@ def test_what_is_sold_between_the_counting_and_the_saving_is_counted_in(work: Wo
 
 def test_a_count_that_finds_fewer_than_are_reserved_lets_the_newest_reservation_go(work: Work) -> None:
     count, (item,) = _counting(work, 12)
+    job = factories.JobFactory()
+    first, second = (Need(job_id=job.id, item_id=item.id, quantity=number, made_at=work.now) for number in (5, 6))
+    work.session.add_all((first, second))
+    work.session.commit()
     with transaction(work.session):
-        for need, number in ((1, 5), (2, 6)):
-            move_stock(work, item, K.RESERVED, reserved=number, why="for a job", need_id=need)
+        for need in (first, second):
+            move_stock(
+                work, item, K.RESERVED, reserved=need.quantity, why="for a job", need_id=need.id, job_id=job.id
+            )
     enter_counts(work, count.id, {item.id: Found(8)})
     save_count(work, count.id, plan_count(work.session, count).seal)
     assert quantity_of(work.session, item.id) == Quantity(8, 8, True)
@@ -128,7 +134,9 @@ def test_a_count_that_finds_fewer_than_are_reserved_lets_the_newest_reservation_
         StockMovement.item_id == item.id, StockMovement.need_id.is_not(None)
     )
     by_need = dict(work.session.execute(held.group_by(StockMovement.need_id)).all())
-    assert by_need == {1: 5, 2: 3}
+    assert by_need == {first.id: 5, second.id: 3}
+    count_item(work, item.id, ShelfForm(10, mark=newest_movement(work.session)))  # two more: who waits gets them
+    assert quantity_of(work.session, item.id) == Quantity(10, 10, True)
 
 
 def test_the_first_count_lists_what_is_sold_from_the_shelf_and_goes_out_and_in_as_a_table(work: Work) -> None:

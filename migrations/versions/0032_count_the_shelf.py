@@ -1,6 +1,6 @@
 """count the shelf: counts of items at a place, and what each found
 
-Revises: 0029
+Revises: 0031
 """
 
 from __future__ import annotations
@@ -8,8 +8,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0030"
-down_revision = "0029"
+revision = "0032"
+down_revision = "0031"
 
 
 def upgrade() -> None:
