@@ -218,7 +218,7 @@ class PlacePage(SavedForm):
     """A place."""
 
     name = text("Name", StockPlace.name, needed="Enter the place's name.")
-    kind = SelectField("Kind", choices=[one.value for one in PlaceKind])
+    kind = SelectField("Kind", choices={one.value: one.value for one in PlaceKind})
 
 
 @blueprint.route("/places", methods=["GET", "POST"])
