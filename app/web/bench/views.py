@@ -2,10 +2,14 @@
 an event.
 """
 
+from collections.abc import Mapping
+from types import MappingProxyType
+
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from werkzeug.datastructures import MultiDict
 from wtforms import SelectMultipleField, StringField
+from wtforms.validators import AnyOf
 from wtforms.widgets import CheckboxInput, ListWidget
 
 from app.documents import day_sheet_pdf, first_of, printing, show_cut, system_sheet
@@ -14,7 +18,7 @@ from app.ledger.bench.bench_sheet import bench_work, cylinder_record, cylinder_w
 from app.ledger.bench.checkoff import tick_cylinders, tick_keys, tick_rack
 from app.ledger.bench.pins import short_of_pins
 from app.ledger.jobs.queries import get_job
-from app.ledger.jobs.stages import wants_second_check
+from app.ledger.jobs.stages import move_job, wants_second_check
 from app.ledger.keysystems.keysets import waiting_keys
 from app.ledger.people.login_rules import Proof
 from app.ledger.store.errors import LedgerError
@@ -22,8 +26,9 @@ from app.ledger.tables import CylinderState, KeyState, Role, Stage
 from app.validation import counted
 from app.web.access import proven, roles
 from app.web.bench.page import at_bench, job_at_bench
+from app.web.errors import about
 from app.web.files import PDF, send
-from app.web.forms_base import PageForm, flash_and_redirect, record_id, typed
+from app.web.forms_base import PageForm, SavedForm, flash_and_redirect, record_id, typed
 from app.web.services import current_work, request_session
 
 MOST_OF_A_DAY = 20  # jobs on one page or sheet
@@ -52,6 +57,12 @@ class TickForm(PageForm):
     rack = StringField("Rack")
     day = StringField("Jobs of the day", name="job")
     is_open = StringField("Bittings are open", name="open")
+
+
+class OnwardForm(SavedForm):
+    """A job's next stage, pressed on the page of the day's work."""
+
+    to = StringField("Stage", [AnyOf([Stage.ON_THE_BENCH, Stage.CHECKED], message="Press one of the stages shown.")])
 
 
 blueprint = Blueprint("bench", __name__)
@@ -122,7 +133,22 @@ def _day_numbers(sent: MultiDict[str, str]) -> list[int]:
     return [job.number for job in waiting if job.stage is Stage.ON_THE_BENCH][:MOST_OF_A_DAY]
 
 
-def _day_page(numbers: list[int], *, is_open: bool = False) -> str:
+@blueprint.post("/bench/day/jobs/<int:number>/move")
+@roles(Role.BENCH)
+def move(number: int) -> ResponseReturnValue:
+    """Move a job of the day's work on; the page stays the day's, whether it may or not."""
+    about(f"job {number}")
+    form, work = OnwardForm(), current_work()
+    job_id = get_job(work.session, number).id
+    if done := form.run(lambda: move_job(work, job_id, form.version_read, Stage(typed(form.to)))):
+        said = f"Job {number} is {done.value.stage.word} now."
+        return flash_and_redirect(said, "bench.day", job=request.form.get("job", "")[:200])
+    return _day_page(_day_numbers(request.form), refused={number: form}), 422
+
+
+def _day_page(
+    numbers: list[int], *, is_open: bool = False, refused: Mapping[int, OnwardForm] = MappingProxyType({})
+) -> str:
     found = [at_bench(current_work(), number) for number in numbers]
     benches = [job_at_bench(one, is_open=is_open and not one.waiting) for one in found]
     return render_template(
@@ -131,6 +157,7 @@ def _day_page(numbers: list[int], *, is_open: bool = False) -> str:
         numbers=" ".join(map(str, numbers)),
         is_open=is_open,
         form=TickForm(formdata=None),
+        refused=refused,
         second_check=wants_second_check(request_session()),
     )
 

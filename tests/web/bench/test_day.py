@@ -119,6 +119,26 @@ def test_the_days_sheet_has_a_page_a_rack_of_each_job(work: Work, keyed: Keyed, 
     assert {counter.get("/bench/day").status_code, counter.post("/bench/day-sheet.pdf").status_code} == {403}
 
 
+def test_a_job_of_the_day_is_moved_on_from_the_days_page_or_says_there_what_is_left(
+    work: Work, keyed: Keyed, client_as: ClientAs
+) -> None:
+    client, number = client_as(Role.BENCH), keyed.job.number
+    address = f"/bench/day/jobs/{number}/move"
+    sent = {"version": str(keyed.job.version), "to": "checked", "job": str(number)}
+    page = client.get(f"/bench/day?job={number}").text
+    assert f'action="{address}"' in page
+    refused = client.post(address, data=sent)
+    assert refused.status_code == 422 and "<h1>The day’s work</h1>" in refused.text
+    assert "14 of this job&#39;s cylinders are not ticked off as checked: F1, F2" in refused.text
+    for rack in ("1 pinned", "2 pinned", "1 checked", "2 checked"):
+        client.post(f"/bench/jobs/{number}/ticks", data={"rack": rack})
+    done = client.post(address, data=sent)
+    assert done.status_code == 303 and done.location == f"/bench/day?job={number}"
+    assert f"Job {number} is checked now." in client.get(done.location).text
+    assert client.post(address, data={**sent, "to": "handed over"}).status_code == 422
+    assert client_as(Role.COUNTER).post(address, data=sent).status_code == 403
+
+
 def test_a_day_without_work_says_so(client_as: ClientAs) -> None:
     client = client_as(Role.BENCH)
     assert "No job is on the bench." in client.get("/bench/day?job=99999999999+x").text
