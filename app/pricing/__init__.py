@@ -27,6 +27,7 @@ __all__ = [
     "LearnedTime",
     "LineChange",
     "LineStatus",
+    "LoadDay",
     "Mend",
     "MendLine",
     "MissingLineRule",
@@ -59,6 +60,7 @@ __all__ = [
     "UseOrder",
     "add_working_days",
     "adopt",
+    "bench_load",
     "bench_ready",
     "break_even",
     "compare_revisions",
@@ -66,6 +68,7 @@ __all__ = [
     "count_working_days",
     "decide",
     "decide_split",
+    "done_on",
     "early_discount",
     "find_flips",
     "find_missing_lines",
@@ -90,6 +93,7 @@ __all__ = [
 ]
 
 from app.pricing.bench_learning import Adopt, BenchTask, LearnedTime, RecordedTime, adopt, learn
+from app.pricing.bench_load import LoadDay, bench_load, done_on
 from app.pricing.costs import BREAK_EVEN_LIMIT, SMALL_ORDER, break_even, cost_points
 from app.pricing.deciding import Decision, decide
 from app.pricing.missing_lines import (

@@ -9,7 +9,6 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
-from app.errors import BitternError
 from app.ledger.catalog.price_queries import bench_terms_on
 from app.ledger.jobs.queries import days_late
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
@@ -28,7 +27,7 @@ from app.ledger.tables import (
     RecordsHolder,
     Stage,
 )
-from app.pricing import BenchTerms, Urgency, add_working_days
+from app.pricing import BenchTerms, Urgency, add_working_days, done_on
 
 BENCH_STAGES = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH)
 _PAST = (Stage.CHECKED, Stage.READY, Stage.HANDED_OVER, Stage.CLOSED)
@@ -121,7 +120,7 @@ def bench_day(session: Session, today: date) -> BenchDay:
                 cylinders=count_of_job - len(sent_cylinders(session, job)),
                 pinned=pinned,
                 keys=beside.get(job.id, keys.get(job.id, 0)) + copies.get(job.id, 0),
-                ready_on=_ready_on(today, before, terms),
+                ready_on=done_on(terms, today, before) if terms is not None else None,
                 waits_for_key=bool(waiting_count) and job.stage in BENCH_STAGES,
             )
         )
@@ -196,16 +195,4 @@ def _terms(session: Session, today: date) -> BenchTerms | None:
     try:
         return bench_terms_on(session, today)
     except NotFound:
-        return None
-
-
-def _ready_on(today: date, minutes: Fraction, terms: BenchTerms | None) -> date | None:
-    """The working day on which that many minutes are through, the bench starting today."""
-    if terms is None or not terms.minutes_per_day:
-        return None
-    full_days = max(-(-minutes // terms.minutes_per_day), 1)
-    first = add_working_days(today, 0, terms.closed_days)
-    try:
-        return add_working_days(first, full_days - 1, terms.closed_days)
-    except BitternError:  # further ahead than a date says anything
         return None
