@@ -81,8 +81,8 @@ _ASKED = {
     "books.download": "?first=2026-01-01&last=2026-12-31",
 }
 _WORDS_OF: dict[tuple[str, str], str] = {
-    ("day.show", "name"): "jobs",
-    ("day.sheet", "name"): "jobs",
+    ("day.show", "name"): "start",
+    ("day.sheet", "name"): "start",
     **{(f"reports.{page}", "name"): "cylinders" for page in ("show", "csv", "xlsx")},
     ("moving.download", "kind"): "zip",
     ("papers.show", "name"): "keying-schedule.pdf",

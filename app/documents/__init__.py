@@ -7,13 +7,13 @@ __all__ = [
     "CylinderCard",
     "DayList",
     "FactoryOrder",
+    "LoadBar",
     "MailText",
     "PaperTable",
     "PrintingBusy",
     "QuotePage",
     "SystemSheet",
     "WaysTable",
-    "WeekBar",
     "WholeJob",
     "bench_sheet_pdf",
     "bitting_list_pdf",
@@ -37,6 +37,7 @@ __all__ = [
     "keyset_schedule_pdf",
     "labels_pdf",
     "lines_without_cost",
+    "load_chart",
     "mail_text",
     "owner_quote_pdf",
     "payment_receipt_pdf",
@@ -53,12 +54,11 @@ __all__ = [
     "stock_count_pdf",
     "system_sheet",
     "ways_table",
-    "week_chart",
     "whole_job",
 ]
 
 from app.documents.calendars import CalendarEntry, calendar_file
-from app.documents.charts import WeekBar, week_chart
+from app.documents.charts import LoadBar, load_chart
 from app.documents.confidential import (
     BittingLine,
     BittingList,

@@ -1,4 +1,4 @@
-"""Charts as SVG that read in black and white: a keying group's costs by quantity, and a week's promises by day.
+"""Charts as SVG that read in black and white: a keying group's costs by quantity, and the load of the bench by day.
 
 Size them by CSS, and put the figures in a table beside them.
 """
@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
+from math import ceil
 
 from markupsafe import Markup
 
@@ -201,21 +202,21 @@ _BENCH_WORDS = "what the bench has"
 
 
 @dataclass(frozen=True, slots=True)
-class WeekBar:
-    """One bar in minutes: what the bench has yet to do, what it has done, and what it can do that day."""
+class LoadBar:
+    """One day's bar in minutes: what is due on it, what is overdue before that, and what the bench can do then."""
 
     name: str
-    still: int
-    done: int
+    due: Fraction
+    overdue: Fraction
     bench: Fraction
     is_today: bool = False
 
 
-def week_chart(bars: Sequence[WeekBar]) -> Markup:
+def load_chart(bars: Sequence[LoadBar]) -> Markup:
     """The chart of some bars, left to right. It reads in black and white; put the figures in a table beside it."""
     if not bars:
         raise BitternError("bars", "A chart needs at least one day.")
-    most = max(max(Fraction(bar.still + bar.done), bar.bench) for bar in bars)
+    most = max(max(bar.due + bar.overdue, bar.bench) for bar in bars)
     step = next((one for one in _STEPS if one * _MOST_RULES >= most), _round_up(most))
     top = step * max(-(-most // step), 1)
     slot = _WEEK.wide / len(bars)
@@ -225,11 +226,13 @@ def week_chart(bars: Sequence[WeekBar]) -> Markup:
 
     parts = _rules(step, int(top))
     for place, bar in enumerate(bars):
-        parts.append(_bar(bar, _WEEK.left + slot * place, slot, down(0), down(bar.still), down(bar.still + bar.done)))
+        parts.append(
+            _bar(bar, _WEEK.left + slot * place, slot, down(0), down(bar.overdue), down(bar.due + bar.overdue))
+        )
         if bar.bench:
             parts.append(_bench(_WEEK.left + slot * place, slot, down(bar.bench)))
     parts.append(_legend())
-    title = "Bench hours promised this week, by day, against the hours that the bench has"
+    title = "Bench hours due on the next working days, overdue ones first, against the hours that the bench has"
     return _WEEK.drawing(title, parts, 13, _SCREEN_INK)
 
 
@@ -264,17 +267,17 @@ def _rules(step: int, top: int) -> list[Markup]:
     return parts
 
 
-def _bar(bar: WeekBar, left: float, slot: float, foot: float, still: float, done: float) -> Markup:
+def _bar(bar: LoadBar, left: float, slot: float, foot: float, overdue: float, due: float) -> Markup:
     x, wide = left + slot * 0.25, slot * 0.5
     box = Markup('<rect x="{x:.1f}" y="{y:.1f}" width="{w:.1f}" height="{h:.1f}" fill="{f}" stroke="{s}"/>')
     parts = []
-    if bar.still:
-        parts.append(box.format(x=x, y=still, w=wide, h=foot - still, f=_ACCENT, s=_ACCENT))
-    if bar.done:
-        parts.append(box.format(x=x, y=done, w=wide, h=still - done, f=_SCREEN, s=_ACCENT))
+    if bar.overdue:
+        parts.append(box.format(x=x, y=overdue, w=wide, h=foot - overdue, f=_SCREEN, s=_ACCENT))
+    if bar.due:
+        parts.append(box.format(x=x, y=due, w=wide, h=overdue - due, f=_ACCENT, s=_ACCENT))
     middle = left + slot / 2
-    if bar.still or bar.done:
-        parts.append(_text(middle, done - 4, show_hours(bar.still + bar.done), "middle", weight=600))
+    if minutes := ceil(bar.due + bar.overdue):
+        parts.append(_text(middle, due - 4, show_hours(minutes), "middle", weight=600))
     parts.append(_text(middle, foot + 15, bar.name, "middle", weight=700 if bar.is_today else 400))
     if bar.is_today:
         parts.append(Markup('<path d="M{a:.1f} {y:.1f}h{w:.1f}" stroke="{c}" stroke-width="2"/>').format(
@@ -292,8 +295,8 @@ def _bench(left: float, slot: float, y: float) -> Markup:
 def _legend() -> Markup:
     y, parts, x = _WEEK.height - 8, [], float(_WEEK.left)
     for mark, words in (
-        (Markup('<rect x="{x:.1f}" y="{t:.1f}" width="10" height="10" fill="{a}"/>'), "still to do"),
-        (Markup('<rect x="{x:.1f}" y="{t:.1f}" width="10" height="10" fill="{p}" stroke="{a}"/>'), "done"),
+        (Markup('<rect x="{x:.1f}" y="{t:.1f}" width="10" height="10" fill="{a}"/>'), "due"),
+        (Markup('<rect x="{x:.1f}" y="{t:.1f}" width="10" height="10" fill="{p}" stroke="{a}"/>'), "overdue"),
         (
             Markup('<path d="M{x:.1f} {m:.1f}h16" stroke="{i}" stroke-width="2" stroke-dasharray="5 3"/>'),
             _BENCH_WORDS,

@@ -193,6 +193,21 @@ _COLUMNS: Mapping[str, tuple[ListColumn, ...]] = {
         ListColumn("Still to do", lambda row: row.still, Kind.COUNT),
         _VALUE,
     ),
+    "start": (
+        *(_JOB, _CUSTOMER, _TITLE, _STAGE),
+        ListColumn("Promised", lambda row: row.promised_on, Kind.DAY),
+        *(_LATE, _KEYED_AT),
+        ListColumn("Bench minutes", lambda row: row.minutes, Kind.COUNT),
+    ),
+    "bench": (
+        ListColumn("Job", lambda row: row.job.number, Kind.JOB),
+        ListColumn("Customer", lambda row: row.job.customer.name),
+        ListColumn("Title", lambda row: row.job.title),
+        ListColumn("Promised", lambda row: row.job.promised_on, Kind.DAY),
+        ListColumn("Days late", lambda row: row.late_days or None, Kind.COUNT),
+        ListColumn("Minutes", lambda row: row.minutes, Kind.COUNT),
+        ListColumn("Done by, in this order", lambda row: row.ready_on, Kind.DAY),
+    ),
     "won": (
         *(_JOB, _CUSTOMER, _TITLE),
         ListColumn("Accepted", lambda row: row.accepted_on, Kind.DAY),

@@ -93,9 +93,9 @@ __all__ = [
 ]
 
 from app.pricing.bench_learning import Adopt, BenchTask, LearnedTime, RecordedTime, adopt, learn
-from app.pricing.bench_load import LoadDay, bench_load, done_on
 from app.pricing.costs import BREAK_EVEN_LIMIT, SMALL_ORDER, break_even, cost_points
 from app.pricing.deciding import Decision, decide
+from app.pricing.load import LoadDay, bench_load, done_on
 from app.pricing.missing_lines import (
     Mend,
     MendLine,

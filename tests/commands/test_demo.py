@@ -25,9 +25,11 @@ from app.ledger.care.backups import make_backup
 from app.ledger.care.opening import Ledger, migrate, open_ledger
 from app.ledger.care.restoring import restore_backup
 from app.ledger.care.sealing import passphrase_secret
+from app.ledger.jobs.appointments import coming_appointments
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.purchasing import factory_work
+from app.ledger.jobs.reminders import due_reminders
 from app.ledger.keys.key_queries import days_overdue, find_receipt, held_keys
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, spec_of
@@ -36,7 +38,7 @@ from app.ledger.moving.export_file import export_house
 from app.ledger.moving.importing import import_house
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.snapshot import read_snapshot
-from app.ledger.reports.open_jobs import promised_jobs, promised_week
+from app.ledger.reports.open_jobs import load_of_bench, promised_jobs
 from app.ledger.reports.quotes import lapsing_quotes
 from app.ledger.store.events import first_broken_link
 from app.ledger.store.work import Actor
@@ -174,7 +176,10 @@ def test_the_owners_day_has_something_to_show(demo: Demo) -> None:
     with demo.ledger.work(Actor(None, "a test", Role.OWNER), NOW) as work:
         promised = promised_jobs(work.session, work.today)
         assert demo.jobs["flats"] in {row.number for row in promised}
-        assert promised_week(work.session, work.today).days[-1].still > 0
+        load = load_of_bench(work.session, work.today)
+        assert sum(day.jobs for day in load) == 1 and any(day.due for day in load)
+        assert [one.installer for one in coming_appointments(work.session, work.today)] == ["J. Curlew"]
+        assert [one.role for one in due_reminders(work.session, work.today, Role.OWNER)] == [Role.COUNTER]
         lapsing = lapsing_quotes(work.session, work.today)
         assert [(row.number, row.days) for row in lapsing] == [(demo.jobs["rekey"], 4)]
         college = payments_of(work.session, demo.jobs["college"]).money

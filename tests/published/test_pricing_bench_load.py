@@ -74,7 +74,7 @@ def test_a_period_that_is_over_is_said(hours_a_unit: Fraction, capacity: int, pe
     200 and 250 hours (D): 37.5 % is 38 upwards; the second period of the second is over, and could be kept by working
     ahead, since 500 hours are there for the first two.
     """
-    due = {day(number): units * hours_a_unit for number, units in enumerate((200, 300, 100, 150), start=1)}
+    due = {day(number): (1, units * hours_a_unit) for number, units in enumerate((200, 300, 100, 150), start=1)}
     load = bench_load(bench(capacity), MONDAY, due, days=4)
     assert tuple(one.percent for one in load) == percents
     assert [one.is_over for one in load] == [percent > 100 for percent in percents]
@@ -82,12 +82,12 @@ def test_a_period_that_is_over_is_said(hours_a_unit: Fraction, capacity: int, pe
 
 
 def test_overdue_work_is_in_the_first_day() -> None:
-    """Ours (C): 100 minutes a day, asked on a Saturday: 80 overdue, 30 for that Saturday, 130 for the Sunday, 20 for no
-    day. All 260 stand on Monday: 160 cannot be done by its end, 60 not by Tuesday's; Wednesday's 40 fit.
+    """Ours (C): 100 minutes a day, asked on a Saturday: 80 overdue, 30 for that Saturday, 130 for the Sunday, 20 for
+    no day. All 260 stand on Monday: 160 cannot be done by its end, 60 not by Tuesday's; Wednesday's 40 fit.
     """
     saturday = date(2026, 2, 28)
     due = {date(2026, 2, 20): 80, saturday: 30, date(2026, 3, 1): 130, date(2026, 3, 4): 40, date(2026, 3, 16): 999}
-    load = bench_load(bench(100), saturday, {on: Fraction(one) for on, one in due.items()}, Fraction(20))
+    load = bench_load(bench(100), saturday, {on: (1, Fraction(one)) for on, one in due.items()}, Fraction(20))
     assert [one.day for one in load] == [day(number) for number in range(1, 11)]
     found = [(one.due, one.overdue, one.short) for one in load[:4]]
     assert found == [(260, 80, 160), (0, 0, 60), (40, 0, 0), (0, 0, 0)]

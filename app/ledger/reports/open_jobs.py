@@ -1,4 +1,4 @@
-"""Jobs by whose move it is, by what was promised for this week, and by what is still owed for them."""
+"""Jobs by whose move it is, by what was promised for this week, what can be begun, and the load of the bench."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,9 +12,11 @@ from sqlalchemy.orm import Session
 from app.ledger.bench.bench_queries import BENCH_STAGES
 from app.ledger.catalog.price_queries import bench_terms_on
 from app.ledger.jobs.queries import OPEN, days_late
+from app.ledger.jobs.stages import BEFORE_BENCH
+from app.ledger.stock.needs import open_needs
 from app.ledger.store.errors import NotFound
-from app.ledger.tables import LATE_STAGES, Customer, Cylinder, Event, Job, Maker, Stage
-from app.pricing import BenchTerms, is_working_day
+from app.ledger.tables import LATE_STAGES, Customer, Cylinder, Event, Job, Maker, Need, Stage
+from app.pricing import LoadDay, bench_load
 
 _MOVING_EVENTS = ("job opened", "quote issued", "quote accepted", "stage moved")
 
@@ -147,40 +149,6 @@ class PromisedJob:
     late_days: int
 
 
-@dataclass(frozen=True, slots=True)
-class WeekDay:
-    """One day's promises in bench minutes. `day` None: all that is overdue from before this week."""
-
-    day: date | None
-    jobs: int
-    done: int
-    still: int
-    bench: Fraction  # minutes that the bench has on this day
-
-
-@dataclass(frozen=True, slots=True)
-class Week:
-    """This week, Monday first; a Saturday or Sunday only where something was promised for it."""
-
-    overdue: WeekDay
-    days: tuple[WeekDay, ...]
-    has_terms: bool
-
-    @property
-    def still(self) -> int:
-        """Minutes that the bench has yet to do for this week's promises and the overdue ones."""
-        return self.overdue.still + sum(day.still for day in self.days)
-
-    @property
-    def jobs(self) -> int:
-        """How many jobs were promised for this week."""
-        return sum(day.jobs for day in self.days)
-
-    def left(self, today: date) -> Fraction:
-        """Minutes that the bench has from today to the end of the week."""
-        return sum((day.bench for day in self.days if day.day and day.day >= today), Fraction(0))
-
-
 def promised_jobs(
     session: Session, today: date, day: date | None = None, *, is_overdue: bool = False
 ) -> tuple[PromisedJob, ...]:
@@ -217,28 +185,39 @@ def _promised(job: Job, customer_name: str, today: date) -> PromisedJob:
     )
 
 
-def promised_week(session: Session, today: date) -> Week:
-    """This week's promises by day against the bench's minutes: three queries."""
-    jobs = promised_jobs(session, today)
-    try:
-        terms = bench_terms_on(session, today)
-    except NotFound:
-        terms = None
-    monday = today - timedelta(days=today.weekday())
-    days = [
-        _day(monday + timedelta(days=n), [job for job in jobs if (job.promised_on - monday).days == n], terms)
-        for n in range(7)
-    ]
-    overdue = promised_jobs(session, today, is_overdue=True)
-    return Week(
-        overdue=_day(None, overdue, None),
-        days=tuple(day for n, day in enumerate(days) if n < 5 or day.jobs or day.bench),
-        has_terms=terms is not None,
+def startable_jobs(session: Session, today: date) -> tuple[PromisedJob, ...]:
+    """Accepted jobs that nobody has begun and whose parts are all there, by promise.
+
+    What nobody counts is taken to be there where its catalog says so; a job that waits for parts, and says of none
+    what it needs, waits on.
+    """
+    rows = session.execute(
+        sa.select(Job, Customer.name)
+        .join(Customer, Customer.id == Job.customer_id)
+        .where(Job.stage.in_(BEFORE_BENCH))
+        .order_by(Job.promised_on.asc().nulls_last(), Job.number)
+    ).all()
+    needs = open_needs(session, Need.job_id.in_([job.id for job, _ in rows])) if rows else []
+    waiting = {state.need.job_id for state in needs if not state.can_start}
+    known = {state.need.job_id for state in needs}
+    return tuple(
+        _promised(job, name, today)
+        for job, name in rows
+        if job.id not in waiting and (job.stage is Stage.APPROVED or job.id in known)
     )
 
 
-def _day(day: date | None, jobs: Sequence[PromisedJob], terms: BenchTerms | None) -> WeekDay:
-    is_open = day is not None and terms is not None and is_working_day(day, terms.closed_days)
-    still = sum(job.still for job in jobs)
-    done = sum(job.minutes for job in jobs) - still
-    return WeekDay(day, len(jobs), done, still, terms.minutes_per_day if terms and is_open else Fraction(0))
+def load_of_bench(session: Session, today: date) -> tuple[LoadDay, ...]:
+    """What the bench has yet to do, by promise, against what it has on its next ten working days; () where the house
+    has no bench terms yet.
+    """
+    try:
+        terms = bench_terms_on(session, today)
+    except NotFound:
+        return ()
+    rows = sa.select(Job.promised_on, sa.func.count(), sa.func.sum(Job.bench_minutes))
+    rows = rows.where(Job.stage.in_(BENCH_STAGES), Job.bench_minutes > 0)
+    found = session.execute(rows.group_by(Job.promised_on))
+    due = {day: (count, Fraction(minutes)) for day, count, minutes in found if day is not None}
+    besides = terms.minutes_promised + terms.reserve_minutes_promised - sum(minutes for _, minutes in due.values())
+    return bench_load(terms, today, due, max(besides, Fraction(0)))

@@ -1,26 +1,31 @@
-"""The owner's day, the rows behind each of its figures, and the follow-up list that the counter works through."""
+"""The day: what is to be done, each for whom it is for, and the owner's figures; the rows behind each; the follow-up
+list that the counter works through.
+"""
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 
 from flask import Blueprint, abort, render_template, request
 from flask.typing import ResponseReturnValue
 from wtforms import HiddenField
 from wtforms.validators import Regexp
 
-from app.documents import DayList, WeekBar, day_list, week_chart
+from app.documents import DayList, LoadBar, day_list, load_chart
+from app.ledger.bench.bench_queries import bench_day
 from app.ledger.care.backups import last_backup
+from app.ledger.jobs.appointments import coming_appointments, place_of, when_words
 from app.ledger.jobs.queries import LedgerQuestion, ledger_page
+from app.ledger.jobs.reminders import due_reminders
 from app.ledger.jobs.stages import lose_quote
 from app.ledger.keys.losses import count_open_losses
-from app.ledger.money.owing import by_customer, owed_jobs
+from app.ledger.money.owing import owed_by_customer, owed_jobs
 from app.ledger.reports.open_jobs import (
-    WeekDay,
     Whom,
     count_waiting,
+    load_of_bench,
     promised_jobs,
-    promised_week,
+    startable_jobs,
     waiting_jobs,
 )
 from app.ledger.reports.quotes import (
@@ -35,13 +40,15 @@ from app.ledger.reports.rises import coming_days, touched_by_rises
 from app.ledger.sites.customer_queries import get_customer
 from app.ledger.store.work import Work
 from app.ledger.tables import Role
-from app.web.access import owner_only, roles
+from app.pricing import LoadDay
+from app.web.access import roles
 from app.web.files import XLSX, send
 from app.web.forms_base import PageForm, flash_and_redirect, text, typed
 from app.web.jobs.page import read_question
 from app.web.services import current_work
 from app.web.templating import show_day
 
+_AHEAD = timedelta(days=7)  # of appointments on the page
 ROWS = 10  # of each list on the page; the list itself has them all
 _WEEK = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 Arguments = Mapping[str, str]
@@ -99,6 +106,15 @@ def _rises(work: Work, arguments: Arguments) -> DayList:
     return day_list("rises", title, touched_by_rises(work.session, work.today, day))
 
 
+def _start(work: Work, arguments: Arguments) -> DayList:
+    return day_list("start", "What can start: all its parts are there", startable_jobs(work.session, work.today))
+
+
+def _bench(work: Work, arguments: Arguments) -> DayList:
+    rows = [row for row in bench_day(work.session, work.today).rows if row.minutes]
+    return day_list("bench", "What the bench has yet to do, by promise", rows)
+
+
 def _stages(work: Work, arguments: Arguments) -> DayList:
     page = ledger_page(work.session, work.today, LedgerQuestion(), size=1)
     return day_list("stages", "Value and margin by stage", page.stages)
@@ -113,13 +129,24 @@ LISTS: Mapping[str, Callable[[Work, Arguments], DayList]] = {
     "jobs": _jobs,
     "rises": _rises,
     "stages": _stages,
+    "start": _start,
+    "bench": _bench,
 }
+_OF_THE_COUNTER = frozenset({"start", "bench", "owed"})
+_OF_THE_BENCH = frozenset({"start", "bench"})
 
 
-def a_list(work: Work, name: str, arguments: Arguments) -> DayList | None:
-    """The list of that name, its title saying where it is cut; None where there is none."""
+def may_see(role: Role, name: str) -> bool:
+    """Whether a list is for a role: the owner sees all."""
+    return role is Role.OWNER or name in (_OF_THE_COUNTER if role is Role.COUNTER else _OF_THE_BENCH)
+
+
+def a_list(work: Work, name: str, arguments: Arguments) -> DayList:
+    """The list of that name, its title saying where it is cut; 404 where there is none, 403 where it is another's."""
     if name not in LISTS:
-        return None
+        abort(404)
+    if not may_see(Role(work.actor.role), name):
+        abort(403)
     found = LISTS[name](work, arguments)
     if len(found.rows) <= MOST_ROWS:
         return found
@@ -173,51 +200,65 @@ blueprint = Blueprint("day", __name__, url_prefix="/day")
 
 
 @blueprint.get("")
-@owner_only
+@roles(Role.COUNTER, Role.BENCH)
 def index() -> ResponseReturnValue:
-    """What the owner looks at first; won and lost over the days asked for. A bounded number of queries."""
+    """What each looks at first, as far as it is theirs; the owner's figures besides."""
     work = current_work()
-    session, today, week = work.session, work.today, promised_week(work.session, work.today)
+    session, today, role = work.session, work.today, Role(work.actor.role)
+    load = load_of_bench(session, today)
+    is_money = may_see(role, "owed")
     return render_template(
         "reports/day.html",
         weekday=_WEEK[today.weekday()],
-        ledger=ledger_page(session, today, LedgerQuestion(), size=ROWS),
-        waiting=count_waiting(session),
-        week=week,
-        chart=week_chart([_bar(day, today) for day in (week.overdue, *week.days)]),
-        outcomes=outcomes(session, today, read_period(request.args)),
-        periods=PERIODS,
-        owing=by_customer(owed_jobs(session, today)),
-        lapsing=lapsing_quotes(session, today),
-        backup=last_backup(session),
-        open_losses=count_open_losses(session),
-        coming=coming_days(session, today),
+        may_see=lambda name: may_see(role, name),
+        rows=ROWS,
+        load=load,
+        chart=load_chart([_bar(day, today) for day in load]) if load else "",
+        startable=startable_jobs(session, today),
+        appointments=coming_appointments(session, today, today + _AHEAD),
+        when=when_words,
+        place=place_of,
+        its_reminders=due_reminders(session, today, role),
+        owing=owed_by_customer(session, today) if is_money else (),
+        **(_figures(work) if role is Role.OWNER else {}),
     )
 
 
-def _bar(day: WeekDay, today: date) -> WeekBar:
-    name = f"{_WEEK[day.day.weekday()][:3]} {day.day.day}" if day.day else "overdue"
-    return WeekBar(name, day.still, day.done, day.bench, day.day == today)
+def _figures(work: Work) -> dict[str, object]:
+    """What the owner alone reads; won and lost over the days asked for."""
+    session, today = work.session, work.today
+    return {
+        "ledger": ledger_page(session, today, LedgerQuestion(), size=ROWS),
+        "waiting": count_waiting(session),
+        "promised": promised_jobs(session, today),
+        "outcomes": outcomes(session, today, read_period(request.args)),
+        "periods": PERIODS,
+        "lapsing": lapsing_quotes(session, today),
+        "backup": last_backup(session),
+        "open_losses": count_open_losses(session),
+        "coming": coming_days(session, today),
+    }
+
+
+def _bar(day: LoadDay, today: date) -> LoadBar:
+    name = f"{_WEEK[day.day.weekday()][:2]} {day.day.day}"
+    return LoadBar(name, day.due - day.overdue, day.overdue, day.bench, day.day == today)
 
 
 @blueprint.get("/<name>")
-@owner_only
+@roles(Role.COUNTER, Role.BENCH)
 def show(name: str) -> ResponseReturnValue:
     """The rows behind a figure."""
     found = a_list(current_work(), name, request.args)
-    if found is None:
-        abort(404)
     return render_template("reports/day_list.html", found=found, asked=request.args)
 
 
 @blueprint.get("/<name>.xlsx")
-@owner_only
+@roles(Role.COUNTER, Role.BENCH)
 def sheet(name: str) -> ResponseReturnValue:
     """The same rows as a spreadsheet."""
     work = current_work()
     found = a_list(work, name, request.args)
-    if found is None:
-        abort(404)
     return send(found.xlsx(work.today), f"{found.name}-{work.today.isoformat()}.xlsx", XLSX)
 
 

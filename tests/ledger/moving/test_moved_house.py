@@ -24,7 +24,7 @@ from app.ledger.money.payments import PaymentForm, PaymentKind, payments_of, tak
 from app.ledger.moving.export_file import export_house
 from app.ledger.moving.tables import TABLES
 from app.ledger.quoting.snapshot import read_snapshot
-from app.ledger.reports.open_jobs import promised_jobs, promised_week
+from app.ledger.reports.open_jobs import load_of_bench, promised_jobs
 from app.ledger.reports.quotes import lapsing_quotes
 from app.ledger.reports.search import search
 from app.ledger.store.events import first_broken_link, missing_at_the_end
@@ -109,7 +109,7 @@ def test_quotes_print_to_the_same_bytes_and_figures_are_the_same(work: Work, bef
     newest = sa.select(m.QuoteRevision.job_id, m.QuoteRevision.snapshot).order_by(m.QuoteRevision.id)
     with before[1].work(OWNER, NOW) as old:
         assert work.session.execute(newest).all() == old.session.execute(newest).all()
-        for asked in (promised_jobs, promised_week, lapsing_quotes):
+        for asked in (promised_jobs, load_of_bench, lapsing_quotes):
             assert asked(work.session, NOW.date()) == asked(old.session, NOW.date())
         for number in work.session.scalars(sa.select(m.Job.number)):
             assert payments_of(work.session, number).receipts == payments_of(old.session, number).receipts

@@ -1,7 +1,6 @@
 """The owner's day: whose move it is, the week's promises, won and lost, who owes, which quotes lapse."""
 
 from datetime import timedelta
-from fractions import Fraction
 
 import pytest
 import sqlalchemy as sa
@@ -14,14 +13,15 @@ from app.ledger.reports.open_jobs import (
     WAITS_ON,
     Whom,
     count_waiting,
+    load_of_bench,
     promised_jobs,
-    promised_week,
+    startable_jobs,
     waiting_jobs,
 )
 from app.ledger.reports.quotes import lapsing_quotes, lost_quotes, outcomes, past_reasons, won_quotes
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Job, Stage
+from app.ledger.tables import SHELF, Job, MovementKind, Need, Stage, StockMovement
 from tests import factories
 from tests.bare import config, work
 from tests.conftest import NOW
@@ -75,38 +75,65 @@ def test_a_job_without_a_story_waits_since_it_was_asked(session: Session) -> Non
     assert waiting_jobs(session, TODAY)[0].days == 4
 
 
-def test_the_week_is_weighed_against_the_benchs_days(session: Session) -> None:
+def test_the_bench_is_weighed_day_by_day_with_what_is_overdue_in_the_first(session: Session) -> None:
+    """60 minutes a day from Wednesday on, Thursday closed. Overdue 90 and Wednesday's 30 are 120 of 60; Saturday's 90
+    are due on Friday, 210 by then of 120: 90 too much; Monday's 45 make 255 of 180, Tuesday's end has 240, 15 short.
+    """
     factories.BenchTermsFactory(terms={**BENCH_TERMS, "closed_days": [(TODAY + DAY).isoformat()]})
-    shop = {"keyed_at": "shop", "bench_minutes": 90}
-    job(1, Stage.ON_THE_BENCH, promised_on=TODAY, **shop)
-    job(2, Stage.CHECKED, promised_on=TODAY, **shop)
-    job(3, Stage.APPROVED, promised_on=TODAY + 2 * DAY, keyed_at="factory", bench_minutes=90)
-    job(4, Stage.APPROVED, promised_on=TODAY - 7 * DAY, **shop)
-    job(5, Stage.CLOSED, promised_on=TODAY - 7 * DAY, **shop)  # kept, however late
-    job(6, Stage.CANCELED, promised_on=TODAY, **shop)
-    job(7, Stage.APPROVED, promised_on=TODAY + 5 * DAY, **shop)  # next week's Monday
-    week = promised_week(session, TODAY)
-    assert [(day.jobs, day.still, day.done, day.bench) for day in week.days] == [
-        (0, 0, 0, 60), (0, 0, 0, 60), (2, 90, 90, 60), (0, 0, 0, 0), (1, 0, 0, 60),
+    for number, (stage, days, minutes, keyed_at) in enumerate(
+        (
+            (Stage.APPROVED, -7, 90, "shop"),
+            (Stage.ON_THE_BENCH, 0, 30, "shop"),
+            (Stage.CHECKED, 0, 90, "shop"),  # through the bench
+            (Stage.QUOTED, 0, 90, "shop"),  # only offered
+            (Stage.CANCELED, 0, 90, "shop"),
+            (Stage.APPROVED, 2, 0, "factory"),
+            (Stage.PARTS_ON_ORDER, 3, 90, "shop"),
+            (Stage.APPROVED, 5, 45, "shop"),
+            (Stage.APPROVED, 60, 999, "shop"),
+        ),
+        start=1,
+    ):
+        job(number, stage, promised_on=TODAY + days * DAY, bench_minutes=minutes, keyed_at=keyed_at)
+    load = load_of_bench(session, TODAY)
+    assert len(load) == 10
+    assert [(one.day - TODAY).days for one in load[:4]] == [0, 2, 5, 6]
+    assert [(one.jobs, one.due, one.overdue, one.short) for one in load[:5]] == [
+        (2, 120, 90, 60), (1, 90, 0, 90), (1, 45, 0, 75), (0, 0, 0, 15), (0, 0, 0, 0),
     ]  # fmt: skip
-    assert (week.overdue.jobs, week.overdue.still, week.jobs) == (1, 90, 3)
-    assert (week.still, week.left(TODAY)) == (180, Fraction(120))
-    assert [row.number for row in promised_jobs(session, TODAY, TODAY)] == [1, 2]
 
 
-def test_a_saturday_shows_only_when_something_is_promised_for_it(session: Session) -> None:
-    assert len(promised_week(session, TODAY).days) == 5
-    job(1, Stage.APPROVED, promised_on=TODAY + 3 * DAY)
-    week = promised_week(session, TODAY)
-    assert len(week.days) == 6 and not week.has_terms
+def test_without_terms_the_bench_has_no_load(session: Session) -> None:
+    job(1, Stage.APPROVED, promised_on=TODAY, bench_minutes=30, keyed_at="shop")
+    assert load_of_bench(session, TODAY) == ()
 
 
 def test_what_is_only_quoted_is_not_promised(session: Session) -> None:
     for number, stage in enumerate((Stage.ASKED, Stage.QUOTED, Stage.LOST, Stage.APPROVED), start=1):
         job(number, stage, promised_on=TODAY, keyed_at="shop", bench_minutes=30)
-    week = promised_week(session, TODAY)
-    assert (week.jobs, week.still, sum(day.done for day in week.days)) == (1, 30, 0)
     assert [row.number for row in promised_jobs(session, TODAY)] == [4]
+
+
+def test_what_has_all_its_parts_can_start(session: Session) -> None:
+    ready, waits, begun = (
+        job(number, stage, promised_on=TODAY + (9 - number) * DAY)
+        for number, stage in ((1, Stage.APPROVED), (2, Stage.APPROVED), (3, Stage.ON_THE_BENCH))
+    )
+    there = job(4, Stage.PARTS_ON_ORDER, promised_on=TODAY)
+    job(5, Stage.PARTS_ON_ORDER, promised_on=TODAY)  # of which nobody knows what it waits for
+    item = factories.StockItemFactory()
+    session.add_all(Need(job_id=one.id, item_id=item.id, quantity=2, made_at=NOW) for one in (waits, there, begun))
+    session.flush()
+    need = session.scalars(sa.select(Need).where(Need.job_id == there.id)).one()
+    kinds = ((MovementKind.COUNTED, 2, 0, None), (MovementKind.RESERVED, 0, 2, need.id))
+    session.add_all(
+        StockMovement(
+            item_id=item.id, place_id=SHELF, kind=kind, on_hand=on_hand, reserved=reserved, need_id=of, at=NOW
+        )
+        for kind, on_hand, reserved, of in kinds
+    )
+    session.commit()
+    assert [one.number for one in startable_jobs(session, TODAY)] == [there.number, ready.number]
 
 
 def test_won_and_lost_look_back_over_the_same_days(work: Work) -> None:
@@ -190,9 +217,9 @@ def test_the_days_lists_take_the_same_queries_however_many_jobs(session: Session
     session.expire_all()
     with counted(session.get_bind()) as statements:  # type: ignore[arg-type]
         waiting_jobs(session, TODAY)
-        promised_week(session, TODAY)
+        load_of_bench(session, TODAY)
         outcomes(session, TODAY)
         owed_jobs(session, TODAY)
         lapsing_quotes(session, TODAY)
-    assert len(statements) == 9
+    assert len(statements) == 7
     assert session.scalar(sa.select(sa.func.count()).select_from(Job)) == count

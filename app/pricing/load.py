@@ -14,10 +14,11 @@ from app.pricing.workdays import add_working_days, next_working_day
 @dataclass(frozen=True, slots=True)
 class LoadDay:
     """One working day in minutes: what is due on it, of that what was promised for days that are over, what the
-    bench has, and what cannot be done by its end even with every minute before it.
+    bench has, and what cannot be done by its end even with every minute before it. jobs: how many are due.
     """
 
     day: date
+    jobs: int
     due: Fraction
     overdue: Fraction
     bench: Fraction
@@ -35,28 +36,34 @@ class LoadDay:
 
 
 def bench_load(
-    bench: BenchTerms, today: date, due: Mapping[date, Fraction], besides: Fraction = Fraction(0), days: int = 10
+    bench: BenchTerms,
+    today: date,
+    due: Mapping[date, tuple[int, Fraction]],
+    besides: Fraction = Fraction(0),
+    days: int = 10,
 ) -> tuple[LoadDay, ...]:
-    """The next working days, today's included. due: minutes yet to be done, by the day that they are promised for.
+    """The next working days, today's included. due: jobs and minutes yet to be done, by the day promised.
 
     What is overdue, and what is promised `besides` for no day, goes first, on the first of them; what is promised for
     a closed day has to be done on the working day before it.
     """
     first = next_working_day(today, bench.closed_days)
     *open_days, last = (add_working_days(first, count, bench.closed_days) for count in range(days + 1))
-    asked = dict.fromkeys(open_days, Fraction(0))
+    asked, jobs = dict.fromkeys(open_days, Fraction(0)), dict.fromkeys(open_days, 0)
     asked[first] += besides
     overdue = Fraction(0)
-    for day, minutes in due.items():
+    for day, (count, minutes) in due.items():
         if day < last:
-            asked[max((one for one in open_days if one <= day), default=first)] += minutes
+            at = max((one for one in open_days if one <= day), default=first)
+            asked[at], jobs[at] = asked[at] + minutes, jobs[at] + count
         if day < today:
             overdue += minutes
     found, due_by_then, had = [], Fraction(0), Fraction(0)
     for day in open_days:
         due_by_then, had = due_by_then + asked[day], had + bench.minutes_per_day
         late = overdue if day == first else Fraction(0)
-        found.append(LoadDay(day, asked[day], late, bench.minutes_per_day, max(Fraction(0), due_by_then - had)))
+        short = max(Fraction(0), due_by_then - had)
+        found.append(LoadDay(day, jobs[day], asked[day], late, bench.minutes_per_day, short))
     return tuple(found)
 
 
