@@ -68,7 +68,8 @@ class PlannedLine(JsonDataclass):
         if not self.part_number:
             return ""  # the customer's own
         if self.keyed_at == "factory":
-            return f"{self.quantity:,} to order, keyed at the factory"
+            day = f": here on {show_day(self.here_on)}" if self.here_on else ", the day to be confirmed"
+            return f"{self.quantity:,} to order, keyed at the factory{day}"
         if not self.is_counted:
             return "never counted, taken as there"
         counts = ((self.on_shelf, "on the shelf"), (self.on_order, "on order"), (self.to_order, "to order"))
