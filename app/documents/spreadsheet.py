@@ -18,6 +18,7 @@ from app.spreadsheets import Cell, csv_bytes, styled_book_bytes
 
 Rows = Sequence[Sequence[Cell]]
 _AMOUNT = re.compile(r"-?[0-9]+\.[0-9]{2}")
+_NUMBER = re.compile(r"−?[0-9]+(\.[0-9])?( %)?")  # as a page has it
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,8 +113,16 @@ class DayList:
 
 
 def _cell(value: Value, kind: Kind) -> Cell:
+    """A value as a file has it.
+
+    >>> [_cell(value, Kind.COUNT) for value in (7, "2.5", "−26 %", "")], _cell("7", Kind.TEXT)
+    ([7, Decimal('2.5'), -26, ''], '7')
+    """
     if kind is Kind.MONEY and isinstance(value, int):
         return Decimal(value).scaleb(-2)
+    if kind is Kind.COUNT and isinstance(value, str) and _NUMBER.fullmatch(value):
+        number = Decimal(value.removesuffix(" %").replace("−", "-"))
+        return int(number) if number == int(number) else number
     return value.isoformat() if isinstance(value, date) else "" if value is None else value
 
 
@@ -172,7 +181,7 @@ _KEYED_AT = ListColumn("Keyed at", lambda row: row.keyed_at)
 _VALUE = ListColumn("Value", lambda row: row.value_cents, Kind.MONEY)
 _COST = ListColumn("Cost", lambda row: row.cost_cents, Kind.MONEY)
 _MARGIN = ListColumn("Margin", lambda row: row.value_cents - row.cost_cents, Kind.MONEY)
-_PERCENT = ListColumn("Margin, percent", lambda row: show_margin(row.value_cents, row.cost_cents))
+_PERCENT = ListColumn("Margin, percent", lambda row: show_margin(row.value_cents, row.cost_cents), Kind.COUNT)
 _AMOUNTS = (
     ListColumn("Amount", lambda row: row.amount_cents, Kind.MONEY),
     ListColumn("Cost", lambda row: row.cost_cents, Kind.MONEY, is_owners=True),
@@ -349,7 +358,7 @@ _COLUMNS: Mapping[str, tuple[ListColumn, ...]] = {
         ListColumn("Pieces", lambda row: row.pieces, Kind.COUNT),
         ListColumn("Goods charged", lambda row: row.charged_cents, Kind.MONEY),
         ListColumn("Goods cost", lambda row: row.cost_cents, Kind.MONEY),
-        ListColumn("Margin, percent", lambda row: show_margin(row.charged_cents, row.cost_cents)),
+        ListColumn("Margin, percent", lambda row: show_margin(row.charged_cents, row.cost_cents), Kind.COUNT),
         ListColumn("Keying cost", lambda row: row.keying_cents, Kind.MONEY),
         *_promise_columns(lambda row: row.promises),
     ),

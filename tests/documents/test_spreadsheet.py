@@ -5,15 +5,17 @@ import io
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime, timezone
+from fractions import Fraction
 from types import SimpleNamespace
 
 import openpyxl
 import pytest
 
-from app.documents import FactoryOrder, PaperTable, factory_order_table, schedule_table
+from app.documents import FactoryOrder, PaperTable, day_list, factory_order_table, schedule_table
 from app.documents.schedule import SCHEDULE_HEADINGS
 from app.ledger.bench.bench_sheet import BenchWork
 from app.ledger.jobs.papers import Schedule
+from app.ledger.reports.promises import MakerFigures, PromiseGroup
 
 FORMULAS = ["=cmd|'/c calc'!A0", "+1+1", "-2+3", "@SUM(A1)", '=HYPERLINK("http://x.example")', "\t=1", "\r=1"]
 
@@ -52,6 +54,17 @@ def test_a_formula_is_text_in_both(formula: str, schedule: Callable[..., Schedul
     assert cell.data_type == "s"
     assert cell.value == formula.replace("\r", "\n")
     assert cell.quotePrefix
+
+
+def test_figures_of_a_report_are_numbers_in_its_file() -> None:
+    """5 of 7 promises kept are 71 percent; goods charged at 100.00 that cost 126.00 lost 26 percent."""
+    group = PromiseGroup("PEL", "Pell & Rowe", 5, 2, 0, Fraction(5, 2), 4)
+    for name, row, figures in (
+        ("promises", group, [7, 5, 71, 2, 2.5, 4, 0]),
+        ("makers", MakerFigures(group, 7, 30, 10_000, 12_600, 0), [7, 30, 100, 126, -26, 0, 7, 5, 71, 2, 2.5, 4, 0]),
+    ):
+        book = openpyxl.load_workbook(io.BytesIO(day_list(name, "Figures", [row]).xlsx(date(2031, 3, 4))))
+        assert list(book.worksheets[0].values)[1] == ("Pell & Rowe", *figures)
 
 
 def test_odd_text_does_not_stop_a_spreadsheet() -> None:
