@@ -44,7 +44,7 @@ from app.ledger.sites.customers import CustomerForm, SiteForm, add_customer, add
 from app.ledger.sites.door_paste import DoorRow, read_doors
 from app.ledger.stock.counts import CountChoice, Found, begin_stock_count, enter_counts, plan_count, save_count
 from app.ledger.stock.handling import ItemForm, change_item, list_item
-from app.ledger.stock.items import find_item
+from app.ledger.stock.items import find_item, unpinned_item
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import CylinderState, Job, Key, KeyState, KeySystem, Role, Stage
 from app.pricing import BenchTask, TaxRule, is_working_day
@@ -118,6 +118,8 @@ def load_shelf(work: Work, folder: Path) -> None:
         )
         change_item(work, item.id, item.version, form)
         found[item.id] = Found(int(row["count"]))
+    unpinned = json.loads((folder / "terms" / "bench.json").read_text("utf-8"))["uncombinated_on_hand"]
+    found |= {unpinned_item(work, sort).id: Found(there) for sort, there in unpinned.items()}
     enter_counts(work, count.id, found)
     save_count(work, count.id, plan_count(work.session, count).seal)
 

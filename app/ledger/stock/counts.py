@@ -15,7 +15,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
 from app.errors import BitternError, Problem, Problems
-from app.ledger.stock.items import code_pattern, item_of_row, name_item
+from app.ledger.catalog.price_queries import entered_bench_terms
+from app.ledger.stock.items import code_pattern, item_of_row, name_item, unpinned_item
 from app.ledger.stock.movements import lock_item, move_stock, newest_movement
 from app.ledger.stock.needs import reserve_waiting
 from app.ledger.store.engine import Page, get_row, place_of_page, transaction
@@ -209,6 +210,9 @@ def _list_goods(work: Work) -> None:
             session.add(
                 StockItem(kind=ItemKind.GOODS, code=code, words=price.description, cost_cents=price.cost_cents)
             )
+    terms = entered_bench_terms(session, work.today)
+    for sort in terms.type_minutes if terms is not None else ():
+        unpinned_item(work, sort.value)
     session.flush()
 
 

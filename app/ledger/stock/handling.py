@@ -7,7 +7,7 @@ import sqlalchemy as sa
 
 from app.errors import Problem, Problems
 from app.ledger.stock.counts import MOST_FOUND, release_newest
-from app.ledger.stock.items import get_stock_item, item_for, name_item
+from app.ledger.stock.items import get_stock_item, item_for, name_item, unpinned_item
 from app.ledger.stock.movements import lock_item, move_stock, quantity_of
 from app.ledger.stock.needs import reserve_waiting
 from app.ledger.store.engine import get_row, get_version, transaction
@@ -23,7 +23,7 @@ from app.ledger.tables import (
     StockMovement,
     StockPlace,
 )
-from app.pricing import MAX_CENTS
+from app.pricing import MAX_CENTS, CylinderType
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,11 +140,14 @@ def _at(work: Work, item_id: int, form: ShelfForm, least: int = 0) -> tuple[Stoc
 
 
 def list_item(work: Work, code: str, maker_id: int | None = None) -> StockItem:
-    """Make something of a catalog, or of the price book, an item of stock; the item where it is one."""
+    """Make something of a catalog or of the price book an item of stock, or a type of cylinders without pins; the
+    item where it is one.
+    """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
         newest = work.session.scalar(sa.select(sa.func.max(StockItem.id))) or 0
-        item = item_for(work, None, code, maker_id)
+        is_unpinned = maker_id is None and code in list(CylinderType)
+        item = unpinned_item(work, code) if is_unpinned else item_for(work, None, code, maker_id)
         if item.id > newest:
             _record(work, item, "stock listed", f"{name_item(item)} is an item of stock")
         return item

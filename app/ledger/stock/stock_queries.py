@@ -24,6 +24,7 @@ from app.ledger.tables import (
     StockMovement,
     StockPlace,
 )
+from app.pricing import CylinderType
 
 SIZE = 50
 
@@ -169,8 +170,9 @@ class Scanned:
     """What a code is: items of stock with just this code or barcode, else what could be made one."""
 
     items: Sequence[StockItem]
-    catalog: Sequence[CatalogRow]
-    prices: Sequence[str]
+    catalog: Sequence[CatalogRow] = ()
+    prices: Sequence[str] = ()
+    cylinder_type: str = ""  # of cylinders without pins, whatever their number
 
 
 def scan(session: Session, role: Role, code: str) -> Scanned:
@@ -182,11 +184,12 @@ def scan(session: Session, role: Role, code: str) -> Scanned:
         rows = rows.where(StockItem.kind != ItemKind.PIN)
     items = session.scalars(rows).all()
     if items or not ways:
-        return Scanned(items, (), ())
+        return Scanned(items)
     catalog = sa.select(CatalogRow).join(Maker).where(CatalogRow.part_number.in_(ways))
     prices = sa.select(PriceBookRow.code).where(PriceBookRow.code.in_(ways), PriceBookRow.kind == "goods").distinct()
     return Scanned(
         (),
         session.scalars(catalog.options(joinedload(CatalogRow.maker)).order_by(CatalogRow.id).limit(20)).all(),
         session.scalars(prices.order_by(PriceBookRow.code)).all(),
+        code.lower() if code.lower() in list(CylinderType) else "",
     )

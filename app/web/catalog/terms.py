@@ -99,7 +99,6 @@ class BenchTermsPage(TermsPage):
         "type_minutes": TYPES,
         "kind_minutes": KINDS,
         "pins": ORDER_KINDS,
-        "uncombinated_on_hand": TYPES,
     }
     labour_cents_per_hour = CentsField("An hour at the bench costs", [InputRequired("Enter the cost of an hour.")])
     minutes_per_day = _minutes("Minutes at the bench in a day")
@@ -211,7 +210,6 @@ for _kind in MASTER_KINDS:
     _add(FactoryTermsPage, f"setup_cents__{_kind}", CentsField(f"{_kind} {_kind.words}, to set up a system"))
 for _type in TYPES:
     _add(BenchTermsPage, f"type_minutes__{_type}", _minutes(f"{_type}, minutes a cylinder"))
-    _add(BenchTermsPage, f"uncombinated_on_hand__{_type}", WholeField(f"{_type}, uncombinated on the shelf"))
 for _number in range(1, STEPS + 1):
     _from = f"{_number}. from quantity"
     _add(FactoryTermsPage, f"quantity_breaks__{_number}__quantity_from", WholeField(_from, most=100_000))
@@ -255,12 +253,10 @@ def change_bench() -> ResponseReturnValue:
     about("price book")
     dated = dated_bench_terms(work.session, work.today)
     latest = _latest(dated)
-    if any(state == "now" for _, state in dated):
-        # The page's figure is what lies there today: whoever leaves it as it stands has it counted right.
-        there = {sort: one.on_hand for sort, one in unpinned_on_shelf(work.session, work.today).items()}
-        latest = {**latest, "uncombinated_on_hand": there}
+    # What lies there is counted under Stock; a figure of earlier terms counts until somebody does.
+    shelf = {"uncombinated_on_hand": latest.get("uncombinated_on_hand", {})}
     form = BenchTermsPage(data={**BenchTermsPage.start(latest), **_start(dated, work.today)})
-    if form.run(lambda: set_bench_terms(work, form.valid_from.data, form.to_json(), typed(form.seen))):
+    if form.run(lambda: set_bench_terms(work, form.valid_from.data, form.to_json() | shelf, typed(form.seen))):
         return flash_and_redirect("The bench's terms are saved.", "terms.bench")
     return render_template("catalog/change_bench_terms.html", form=form, **_WORDS), form.status
 
