@@ -84,6 +84,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     # Money is taken at the counter.
     (Role.COUNTER, Role.OWNER): """
         goods.counter_sale: sell_at_counter
+        goods.returns: return_goods
         money.payments: take_payment
         money.invoicing: invoice_job
         money.crediting: credit_lines cancel_invoice

@@ -8,6 +8,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.goods.hand_overs import PART_TAKEN
+from app.ledger.goods.returns import GOODS_BACK
 from app.ledger.jobs.warranties import CAME_BACK
 from app.ledger.keysystems.crosskeying import CROSS_KEYED, CROSS_KEYED_ANEW
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED
@@ -78,7 +79,9 @@ def _events(session: Session, door: Door, cylinders: Sequence[Cylinder], jobs: I
         sa.or_(
             sa.and_(
                 Event.job_id.in_(list(jobs)),
-                sa.or_(Event.kind == PART_TAKEN, moved_to(Stage.HANDED_OVER), moved_to(Stage.CANCELED)),
+                sa.or_(
+                    Event.kind.in_((PART_TAKEN, GOODS_BACK)), moved_to(Stage.HANDED_OVER), moved_to(Stage.CANCELED)
+                ),
             ),
             sa.and_(Event.subject.in_(doors), Event.kind.in_((CYLINDER_ADDED, CYLINDER_TAKEN_OUT, CAME_BACK))),
             sa.and_(Event.subject.in_(sites), Event.kind == DOOR_LIST_READ),
@@ -180,7 +183,7 @@ def _began(event: Event | None) -> str:
 def _ended(event: Event | None) -> str:
     if event is None:
         return "removed"
-    if event.kind == CAME_BACK:
+    if event.kind in (CAME_BACK, GOODS_BACK):
         return "came back"
     if event.kind != CYLINDER_TAKEN_OUT:
         return "canceled" if _is_cancel(event) else "replaced"

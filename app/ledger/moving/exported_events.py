@@ -9,6 +9,7 @@ from app.ledger.bench.customers_keys import DECODED
 from app.ledger.bench.pins import PINS_DRAWN
 from app.ledger.goods.claims import CLAIM_OPENED, CLAIM_SETTLED
 from app.ledger.goods.hand_overs import PART_TAKEN
+from app.ledger.goods.returns import GOODS_BACK
 from app.ledger.jobs.appointments import APPOINTED, APPOINTMENT_CHANGED
 from app.ledger.jobs.notes import NOTE
 from app.ledger.jobs.reminders import REMINDER_DONE, REMINDER_SET
@@ -123,6 +124,7 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     REMINDER_DONE: {},
     CAME_BACK: {},
     CLAIM_NOTED: {},
+    GOODS_BACK: {**_KEYS, "removed": _wholes, "goods": _pairs},
     CLAIM_OPENED: {},
     CLAIM_SETTLED: {},
     DECODED: {},

@@ -97,6 +97,15 @@ def hand_over_number(job: int, place: int) -> str:
     return f"H-{job}-{place}"
 
 
+def return_number(number: int) -> str:
+    """That of goods that came back.
+
+    >>> return_number(3)
+    'T-0003'
+    """
+    return f"T-{number:04d}"
+
+
 @dataclass(frozen=True, slots=True)
 class NumberAsked:
     """A paper's number as somebody typed it. place: the revision, or which of its job's; None where none is said.

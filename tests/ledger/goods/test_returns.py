@@ -1,0 +1,111 @@
+"""Goods that come back: how many can, where they go, what is credited, and the claim to their maker."""
+
+from decimal import Decimal
+
+import pytest
+import sqlalchemy as sa
+
+from app.errors import Problems
+from app.ledger.bench.door_keysets import door_keysets
+from app.ledger.goods.claims import SettleClaimForm, list_claims, settle_claim
+from app.ledger.goods.counter_sale import SaleForm, sell_at_counter
+from app.ledger.goods.returns import BroughtBack, ReturnForm, return_goods, returnable
+from app.ledger.jobs.queries import job_money
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
+from app.ledger.stock.items import item_for
+from app.ledger.stock.movements import move_stock, quantity_of
+from app.ledger.store.work import Work
+from app.ledger.tables import (
+    ClaimState,
+    CylinderState,
+    Invoice,
+    InvoiceKind,
+    ItemKind,
+    Job,
+    Key,
+    KeyState,
+    LineKind,
+    MovementKind,
+    ReturnCondition,
+    Role,
+    Stage,
+)
+from app.pricing import KeyingKind
+from tests.keyed import walk
+from tests.ledger.conftest import by, customer_id
+from tests.ledger.test_main_job import accept, issued, mortise, openings
+
+GOOD, DEFECTIVE, SPOILED = ReturnCondition
+
+
+def sold(work: Work, count: int) -> Job:
+    """Cabinets, paid in cash and taken."""
+    line = LineRequest(LineKind.HARDWARE, count, price_code="KEY-CABINET")
+    job = issued(work, QuoteRequest(customer_id(work, "Lantern"), (line,)))
+    sell_at_counter(by(work, Role.COUNTER), job.number, SaleForm("T. Gull", "cash", job.version))
+    return job
+
+
+def test_two_of_three_come_back_one_to_the_shelf_one_spoiled_and_the_money_less_the_charge(work: Work) -> None:
+    cabinet = item_for(work, ItemKind.GOODS, "KEY-CABINET")
+    move_stock(work, cabinet, MovementKind.COUNTED, on_hand=5, why="first count")
+    work.session.commit()
+    job = sold(work, 3)
+    assert quantity_of(work.session, cabinet.id).on_hand == 2
+    assert job.agreed_cents == 205_92  # 3 x 64.00 and 7.25 % tax, 13.92
+    pieces = (BroughtBack(1, 1, GOOD, is_restocked=True), BroughtBack(1, 1, SPOILED))
+    form = ReturnForm("wrong size", pieces, "T. Gull", percent=Decimal(15), means="cash")
+    back = return_goods(by(work, Role.COUNTER), job.number, job.version, form)
+    # 2 x 64.00 = 128.00; the tax on them in full, 9.28; less 15 % of 128.00 = 19.20, which is not taxed.
+    assert (back.number, back.restocking_cents, back.credited_cents) == (1, 19_20, 118_08)
+    assert quantity_of(work.session, cabinet.id).on_hand == 3  # one good; the spoiled one came and was scrapped
+    note = work.session.get_one(Invoice, back.credit_note_id)
+    assert note.kind is InvoiceKind.CREDIT_NOTE and note.refers_to_id is not None
+    assert (job_money(job).balance_cents, job_money(job).paid_cents) == (0, 205_92 - 118_08)
+    assert (job.payments[-1].cents, back.payment_id) == (-118_08, job.payments[-1].id)
+    assert returnable(work.session, job).goods == {1: 1}
+
+
+def test_no_more_comes_back_than_was_handed_over_and_nothing_that_was_never_sold(work: Work) -> None:
+    job = sold(work, 3)
+    counter = by(work, Role.COUNTER)
+    for piece, told in (
+        (BroughtBack(1, 4, GOOD), "Of line 1, 3 of job"),
+        (BroughtBack(2, 1, GOOD), "Of line 2, 0 of job"),
+        (BroughtBack(1, 0, GOOD, cylinders=(4040,)), "never handed over by this job, or came back already"),
+        (BroughtBack(1, 1, SPOILED, is_restocked=True), "only good pieces go back on the shelf"),
+    ):
+        with pytest.raises(Problems, match=told):
+            return_goods(counter, job.number, job.version, ReturnForm("no use", (piece,)))
+    with pytest.raises(Problems, match="Say why it comes back"):
+        return_goods(counter, job.number, job.version, ReturnForm(" ", ()))
+    return_goods(counter, job.number, job.version, ReturnForm("no use", (BroughtBack(1, 2, GOOD),)))
+    with pytest.raises(Problems, match="Of line 1, 1 of job"):
+        return_goods(counter, job.number, job.version, ReturnForm("no use", (BroughtBack(1, 2, GOOD),)))
+
+
+def test_a_defective_cylinder_leaves_its_door_with_its_keys_and_is_claimed_of_its_maker(work: Work) -> None:
+    line = mortise(2, KeyingInstruction(KeyingKind.KA), keys_in_all=4)
+    ask = QuoteRequest(customer_id(work, "Lantern"), (line,), keyed_at="shop", override_reason="soon")
+    job = issued(work, ask)
+    accept(work, job, openings(2))
+    walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    first, second = job.cylinders
+    piece = BroughtBack(1, 0, DEFECTIVE, cylinders=(first.id,))
+    form = ReturnForm("plug turns hard", (piece,), "R. Teal", keys={first.keyset_id or 0: 2})
+    return_goods(by(work, Role.COUNTER), job.number, job.version, form)
+    assert (first.state, first.removed_on, second.state) == (CylinderState.REMOVED, work.today, CylinderState.FITTED)
+    states = sorted(key.state.value for key in work.session.scalars(sa.select(Key)))
+    assert states == ["out", "out", "returned", "returned"]
+    assert first.door is not None
+    until = door_keysets(work.session, first.door)[first.id].until
+    assert until is not None and (until.what, until.job) == ("came back", job.number)
+    [claim] = list_claims(work.session).rows
+    assert (claim.quantity, claim.state, claim.job_id) == (1, ClaimState.OPEN, job.id)
+    with pytest.raises(Problems, match="Enter what the maker credits"):
+        settle_claim(work, claim.id, claim.version, SettleClaimForm(ClaimState.CREDITED, work.today))
+    settle_claim(work, claim.id, claim.version, SettleClaimForm(ClaimState.CREDITED, work.today, 21_50, "CN 77"))
+    assert list_claims(work.session).count == 0
+    [settled] = list_claims(work.session, with_settled=True).rows
+    assert (settled.cents, settled.answer, settled.settled_on) == (21_50, "CN 77", work.today)
+    assert {key.state for key in work.session.scalars(sa.select(Key))} == {KeyState.OUT, KeyState.RETURNED}
