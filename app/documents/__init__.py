@@ -47,6 +47,7 @@ __all__ = [
     "quote_page",
     "quote_pdf",
     "read_recipients",
+    "return_slip_pdf",
     "sale_receipt_pdf",
     "schedule_pdf",
     "schedule_table",
@@ -92,6 +93,7 @@ from app.documents.receipts import (
     key_count_pdf,
     key_receipt_pdf,
     payment_receipt_pdf,
+    return_slip_pdf,
     sale_receipt_pdf,
     stock_count_pdf,
 )

@@ -14,7 +14,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.catalog import catalog_import, makers, price_rules, prices, terms
     from app.web.counter import views as counter
     from app.web.fitting import views as fitting
-    from app.web.goods import counter_sale, hand_overs
+    from app.web.goods import claims, counter_sale, hand_overs, returns
     from app.web.jobs import appointments, reminders, warranties
     from app.web.jobs import views as jobs
     from app.web.keying import bench as keying_bench
@@ -41,7 +41,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(customers, customer_merging, doors, door_lists, door_changes, site_changes),
         *(keysystems, specs, new_systems, systems, loss_plans, searches, keying_bench),
         *(keys, key_people, key_counts, losses, calling_in),
-        *(jobs, hand_overs, counter_sale, warranties, appointments, reminders, papers),
+        *(jobs, hand_overs, counter_sale, returns, claims, warranties, appointments, reminders, papers),
         *(bench, scrap, times),
         *(stock, stock_counts, stock_pins),
         *(makers, catalog_import, prices, price_rules, terms, fitting),

@@ -26,7 +26,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Day", "day.index", ("appointments",)),
     ("Counter", "counter.page", ("quotes", "counter_sale")),
     ("Fit", "fitting.index", ()),
-    ("Jobs", "jobs.ledger", ("papers", "reports", "warranties", "hand_overs", "reminders")),
+    ("Jobs", "jobs.ledger", ("papers", "reports", "warranties", "hand_overs", "returns", "reminders")),
     ("Doors", "doors.index", ()),
     ("Key systems", "keysystems.index", ("keying", "keys", "losses")),
     ("Bench", "bench.index", ()),

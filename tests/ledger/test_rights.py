@@ -111,7 +111,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         quoting.mailing: send_quote
         quoting.repeating: repeat_of
         jobs.notes: add_note
-        jobs.warranties: open_warranty note_claim
+        goods.warranties: open_warranty note_claim
         jobs.appointments: make_appointment change_appointment end_appointment
         jobs.reminders: set_reminder tick_reminder
         quoting.issuing: requote keep_requote

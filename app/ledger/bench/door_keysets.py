@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from app.ledger.goods.hand_overs import PART_TAKEN
 from app.ledger.goods.returns import GOODS_BACK
-from app.ledger.jobs.warranties import CAME_BACK
+from app.ledger.goods.warranties import CAME_BACK
 from app.ledger.keysystems.crosskeying import CROSS_KEYED, CROSS_KEYED_ANEW
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED
 from app.ledger.keysystems.system_queries import operators_of

@@ -10,11 +10,11 @@ from app.ledger.bench.pins import PINS_DRAWN
 from app.ledger.goods.claims import CLAIM_OPENED, CLAIM_SETTLED
 from app.ledger.goods.hand_overs import PART_TAKEN
 from app.ledger.goods.returns import GOODS_BACK
+from app.ledger.goods.warranties import CAME_BACK, CLAIM_NOTED
 from app.ledger.jobs.appointments import APPOINTED, APPOINTMENT_CHANGED
 from app.ledger.jobs.notes import NOTE
 from app.ledger.jobs.reminders import REMINDER_DONE, REMINDER_SET
 from app.ledger.jobs.schedule_revisions import PRINTED
-from app.ledger.jobs.warranties import CAME_BACK, CLAIM_NOTED
 from app.ledger.keys.key_queries import ISSUED, RECEIPTS, TAKEN_BACK
 from app.ledger.keys.key_queries import KINDS as OF_KEYS
 from app.ledger.keys.losses import KEY_LOST, LOSS_CLOSED

@@ -10,6 +10,8 @@ from wtforms.validators import AnyOf, Length
 from app.ledger.bench.bench_queries import BENCH_STAGES
 from app.ledger.goods.hand_overs import taker_of
 from app.ledger.goods.handing_over import PART_STAGES, lost_before_and_after, may_all_go, still_open
+from app.ledger.goods.returns import returns_of
+from app.ledger.goods.warranties import came_back, warranty_of_job
 from app.ledger.jobs.appointments import appointments_of_job, when_words
 from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
 from app.ledger.jobs.files import KINDS_IN_WORDS, MOST_BYTES, files_of_job
@@ -17,7 +19,6 @@ from app.ledger.jobs.notes import MOST_NOTE
 from app.ledger.jobs.queries import OPEN, LedgerQuestion, days_late, get_job, job_money, show_margin
 from app.ledger.jobs.reminders import reminders_of
 from app.ledger.jobs.stages import BEFORE_BENCH, next_stages
-from app.ledger.jobs.warranties import came_back, warranty_of_job
 from app.ledger.keysystems.authority import lacks_authority, systems_touched
 from app.ledger.keysystems.keysets import waiting_keys
 from app.ledger.quoting.key_lines import own_copies
@@ -27,6 +28,7 @@ from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.sites.door_queries import job_numbers
 from app.ledger.stock.needs import needs_of
 from app.ledger.store.events import events_of_job
+from app.ledger.store.numbers import return_number
 from app.ledger.tables import JobFile, Key, Role, Stage
 from app.web.forms_base import BlankForm, PageForm, SavedForm, text
 from app.web.papers.job_papers import JobSource, papers_on_page
@@ -153,12 +155,15 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         is_starting=Stage.ON_THE_BENCH in allowed and job.stage in BEFORE_BENCH,
         handing=still_open(work.session, job) if may_go else None,
         may_take_part=job.stage in PART_STAGES,
+        may_come_back=job.stage.is_with_customer or any(one.number.startswith("H-") for one in papers),
         lost_words=lost_before_and_after(work, job) if may_go else "",
         taken_by=taker_of(work.session, job.id) if job.stage.is_with_customer else "",
         events=events_of_job(work.session, job.id, work.actor.role),
         warranty=warranty,
         sold_by=numbers.get(warranty.cylinder.job_id or 0) if warranty is not None else None,
         came_back=came_back(work.session, job.id),
+        returns=returns_of(work.session, job.id),
+        return_number=return_number,
         appointments=appointments_of_job(work.session, job.id),
         when=when_words,
         its_reminders=reminders_of(work.session, job_id=job.id),

@@ -5,8 +5,8 @@ from flask.typing import ResponseReturnValue
 from wtforms import BooleanField, RadioField, StringField
 
 from app.ledger.bench.bench_sheet import cylinder_record
+from app.ledger.goods.warranties import CameBackForm, note_claim, open_warranty, warranty_of_job
 from app.ledger.jobs.queries import get_job
-from app.ledger.jobs.warranties import CameBackForm, note_claim, open_warranty, warranty_of_job
 from app.ledger.quoting.lost_keys import MOST, OWNERS_BOX
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import BorneBy, Role, Warranty

@@ -7,7 +7,7 @@ from flask.typing import ResponseReturnValue
 from wtforms import BooleanField, SelectField
 
 from app.ledger.bench.door_keysets import door_keysets
-from app.ledger.jobs.warranties import came_back_of
+from app.ledger.goods.warranties import came_back_of
 from app.ledger.keysystems.system_queries import customers_keysets
 from app.ledger.sites.cautions import cautions_of
 from app.ledger.sites.customer_queries import get_site

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session, joinedload
 
 from app.errors import Problem, Problems
 from app.ledger.catalog.price_queries import bench_terms_on
+from app.ledger.goods.claims import open_claim
 from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.pinned import freeze_pins
 from app.ledger.quoting.issuing import FIRST_JOB
@@ -88,17 +89,16 @@ def open_warranty(work: Work, cylinder_id: int, version: int, form: CameBackForm
         cylinder.remarks = f"Warranty: {' '.join(form.reason.split())}"
         cylinder.operators = [CylinderOperator(keyset_id=one.keyset_id) for one in old.operators]
         work.session.add(cylinder)
-        work.session.add(
-            Warranty(
-                job=job,
-                cylinder=old,
-                reason=" ".join(form.reason.split()),
-                borne_by=BorneBy(form.borne_by),
-                claim=" ".join(form.claim.split()),
-                goes_back=form.goes_back,
-                opened_at=work.now,
-            )
+        warranty = Warranty(
+            job=job,
+            cylinder=old,
+            reason=" ".join(form.reason.split()),
+            borne_by=BorneBy(form.borne_by),
+            claim=" ".join(form.claim.split()),
+            goes_back=form.goes_back,
+            opened_at=work.now,
         )
+        work.session.add(warranty)
         if form.is_here or old.door_id is None:
             freeze_pins(work, [old])
             old.state, old.removed_on = CylinderState.REMOVED, work.today
@@ -106,6 +106,9 @@ def open_warranty(work: Work, cylinder_id: int, version: int, form: CameBackForm
         supply = RequestSupply(work, priced.ask, priced.ask.lines)
         make_needs(work, job, supply.wants(priced.keying, Plan(), job.promised_on))
         require_none_lost_of_job(work, job, ask, form.lost_reason)
+        if warranty.borne_by is BorneBy.MAKER and old.maker_id is not None:
+            what = old.part_number or old.words
+            open_claim(work, old.maker_id, None, 1, form.reason, words=what, job_id=job.id, warranty_id=warranty.id)
         goes = "; the old one goes back to the maker" if form.goes_back else ""
         said = f"{_place(old)} of job {sold_by.number} came back: {' '.join(form.reason.split())}. At the "
         said += f"{form.borne_by}'s cost{goes}"

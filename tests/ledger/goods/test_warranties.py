@@ -7,8 +7,8 @@ import pytest
 import sqlalchemy as sa
 
 from app.errors import Problems
+from app.ledger.goods.warranties import CameBackForm, came_back, note_claim, open_warranty, warranty_of_job
 from app.ledger.jobs.queries import job_money
-from app.ledger.jobs.warranties import CameBackForm, came_back, note_claim, open_warranty, warranty_of_job
 from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.pinned import open_pins

@@ -1,0 +1,61 @@
+"""Goods are sold, come back on the return's page, and their claim is settled on its own."""
+
+import re
+from html import unescape
+
+from app.ledger.store.work import Work
+from app.ledger.tables import CylinderState, KeyState, Role, Stage
+from tests import factories
+from tests.keyed import bitting_in, give, keyed_job, tick_off
+from tests.reading import pdf_text
+from tests.web.jobs.test_views import ClientAs
+
+
+def test_a_cylinder_and_goods_come_back_and_the_claim_is_followed(work: Work, client_as: ClientAs) -> None:
+    keyed = keyed_job(work, Stage.ON_THE_BENCH)
+    job, first = keyed.job, keyed.cylinders[0]
+    factories.JobLineFactory(job=job, number=1, kind="cylinder", description="Mortise cylinder", quantity=2)
+    factories.JobLineFactory(job=job, number=2, description="Ring set", quantity=10)
+    for one in keyed.cylinders:
+        one.line_number = 1
+    work.session.commit()
+    tick_off(work, job)
+    maker = factories.MakerFactory()
+    for one in keyed.cylinders:
+        one.maker_id = maker.id
+    job.stage = Stage.READY
+    work.session.commit()
+    give(work, job)
+    client, address = client_as(Role.COUNTER), f"/jobs/{job.number}"
+    assert f'href="{address}/return"' in client.get(address).text
+    page = client.get(f"{address}/return").text
+    assert "of 10" in page and "keys that turn it are out" in unescape(page) and "Keys to 1AA" in page
+    (seen,) = re.findall(r'name="version"[^>]*value="(\d+)"', page)
+    sent = {
+        "version": seen,
+        "reason": "plug turns hard",
+        "means": "",
+        f"cylinder-{first.id}": "defective",
+        "goods-2": "11",
+    }
+    refused = client.post(f"{address}/return", data={**sent, "shelf-g2": "yes"})
+    assert refused.status_code == 422 and "Of line 2, 10 of job" in unescape(refused.text)
+    assert 'value="plug turns hard"' in refused.text and '<option value="defective" selected>' in refused.text
+    done = client.post(f"{address}/return", data={**sent, "goods-2": "4", f"keys-{first.keyset_id}": "1"})
+    assert done.status_code == 303, unescape(done.text)
+    work.session.expire_all()
+    assert (first.state, first.keyset.keys[0].state) == (CylinderState.REMOVED, KeyState.RETURNED)  # type: ignore[union-attr]
+    page = unescape(client.get(address).text)
+    assert "T-0001" in page and "line 1, 1 defective" in page and "line 2, 4 good" in page
+    slip = " ".join(pdf_text(client.get(f"{address}/returns/1.pdf").data).split())
+    assert "plug turns hard" in slip and "the maker, with a claim" in slip and bitting_in(slip) is None
+    assert "of 6" in client.get(f"{address}/return").text
+    listed = client.get("/claims").text
+    assert "AD-Q1-66" in listed or "Mortise cylinder" in listed
+    (claim,) = re.findall(r'href="/claims/(\d+)"', listed)
+    page = client.get(f"/claims/{claim}").text
+    (seen,) = re.findall(r'name="version"[^>]*value="(\d+)"', page)
+    answer = {"version": seen, "cents": "", "state": "replaced", "settled_on": "2026-11-25", "answer": "RMA 12"}
+    assert client.post(f"/claims/{claim}", data=answer).status_code == 303
+    assert "No claim is open." in client.get("/claims").text
+    assert "RMA 12" in client.get("/claims?settled=yes").text
