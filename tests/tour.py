@@ -109,6 +109,8 @@ PASSED_BY: dict[str, str] = {
     "keys.call_in_letters": "a key system that is retired (tests/web/keys/test_calling_in.py)",
     "keying.loss_letter": "a planned loss in a factory's system (tests/web/keying/test_loss_plans.py)",
     "keying.customers_key": "a job that waits for a customer's key (tests/web/counter/test_customers_key.py)",
+    "returns.slip": "a job of which goods came back (tests/web/jobs/test_returns.py)",
+    "claims.show": "a claim to a maker (tests/web/jobs/test_returns.py)",
 }
 """The endpoints that the tour leaves out, each with the reason."""
 
