@@ -22,6 +22,7 @@ from app.keying import (
     faults_meanwhile,
     lost_key,
     master_names,
+    operated_by,
     read_bitting,
     read_symbol,
     single_symbol,
@@ -43,7 +44,7 @@ from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.correcting import leave_array
 from app.ledger.keysystems.keysets import symbols_in_words
 from app.ledger.keysystems.lost_keysets import keep_lost_bitting
-from app.ledger.keysystems.out_of_use import is_retired
+from app.ledger.keysystems.out_of_use import is_marked_retired, is_retired
 from app.ledger.keysystems.pinned import freeze_pins, pinned_as_on_record
 from app.ledger.keysystems.planned_doors import replan
 from app.ledger.keysystems.retiring import retire_keysets
@@ -149,6 +150,10 @@ def _ways(work: Work, loss: Loss) -> Iterator[LossWay]:
 
 def _by_bittings(ready: ReadyLoss, lost: Keyset, rng: Random, named: Collection[str]) -> Iterator[LossWay]:
     """The ways where the house has the bittings."""
+    if is_marked_retired(lost) and not operated_by(ready.opened.keys, ready.cylinders, lost.symbol):
+        told = f"{lost.symbol} is retired, and its key turns nothing that stays: there is nothing to rekey."
+        yield LossWay(LossWayKind.NEW_BITTING, {}, cannot=told)
+        return
     least = _searched(ready, rng, LossWayKind.NEW_BITTING, named)
     if lost.level not in _OVER_CHANGES:
         yield least

@@ -49,7 +49,7 @@ class FactoryLetter:
     @property
     def cylinders(self) -> int:
         """How many cylinders are exposed, as far as this house knows."""
-        return sum(one.cylinders for one in self.levels)
+        return sum(count for *_, count in self.parts)
 
 
 def letter_of_loss(work: Work, loss_id: int) -> FactoryLetter:
@@ -60,7 +60,9 @@ def letter_of_loss(work: Work, loss_id: int) -> FactoryLetter:
     if system.records is not RecordsHolder.FACTORY or not loss.successors:
         raise LedgerError("", "A letter is for a chosen plan in a system whose records the factory holds.")
     there = still_turned(work, loss).cylinders
-    on_keyset = Counter(one.keyset_id for one in there)
+    # A control key takes out cores of every keyset.
+    is_control = loss.keyset.level is Level.CONTROL
+    on_keyset = Counter(loss.keyset_id if is_control else one.keyset_id for one in there)
     replaced = [one for one in system.keysets if one.symbol in loss.successors]
     levels = []
     for level in _DOWNWARD:

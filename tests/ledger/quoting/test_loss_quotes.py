@@ -189,6 +189,20 @@ def test_what_an_earlier_loss_retired_under_a_master_gets_no_keys_anew(work: Wor
     assert opened_by(work, system, was) == [] and at_odds(work, system) == []
 
 
+def test_nothing_takes_the_place_of_a_retired_keyset_that_turns_nothing(work: Work, system: KeySystem) -> None:
+    """A copy that was called in is lost: a new keyset was drawn for it, which was born retired."""
+    first = _chosen(work, _lost(work, "AA1"), LossWayKind.NEW_BITTING)
+    [ask] = drafts_of_loss(work, first.id, PhaseForm())
+    _handed_over(work, _accepted(work, ask))
+    close_loss(work, first.id, first.version)
+    again = _lost(work, "AA1")
+    [way] = ways_of_loss(work, again.id)
+    assert way.cannot == "AA1 is retired, and its key turns nothing that stays: there is nothing to rekey."
+    with pytest.raises(BitternError, match="there is nothing to rekey"):
+        choose_plan(work, again.id, way.kind, again.version)
+    assert close_loss(work, again.id, again.version).retired == ()
+
+
 def test_who_chooses_the_least_way_waits_for_no_other(
     work: Work, system: KeySystem, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -468,6 +482,20 @@ def test_a_lost_master_of_a_factorys_system_is_followed_by_the_factorys_keysets(
     walk(work, job, Stage.PARTS_ON_ORDER, Stage.READY, Stage.HANDED_OVER)
     assert meant_to_open(_on(work, "F7")) == {"7AB", "AB"} and _on(work, "F7").part_number == "A18M-Q1-66.SC"
     assert exposed_by(work.session, _keyset(work, "AA")) == ()
+
+
+def test_the_letter_for_a_control_key_counts_every_core_that_it_takes_out(work: Work) -> None:
+    """It said that by our record the key opens 0 cylinders, since none is keyed to the control key itself."""
+    body = CylinderAttributes("sfic", chambers=7, keyway="NH1", finish="626")
+    core = LineRequest(LineKind.CYLINDER, 20, "NOR", attributes=body, keying=KeyingInstruction(KeyingKind.MK))
+    ask = QuoteRequest(customer_id(work, "Lantern"), (core,), system=SystemRequest(name="The Cores"))
+    job = issued(work, replace(ask, keyed_at="factory", override_reason="as ever"))
+    accept(work, job, openings(20))
+    fit(work, job)
+    loss = _chosen(work, _lost(work, "CONTROL"), LossWayKind.FACTORY)
+    letter = letter_of_loss(work, loss.id)
+    assert letter.cylinders == 20
+    assert [(one.level, one.cylinders) for one in letter.levels] == [("control", 20)]
 
 
 @pytest.mark.parametrize("who", ["ann", "south", "head"])
