@@ -15,6 +15,7 @@ __all__ = [
     "SystemSheet",
     "WaysTable",
     "WholeJob",
+    "account_receipt_pdf",
     "bench_sheet_pdf",
     "bitting_list_pdf",
     "books_csv",
@@ -31,6 +32,7 @@ __all__ = [
     "hardware_table",
     "holders_pdf",
     "holders_table",
+    "invoice_pdf",
     "key_count_pdf",
     "key_receipt_pdf",
     "keys_list_pdf",
@@ -52,6 +54,7 @@ __all__ = [
     "schedule_pdf",
     "schedule_table",
     "show_cut",
+    "statement_pdf",
     "stock_count_pdf",
     "system_sheet",
     "ways_table",
@@ -73,6 +76,7 @@ from app.documents.confidential import (
     system_sheet,
 )
 from app.documents.filters import first_of, show_cut
+from app.documents.invoices import account_receipt_pdf, invoice_pdf, statement_pdf
 from app.documents.labels import labels_pdf
 from app.documents.owner_quote import WaysTable, WholeJob, lines_without_cost, owner_quote_pdf, ways_table, whole_job
 from app.documents.purchasing import (

@@ -16,6 +16,7 @@ from app.documents.filters import FILTERS, printable
 from app.errors import BitternError
 from app.ledger.jobs.papers import JobHead
 from app.ledger.quoting.snapshot import HouseHead
+from app.ledger.store.numbers import invoice_number
 from app.ledger.store.turns import TurnQueue
 
 # Fonts are unpacked by a library that stamps them with the time of day unless this is set; the same view must
@@ -93,6 +94,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters.update(FILTERS)
+    environment.globals["invoice_number"] = invoice_number
     return environment
 
 

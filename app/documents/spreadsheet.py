@@ -14,6 +14,7 @@ from app.ledger.jobs.queries import show_margin
 from app.ledger.reports.books import BookColumn, BookRow
 from app.ledger.reports.promises import PromiseGroup
 from app.ledger.reports.sales import PARTS
+from app.pricing import AGE_CLASSES
 from app.spreadsheets import Cell, csv_bytes, styled_book_bytes
 
 Rows = Sequence[Sequence[Cell]]
@@ -169,6 +170,10 @@ def _reach(name: str, phone: str) -> str:
     return ", ".join(filter(None, (name, phone)))
 
 
+def _aged(place: int) -> Callable[[Any], int]:
+    return lambda row: int(row.cents[place])
+
+
 _JOB = ListColumn("Job", lambda row: row.number, Kind.JOB)
 _CUSTOMER = ListColumn("Customer", lambda row: row.customer_name)
 _PHONE = ListColumn("Phone", lambda row: row.phone)
@@ -296,6 +301,13 @@ _COLUMNS: Mapping[str, tuple[ListColumn, ...]] = {
         ListColumn("Standing", lambda row: row.standing, Kind.COUNT),
         ListColumn("On their way", lambda row: row.coming, Kind.COUNT),
         ListColumn("Removed", lambda row: row.removed, Kind.COUNT),
+    ),
+    "aging": (
+        *(_CUSTOMER, _PHONE),
+        *(ListColumn(words.capitalize(), _aged(place), Kind.MONEY) for place, words in enumerate(AGE_CLASSES)),
+        ListColumn("Not invoiced yet", lambda row: row.not_invoiced_cents, Kind.MONEY),
+        ListColumn("Credit", lambda row: row.credit_cents, Kind.MONEY),
+        ListColumn("Owed", lambda row: row.total_cents, Kind.MONEY),
     ),
     "reveals": (
         ListColumn("When", lambda row: f"{row.at.astimezone():%Y-%m-%d %H:%M}"),

@@ -23,25 +23,28 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.keys import counts as key_counts
     from app.web.keys import people as key_people
     from app.web.keys import views as keys
+    from app.web.money import accounts, invoices
     from app.web.papers import views as papers
     from app.web.people import login, own_login, users
     from app.web.quotes import accepting
     from app.web.quotes import views as quotes
     from app.web.reports import books, day, reports, search
     from app.web.settings import house, quote_rules
+    from app.web.settings import money as money_rules
     from app.web.sites import customer_merging, customers, door_changes, door_lists, doors, site_changes
     from app.web.stock import counts as stock_counts
     from app.web.stock import pins as stock_pins
     from app.web.stock import views as stock
 
     modules = (
-        *(login, own_login, users, house, quote_rules, care, moving, privacy),
+        *(login, own_login, users, house, money_rules, quote_rules, care, moving, privacy),
         *(day, books, reports, search),
         *(counter, quotes, accepting),
         *(customers, customer_merging, doors, door_lists, door_changes, site_changes),
         *(keysystems, specs, new_systems, systems, loss_plans, searches, keying_bench),
         *(keys, key_people, key_counts, losses, calling_in),
         *(jobs, hand_overs, counter_sale, returns, claims, warranties, appointments, reminders, papers),
+        *(invoices, accounts),
         *(bench, scrap, times),
         *(stock, stock_counts, stock_pins),
         *(makers, catalog_import, prices, price_rules, terms, fitting),

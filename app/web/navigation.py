@@ -26,15 +26,15 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Day", "day.index", ("appointments",)),
     ("Counter", "counter.page", ("quotes", "counter_sale")),
     ("Fit", "fitting.index", ()),
-    ("Jobs", "jobs.ledger", ("papers", "reports", "warranties", "hand_overs", "returns", "reminders")),
+    ("Jobs", "jobs.ledger", ("papers", "reports", "warranties", "invoices", "hand_overs", "returns", "reminders")),
     ("Doors", "doors.index", ()),
     ("Key systems", "keysystems.index", ("keying", "keys", "losses")),
     ("Bench", "bench.index", ()),
     ("Stock", "stock.index", ("orders", "claims")),
     ("Price book", "prices.index", ("terms", "rules", "times")),
     ("Makers", "makers.index", ("catalog",)),
-    ("Customers", "customers.index", ()),
-    ("Settings", "house.index", ("settings", "quote_rules", "books", "backups", "moving", "privacy")),
+    ("Customers", "customers.index", ("accounts",)),
+    ("Settings", "house.index", ("settings", "money_rules", "quote_rules", "books", "backups", "moving", "privacy")),
 )
 _FRONT = {Role.COUNTER: "counter.page", Role.BENCH: "bench.index", Role.OWNER: "day.index"}
 

@@ -20,7 +20,13 @@ from app.fitting import show_inches
 from app.ledger.catalog.price_queries import house_name as find_name
 from app.ledger.sites.cautions import caution_word
 from app.ledger.store.events import OVERRIDES
-from app.ledger.store.numbers import key_count_number, key_receipt_number, payment_number, quote_number
+from app.ledger.store.numbers import (
+    invoice_number,
+    key_count_number,
+    key_receipt_number,
+    payment_number,
+    quote_number,
+)
 from app.pricing import PriceKind, half_up, show_cents
 from app.validation import counted
 from app.web.access import may, pages_open_to_me
@@ -143,6 +149,7 @@ def init_templates(app: Flask) -> None:
         htmx_config=json.dumps(_HTMX),
         quote_number=quote_number,
         payment_number=payment_number,
+        invoice_number=invoice_number,
         key_receipt_number=key_receipt_number,
         key_count_number=key_count_number,
     )

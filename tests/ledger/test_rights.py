@@ -52,6 +52,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         catalog.price_editing: set_price end_price
         catalog.price_editing: set_tier set_tax_rule set_deciding_day
         catalog.money_rules: set_money_rules
+        money.credit: set_credit_limit
         catalog.price_book: put_on_record
         catalog.price_rules: set_rule end_rule
         catalog.quote_rules: set_quote_rules

@@ -8,6 +8,7 @@ from decimal import Decimal
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.ledger.catalog.money_rules import put_terms
 from app.ledger.catalog.price_queries import guard, least_margin, price_beginning, rule_in_words
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, Stale, Taken
@@ -15,7 +16,7 @@ from app.ledger.store.events import record
 from app.ledger.store.records import check_texts, set_changed
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, DecidingDayRow, PriceBookRow, PriceRuleRow, PriceTier, TaxRuleRow, longest
-from app.pricing import PriceRow, TaxRule, show_cents, show_day
+from app.pricing import PaymentTerms, PriceRow, TaxRule, show_cents, show_day
 from app.validation import check_length
 
 
@@ -147,10 +148,16 @@ def get_tier(session: Session, tier_id: int) -> PriceTier:
 
 
 def set_tier(
-    work: Work, name: str, percent_off: Decimal, tier_id: int | None = None, version: int | None = None
+    work: Work,
+    name: str,
+    percent_off: Decimal,
+    tier_id: int | None = None,
+    version: int | None = None,
+    *,
+    terms: PaymentTerms | None = None,
 ) -> PriceTier:
     """Add a tier with what it takes off catalog list prices in percent (`tier_id` None), or change one that was read
-    at `version`.
+    at `version`. terms: of payment, its own; None: the house's.
 
     A tier keeps its name once customers or prices use it; Taken when the name is another's.
     """
@@ -172,9 +179,11 @@ def set_tier(
         if tier.name != name and work.session.scalar(in_use):
             raise LedgerError("name", f"Customers are in {tier.name}; add a new tier and move them instead.")
         tier.name, tier.percent_off = name, f"{percent_off:f}"
+        put_terms(tier, terms)
         work.session.add(tier)
         work.session.flush()
-        record(work, "tier set", "house", f"Tier {name}: {tier.percent_off} % off list{before}")
+        own = f"; {terms.words}" if terms else ""
+        record(work, "tier set", "house", f"Tier {name}: {tier.percent_off} % off list{before}{own}")
         return tier
 
 

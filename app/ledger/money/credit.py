@@ -4,6 +4,7 @@ from app.ledger.jobs.queries import job_money
 from app.ledger.money.invoicing import Handed, handed_value, value_of
 from app.ledger.money.owing import credit_of, owed_jobs
 from app.ledger.money.settling import invoices_of_jobs
+from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import CREDIT_EXCEEDED, record
 from app.ledger.store.work import Work
@@ -50,3 +51,15 @@ def require_credit(work: Work, customer: Customer, cents: int, reason: str = "",
         raise LedgerError("credit", f"{told} Take a payment first, or say why it goes all the same.")
     subject = f"job {job.number}" if job else f"customer {customer.id}"
     record(work, CREDIT_EXCEEDED, subject, f"{told} Reason: {reason.strip()}", job_id=job.id if job else None)
+
+
+def set_credit_limit(work: Work, customer_id: int, version: int, cents: int | None) -> Customer:
+    """Set the most that a customer may owe, None for no limit, read at `version`; the owner's alone."""
+    work.require_owner()
+    with transaction(work.session):
+        customer = get_version(work.session, Customer, customer_id, "customer", version)
+        customer.credit_limit_cents = cents
+        work.session.flush()
+        said = "no credit limit" if cents is None else f"credit limit {show_cents(cents)}"
+        record(work, "credit limit set", f"customer {customer.id}", f"{customer.name}: {said}")
+        return customer

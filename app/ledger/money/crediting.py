@@ -23,6 +23,7 @@ from app.ledger.store.numbers import invoice_number
 from app.ledger.store.work import Work
 from app.ledger.tables import INVOICE_NUMBERS, Invoice, InvoiceKind, InvoiceLine, Job, PaymentUse, Role, longest
 from app.pricing import half_up, show_cents
+from app.pricing import restocking_cents as charged_for_restocking
 from app.validation import fault_of_length
 
 CREDITED = "credit note issued"
@@ -88,6 +89,7 @@ def _credit(
     restocking_cents: int,
     number: int,
     token: str,
+    restocking_percent: Decimal = Decimal(0),
 ) -> Invoice:
     session, frozen = work.session, read_invoice(invoice.snapshot)
     rules, left = money_rules_on(session, work.today), _left(session, invoice)
@@ -108,6 +110,8 @@ def _credit(
         if line.tax_percent:
             now[line.label] -= base
     credited = -sum(line.taxed_cents for line in lines)
+    if restocking_percent:
+        restocking_cents = charged_for_restocking(credited, restocking_percent)
     if not 0 <= restocking_cents <= credited:
         raise LedgerError(
             "restocking", f"What comes back comes to {show_cents(credited)} before tax: keep at most that."
@@ -236,6 +240,7 @@ class CreditForm:
     reason: str
     token: str
     restocking_cents: int = 0
+    restocking_percent: Decimal = Decimal(0)  # of what comes back, instead
 
 
 def credit_lines(work: Work, invoice_id: int, version: int, form: CreditForm) -> Invoice:
@@ -255,7 +260,17 @@ def credit_lines(work: Work, invoice_id: int, version: int, form: CreditForm) ->
         wanted = {label: count for label, count in form.lines.items() if count}
         if not wanted:
             raise LedgerError("lines", "Enter how many pieces of a line are credited, or cancel the whole invoice.")
-        return _credit(work, job, invoice, wanted, form.reason, form.restocking_cents, number, form.token)
+        return _credit(
+            work,
+            job,
+            invoice,
+            wanted,
+            form.reason,
+            form.restocking_cents,
+            number,
+            form.token,
+            form.restocking_percent,
+        )
 
 
 def cancel_invoice(work: Work, invoice_id: int, version: int, reason: str, token: str) -> Invoice:

@@ -21,6 +21,7 @@ from app.ledger.jobs.reminders import reminders_of
 from app.ledger.jobs.stages import BEFORE_BENCH, next_stages
 from app.ledger.keysystems.authority import lacks_authority, systems_touched
 from app.ledger.keysystems.keysets import waiting_keys
+from app.ledger.money.invoicing import papers_of_money
 from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.request import said_of_line
 from app.ledger.quoting.resolving import told_customer
@@ -135,6 +136,7 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         job=job,
         late_days=days_late(job, work.today),
         money=job_money(job),
+        invoices=papers_of_money(work.session, job),
         margin=show_margin(job.value_cents, job.cost_cents),
         cylinders=cylinders,
         lines=lines,

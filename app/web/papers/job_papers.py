@@ -22,14 +22,16 @@ from app.ledger.jobs.schedule_revisions import print_schedule
 from app.ledger.keys.key_queries import KeyReceipt, ReceiptKey, find_receipt, keys_to_sign, signed_receipts
 from app.ledger.keysystems.authority import authority_of, systems_of_job
 from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
+from app.ledger.money.invoice_snapshot import read_invoice
+from app.ledger.money.invoicing import papers_of_money
 from app.ledger.money.payments import payments_of
 from app.ledger.quoting.factory_keyed import sent_keysets
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, read_snapshot
-from app.ledger.store.numbers import key_receipt_number, quote_number
+from app.ledger.store.numbers import invoice_number, key_receipt_number, quote_number
 from app.ledger.store.work import Work
-from app.ledger.tables import Job, Key, Keyset, KeySystem, Level, Role
+from app.ledger.tables import Invoice, Job, Key, Keyset, KeySystem, Level, Role
 from app.web.access import may
 from app.web.keysystems import bitting_list
 from app.web.navigation import address_of
@@ -188,6 +190,7 @@ def papers_of(source: JobSource) -> tuple[Paper, ...]:
     return (
         *_quotes(source),
         *_open_papers(source),
+        *_invoices(source),
         *_payments(source),
         *_hand_overs(source),
         *_key_receipts(source),
@@ -301,6 +304,19 @@ def _open_papers(source: JobSource) -> Iterator[Paper]:
         yield _paper(
             source, "Labels", "labels", lambda: documents.labels_pdf(source.schedule, source.cylinder_address)
         )
+
+
+def _invoices(source: JobSource) -> Iterator[Paper]:
+    if not may("invoices.pdf"):
+        return
+    for one in papers_of_money(source.work.session, source.job):
+        number, url = invoice_number(one.number), address_of("invoices.pdf", number=one.number)
+        make = partial(_printed_invoice, one)
+        yield _elsewhere(f"{one.kind.words} {number}", number, f"invoice-{one.number}", url, make)
+
+
+def _printed_invoice(invoice: Invoice) -> bytes:
+    return documents.invoice_pdf(read_invoice(invoice.snapshot))
 
 
 def _payments(source: JobSource) -> Iterator[Paper]:

@@ -14,6 +14,8 @@ from flask_login import current_user
 from app.documents import DayList, day_list
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.maker_queries import list_makers
+from app.ledger.catalog.money_rules import money_rules_on
+from app.ledger.money.owing import AgingRow, aging
 from app.ledger.reports.promises import (
     GroupedBy,
     KeyingPlace,
@@ -93,6 +95,7 @@ class ReportList:
     is_listed: bool = True  # False: what another's figures lead to
     other: tuple[str, str] | None = None  # the report that answers the same otherwise, and what its button says
     notes: tuple[str, ...] = ()
+    told: Callable[[Work], tuple[str, ...]] = lambda work: ()  # what the house settled about it
 
     @property
     def is_open(self) -> bool:
@@ -222,6 +225,11 @@ def _promises(work: Work, asked: Asked, page: int, size: int) -> Page[Any]:
     return _sliced([*find_promises(work, question, None), *find_promises(work, question, by)], page, size)
 
 
+def _aged(work: Work, asked: Asked) -> list[AgingRow]:
+    wanted = asked["customer"].casefold()
+    return [row for row in aging(work.session, work.today).rows if wanted in row.customer_name.casefold()]
+
+
 def _sliced(rows: Sequence[Any], page: int, size: int) -> Page[Any]:
     pages = count_pages(len(rows), size)
     page = min(page, pages)
@@ -324,6 +332,17 @@ REPORTS = (
         is_listed=False,
         other=("bought", "By item"),
         is_summed=True,
+    ),
+    ReportList(
+        "aging",
+        "Money: what is owed, by age",
+        "What each customer owes by how long it is overdue, what is handed over and not invoiced yet, and credit.",
+        (Box("customer", "Customer"),),
+        lambda work, asked, page, size: _sliced(_aged(work, asked), page, size),
+        {"Customer": lambda row, asked: address_of("accounts.show", customer_id=row.customer_id)},
+        also=(Role.COUNTER,),
+        is_summed=True,
+        told=lambda work: (money_rules_on(work.session, work.today).age_sentence,),
     ),
     ReportList(
         "reveals",
@@ -441,6 +460,7 @@ def show(name: str) -> ResponseReturnValue:
         totals=_totals(work, report, typed, found, answer) if found and answer and report.is_summed else (),
         links=_links(report, found, answer, typed) if found and answer else (),
         told=counted(answer.count, "row") if answer else "",
+        notes=(*report.notes, *report.told(work)),
         most=MOST_ROWS,
     ), 422 if problems else 200
 

@@ -9,6 +9,7 @@ from wtforms import BooleanField, HiddenField, RadioField
 from wtforms.validators import InputRequired
 
 from app.ledger.catalog.house_settings import HouseForm, set_house
+from app.ledger.catalog.money_rules import money_rules_on, own_terms
 from app.ledger.catalog.price_editing import (
     get_tax_rule,
     get_tier,
@@ -35,6 +36,7 @@ from app.web.fields import DayField, PercentField, WholeField
 from app.web.forms_base import PageForm, SavedForm, area, flash_and_redirect, text, typed
 from app.web.query_args import read_id
 from app.web.services import current_work, request_session
+from app.web.settings.money import TermsFields
 
 _DAYS = {"quote": "the day of the quote", "hand-over": "the day of hand-over"}
 
@@ -86,8 +88,8 @@ class DecidingDayPage(PageForm):
     valid_from = DayField("From", [InputRequired("Enter the first day.")])
 
 
-class TierPage(SavedForm):
-    """A customer tier."""
+class TierPage(SavedForm, TermsFields):
+    """A customer tier, and its own terms of payment."""
 
     name = text("Name", PriceTier.name, hint="Such as trade or contract.", needed="Enter the tier's name.")
     percent_off = PercentField(
@@ -95,6 +97,7 @@ class TierPage(SavedForm):
         [InputRequired("Enter the percentage, 0 for none.")],
         description="A price of its own in the price book goes before it.",
     )
+    has_terms = BooleanField("Terms of payment of its own", description="Else those of the house, under Money.")
 
 
 blueprint = Blueprint("settings", __name__, url_prefix="/house/settings")
@@ -178,8 +181,16 @@ def tier(tier_id: int | None = None) -> ResponseReturnValue:
     found = get_tier(request_session(), tier_id) if tier_id is not None else None
     kept = {"percent_off": Decimal(found.percent_off)} if found else {}
     form = TierPage(obj=None, data={"name": found.name, "version": found.version, **kept} if found else None)
-    if form.run(
-        lambda: set_tier(current_work(), typed(form.name), form.percent_off.data, tier_id, form.version_read)
-    ):
+    if not form.is_submitted():
+        own = own_terms(found) if found else None
+        form.has_terms.data = own is not None
+        form.fill_terms(own or money_rules_on(request_session(), current_work().today).terms)
+
+    def save() -> PriceTier:
+        terms = form.terms if form.has_terms.data else None
+        off = form.percent_off.data
+        return set_tier(current_work(), typed(form.name), off, tier_id, form.version_read, terms=terms)
+
+    if form.run(save):
         return flash_and_redirect(f"Tier {typed(form.name)} is saved.", "settings.index")
     return render_template("settings/tier.html", form=form, tier=found), form.status

@@ -1,0 +1,1 @@
+"""Pages about money: invoices, credit notes, a customer's account."""
