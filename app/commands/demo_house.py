@@ -34,6 +34,7 @@ from app.ledger.keys.keys import KeyIssueForm, issue_keys, return_key
 from app.ledger.keys.losses import lose_key
 from app.ledger.keysystems.authority import change_records
 from app.ledger.keysystems.crosskeying import cross_key
+from app.ledger.money.invoicing import InvoiceForm, Invoicing, invoice_job, papers_of_money
 from app.ledger.money.payments import PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.people.users import add_user, list_users
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
@@ -297,6 +298,11 @@ def _remind(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
     set_reminder(work, form, job_id=job.id)
 
 
+def _invoice(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
+    version = len(papers_of_money(work.session, job)) + 1
+    invoice_job(work, job.number, version, InvoiceForm(Invoicing(step["which"]), secrets.token_hex(16)))
+
+
 _ACTS: dict[str, Callable[[DemoShop, Work, Job, _Step], object]] = {
     "accept": _accept,
     "move": _move,
@@ -307,6 +313,7 @@ _ACTS: dict[str, Callable[[DemoShop, Work, Job, _Step], object]] = {
     "return key": _return_key,
     "lose key": _lose_key,
     "pay": _pay,
+    "invoice": _invoice,
     "appoint": _appoint,
     "remind": _remind,
 }

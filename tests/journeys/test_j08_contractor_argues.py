@@ -176,51 +176,95 @@ def test_a_contractor_argues_pays_half_and_takes_half(hands: Hands, house: House
     assert "Your order PO-4471" in half and "SKD5 copies 1-2" in half and "SKD6" not in half
     assert "10 Trim ring set" in half
     assert "Still to come: 5 cylinders, 10 keys, 10 other pieces, promised for 8 December 2026." in half
+    # The half is invoiced; the deposit pays it. By hand: the discount is shared as 21.89, 5.20, 14.40, so half of
+    # 251.71 + 59.80 + 165.60 and of the keying is 125.86 + 29.90 + 82.80 + 32.50 = 271.06.
+    hands.click("Invoices and credit notes", "link")
+    hands.click("Issue")
+    expect(page.locator("main")).to_contain_text("Invoice I-0002 is issued: $271.06.")
+    expect(page.locator("main")).to_contain_text("Left to pay$0.00")
+    first = paper(hands, "PDF")
+    for figure in ("5 $27.36 $136.80", "10 $3.25 $32.50", "10 $9.00 $90.00", "−$20.74", "$271.06", "SGB-EX-77"):
+        assert figure in first, figure
+    assert "Your order PO-4471" in first and "The invoices of a job add up to what was agreed." in first
     # The rest goes without money: it stays owed, here beside 52.33 of the corner shop.
+    hands.click("The job", "link")
     page.get_by_label("Who takes it").fill("M. Quill")
     page.get_by_label("Handed over all the same").check()
     hands.click("Handed over")
     expect(page.locator("main")).to_contain_text("taken by M. Quill")
     rest = paper(hands, "Hand-over receipt H-1011-2")
     assert "SKD6 copies 1-2" in rest and "SKD5" not in rest and "Nothing of this job waits in the shop" in rest
+    hands.click("Invoices and credit notes", "link")
+    hands.click("Issue")
+    expect(page.locator("main")).to_contain_text("Invoice I-0003 is issued: $271.05.")
+    second = paper(hands, "PDF")
+    assert "With this invoice all of job 1011 is invoiced." in second and "$271.05" in second
+    hands.report("J8, to the second invoice")
     hands.click("Log out")
     hands.log_in(house.served, Role.OWNER)
     hands.click("$323.38", "link")
     expect(page.get_by_role("row", name="Sandgate Builders")).to_contain_text("$271.05")
     hands.click("Log out")
-    # He pays; then the awkward turn: he brings two back, one of them defective. The house knows money back alone.
+    # A part of it comes by check; the statement says what is left.
     hands.log_in(house.served, Role.COUNTER)
     hands.press("/")
     hands.type("sandgate")
     hands.press("Enter")
     hands.click("Job 1011", "link", within=page.locator("#found"))
     hands.click("Take a payment", "link")
+    page.get_by_label("Amount").fill("100.00")
     hands.click("Save")
-    expect(page.locator("main")).to_contain_text("$271.05 received; $0.00 left to pay.")
-    page.get_by_label("Refund off the price").check()
-    page.get_by_label("Amount").fill("54.72")  # 2 x 27.36
-    page.get_by_label("Note").fill("two cylinders back, one defective")
+    expect(page.locator("main")).to_contain_text("$100.00 received; $171.05 left to pay.")
+    hands.click("Invoices", "link")
+    hands.click("The customer's account", "link")
+    statement = paper(hands, "Statement, PDF")
+    for entry in (
+        "Deposit invoice" not in statement and "I-0002 Invoice, job 1011",
+        "used for I-0002: $271.06",
+        "used for I-0003: $100.00",
+        "$171.05 left to pay",
+        "Balance $171.05",
+    ):
+        assert entry and entry in statement, entry
+    # He pays the rest; then the awkward turn: he brings two back, one of them defective.
+    page.get_by_label("Amount", exact=True).first.fill("171.05")
+    page.get_by_label("Note", exact=True).first.fill("no. 4472")
     hands.click("Save")
-    expect(page.locator("main")).to_contain_text("$54.72 given back; $0.00 left to pay.")
+    expect(page.locator("main")).to_contain_text("M-0001")
+    hands.click("I-0003", "link")
+    expect(page.locator("main")).to_contain_text("Left to pay$0.00")
+    # Two of five at 125.85 with their share of the discount: 50.34.
+    page.get_by_label("Credit of line 1, at most 5").fill("2")
+    page.get_by_label("Reason").first.fill("two cylinders back, one defective")
+    hands.click("Issue a credit note")
+    expect(page.locator("main")).to_contain_text("Credit note I-0004 is issued: −$50.34.")
+    note = paper(hands, "PDF")
+    assert "Changes invoice I-0003" in note and "two cylinders back, one defective" in note and "−$50.34" in note
+    hands.click("The job", "link")
+    hands.click("Take a payment", "link")
+    page.get_by_label("Note").fill("for the two cylinders")
+    hands.click("Save")
+    expect(page.locator("main")).to_contain_text("$50.34 given back; $0.00 left to pay.")
     for number, figures in (
         (
             1,
             "Deposit received $271.06 Total of the job, tax included $542.11 Paid so far $271.06 Left to pay $271.05",
         ),
-        (2, "Received $271.05 Total of the job, tax included $542.11 Paid so far $542.11 Left to pay $0.00"),
-        # 542.11 - 54.72 = 487.39
-        (3, "off the price $54.72 Total of the job, tax included $487.39 Paid so far $487.39 Left to pay $0.00"),
+        (2, "Received $100.00 Total of the job, tax included $542.11 Paid so far $371.06"),
+        # 542.11 - 50.34 = 491.77
+        (4, "Given back $50.34 Total of the job, tax included $491.77 Paid so far $491.77 Left to pay $0.00"),
     ):
         receipt = paper(hands, f"R-1011-{number}")
         assert figures in receipt and "Your order PO-4471" in receipt, receipt
     hands.click("The job", "link")
     folder = saved(hands, "Job folder, ZIP")
-    assert len([text for text in folder if text.startswith(("papers/receipt-", "papers/hand-over-"))]) == 5
+    assert len([text for text in folder if text.startswith(("papers/receipt-", "papers/hand-over-"))]) == 6
+    assert len([text for text in folder if text.startswith("papers/invoice-")]) == 3
     assert not any(REASON in text for text in folder)
     hands.report("J8, to the end")
     with house.ledger.sessions() as session:
         job = session.scalars(sa.select(Job).where(Job.number == 1011)).one()
-        assert (job.stage, job.accepted_option, job.agreed_cents) == (Stage.HANDED_OVER, "B", 48739)
+        assert (job.stage, job.accepted_option, job.agreed_cents) == (Stage.HANDED_OVER, "B", 491_77)
         cylinders = session.scalars(sa.select(Cylinder.state).where(Cylinder.job_id == job.id)).all()
         assert cylinders == [CylinderState.FITTED] * 10
         keysets = sa.select(Cylinder.keyset_id).where(Cylinder.job_id == job.id)
