@@ -6,7 +6,7 @@ from enum import EnumType
 from types import MappingProxyType
 from typing import Any, ClassVar, Generic, TypeVar, get_type_hints
 
-from flask import current_app, flash, redirect, render_template, url_for
+from flask import current_app, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_wtf import FlaskForm
 from flask_wtf.csrf import generate_csrf
@@ -171,6 +171,18 @@ def attach(form: Form, error: BitternError) -> None:
             form.form_errors.append(problem.message)
         else:
             field.errors = [*field.errors, problem.message]
+
+
+def refusals(error: BitternError) -> dict[str, str]:
+    """What was refused, by box, for a page that builds its boxes itself; what no box can mend is raised again."""
+    attach(PageForm(formdata=None), error)
+    return {one.field: one.message for one in error.problems}
+
+
+def boxes_named(prefix: str) -> dict[str, str]:
+    """What was typed in the boxes whose names begin so, by the rest of the name."""
+    sent = request.form.items()
+    return {name.removeprefix(prefix): one_line(text)[:120] for name, text in sent if name.startswith(prefix)}
 
 
 def _find(form: Form, path: Sequence[str]) -> Field | None:

@@ -16,7 +16,7 @@ from app.ledger.sites.carrying import carry, gone_astray, owned_rows
 from app.ledger.sites.customer_queries import get_customer
 from app.ledger.sites.door_moves import is_undone
 from app.ledger.sites.former_names import keep_former
-from app.ledger.store.engine import get_row, get_version, transaction
+from app.ledger.store.engine import get_row, get_version, transaction, trial
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -80,11 +80,8 @@ def plan_merge(work: Work, form: MergeForm) -> CustomerMergePlan:
     LedgerError on `gone` where the two cannot be merged at all.
     """
     work.require_owner()
-    with transaction(work.session):
-        trial = work.session.begin_nested()
+    with trial(work.session):
         plan, _ = _merge(work, form, _pair(work, form))
-        trial.rollback()
-    work.session.expire_all()
     kept, gone = (get_customer(work.session, one) for one, _ in (form.kept, form.gone))
     return replace(plan, kept=kept, gone=gone)
 
@@ -325,12 +322,9 @@ def plan_unmerge(work: Work, event_id: int) -> CustomerUndoPlan:
     before = holdings_of(session, kept.id)
     after = before, Holdings()
     if not why_not:
-        with transaction(session):
-            trial = session.begin_nested()
+        with trial(session):
             _unmerge(session, event, kept, gone)
             after = holdings_of(session, kept.id), holdings_of(session, gone.id)
-            trial.rollback()
-        session.expire_all()
     return CustomerUndoPlan(event, kept, gone, before, after, tuple(why_not))
 
 

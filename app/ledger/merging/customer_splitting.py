@@ -38,7 +38,7 @@ from app.ledger.sites.door_moves import (
     plan_numbers,
     put_doors,
 )
-from app.ledger.store.engine import get_row, get_version, transaction
+from app.ledger.store.engine import get_row, get_version, transaction, trial
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -110,11 +110,8 @@ class SplitPlan:
 def plan_split(work: Work, form: SplitForm) -> SplitPlan:
     """What parting a customer so would do; owner only. Nothing is saved: it is done, looked at, and undone."""
     work.require_owner()
-    with transaction(work.session):
-        trial = work.session.begin_nested()
+    with trial(work.session):
         plan, _ = _split(work, form)
-        trial.rollback()
-    work.session.expire_all()
     target = get_customer(work.session, form.to_id) if form.to_id else Customer(name=" ".join(form.name.split()))
     return replace(plan, source=get_customer(work.session, form.source_id), target=target)
 
@@ -409,15 +406,12 @@ def plan_unsplit(work: Work, event_id: int) -> SplitUndoPlan:
     before = holdings_of(session, source.id), holdings_of(session, target.id)
     after = before
     if not why_not:
-        with transaction(session):
-            trial = session.begin_nested()
+        with trial(session):
             _unsplit(work, event, source, target)
             after = (
                 holdings_of(session, source.id),
                 Holdings() if event.detail["is_new"] else holdings_of(session, target.id),
             )
-            trial.rollback()
-        session.expire_all()
         source, target = _both(session, event)
     return SplitUndoPlan(event, source, target, before, after, tuple(why_not))
 

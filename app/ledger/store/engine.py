@@ -125,6 +125,16 @@ def page_of(session: Session, rows: sa.Select[_Row], page: int, size: int) -> Pa
 
 
 @contextmanager
+def trial(session: Session) -> Iterator[None]:
+    """Do what the block does, so that it can be looked at, and undo it: rows that were read before are read anew."""
+    with transaction(session):
+        tried = session.begin_nested()
+        yield
+        tried.rollback()
+    session.expire_all()
+
+
+@contextmanager
 def transaction(session: Session) -> Iterator[Session]:
     """One use case, one transaction: committed at the end of the block, undone if it raises.
 

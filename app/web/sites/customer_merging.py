@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from flask import render_template, request
 from flask.typing import ResponseReturnValue
 
-from app.errors import BitternError, Problems
+from app.errors import Problems
 from app.ledger.merging.customer_merging import (
     CustomerMergePlan,
     MergeForm,
@@ -36,27 +36,12 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.tables import Customer
 from app.web.access import owner_only
 from app.web.errors import about
-from app.web.forms_base import PageForm, SavedForm, attach, flash_and_redirect, one_line, record_id
+from app.web.forms_base import PageForm, SavedForm, boxes_named, flash_and_redirect, one_line, record_id, refusals
 from app.web.query_args import read_text
 from app.web.services import current_work, request_session
 from app.web.sites.customers import blueprint
 
 _MOST_JOBS = 400
-
-
-def _typed(prefix: str) -> dict[str, str]:
-    """The boxes whose names begin so, by the rest of the name."""
-    return {
-        name.removeprefix(prefix): one_line(text)[:120]
-        for name, text in request.form.items()
-        if name.startswith(prefix)
-    }
-
-
-def _refusals(error: BitternError) -> Mapping[str, str]:
-    """What was refused, by box; what no box can mend is raised again."""
-    attach(PageForm(formdata=None), error)
-    return {one.field: one.message for one in error.problems}
 
 
 @blueprint.get("/<int:customer_id>/merge")
@@ -82,7 +67,7 @@ def merge_plan(customer_id: int, gone_id: int) -> ResponseReturnValue:
         try:
             kept = merge_customers(work, asked)
         except (Problems, LedgerError) as error:
-            refused = _refusals(error)
+            refused = refusals(error)
         else:
             said = f"They are one customer now: {kept.name}."
             return flash_and_redirect(said, "customers.show", customer_id=kept.id)
@@ -100,7 +85,7 @@ def merge_plan(customer_id: int, gone_id: int) -> ResponseReturnValue:
 def _merge_form(kept_id: int, gone_id: int) -> MergeForm:
     versions = (record_id(request.form.get(name)) for name in ("kept", "gone"))
     kept, gone = versions
-    names, reason = _typed("name-"), one_line(request.form.get("reason"))
+    names, reason = boxes_named("name-"), one_line(request.form.get("reason"))
     return MergeForm((kept_id, kept), (gone_id, gone), names, reason)
 
 
@@ -137,7 +122,7 @@ def split(customer_id: int) -> ResponseReturnValue:
                 return flash_and_redirect(said, "customers.show", customer_id=target.id)
             plan = plan_split(work, asked)
         except (Problems, LedgerError) as error:
-            refused = _refusals(error)
+            refused = refusals(error)
         if plan is not None:
             refused = {one.field: one.message for one in plan.problems}
     session = work.session
@@ -175,8 +160,8 @@ def _split_form(customer: Customer, version: int) -> SplitForm:
         *(customer.id, version, to_id, name[:120]),
         *(ids("site"), ids("system"), ids("door"), ids("job"), ids("contact")),
         site_name=one_line(request.form.get("site_name"))[:120],
-        names=_typed("name-"),
-        numbers={record_id(door): number for door, number in _typed("number-").items()},
+        names=boxes_named("name-"),
+        numbers={record_id(door): number for door, number in boxes_named("number-").items()},
         reason=one_line(request.form.get("reason")),
     )
 

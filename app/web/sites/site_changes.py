@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from flask import render_template, request
 from flask.typing import ResponseReturnValue
 
-from app.errors import BitternError, Problems
+from app.errors import Problems
 from app.ledger.sites.customer_queries import get_customer, get_site
 from app.ledger.sites.door_moves import MovePlan, move_doors, plan_move_undo, plan_moves, undo_move
 from app.ledger.sites.site_merging import (
@@ -20,7 +20,7 @@ from app.ledger.tables import Role
 from app.validation import counted
 from app.web.access import owner_only, roles
 from app.web.errors import about
-from app.web.forms_base import PageForm, SavedForm, attach, flash_and_redirect, one_line, record_id
+from app.web.forms_base import PageForm, SavedForm, boxes_named, flash_and_redirect, one_line, record_id, refusals
 from app.web.services import current_work
 from app.web.sites.door_changes import chosen_doors, seen_doors
 from app.web.sites.doors import blueprint
@@ -28,14 +28,7 @@ from app.web.sites.doors import blueprint
 
 def _numbers() -> dict[int, str]:
     """The numbers typed for doors that clash, by door."""
-    boxes = request.form.items()
-    typed = ((name.removeprefix("number-"), text) for name, text in boxes if name.startswith("number-"))
-    return {record_id(door): one_line(text)[:120] for door, text in typed if record_id(door)}
-
-
-def _refusals(error: BitternError) -> Mapping[str, str]:
-    attach(PageForm(formdata=None), error)
-    return {one.field: one.message for one in error.problems}
+    return {record_id(door): number for door, number in boxes_named("number-").items() if record_id(door)}
 
 
 @blueprint.route("/sites/<int:site_id>/doors/move", methods=["GET", "POST"])
@@ -56,7 +49,7 @@ def move(site_id: int) -> ResponseReturnValue:
                 return flash_and_redirect(f"{count} moved to {to.name}.", "doors.site", site_id=to.id)
             plan = plan_moves(work.session, site_id, chosen, to_id, name, _numbers())
         except (Problems, LedgerError) as error:
-            refused = _refusals(error)
+            refused = refusals(error)
             if any(one.startswith("number-") for one in refused):
                 plan = plan_moves(work.session, site_id, chosen, to_id, name, _numbers())
     others = [one for one in get_customer(work.session, site.customer_id).sites if one.id != site_id]
@@ -103,7 +96,7 @@ def merge(site_id: int) -> ResponseReturnValue:
         try:
             kept = merge_sites(work, (kept_id, kept_version), (site_id, gone_version), _numbers())
         except (Problems, LedgerError) as error:
-            refused = _refusals(error)
+            refused = refusals(error)
         else:
             return flash_and_redirect(f"They are one site now: {kept.name}.", "doors.site", site_id=kept.id)
     if kept_id:
@@ -111,7 +104,7 @@ def merge(site_id: int) -> ResponseReturnValue:
             plan = plan_site_merge(work.session, kept_id, site_id, _numbers())
             refused = {f"number-{one.door.id}": one.clash for one in plan.clashes} | dict(refused)
         except LedgerError as error:
-            refused = _refusals(error)
+            refused = refusals(error)
     others = [one for one in get_customer(work.session, site.customer_id).sites if one.id != site_id]
     return render_template(
         "sites/merge_sites.html", form=form, site=site, others=others, plan=plan, refused=refused
