@@ -64,6 +64,7 @@ _ROWS: dict[str, type[models.Base]] = {
     "keyset_id": models.Keyset,
     "loss_id": models.Loss,
     "maker_id": models.Maker,
+    "order_id": models.PurchaseOrder,
     "reminder_id": models.Reminder,
     "row_id": models.PriceBookRow,
     "rule_id": models.PriceRuleRow,

@@ -15,6 +15,7 @@ from app.commands.demo_house import (
     DemoShop,
     load_house,
     load_jobs,
+    load_orders,
     load_people,
     load_records,
     load_shelf,
@@ -66,6 +67,7 @@ def build(folder: Path, data: Path, now: datetime) -> tuple[DemoShop, dict[str, 
         load_shelf(shop.work(work, Role.OWNER, DAYS_OF_SHELF), data)
         jobs = load_jobs(shop, work)
         load_records(shop, work, jobs)
+        load_orders(shop, work)
     return shop, jobs
 
 

@@ -19,11 +19,13 @@ from app.ledger.bench.times import job_tasks, record_times
 from app.ledger.care.opening import Ledger
 from app.ledger.catalog.house_settings import HouseForm, set_bench_terms, set_factory_terms, set_house
 from app.ledger.catalog.maker_queries import list_makers
-from app.ledger.catalog.makers import import_maker
+from app.ledger.catalog.makers import Ordering, import_maker, set_ordering
 from app.ledger.catalog.price_book import plan_prices, put_on_record
 from app.ledger.catalog.price_editing import set_tax_rule, set_tier
 from app.ledger.catalog.specs import list_specs
 from app.ledger.goods.handing_over import HandOverForm, hand_over, still_open
+from app.ledger.goods.orders import ChosenToOrder, Ticked, make_drafts, send_order
+from app.ledger.goods.to_order import what_to_order
 from app.ledger.jobs.appointments import AppointmentForm, make_appointment
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.queries import get_job
@@ -81,7 +83,8 @@ def load_house(work: Work, folder: Path, first_day: date) -> None:
 
     set_house(work, HouseForm(**read("house.json")))
     for file in sorted((folder / "makers").glob("*.json")):
-        import_maker(work, read(f"makers/{file.name}"))
+        maker = import_maker(work, read(f"makers/{file.name}"))
+        set_ordering(work, maker.id, maker.version, Ordering(**read("ordering.json")[maker.code]))
     for row in rows("tiers.csv"):
         set_tier(work, row["name"], Decimal(row["percent off"]))
     prices = ("prices.csv", (folder / "prices.csv").read_bytes(), first_day)
@@ -244,6 +247,23 @@ def _cross_key(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
         cross_key(work, cylinder.id, step["keysets"])
 
 
+def _order(shop: DemoShop, work: Work, job: Job, step: _Step) -> None:
+    """What a factory keys of the job is ordered there."""
+    keyed = [(one.job.id, int(group.key)) for group in what_to_order(work) for one in group.keying if one.job is job]
+    for draft in make_drafts(work, ChosenToOrder(keying=keyed)):
+        send_order(work, draft.id, draft.version)
+
+
+def load_orders(shop: DemoShop, base: Work) -> None:
+    """What was down to its reorder point at Pell & Rowe was ordered sixteen days ago, and is late."""
+    work = shop.work(base, Role.COUNTER, 16)
+    for group in what_to_order(work):
+        if group.maker is not None and group.maker.code == "PAR":
+            chosen = ChosenToOrder([Ticked(one.item.id, one.quantity, one.mark) for one in group.items])
+            for draft in make_drafts(work, chosen):
+                send_order(work, draft.id, draft.version)
+
+
 def _system(job: Job) -> KeySystem:
     (system,) = {cylinder.keyset.system for cylinder in job.cylinders if cylinder.keyset}
     return system
@@ -307,6 +327,7 @@ _ACTS: dict[str, Callable[[DemoShop, Work, Job, _Step], object]] = {
     "accept": _accept,
     "move": _move,
     "cross-key": _cross_key,
+    "order": _order,
     "change records": _change_records,
     "note": lambda shop, work, job, step: add_note(work, job.number, step["words"]),
     "issue keys": _issue_keys,

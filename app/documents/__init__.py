@@ -41,10 +41,14 @@ __all__ = [
     "lines_without_cost",
     "load_chart",
     "mail_text",
+    "order_mail_text",
+    "order_message",
     "owner_quote_pdf",
     "payment_receipt_pdf",
     "pick_list_pdf",
     "printing",
+    "purchase_order_pdf",
+    "purchase_order_table",
     "quote_message",
     "quote_page",
     "quote_pdf",
@@ -86,6 +90,10 @@ from app.documents.purchasing import (
     factory_order_table,
     hardware_list_pdf,
     hardware_table,
+    order_mail_text,
+    order_message,
+    purchase_order_pdf,
+    purchase_order_table,
 )
 from app.documents.quote import QuotePage, quote_page, quote_pdf
 from app.documents.quote_mail import MailText, mail_text, quote_message, read_recipients

@@ -3,14 +3,20 @@ keying schedule, keying instruction and stamping, never a bitting.
 """
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
+from decimal import Decimal
+from email.message import EmailMessage
 
+from app.documents.quote_mail import MailText, attach_pdf, house_message
 from app.documents.render import LANDSCAPE, PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
+from app.ledger.goods.order_snapshot import OrderSnapshot
 from app.ledger.jobs.purchasing import FactoryWork, HardwareList
 from app.ledger.quoting.loss_letter import FactoryLetter
 from app.ledger.store.numbers import factory_order_number
+from app.ledger.tables import Marking
 from app.pricing import show_cents
+from app.validation import counted
 
 
 def hardware_list_pdf(hardware: HardwareList) -> bytes:
@@ -33,10 +39,12 @@ def hardware_table(hardware: HardwareList) -> PaperTable:
 _LEVELS = {1: "Single keyed", 2: "Two levels: masters over changes", 3: "Three levels: grand, masters, changes"}
 _MORE_LEVELS = "Four levels: great grand, grands, masters, changes"
 _KEYING = "Key as scheduled below; no keyset's key may turn a cylinder that does not list it under “Operated by”."
-_STAMPING = (
-    "Keys: the keyset's symbol and the copy number. Cylinders: the keyset's symbol, on the side that does not show. "
-    "No bitting and no address on any of them."
-)
+_MARKED = {
+    Marking.VISUAL: "{} where it shows (visual key control).",
+    Marking.CONCEALED: "{} on the side that does not show (concealed key control).",
+    Marking.NONE: "no mark.",
+}
+_NO_BITTING = "No bitting and no address on any of them."
 _FACTORY_RECORDS = "The factory holds this system's records: the key bitting array and the list of bittings in use."
 _OUR_RECORDS = (
     "We hold this system's records. Key only from the bittings that come with this order, sealed, from the owner by "
@@ -48,33 +56,45 @@ _OUR_RECORDS = (
 class FactoryOrder:
     """What goes to the maker; no bitting is known here, since the factory makes them.
 
-    made_by: who prints it, told while it was not ordered; after that it bears the day and author of its ordering.
+    made_by and made_on: who prints it and when, told while it was not ordered; after that it bears the day and author
+    of its ordering. order: as it is on record; None of a job whose order nobody drafted.
     """
 
     work: FactoryWork
     made_by: str
+    made_on: date
+    order: OrderSnapshot | None = None
+
+    @classmethod
+    def of(cls, order: OrderSnapshot) -> "FactoryOrder | None":
+        """The order form of an order on record; None where the factory keys nothing by it."""
+        return None if order.factory is None else cls(order.factory, order.issued_by, order.issued_on, order)
+
+    @property
+    def is_ordered(self) -> bool:
+        """Whether it went to the maker, so that the paper is no draft."""
+        return self.order.is_sent if self.order else self.work.ordered is not None
 
     @property
     def number(self) -> str:
         """The order's number, with the quote revision that it carries out."""
-        job = self.work.schedule.head
-        return f"{factory_order_number(job.job_number, self.work.place)}, revision {job.revision}"
+        known = self.order.number if self.order else factory_order_number(self.work.job_number, self.work.place)
+        return f"{known}, revision {self.work.revision}"
 
     @property
     def day(self) -> date:
         """The day that it bears: of its ordering, or of the draft."""
-        return self.work.ordered[0] if self.work.ordered else self.work.schedule.head.issued_on
+        return self.work.ordered[0] if self.work.ordered and not self.order else self.made_on
 
     @property
     def by(self) -> str:
         """Who ordered it, or made the draft out."""
-        return self.work.ordered[1] if self.work.ordered else self.made_by
+        return self.work.ordered[1] if self.work.ordered and not self.order else self.made_by
 
     @property
     def ship_to(self) -> str:
         """The house and its address."""
-        house = self.work.schedule.head.house
-        return f"{house.name}\n{house.address}"
+        return f"{self.work.house.name}\n{self.work.house.address}"
 
     @property
     def system_words(self) -> str:
@@ -83,9 +103,13 @@ class FactoryOrder:
         return f"{self.work.system_name}, {age}" if self.work.system_name else "none"
 
     @property
-    def kinds(self) -> tuple[tuple[str, str], ...]:
-        """Each part number and what it is in words, once."""
-        return tuple(dict.fromkeys((line.part_number, line.words) for line in self.work.groups if line.part_number))
+    def kinds(self) -> tuple[tuple[int, str, str], ...]:
+        """How many of each part number, and what it is in words."""
+        counts: dict[tuple[str, str], int] = {}
+        for line in self.work.groups:
+            if line.part_number:
+                counts[line.part_number, line.words] = counts.get((line.part_number, line.words), 0) + line.quantity
+        return tuple((count, *kind) for kind, count in counts.items())
 
     @property
     def instructions(self) -> tuple[tuple[str, str], ...]:
@@ -94,16 +118,25 @@ class FactoryOrder:
         small = ("Small order", f"Under your minimum order: your charge of {show_cents(cents)} for that is agreed.")
         return (
             ("Keying", f"{_LEVELS.get(self.work.levels, _MORE_LEVELS)}. {_KEYING}"),
-            ("Stamping", _STAMPING),
+            ("Stamping", self._stamping),
             ("Records", _OUR_RECORDS if self.work.is_from_our_records else _FACTORY_RECORDS),
             *((small,) if cents else ()),
+            *((("Note", self.order.note),) if self.order and self.order.note else ()),
         )
+
+    @property
+    def _stamping(self) -> str:
+        keys = self.order.mark_keys if self.order else Marking.VISUAL
+        cylinders = self.order.mark_cylinders if self.order else Marking.CONCEALED
+        on_keys = _MARKED[keys].format("the keyset's symbol and the copy number,")
+        on_cylinders = _MARKED[cylinders].format("the keyset's symbol,")
+        return f"Keys: {on_keys} Cylinders: {on_cylinders} {_NO_BITTING}"
 
 
 def factory_order_pdf(order: FactoryOrder) -> bytes:
     """The order form as PDF, landscape."""
-    warning = "" if order.work.ordered else "Draft, not ordered"
-    head = PaperHead(order.work.schedule.head.house, "Factory order", order.number, order.day, warning)
+    warning = "" if order.is_ordered else "Draft, not ordered"
+    head = PaperHead(order.work.house, "Factory order", order.number, order.day, warning)
     return pdf("factory_order.html", head, LANDSCAPE, order=order)
 
 
@@ -129,9 +162,11 @@ def factory_order_table(order: FactoryOrder) -> PaperTable:
     keying, stamping, records, *more = order.instructions
     facts = [
         ("Order", order.number),
-        ("Ordered" if work.ordered else "Draft, not ordered", f"{order.day.isoformat()} by {order.by}"),
-        ("From", work.schedule.head.house.name),
+        ("Ordered" if order.is_ordered else "Draft, not ordered", f"{order.day.isoformat()} by {order.by}"),
+        ("From", work.house.name),
         ("Maker", work.maker_name),
+        *((("Our account", order.order.account_number),) if order.order and order.order.account_number else ()),
+        *((f"Quantity of {number}", str(count)) for count, number, _ in order.kinds),
         ("Needed by", work.need_by.isoformat() if work.need_by else ""),
         ("Ship to", order.ship_to),
         ("Key system", order.system_words),
@@ -142,3 +177,55 @@ def factory_order_table(order: FactoryOrder) -> PaperTable:
     ]
     sheets = (("Cylinders", headings, lines), ("Instructions", ("What", "Said"), facts))
     return PaperTable(f"Factory order {order.number}", order.day, sheets)
+
+
+def purchase_order_pdf(order: OrderSnapshot) -> bytes:
+    """An order as PDF: the order form of what a factory keys, else the goods by part number with their prices."""
+    keyed = FactoryOrder.of(order)
+    if keyed is not None:
+        return factory_order_pdf(keyed)
+    head = PaperHead(
+        order.house, "Purchase order", order.number, order.issued_on, "" if order.is_sent else "Draft, not sent"
+    )
+    return pdf("purchase_order.html", head, order=order)
+
+
+def purchase_order_table(order: OrderSnapshot) -> PaperTable:
+    """The lines as a maker's own system reads them in: one a part number."""
+    headings = ("Order", "Line", "Part number", "Description", "Quantity", "Price each", "Amount", "Account")
+    lines = [
+        (
+            order.number, line.number, line.part_number, line.words, line.quantity, Decimal(line.unit_cents) / 100,
+            Decimal(line.amount_cents) / 100, order.account_number,
+        )
+        for line in order.lines
+    ]  # fmt: skip
+    return PaperTable(f"Purchase order {order.number}", order.issued_on, (("Order", headings, lines),))
+
+
+def order_mail_text(order: OrderSnapshot) -> MailText:
+    """What an order's e-mail says, to be changed before it goes."""
+    account = f", our account {order.account_number}" if order.account_number else ""
+    body = [
+        f"To {order.maker_name}{account}",
+        "",
+        f"Attached is our order {order.number} of {counted(order.pieces, 'piece')}.",
+        "Please confirm the price and the day of each line, and name our order number on the packing slip.",
+        "",
+        order.issued_by,
+        order.house.name,
+        order.house.phone,
+    ]
+    return MailText(f"Order {order.number} from {order.house.name}{account}"[:200], "\n".join(body).strip())
+
+
+def order_message(
+    order: OrderSnapshot, to: tuple[str, ...], words: MailText, sender: str, at: datetime
+) -> EmailMessage:
+    """The message to the maker with the order attached as PDF and as CSV; no header can hold a line end."""
+    message = house_message(order.house, to, words, sender, at)
+    attach_pdf(message, purchase_order_pdf(order), f"order-{order.number}.pdf")
+    message.add_attachment(
+        purchase_order_table(order).csv(), maintype="text", subtype="csv", filename=f"order-{order.number}.csv"
+    )
+    return message

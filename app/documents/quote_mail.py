@@ -12,7 +12,7 @@ from email.utils import format_datetime
 from app.documents.filters import show_day
 from app.documents.quote import quote_pdf
 from app.errors import BitternError
-from app.ledger.quoting.snapshot import QuoteSnapshot
+from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot
 from app.ledger.store.numbers import quote_number
 from app.pricing import show_cents
 
@@ -91,7 +91,14 @@ def read_recipients(typed: str) -> tuple[str, ...]:
 def quote_message(
     quote: QuoteSnapshot, to: tuple[str, ...], words: MailText, sender: str, at: datetime
 ) -> EmailMessage:
-    """The message with the customer's PDF attached, from the house at the address `sender`.
+    """The message with the customer's PDF attached, from the house at the address `sender`, as `house_message`."""
+    message = house_message(quote.house, to, words, sender, at)
+    attach_pdf(message, quote_pdf(quote), f"quote-{quote.job_number}-{quote.revision}.pdf")
+    return message
+
+
+def house_message(house: HouseHead, to: tuple[str, ...], words: MailText, sender: str, at: datetime) -> EmailMessage:
+    """A message from the house at the address `sender`, nothing attached yet.
 
     No header can hold a line end, whatever anybody typed: BitternError on `subject`, `to` or `sender`.
     """
@@ -103,16 +110,15 @@ def quote_message(
         raise BitternError("sender", "The house has no e-mail address: enter it under Settings, Papers.")
     # Not every mail server takes letters beyond ASCII as they are; written so, all of them do.
     message = EmailMessage(policy=SMTP.clone(cte_type="7bit"))
-    name = "".join(letter for letter in quote.house.name if letter.isprintable())
+    name = "".join(letter for letter in house.name if letter.isprintable())
     message["From"] = Address(name, addr_spec=sender)
     message["To"] = ", ".join(read_recipients(" ".join(to)))
     message["Subject"] = words.subject.strip()
     message["Date"] = format_datetime(at)
     message.set_content(words.body.replace("\r\n", "\n") + "\n")
-    message.add_attachment(
-        quote_pdf(quote),
-        maintype="application",
-        subtype="pdf",
-        filename=f"quote-{quote.job_number}-{quote.revision}.pdf",
-    )
     return message
+
+
+def attach_pdf(message: EmailMessage, made: bytes, name: str) -> None:
+    """Attach a paper."""
+    message.add_attachment(made, maintype="application", subtype="pdf", filename=name)

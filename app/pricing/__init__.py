@@ -28,6 +28,8 @@ __all__ = [
     "LineChange",
     "LineStatus",
     "LoadDay",
+    "Lot",
+    "LotRules",
     "Mend",
     "MendLine",
     "MissingLineRule",
@@ -60,6 +62,7 @@ __all__ = [
     "UseOrder",
     "add_working_days",
     "adopt",
+    "arrival",
     "bench_load",
     "bench_ready",
     "break_even",
@@ -74,15 +77,21 @@ __all__ = [
     "find_missing_lines",
     "half_up",
     "is_working_day",
+    "lead_time_of",
     "learn",
+    "missing_to",
     "next_working_day",
+    "order_by",
+    "plan_lots",
     "read_cents",
     "read_missing_line_rules",
     "read_percent",
     "read_request",
+    "reorder_point",
     "restocking_cents",
     "settled_by",
     "share_payment",
+    "shelf_wants",
     "shop_way",
     "show_cents",
     "show_day",
@@ -106,6 +115,17 @@ from app.pricing.missing_lines import (
 )
 from app.pricing.money import MAX_CENTS, half_up, read_cents, read_percent, show_cents
 from app.pricing.price_book import PriceBasis, PriceBook, PriceRow, PriceRule, PriceRules
+from app.pricing.reordering import (
+    Lot,
+    LotRules,
+    arrival,
+    lead_time_of,
+    missing_to,
+    order_by,
+    plan_lots,
+    reorder_point,
+    shelf_wants,
+)
 from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, Supply, SystemAge, Urgency, read_request
 from app.pricing.sensitivity import find_flips
 from app.pricing.splits import SplitChoice, SplitDecision, SplitOption, decide_split

@@ -14,7 +14,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.catalog import catalog_import, makers, price_rules, prices, terms
     from app.web.counter import views as counter
     from app.web.fitting import views as fitting
-    from app.web.goods import claims, counter_sale, hand_overs, returns
+    from app.web.goods import claims, counter_sale, hand_overs, orders, receiving, returns, to_order
     from app.web.jobs import appointments, reminders, warranties
     from app.web.jobs import views as jobs
     from app.web.keying import bench as keying_bench
@@ -45,6 +45,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(keys, key_people, key_counts, losses, calling_in),
         *(jobs, hand_overs, counter_sale, returns, claims, warranties, appointments, reminders, papers),
         *(invoices, accounts),
+        *(to_order, orders, receiving),
         *(bench, scrap, times),
         *(stock, stock_counts, stock_pins),
         *(makers, catalog_import, prices, price_rules, terms, fitting),

@@ -253,11 +253,11 @@ def make_order(paper: str = "Letter") -> FactoryOrder:
         for number in range(1, 31)
     )  # fmt: skip
     work = FactoryWork(
-        schedule=make_schedule(1, paper), place=1, maker_name="Ardent Brass", system_name="College GMK", levels=3,
-        is_new_system=True, is_from_our_records=True, need_by=date(2031, 4, 11), ordered=(ISSUED, "Wren Tolliver"),
-        groups=groups,
+        house=make_house(paper), job_number=1042, revision=2, place=1, maker_name="Ardent Brass",
+        system_name="College GMK", levels=3, is_new_system=True, is_from_our_records=True,
+        need_by=date(2031, 4, 11), ordered=(ISSUED, "Wren Tolliver"), groups=groups,
     )  # fmt: skip
-    return FactoryOrder(work, "Marlow Finch")
+    return FactoryOrder(work, "Marlow Finch", ISSUED)
 
 
 @pytest.fixture(scope="session")

@@ -42,7 +42,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         sites.site_merging: merge_sites undo_site_merge
         keysystems.bitting_lists: take_over
         catalog.catalog_import: load_catalog
-        catalog.makers: import_maker add_maker change_table
+        catalog.makers: import_maker add_maker change_table set_ordering
         moving.importing: import_house plan_house
         privacy.subjects: find_subjects
         privacy.kept: kept_about
@@ -86,6 +86,9 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     (Role.COUNTER, Role.OWNER): """
         goods.counter_sale: sell_at_counter
         goods.returns: return_goods
+        goods.orders: make_drafts change_draft delete_draft send_order confirm_order cancel_pieces
+        goods.moved_promises: promise_earlier mark_called
+        goods.order_mail: mail_order
         money.payments: take_payment
         money.invoicing: invoice_job
         money.crediting: credit_lines cancel_invoice
@@ -119,6 +122,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         jobs.stages: move_job lose_quote
         goods.handing_over: hand_over hand_over_part
         goods.claims: settle_claim
+        goods.receiving: receive
         keys.keys: order_copies cut_copies issue_keys return_key return_copies retire_key
         keys.keys: scrap_copies give_blind_code
         keys.people: take_back_keys
@@ -145,7 +149,10 @@ NO_ROLE_OF_THEIR_OWN = {
         sites.doors: upsert_door
         store.events: record
         quoting.accepting: newest_revision
-        jobs.stages: require_checked pass_stage
+        jobs.stages: require_checked pass_stage follow_parts
+        quoting.mailing: send_once
+        goods.orders: lead_days_of end_if_done
+        goods.moved_promises: follow_jobs move_promises
         goods.handing_over: require_rekeyed_there
         goods.claims: open_claim
         goods.shelf: take_off_the_shelf
@@ -186,7 +193,7 @@ NO_ROLE_OF_THEIR_OWN = {
         catalog.makers: put_keyways
         stock.items: item_for unpinned_item pin_item
         stock.movements: move_stock
-        stock.needs: make_needs release_needs reserve_waiting take_out
+        stock.needs: make_needs release_needs reserve_waiting reserve_received take_out
         stock.counts: release_newest
         stock.pin_draws: add_draw
         catalog.specs: put_spec refuse_breaking
@@ -195,6 +202,10 @@ NO_ROLE_OF_THEIR_OWN = {
     "a question, which saves nothing and tells no bitting; its page has its rule": """
         quoting.deciding: choose
         jobs.purchasing: factory_work hardware_of
+        goods.to_order: what_to_order
+        goods.order_queries: jobs_on
+        goods.order_snapshot: order_as_sent order_now
+        goods.receiving: scan
         goods.handing_over: lost_before_and_after
         keys.losses: lost_cuts still_turned still_turned_words coming_turned turned_by_losses
         keys.old_copies: useless_copies require_not_old

@@ -165,6 +165,47 @@ def add_maker(work: Work, name: str, code: str) -> Maker:
 
 
 @dataclass(frozen=True, slots=True)
+class Ordering:
+    """How to order from a maker. finish_leads: a finish and working days a line, "US10B 25"."""
+
+    address: str
+    email: str
+    account_number: str
+    minimum_cents: int | None
+    lead_days: int | None
+    finish_leads: str
+
+
+def set_ordering(work: Work, maker_id: int, version: int, ordering: Ordering) -> Maker:
+    """Save how to order from a maker; BitternError on `finish_leads` where a line is no finish with days."""
+    work.require_owner()
+    leads = read_finish_leads(ordering.finish_leads)
+    with transaction(work.session):
+        maker = get_version(work.session, Maker, maker_id, "maker", version)
+        maker.address, maker.email = ordering.address, ordering.email
+        maker.account_number, maker.minimum_cents = ordering.account_number, ordering.minimum_cents or 0
+        maker.lead_days, maker.finish_leads = ordering.lead_days, leads
+        work.session.flush()
+        record(work, "maker's ordering changed", f"maker {maker_id}", f"How to order from {maker.name} changed")
+        return maker
+
+
+def read_finish_leads(text: str) -> dict[str, int]:
+    """Finish → working days from order to goods, out of a box with one a line; BitternError on `finish_leads`.
+
+    >>> read_finish_leads("US10B 25\\n613: 20")
+    {'US10B': 25, '613': 20}
+    """
+    found: dict[str, int] = {}
+    for line in filter(None, (line.strip() for line in text.splitlines())):
+        finish, _, days = line.replace(":", " ").replace("=", " ").rpartition(" ")
+        if not finish.strip() or not (days.isascii() and days.isdecimal() and len(days) < 4) or len(finish) > 24:
+            raise BitternError("finish_leads", f"Write a finish and its working days, US10B 25, not “{line[:40]}”.")
+        found[finish.strip()] = int(days)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
 class TableChange:
     """A maker with its table changed, and the cylinders of its catalog that are not understood any more."""
 

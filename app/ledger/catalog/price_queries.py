@@ -179,6 +179,12 @@ def bench_terms_on(session: Session, day: date) -> BenchTerms:
     )
 
 
+def closed_days_on(session: Session, day: date) -> frozenset[date]:
+    """The days on which the house is shut, as the bench's terms in force on a day have them; none without terms."""
+    terms = entered_bench_terms(session, day)
+    return terms.closed_days if terms is not None else frozenset()
+
+
 def dated_bench_terms(session: Session, today: date) -> list[tuple[BenchTermsRow, str]]:
     """Every set of bench terms with now, coming or past, the newest first."""
     rows = session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from.desc())).all()

@@ -15,6 +15,7 @@ from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets, small_order_cents
 from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.request import LineRequest
+from app.ledger.quoting.snapshot import HouseHead
 from app.ledger.store.errors import NotFound
 from app.ledger.store.events import moved_to
 from app.ledger.store.work import Work
@@ -32,6 +33,7 @@ from app.ledger.tables import (
     RecordsHolder,
     Stage,
 )
+from app.validation import JsonDataclass
 
 BOUGHT = (LineKind.CYLINDER.value, LineKind.PART.value, LineKind.HARDWARE.value)
 _Rows = sa.Select[*tuple[Any, ...]]
@@ -144,13 +146,16 @@ class FactoryGroup:
 
 
 @dataclass(frozen=True, slots=True)
-class FactoryWork:
+class FactoryWork(JsonDataclass):
     """One maker's part of a job. place: 1 for the job's first order to a factory. levels: of its systems.
 
-    is_from_our_records: the house holds a system's records, so that the factory keys from what it is sent.
+    revision: of the quote that it carries out. is_from_our_records: the house holds a system's records, so that the
+    factory keys from what it is sent. Never a bitting: what was sent is kept as it was.
     """
 
-    schedule: Schedule
+    house: HouseHead
+    job_number: int
+    revision: int
     place: int
     maker_name: str
     system_name: str
@@ -186,7 +191,9 @@ def factory_work(work: Work, job: Job, schedule: Schedule, maker_name: str) -> F
         line_of[cylinder_id] = line or 0
     mine = [row for row in schedule.rows if row.cylinder_id in line_of]
     return FactoryWork(
-        schedule=schedule,
+        house=schedule.head.house,
+        job_number=schedule.head.job_number,
+        revision=schedule.head.revision,
         place=makers.index(maker_name) + 1,
         maker_name=maker_name,
         system_name=" · ".join(system.name for system in systems.values()),

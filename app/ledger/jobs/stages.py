@@ -69,6 +69,17 @@ def move_job(
         return job
 
 
+def follow_parts(work: Work, job: Job, *, are_coming: bool, why: str) -> None:
+    """Have a job that waits stand on 'parts on order' while some of them come, and on 'approved' when none is to:
+    it can start. Inside the caller's transaction; a job that is further stays where it is.
+    """
+    to = Stage.PARTS_ON_ORDER if are_coming else Stage.APPROVED
+    if job.stage not in BEFORE_BENCH or job.stage is to:
+        return
+    left, job.stage = job.stage, to
+    record(work, STAGE_MOVED, f"job {job.number}", f"{left.value} → {to.value}: {why}", job_id=job.id)
+
+
 def lose_quote(work: Work, quote_id: int, reason: str) -> Job:
     """Mark a quoted job as lost, with the customer's reason, by the id of its newest quote revision.
 

@@ -9,6 +9,7 @@ from app.ledger.bench.customers_keys import DECODED
 from app.ledger.bench.pins import PINS_DRAWN
 from app.ledger.goods.claims import CLAIM_OPENED, CLAIM_SETTLED
 from app.ledger.goods.hand_overs import PART_TAKEN
+from app.ledger.goods.order_lines import OF_JOBS
 from app.ledger.goods.returns import GOODS_BACK
 from app.ledger.goods.warranties import CAME_BACK, CLAIM_NOTED
 from app.ledger.jobs.appointments import APPOINTED, APPOINTMENT_CHANGED
@@ -135,6 +136,7 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     "authority overridden": {},
     KEYED_UNDER_LOST: {},
     "cross-keyed": {"cylinder": _whole, "combinations_before": _whole, "combinations_after": _whole},
+    **{kind: {} for kind in OF_JOBS},
     **dict.fromkeys(OF_KEYS, _KEYS),
     ISSUED: {**_RECEIPT, **_ON_LATER},
     TAKEN_BACK: {**_RECEIPT, **_ON_LATER},

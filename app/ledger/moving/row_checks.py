@@ -246,3 +246,9 @@ def check_movement(row: Row) -> None:
     if not may_change(row["kind"], row["on_hand"], row["reserved"]):
         raise BitternError("on_hand", f"No {row['kind'].value} movement does this. Put back what was exported.")
     cents("cost_cents")(row)
+
+
+def check_order(row: Row) -> None:
+    """An order that was sent has the words that were sent."""
+    if row["snapshot"] and snapshot_hash(row["snapshot"]) != row["sha256"]:
+        raise BitternError("snapshot", "The words of this order do not fit its sha256. Put back what was exported.")

@@ -320,6 +320,28 @@ TABLES = (
         ),
     ),
     MovedTable(
+        "orders to makers",
+        m.PurchaseOrder,
+        "orders to makers, those that were sent frozen, each with the SHA-256 of its words",
+        (
+            *map(cents, ("charges_cents", "confirmed_charges_cents")),
+            row_checks.check_order,
+        ),
+    ),
+    MovedTable(
+        "order lines",
+        m.PurchaseLine,
+        "what each order asks for, and what the maker confirmed",
+        (
+            at_least("quantity", 1, "Enter a whole quantity, 1 or more."),
+            *map(cents, ("unit_cents", "confirmed_cents")),
+        ),
+    ),
+    MovedTable("order shares", m.PurchaseShare, "for which jobs' needs ordered pieces are"),
+    MovedTable("deliveries", m.Delivery, "what came of orders, and when"),
+    MovedTable("delivery lines", m.DeliveryLine, "how many came good, damaged or wrong"),
+    MovedTable("promise moves", m.PromiseMove, "promises that orders moved, and calls about them"),
+    MovedTable(
         "stock movements",
         m.StockMovement,
         "what came to the shelf and left it, from which what is there is summed",

@@ -1,4 +1,4 @@
-"""Use case: send a quote's e-mail through the house's mail server; sent is an event."""
+"""E-mail through the house's mail server, such as a quote's; sent is an event."""
 
 import smtplib
 import ssl
@@ -49,19 +49,37 @@ class Sent:
 
 
 def send_quote(work: Work, quote_id: int, message: EmailMessage, server: MailServer, token: str) -> Sent:
-    """Send a quote revision's message. token: one press, one message.
-
-    Raises MailError when the server takes it for nobody, NotFound. The message goes first and the event after,
-    outside any transaction: a slow mail server must not keep the ledger from others. A press that comes while an
-    earlier one of the same page still talks to the server is refused with LedgerError.
-    """
+    """Send a quote revision's message, as `send_once` does; NotFound."""
     work.require(Role.COUNTER, Role.BENCH)
+    revision = get_row(work.session, QuoteRevision, quote_id, "quote")
+    job, number = revision.job, quote_number(revision.job.number, revision.revision)
+    return send_once(
+        work, message, server, token, kind=QUOTE_SENT, about=f"job {job.number}", what=f"Quote {number}",
+        job_id=job.id, revision=revision.revision,
+    )  # fmt: skip
+
+
+def send_once(
+    work: Work,
+    message: EmailMessage,
+    server: MailServer,
+    token: str,
+    *,
+    kind: str,
+    about: str,
+    what: str,
+    job_id: int | None,
+    **detail: int,
+) -> Sent:
+    """Send a message and record that in an event of this kind. token: one press, one message.
+
+    Raises MailError when the server takes it for nobody. The message goes first and the event after, outside any
+    transaction: a slow mail server must not keep the ledger from others. A press that comes while an earlier one of
+    the same page still talks to the server is refused with LedgerError.
+    """
     with _once(token):
         work.session.rollback()  # what an earlier press put on record is seen only by a fresh look
-        revision = get_row(work.session, QuoteRevision, quote_id, "quote")
-        job, number = revision.job, quote_number(revision.job.number, revision.revision)
-        about, job_id, revised = f"job {job.number}", job.id, revision.revision
-        earlier = work.session.scalars(sa.select(Event).where(Event.job_id == job_id, Event.kind == QUOTE_SENT))
+        earlier = work.session.scalars(sa.select(Event).where(Event.subject == about, Event.kind == kind))
         if any(event.detail.get("token") == token for event in earlier):
             return Sent()
         work.session.rollback()
@@ -69,8 +87,7 @@ def send_quote(work: Work, quote_id: int, message: EmailMessage, server: MailSer
         everybody = [address.addr_spec for address in message["To"].addresses]
         sent = Sent(tuple(one for one in everybody if one not in refused), tuple(refused))
         with transaction(work.session):
-            told = f"Quote {number} sent to {', '.join(sent.to)}"
-            record(work, QUOTE_SENT, about, told, job_id=job_id, revision=revised, token=token)
+            record(work, kind, about, f"{what} sent to {', '.join(sent.to)}", job_id=job_id, token=token, **detail)
         return sent
 
 

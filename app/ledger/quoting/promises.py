@@ -9,10 +9,11 @@ from fractions import Fraction
 
 import sqlalchemy as sa
 
-from app.ledger.catalog.price_queries import ON_THE_BENCH, bench_terms_on, entered_bench_terms
+from app.ledger.catalog.price_queries import ON_THE_BENCH, bench_terms_on, closed_days_on, entered_bench_terms
 from app.ledger.quoting.line_supply import LineSupply, RequestSupply, as_supply, latest
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import WHERE, KeyingChoice, QuoteSnapshot
+from app.ledger.stock.free_stock import NO_DAY
 from app.ledger.stock.needs import needs_of
 from app.ledger.store.work import Work
 from app.ledger.tables import Job
@@ -63,7 +64,7 @@ def lead_time(
         return LeadTime(None, None, "The date is confirmed with the order.")
     if not keying and not short:
         return LeadTime(work.today, 0, "From the shelf.")
-    closed = _closed_days(work)
+    closed = closed_days_on(work.session, work.today)
     counts = {
         day: count_working_days(work.today + timedelta(days=1), day + timedelta(days=1), closed)
         for day in (*days, comes)
@@ -74,11 +75,6 @@ def lead_time(
         return LeadTime(ready, counts[ready], f"Ready {_after(work, ready, counts[ready])}. {beside}")
     said = _keyed_words(work, keying, days, counts, urgency, minutes)
     return LeadTime(ready, counts[ready], " ".join(filter(None, (said, beside))))
-
-
-def _closed_days(work: Work) -> frozenset[date]:
-    terms = entered_bench_terms(work.session, work.today)
-    return terms.closed_days if terms is not None else frozenset()
 
 
 def _keyed_words(
@@ -144,7 +140,11 @@ def promise_from(work: Work, quote: QuoteSnapshot, accepted_on: date) -> Promise
         return Promise(None)
     if days is not None and accepted_on > quote.issued_on:
         # From the shelf: on whatever day it is fetched.
-        promised = add_working_days(accepted_on, days, _closed_days(work)) if days or quote.keying else accepted_on
+        promised = (
+            add_working_days(accepted_on, days, closed_days_on(work.session, work.today))
+            if days or quote.keying
+            else accepted_on
+        )
     as_quoted = Promise(promised, days)
     ask = QuoteRequest.from_json(quote.ask)
     here = {number for choice in quote.keying if choice.choice == "shop" for number in choice.lines}
@@ -179,6 +179,8 @@ def promise_again(work: Work, job: Job) -> date | None:
     the jobs promised before it; None where a day of it is not known. What is still to be ordered moves nothing.
     """
     coming = [one.on for state in needs_of(work.session, job.id) for one in state.coming]
+    if NO_DAY in coming:
+        return None
     here_on = max([work.today, *coming])
     terms = entered_bench_terms(work.session, work.today)
     if terms is None or "shop" not in job.keyed_at or not job.bench_minutes:

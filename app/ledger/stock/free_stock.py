@@ -14,9 +14,12 @@ from sqlalchemy.orm import Session
 
 from app.ledger.catalog.price_queries import entered_bench_terms
 from app.ledger.stock.movements import Quantity, quantities
-from app.ledger.tables import SHELF, CatalogRow, ItemKind, StockItem
-from app.pricing import BenchTerms, add_working_days, show_day
+from app.ledger.stock.on_order import open_lines
+from app.ledger.tables import SHELF, CatalogRow, ItemKind, Maker, StockItem
+from app.pricing import BenchTerms, add_working_days, lead_time_of, show_day
 from app.validation import counted
+
+NO_DAY = date.max
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +43,7 @@ class Wanted:
 
 @dataclass(frozen=True, slots=True)
 class Coming:
-    """Pieces that an order which is on its way brings."""
+    """Pieces that an order which is on its way brings; on: NO_DAY where nobody knows when."""
 
     line_id: int
     quantity: int
@@ -109,8 +112,14 @@ class FreeStock:
         self._stocked = _stocked_of(session, wanted)
         there = quantities(session, [one.id for one in self._items.values()], SHELF)
         self._free = {id_: one.free for id_, one in there.items() if one.is_counted}
+        makers = sa.select(Maker.id, Maker.finish_leads, Maker.lead_days)
+        makers = makers.where(Maker.id.in_({one.maker_id for one in wanted if one.maker_id is not None}))
+        self._leads = {id_: (by_finish, of_maker) for id_, by_finish, of_maker in session.execute(makers)}
         self._by_terms = {sort.value: count for sort, count in terms.uncombinated_on_hand.items()} if terms else {}
         self._coming: dict[int, list[Coming]] = {}
+        for line in open_lines(session, [one.id for one in self._items.values()]):
+            if line.free and line.expected_on is not None and line.expected_on >= today:
+                self._coming.setdefault(line.item_id, []).append(Coming(line.line_id, line.free, line.expected_on))
 
     def copy(self) -> "FreeStock":
         """The same, to be taken of apart."""
@@ -179,7 +188,9 @@ class FreeStock:
 
     def _lead(self, wanted: Wanted, item: _Listed | None) -> date | None:
         """When a piece that is ordered today is here; None where nobody knows."""
-        days = item.lead_days if item is not None else None
+        finish = item.finish if item is not None else wanted.finish
+        by_finish, of_maker = self._leads.get(wanted.maker_id or 0, ({}, None))
+        days = lead_time_of(item.lead_days if item is not None else None, finish, by_finish, of_maker)
         if days is None and self._terms is not None:
             days = self._terms.uncombinated_lead_days
         closed = self._terms.closed_days if self._terms is not None else frozenset[date]()

@@ -13,9 +13,10 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
 from app.ledger.catalog.price_queries import entered_bench_terms
-from app.ledger.stock.free_stock import Coming, FreeStock, Wanted
+from app.ledger.stock.free_stock import NO_DAY, Coming, FreeStock, Wanted
 from app.ledger.stock.items import item_for, unpinned_item
 from app.ledger.stock.movements import is_counted, move_stock, quantities
+from app.ledger.stock.on_order import OPEN
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import (
@@ -25,6 +26,9 @@ from app.ledger.tables import (
     Job,
     MovementKind,
     Need,
+    PurchaseLine,
+    PurchaseOrder,
+    PurchaseShare,
     StockItem,
     StockMovement,
 )
@@ -95,6 +99,10 @@ def make_needs(work: Work, job: Job, wants: Sequence[LineWant]) -> None:
         _reserve(work, job, need, need.item, taken.own)
         if taken.unpinned:
             _reserve(work, job, need, unpinned_item(work, one.wanted.stand_in), taken.unpinned)
+        session.add_all(
+            PurchaseShare(line_id=each.line_id, need_id=need.id, quantity=each.quantity, arrived=0)
+            for each in taken.coming
+        )
 
 
 def _count_as_terms_do(work: Work, terms: BenchTerms, types: Collection[str]) -> None:
@@ -156,8 +164,36 @@ def release_needs(work: Work, job: Job, why: str) -> None:
             freed[item.id] = item
         need.ended_at = work.now
     work.session.flush()
+    _let_shares_go(work.session, job.id)
     for item in freed.values():
         reserve_waiting(work, item)
+
+
+def _let_shares_go(session: Session, job_id: int) -> None:
+    """Let what is still to come for a job come for the shelf."""
+    rows = sa.select(PurchaseShare).join(Need).where(Need.job_id == job_id)
+    for share in session.scalars(rows.order_by(PurchaseShare.id)):
+        if share.arrived:
+            share.quantity = share.arrived
+        else:
+            session.delete(share)
+    session.flush()
+
+
+def reserve_received(work: Work, line: PurchaseLine, quantity: int) -> None:
+    """Reserve what came of an order's line, and lies on the shelf, inside the caller's transaction: for the jobs that
+    it was ordered for, the earliest day first; then for others that wait for the item.
+    """
+    left = quantity
+    shares = [share for share in line.shares if share.need.ended_at is None]
+    for share in sorted(shares, key=lambda share: (share.need.needed_on or date.max, share.need_id)):
+        count = min(left, share.quantity - share.arrived)
+        share.arrived += count
+        _reserve(work, share.need.job, share.need, line.item, count, order_line_id=line.id)
+        left -= count
+    work.session.flush()
+    if left:
+        reserve_waiting(work, line.item)
 
 
 def reserve_waiting(work: Work, item: StockItem) -> None:
@@ -266,18 +302,39 @@ def _states(session: Session, needs: Sequence[Need]) -> list[NeedState]:
     if not needs:
         return []
     sums = _sums(session, [need.id for need in needs])
+    on_order = _on_order(session, [need.id for need in needs])
     counted = is_counted(session, {need.item_id for need in needs})
     there = _there_uncounted(session, [need.item for need in needs if need.item_id not in counted])
     states = []
     for need in needs:
         mine = sums[need.id]
-        coming: tuple[Coming, ...] = ()
+        coming = tuple(on_order.get(need.id, ()))
         is_known = need.item_id in counted
         left = need.quantity - mine.out - mine.reserved - sum(one.quantity for one in coming)
         if need.ended_at is not None or (not need.keyed_at and not is_known and need.item_id in there):
             left = 0
         states.append(NeedState(need, mine.reserved, mine.out, coming, max(0, left), is_known or mine != _Sums()))
     return states
+
+
+def _on_order(session: Session, need_ids: Sequence[int]) -> Mapping[int, list[Coming]]:
+    """Need → what orders that were sent still bring for it."""
+    found: dict[int, list[Coming]] = defaultdict(list)
+    left = PurchaseShare.quantity - PurchaseShare.arrived
+    day = sa.func.coalesce(PurchaseLine.expected_on, PurchaseOrder.expected_on)
+    for start in range(0, len(need_ids), 5_000):
+        rows = (
+            sa.select(PurchaseShare.need_id, PurchaseLine.id, left, day)
+            .join(PurchaseLine, PurchaseLine.id == PurchaseShare.line_id)
+            .join(PurchaseOrder, PurchaseOrder.id == PurchaseLine.order_id)
+            .where(
+                PurchaseShare.need_id.in_(need_ids[start : start + 5_000]), PurchaseOrder.state.in_(OPEN), left > 0
+            )
+            .order_by(PurchaseShare.id)
+        )
+        for need_id, line_id, count, on in session.execute(rows):
+            found[need_id].append(Coming(line_id, count, on or NO_DAY))
+    return found
 
 
 def _there_uncounted(session: Session, items: Iterable[StockItem]) -> set[int]:

@@ -88,6 +88,15 @@ def factory_order_number(job: int, place: int) -> str:
     return f"F-{job}-{place}"
 
 
+def purchase_number(number: int) -> str:
+    """That of an order to a maker for goods.
+
+    >>> purchase_number(12)
+    'P-0012'
+    """
+    return f"P-{number:04d}"
+
+
 def hand_over_number(job: int, place: int) -> str:
     """That of the first, second … time that somebody took something of a job.
 

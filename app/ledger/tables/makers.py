@@ -6,11 +6,15 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
-from app.ledger.tables.base import Base, Versioned
+from app.ledger.tables.base import Base, LongText, Versioned
 
 
 class Maker(Versioned, Base):
-    """Who makes cylinders. `tables`: the part-number pattern, cams, blanks and locks as `fitting` reads them."""
+    """Who makes cylinders. `tables`: the part-number pattern, cams, blanks and locks as `fitting` reads them.
+
+    How to order from the maker: address, e-mail, the number of our account there, the least that an order has to come
+    to, and the working days from an order to its goods: `lead_days`, and by finish where that differs.
+    """
 
     __tablename__ = "makers"
 
@@ -18,6 +22,12 @@ class Maker(Versioned, Base):
     code: Mapped[str] = mapped_column(sa.String(24), unique=True)
     name: Mapped[str] = mapped_column(sa.String(120), unique=True)
     tables: Mapped[dict[str, Any]] = mapped_column(sa.JSON, default=dict)
+    address: Mapped[str] = mapped_column(LongText(2000), server_default="", default="")
+    email: Mapped[str] = mapped_column(sa.String(200), server_default="", default="")
+    account_number: Mapped[str] = mapped_column(sa.String(60), server_default="", default="")
+    minimum_cents: Mapped[int] = mapped_column(server_default="0", default=0)
+    lead_days: Mapped[int | None]
+    finish_leads: Mapped[dict[str, int]] = mapped_column(sa.JSON, server_default="{}", default=dict)
 
     keyways: "Mapped[list[Keyway]]" = relationship(back_populates="maker", order_by="Keyway.code")
     items: "Mapped[list[CatalogRow]]" = relationship(back_populates="maker")

@@ -100,7 +100,7 @@ class MakerClaim(Versioned, Base):
     quantity: Mapped[int]
     job_id: Mapped[int | None] = mapped_column(sa.ForeignKey("jobs.id"), index=True)
     return_id: Mapped[int | None] = mapped_column(sa.ForeignKey("returns.id"), index=True)
-    delivery_id: Mapped[int | None] = mapped_column(index=True)
+    delivery_id: Mapped[int | None] = mapped_column(sa.ForeignKey("deliveries.id"), index=True)
     warranty_id: Mapped[int | None] = mapped_column(sa.ForeignKey("warranties.id"), index=True)
     state: Mapped[ClaimState] = mapped_column(choice(ClaimState), default=ClaimState.OPEN, index=True)
     opened_at: Mapped[datetime] = mapped_column(UTCDateTime)

@@ -125,7 +125,7 @@ class StockMovement(Base):
     why: Mapped[str] = mapped_column(sa.String(200), default="")
     job_id: Mapped[int | None] = mapped_column(sa.ForeignKey("jobs.id"), index=True)
     need_id: Mapped[int | None] = mapped_column(sa.ForeignKey("needs.id"), index=True)
-    order_line_id: Mapped[int | None] = mapped_column(index=True)
+    order_line_id: Mapped[int | None] = mapped_column(sa.ForeignKey("purchase_lines.id"), index=True)
 
     item: Mapped[StockItem] = relationship()
     place: Mapped[StockPlace] = relationship()

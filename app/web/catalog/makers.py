@@ -12,6 +12,7 @@ from app.fitting import all_finishes, catalog_table, read_maker
 from app.ledger.catalog.catalog_import import catalog_page, items_of
 from app.ledger.catalog.maker_queries import get_maker, list_makers, spec_names, tables_on_record
 from app.ledger.catalog.makers import (
+    Ordering,
     TableChange,
     add_maker,
     change_table,
@@ -20,6 +21,7 @@ from app.ledger.catalog.makers import (
     plan_maker,
     plan_table,
     read_table_file,
+    set_ordering,
 )
 from app.ledger.catalog.sheets import Row, Sheet, find_sheet, sheet_rows, sheets_of
 from app.ledger.store.errors import Stale
@@ -27,8 +29,9 @@ from app.ledger.store.events import events_of
 from app.ledger.tables import Maker, Role
 from app.web.access import owner_only, roles
 from app.web.errors import about
+from app.web.fields import CentsField, WholeField
 from app.web.files import send, send_table
-from app.web.forms_base import FilePage, PageForm, SavedForm, flash_and_redirect, text, typed
+from app.web.forms_base import FilePage, PageForm, SavedForm, area, flash_and_redirect, text, typed
 from app.web.query_args import read_page, read_text, wants_fragment
 from app.web.services import current_work, request_session
 from app.web.staged_uploads import StagedUpload, drop_upload, find_upload, stage_upload
@@ -39,6 +42,17 @@ class MakerPage(PageForm):
 
     name = text("Name", 60, needed="Enter the maker's name.")
     code = text("Code", 12, hint="Short, as commands and files name it.", needed="Enter a short code.")
+
+
+class OrderingForm(SavedForm):
+    """How to order from a maker."""
+
+    address = area("Address", Maker.address)
+    email = text("E-mail for orders", Maker.email)
+    account_number = text("Our account number", Maker.account_number)
+    minimum_cents = CentsField("Minimum order", description="What an order of goods comes to at least.")
+    lead_days = WholeField("Lead time, working days", most=999, description="From an order to its goods.")
+    finish_leads = area("Lead time by finish, where it differs", 2000, hint="One a line: US10B 25", rows=2)
 
 
 class TableForm(SavedForm):
@@ -61,20 +75,41 @@ def index() -> ResponseReturnValue:
 @roles(Role.COUNTER, Role.BENCH)
 def show(maker_id: int) -> ResponseReturnValue:
     """One maker's tables."""
+    maker = get_maker(request_session(), maker_id)
+    names = ("version", "address", "email", "account_number", "minimum_cents", "lead_days")
+    leads = "\n".join(f"{finish} {days}" for finish, days in maker.finish_leads.items())
+    filled = {name: getattr(maker, name) for name in names} | {"finish_leads": leads}
+    return _page(maker_id, OrderingForm(formdata=None, data=filled))
+
+
+def _page(maker_id: int, ordering: OrderingForm) -> ResponseReturnValue:
     session = request_session()
     maker = get_maker(session, maker_id)
     tables = tables_on_record(session, maker)
     sheets = sheets_of(tables)
     _, count = catalog_page(session, maker_id, size=1)
-    return render_template(
+    page = render_template(
         "catalog/maker.html",
         maker=maker,
+        ordering=ordering,
         read=read_maker({**tables, "items": []}),
         sheets=[(sheet, sheet_rows(tables, sheet)) for sheet in sheets],
         count=count,
         events=events_of(session, f"maker {maker_id}", limit=10),
         known_finishes={each.code: each for each in all_finishes()},
     )
+    return page, ordering.status
+
+
+@blueprint.post("/<int:maker_id>/ordering")
+@owner_only
+def set_how_to_order(maker_id: int) -> ResponseReturnValue:
+    """Save how to order from the maker."""
+    form, work = OrderingForm(), current_work()
+    about(f"maker {maker_id}", form)
+    if form.run(lambda: set_ordering(work, maker_id, form.version_read, form.into(Ordering))):
+        return flash_and_redirect("How to order is saved.", "makers.show", maker_id=maker_id, _anchor="ordering")
+    return _page(maker_id, form)
 
 
 @blueprint.get("/<int:maker_id>/catalogue")

@@ -1,1 +1,1 @@
-"""Goods on their way out and back: hand-over, returns, claims."""
+"""Goods on their way in, out and back: orders to makers, hand-over, returns, claims."""

@@ -14,6 +14,8 @@ from app.ledger.bench.bench_sheet import BenchWork, bench_work
 from app.ledger.bench.pins import pick_for_job, short_of_pins
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.goods.hand_overs import HandOver, hand_overs_of, taker_of
+from app.ledger.goods.order_queries import keying_order
+from app.ledger.goods.order_snapshot import order_as_sent
 from app.ledger.goods.papers import hand_over_sheet
 from app.ledger.jobs.cylinder_lines import SystemLine, has_cylinders, key_counts
 from app.ledger.jobs.papers import KeyHolders, Schedule, holders_of, schedule_of
@@ -134,7 +136,13 @@ class JobSource:
 
     def order(self, maker: str) -> FactoryOrder:
         """The order to one maker's factory."""
-        return FactoryOrder(factory_work(self.work, self.job, self.schedule, maker), self.work.actor.name)
+        on_record = keying_order(self.work.session, self.job.id, maker)
+        if on_record is not None:
+            known = FactoryOrder.of(order_as_sent(self.work, on_record))
+            if known is not None:
+                return known
+        made = factory_work(self.work, self.job, self.schedule, maker)
+        return FactoryOrder(made, self.work.actor.name, self.work.today)
 
     def bench_sheet(self) -> bytes:
         """The bench sheet, as PDF: the reveal is an event."""

@@ -131,7 +131,7 @@ def mail(number: int, revision: int) -> ResponseReturnValue:
     """Write the e-mail of a quote; `press` says whether it is saved as a file or sent."""
     work, form = current_work(), MailForm()
     view = quote_view(work, number, revision)
-    server = _server()
+    server = mail_server()
     if not form.is_submitted():
         rules = quote_rules(work.session)
         words = mail_text(view.snapshot, rules.mail_subject, rules.mail_text, work.actor.name)
@@ -168,7 +168,7 @@ def _go(work: Work, view: QuoteView, form: MailForm, server: MailServer | None) 
     return send(message.as_bytes(), f"quote-{number}-{revision}.eml", EML)
 
 
-def _server() -> MailServer | None:
+def mail_server() -> MailServer | None:
     """The house's mail server; None where the environment names none."""
     config = the_config()
     if not config.smtp_host:
