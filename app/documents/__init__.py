@@ -27,6 +27,7 @@ __all__ = [
     "factory_order_pdf",
     "factory_order_table",
     "first_of",
+    "goods_to_pick_pdf",
     "hand_over_pdf",
     "hardware_list_pdf",
     "hardware_table",
@@ -99,6 +100,7 @@ from app.documents.quote import QuotePage, quote_page, quote_pdf
 from app.documents.quote_mail import MailText, mail_text, quote_message, read_recipients
 from app.documents.receipts import (
     call_in_pdf,
+    goods_to_pick_pdf,
     hand_over_pdf,
     holders_pdf,
     holders_table,

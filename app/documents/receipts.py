@@ -8,8 +8,8 @@ from app.documents.filters import show_day
 from app.documents.quote import quote_page
 from app.documents.render import PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
-from app.ledger.goods.papers import HandOverSheet, SaleReceipt
-from app.ledger.jobs.papers import KeyHolders
+from app.ledger.goods.papers import HandOverSheet, Pick, SaleReceipt
+from app.ledger.jobs.papers import JobHead, KeyHolders
 from app.ledger.keys.calling_in import CallInLetter
 from app.ledger.keys.counting import CountSheet
 from app.ledger.keys.key_queries import KeyReceipt
@@ -82,6 +82,11 @@ def hand_over_pdf(sheet: HandOverSheet) -> bytes:
     """The receipt of one hand-over as PDF, with a line for who took it to sign on."""
     head = PaperHead(sheet.head.house, "Hand-over receipt", sheet.handed.number, sheet.handed.on)
     return pdf("hand_over.html", head, sheet=sheet)
+
+
+def goods_to_pick_pdf(job: JobHead, picks: Sequence[Pick]) -> bytes:
+    """What a job takes of the shelf, by place and bin, to go and fetch it, as PDF."""
+    return pdf("goods_to_pick.html", PaperHead.of_job(job, "Pick list"), job=job, picks=picks)
 
 
 def sale_receipt_pdf(receipt: SaleReceipt) -> bytes:

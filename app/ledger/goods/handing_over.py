@@ -1,6 +1,7 @@
 """Use cases: hand over what a job brings, all that is left or a part, at any stage at which pieces are there."""
 
 import hashlib
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -203,7 +204,9 @@ def _hand_out(work: Work, job: Job, taker: str, pieces: Pieces, credit: str) -> 
 @dataclass(frozen=True, slots=True)
 class PartForm:
     """Who takes a part, and which: cylinders by their ids, how many keys by their keyset's, goods by their line's.
-    credit: as for all of it.
+
+    Of a keyset that `keys` does not name, its share of the keys goes along with the cylinders on it. credit: as for
+    all of it.
     """
 
     taken_by: str
@@ -270,7 +273,7 @@ def _chosen(here: Pieces, form: PartForm) -> tuple[Pieces, list[Problem]]:
     if len(cylinders) != len(set(form.cylinders)):
         problems.append(Problem("cylinders", "One of these is not there, or was taken: look at the page again."))
     keys: list[Key] = []
-    for keyset_id, count in form.keys.items():
+    for keyset_id, count in {**_keys_along(here, cylinders), **form.keys}.items():
         mine = [key for key in here.keys if key.keyset_id == keyset_id]
         if count > len(mine):
             symbol = f" of {mine[0].keyset.symbol}" if mine else ""
@@ -285,6 +288,17 @@ def _chosen(here: Pieces, form: PartForm) -> tuple[Pieces, list[Problem]]:
     if pieces.is_empty and not problems:
         problems.append(Problem("cylinders", "Say what goes: tick cylinders, or enter how many keys or pieces."))
     return pieces, problems
+
+
+def _keys_along(here: Pieces, going: Sequence[Cylinder]) -> dict[int, int]:
+    """Keyset → how many of its keys go along with cylinders on it: all of them with the last of those that wait."""
+    waiting, chosen = (Counter(one.keyset_id for one in some) for some in (here.cylinders, going))
+    cut = Counter(key.keyset_id for key in here.keys)
+    return {
+        keyset: cut[keyset] * count // waiting[keyset]
+        for keyset, count in chosen.items()
+        if keyset is not None and cut[keyset]
+    }
 
 
 def _replaced(session: Session, job: Job, going: Collection[int]) -> Sequence[Cylinder]:

@@ -1,6 +1,10 @@
 """What the papers of a hand-over are made from. Never a bitting."""
 
+from collections import Counter
 from dataclasses import dataclass, replace
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
 from app.ledger.goods.hand_overs import HandOver, hand_overs_of
 from app.ledger.jobs.cylinder_lines import ScheduleRow
@@ -11,13 +15,63 @@ from app.ledger.money.payments import PaymentReceipt, payments_of
 from app.ledger.quoting.accepting import newest_revision
 from app.ledger.quoting.snapshot import QuoteSnapshot, as_accepted, read_snapshot
 from app.ledger.sites.former_names import buyers_then
+from app.ledger.stock.needs import NeedState, needs_of
 from app.ledger.store.work import Work
-from app.ledger.tables import Job, Keyset
+from app.ledger.tables import SHELF, HandedLine, HandOverRow, Job, Keyset, LineKind, StockPlace
+
+
+@dataclass(frozen=True, slots=True)
+class Pick:
+    """What a job takes of one item: where it lies, how many are kept there for it, how many went, and what waits."""
+
+    place: str
+    bin: str
+    code: str
+    words: str
+    line: int | None
+    quantity: int
+    there: int
+    went: int
+    waits: str
+    is_counted: bool
+
+
+def picks_of(session: Session, job: Job) -> tuple[Pick, ...]:
+    """What a job takes of the shelf, by place and bin."""
+    shelf = session.get_one(StockPlace, SHELF).name
+    picks = [_pick(shelf, state) for state in needs_of(session, job.id)]
+    return tuple(sorted(picks, key=lambda one: (one.bin == "", one.bin, one.code, one.line or 0)))
+
+
+def _pick(shelf: str, state: NeedState) -> Pick:
+    need, item = state.need, state.need.item
+    waits = [f"{one.quantity} on order{f' for {one.on:%d %b}' if one.on else ''}" for one in state.coming]
+    waits += [f"{state.to_order} to be ordered"] if state.to_order else []
+    return Pick(
+        *(shelf, item.bin, item.code, item.words, need.line_number, need.quantity),
+        *(state.reserved, state.out, "; ".join(waits), state.is_counted),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class SlipLine:
+    """A line of the job on the packing slip: ordered, before this time, now, and still to come."""
+
+    number: int
+    words: str
+    ordered: int
+    before: int
+    now: int
+
+    @property
+    def to_come(self) -> int:
+        """What is still promised of it."""
+        return max(0, self.ordered - self.before - self.now)
 
 
 @dataclass(frozen=True, slots=True)
 class HandOverSheet:
-    """What one person took at one time, for the receipt that he signs. keys: symbol, key system and copies."""
+    """What one person took at one time, for the packing slip that he signs. keys: symbol, key system and copies."""
 
     head: JobHead
     handed: HandOver
@@ -25,6 +79,7 @@ class HandOverSheet:
     rows: tuple[ScheduleRow, ...]
     keys: tuple[tuple[str, str, str], ...]
     goods: tuple[tuple[int, str], ...]  # how many of what
+    lines: tuple[SlipLine, ...] = ()
 
 
 def hand_over_sheet(work: Work, job: Job, schedule: Schedule, handed: HandOver) -> HandOverSheet:
@@ -42,6 +97,21 @@ def hand_over_sheet(work: Work, job: Job, schedule: Schedule, handed: HandOver) 
         rows=tuple(row for row in schedule.rows if row.cylinder_id in handed.cylinders),
         keys=tuple((one.symbol, one.system.name, say_copies(numbers)) for one, numbers in copies.items()),
         goods=tuple((count, words.get(number, f"line {number}")) for number, count in handed.goods),
+        lines=_slip_lines(work.session, job, handed.place),
+    )
+
+
+def _slip_lines(session: Session, job: Job, place: int) -> tuple[SlipLine, ...]:
+    rows = sa.select(HandOverRow.place, HandedLine).join(HandedLine.hand_over)
+    rows = rows.where(HandOverRow.job_id == job.id, HandOverRow.place <= place)
+    before, now = Counter[int](), Counter[int]()
+    for at, line in session.execute(rows.order_by(HandOverRow.place, HandedLine.line_number)):
+        # Keys that a line of cylinders brings are listed by themselves.
+        is_of_keys = not (line.cylinders or line.goods)
+        (now if at == place else before)[line.line_number] += line.keys if is_of_keys else line.cylinders + line.goods
+    pieces = [one for one in job.lines if one.kind not in (LineKind.LABOR, LineKind.TRIP)]
+    return tuple(
+        SlipLine(one.number, one.description, one.quantity, before[one.number], now[one.number]) for one in pieces
     )
 
 

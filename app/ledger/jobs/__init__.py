@@ -1,1 +1,1 @@
-"""An accepted job on its way: stages, papers, payments, files, handing over."""
+"""An accepted job on its way: stages, papers, files."""

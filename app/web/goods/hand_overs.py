@@ -6,7 +6,7 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from werkzeug.datastructures import MultiDict
 
-from app.documents import hand_over_pdf
+from app.documents import goods_to_pick_pdf, hand_over_pdf
 from app.errors import Problem, Problems
 from app.ledger.goods.hand_overs import HandOver, hand_overs_of
 from app.ledger.goods.handing_over import (
@@ -18,9 +18,9 @@ from app.ledger.goods.handing_over import (
     lost_before_and_after,
     still_open,
 )
-from app.ledger.goods.papers import hand_over_sheet
+from app.ledger.goods.papers import hand_over_sheet, picks_of
 from app.ledger.goods.shelf import there_now
-from app.ledger.jobs.papers import schedule_of
+from app.ledger.jobs.papers import job_head, schedule_of
 from app.ledger.jobs.queries import get_job
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import Key, Keyset, Role
@@ -116,11 +116,22 @@ def _page(number: int, form: PartPage) -> str:
         rows=[row for row in schedule_of(work, job).rows if row.cylinder_id in ids],
         keysets=keysets,
         goods=[(line, there.goods[line.number]) for line in job.lines if line.number in there.goods],
+        picks=picks_of(work.session, job),
         still=still_open(work.session, job),
         lost_words=lost_before_and_after(work, job),
         ticked=request.form.getlist("cylinder"),
         sent=request.form,
     )
+
+
+@blueprint.get("/jobs/<int:number>/hand-over/pick-list.pdf")
+@roles(Role.COUNTER, Role.BENCH)
+def pick_list(number: int) -> ResponseReturnValue:
+    """What the job takes of the shelf, to go and fetch it."""
+    work = current_work()
+    job = get_job(work.session, number)
+    paper = goods_to_pick_pdf(job_head(work, job), picks_of(work.session, job))
+    return send(paper, f"pick-list-{number}.pdf", PDF)
 
 
 @blueprint.get("/jobs/<int:number>/hand-overs/<int:place>.pdf")

@@ -194,3 +194,11 @@ def test_a_checked_door_goes_with_its_key_while_the_other_is_on_the_bench(work: 
     work.session.expunge_all()
     put_missing_hand_overs(work.session)
     assert handed_lines(work.session, job.id) == counts
+
+
+def test_the_keys_of_the_doors_that_go_go_with_them_unless_another_count_is_said(work: Work, ready: Keyed) -> None:
+    first, second = ready.cylinders
+    part(work, ready, cylinders={first.id})
+    part(work, ready, cylinders={second.id}, keys={second.keyset_id: 0})
+    held = {key.keyset.symbol: key.state for key in work.session.scalars(sa.select(Key))}
+    assert held == {"AA": KeyState.CUT, "1AA": KeyState.OUT, "2AA": KeyState.CUT}  # the master's is nobody's door
