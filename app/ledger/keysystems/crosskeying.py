@@ -33,6 +33,7 @@ from app.ledger.keysystems.pinned import seal_pins, turned_by
 from app.ledger.keysystems.system_queries import get_system, operators_of, systems_sharing_keyway
 from app.ledger.keysystems.ticks import take_ticks_back
 from app.ledger.keysystems.unsealed_system import OpenedSystem, Way, open_system
+from app.ledger.sites.cylinders import making_way
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
 from app.ledger.store.events import record
@@ -108,6 +109,7 @@ def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyi
             for keysets in (now, [*now, *crossing.further])
         )
         require_not_lost(work.session, crossing.beside, "operators")
+        _require_no_successor(work, crossing, "operators")
         further = insert_operators(work, cylinder_id, symbols)
         if system.records is RecordsHolder.SHOP:
             prove_no_interchange(work, [system])
@@ -123,6 +125,12 @@ def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyi
             combinations_after=after,
         )
     return CrossKeyingCost(before, after)
+
+
+def _require_no_successor(work: Work, crossing: _Crossing, field: str) -> None:
+    """Refuse, on `field`, a cylinder whose place another takes: what would turn it until then is proven by nobody."""
+    if told := making_way(work.session, crossing.system.customer_id).get(crossing.cylinder.id):
+        raise LedgerError(field, f"{told} already: cross-key the cylinder that comes.")
 
 
 def require_lost_keys_stay_out(work: Work, system: KeySystem, cylinders: Sequence[Cylinder], field: str) -> None:
@@ -284,6 +292,7 @@ def seal_cross_search(work: Work, ready: ReadyCross, found: Mapping[str, Cuts]) 
             raise Stale()
         reseal_bittings(work, opened.system, [(free[symbol], found[symbol]) for symbol in changed])
         crossing = _crossing(work, ready.cylinder_id, ready.symbols)
+        _require_no_successor(work, crossing, "symbols")
         require_not_lost(work.session, crossing.beside, "operators")
         added = insert_operators(work, ready.cylinder_id, ready.symbols)
         prove_no_interchange(work, [opened.system])

@@ -17,6 +17,7 @@ from app.ledger.jobs.stages import move_job
 from app.ledger.keys import loss_plans
 from app.ledger.keys.loss_plans import LossWayKind, choose_plan, is_on_record, left_to_rekey, ways_of_loss
 from app.ledger.keys.losses import close_loss, still_turned
+from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.keysets import RESERVE
 from app.ledger.keysystems.lost_keysets import exposed_by
 from app.ledger.keysystems.out_of_use import is_retired
@@ -201,6 +202,19 @@ def test_nothing_takes_the_place_of_a_retired_keyset_that_turns_nothing(work: Wo
     with pytest.raises(BitternError, match="there is nothing to rekey"):
         choose_plan(work, again.id, way.kind, again.version)
     assert close_loss(work, again.id, again.version).retired == ()
+
+
+def test_nobody_cross_keys_a_cylinder_that_a_plan_replaces(work: Work, system: KeySystem) -> None:
+    """F1 crossed with AC1 while AC waited for its job was turned by AC as well, and nothing told it."""
+    loss = _chosen(work, _lost(work, "AA"), LossWayKind.ANOTHER_MASTER)
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    job = _accepted(work, ask)
+    there = _on(work, "F1")
+    told = f"Job {job.number} brings another cylinder to F1 already: cross-key the cylinder that comes"
+    with pytest.raises(BitternError, match=told):
+        cross_key(work, there.id, ("AC1",))
+    work.session.rollback()
+    assert meant_to_open(_on(work, "F1")) == {"AA1", "AA", "A"}
 
 
 def test_who_chooses_the_least_way_waits_for_no_other(
