@@ -1,22 +1,28 @@
-"""Prints how long a promise takes on 50,000 part numbers with 1,000,000 movements of stock.
+"""Prints how long a promise and the pages of stock take on 50,000 part numbers with 1,000,000 movements of stock.
 
-The floor is every statement that it asked, through sqlite3, its rows fetched as they lie in the file. A promise that
+The floor of a promise is every statement that it asked, through sqlite3, its rows fetched as they lie in the file. A promise that
 takes over five times that, and over ten milliseconds, says so. Turns are taken one of each, and the least processor
-time of each counts.
+time of each counts. The pages are held against their own statements as in tests/bench/ledger.py: the list sums a
+page's items alone, out of an index that holds all that is summed; `at or below` sums every movement of the items that
+have a reorder point, a tenth of them, since there is no table of balances.
 
 Run: python tests/bench/goods.py
 """
 
 import random
 import sqlite3
+import sys
 import tempfile
 from fractions import Fraction
 from pathlib import Path
 from time import process_time
 from typing import Any
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
 import sqlalchemy as sa
 
+from app import create_app
 from app.config import Config
 from app.fitting import CylinderAttributes
 from app.ledger.care.opening import open_ledger
@@ -25,10 +31,21 @@ from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequ
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import ItemKind, LineKind, Maker, MovementKind, StockItem, StockMovement, User
 from app.pricing import KeyingKind
+from tests.bench.ledger import measure
 from tests.ledger.conftest import NOW, make_house
 
 ITEMS, MOVEMENTS, LINES = 50_000, 1_000_000, 10
 BOUND, ENOUGH_MS = 5, 10.0
+PAGES = (
+    ("stock: the first page", "/stock"),
+    ("stock: the last page", f"/stock?page={ITEMS // 50}"),
+    ("stock: words", "/stock?q=mortise+4999"),
+    ("stock: a bin", "/stock?q=B-0417"),
+    ("stock: a maker's blanks", "/stock?maker=1&kind=blank"),
+    ("stock: at a place", "/stock?place=1"),
+    ("stock: at or below", "/stock?below=yes"),
+    ("an item and its movements", "/stock/items/777"),
+)
 _STEP = 50_000
 
 
@@ -39,8 +56,15 @@ def goods_house(folder: Path) -> Config:
     with ledger.sessions() as session:
         maker = session.scalars(sa.select(Maker.id).where(Maker.code == "ARD")).one()
         part = {"maker_id": maker, "kind": ItemKind.PART, "cylinder_type": "mortise", "version": 1}
-        items = [{**part, "code": f"A18M-Q1-66.{number}"} for number in range(ITEMS - 1)]
-        items.append({**part, "maker_id": None, "kind": ItemKind.UNPINNED, "code": "mortise"})
+        items = [
+            {**part, "code": f"A18M-Q1-66.{number}", "bin": f"B-{number // 25:04}", "words": "Mortise cylinder"}
+            | {"reorder_point": 20 if number % 10 == 0 else None}
+            for number in range(ITEMS - 1)
+        ]
+        items.append(
+            {**part, "maker_id": None, "kind": ItemKind.UNPINNED, "code": "mortise"}
+            | {"bin": "", "words": "Mortise without pins", "reorder_point": None}
+        )
         session.execute(sa.insert(StockItem), items)
         *parts, unpinned = session.scalars(
             sa.select(StockItem.id)
@@ -79,7 +103,8 @@ def least(turns: int, *acts: Any) -> list[float]:
 def main() -> None:
     """Make the house, and print the promise beside its bare statements."""
     with tempfile.TemporaryDirectory() as folder:
-        ledger = open_ledger(goods_house(Path(folder)))
+        config = goods_house(Path(folder))
+        ledger = open_ledger(config)
         asked: list[tuple[str, Any]] = []
         sa.event.listen(ledger.engine, "before_cursor_execute", lambda *told: asked.append((told[2], told[3])))
         with ledger.sessions() as session:
@@ -96,10 +121,11 @@ def main() -> None:
                 lambda: [bare.execute(sql, values).fetchall() for sql, values in statements],
             )
             bare.close()
-        ledger.close()
         over = " OVER" if ours > BOUND * floor and ours > ENOUGH_MS else ""
         print(f"{ITEMS:,} part numbers, {MOVEMENTS:,} movements, {len(statements)} statements")
         print(f"promise of {LINES} lines: {ours:.1f} ms, {ours / floor:.1f} times their bare SQL{over}")
+        measure(create_app(config, ledger), ledger, path, PAGES)
+        ledger.close()
 
 
 if __name__ == "__main__":

@@ -46,6 +46,9 @@ TODAY = NOW.date()
 BOUND = 5
 LARGE = {
     "sold_lines",
+    "stock_items",
+    "stock_movements",
+    "needs",
     "bench_times",
     "jobs",
     "job_lines",
@@ -351,7 +354,7 @@ def main():
         ledger.close()
 
 
-def measure(app, ledger, path):
+def measure(app, ledger, path, pages=PAGES):
     """Each page against its own statements through sqlite3, and against the emptiest page of the same application."""
     app.extensions["clock"] = lambda: NOW
     client = app.test_client()
@@ -364,7 +367,7 @@ def measure(app, ledger, path):
     bare, core = sqlite3.connect(path), ledger.engine.connect()
     (empty,) = best(asking(app, cookie, "/my-password"))
     print(f"the emptiest page takes {1000 * empty:.1f} ms: login, layout, no list")
-    for name, address in PAGES:
+    for name, address in pages:
         ask = asking(app, cookie, address)
         assert "Nothing on record" not in ask(), address
         statements, typed = asked(ledger.engine, ask)

@@ -103,14 +103,12 @@ def _items(role: Role, wanted: StockFilter) -> sa.Select[StockItem]:
         there = sa.exists().where(StockMovement.item_id == StockItem.id, StockMovement.place_id == wanted.place_id)
         rows = rows.where(there)
     if wanted.is_below:
-        free = sa.func.sum(StockMovement.on_hand - StockMovement.reserved)
-        sums = sa.select(StockMovement.item_id, free.label("free")).join(
-            StockItem, StockItem.id == StockMovement.item_id
-        )
+        free = sa.select(sa.func.sum(StockMovement.on_hand - StockMovement.reserved))
+        free = free.where(StockMovement.item_id == StockItem.id)
         if wanted.place_id is not None:
-            sums = sums.where(StockMovement.place_id == wanted.place_id)
-        summed = sums.where(StockItem.reorder_point.is_not(None)).group_by(StockMovement.item_id).subquery()
-        rows = rows.join(summed, summed.c.item_id == StockItem.id).where(summed.c.free <= StockItem.reorder_point)
+            free = free.where(StockMovement.place_id == wanted.place_id)
+        at_or_below = free.scalar_subquery() <= StockItem.reorder_point
+        rows = rows.where(StockItem.reorder_point.is_not(None), at_or_below)
     return rows.order_by(StockItem.code, StockItem.id)
 
 
