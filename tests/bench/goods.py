@@ -1,10 +1,10 @@
 """Prints how long a promise and the pages of stock take on 50,000 part numbers with 1,000,000 movements of stock.
 
-The floor of a promise is every statement that it asked, through sqlite3, its rows fetched as they lie in the file. A promise that
-takes over five times that, and over ten milliseconds, says so. Turns are taken one of each, and the least processor
-time of each counts. The pages are held against their own statements as in tests/bench/ledger.py: the list sums a
-page's items alone, out of an index that holds all that is summed; `at or below` sums every movement of the items that
-have a reorder point, a tenth of them, since there is no table of balances.
+The floor of a promise is every statement that it asked, through sqlite3, its rows fetched as they lie in the file.
+A promise that takes over five times that, and over ten milliseconds, says so. Turns are taken one of each, and the
+least processor time of each counts. The pages are held against their own statements as in tests/bench/ledger.py:
+the list sums a page's items alone, out of an index that holds all that is summed; `at or below` sums every movement
+of the items that have a reorder point, a tenth of them, since there is no table of balances.
 
 Run: python tests/bench/goods.py
 """
