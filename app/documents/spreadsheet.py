@@ -356,6 +356,7 @@ _COLUMNS: Mapping[str, tuple[ListColumn, ...]] = {
         ListColumn("Charged", lambda row: row.charged_cents, Kind.MONEY),
         ListColumn("Cost, as reckoned", lambda row: row.cost_cents, Kind.MONEY),
         ListColumn("Bench beyond it", lambda row: row.over_cents, Kind.MONEY),
+        ListColumn("Parts beyond it", lambda row: row.more_cents, Kind.MONEY),
         ListColumn("Margin", lambda row: row.margin_cents, Kind.MONEY),
         ListColumn("What did it", lambda row: row.part),
         ListColumn("Lost by that", lambda row: row.shortfalls[row.part], Kind.MONEY),

@@ -178,7 +178,7 @@ def test_the_owners_day_has_something_to_show(demo: Demo) -> None:
         assert demo.jobs["flats"] in {row.number for row in promised}
         load = load_of_bench(work.session, work.today)
         assert sum(day.jobs for day in load) == 1 and any(day.due for day in load)
-        assert [one.installer for one in coming_appointments(work.session, work.today)] == ["J. Curlew"]
+        assert [one.installer for one in coming_appointments(work.session, work.today)] == ["R. Dunlin"]
         assert [one.role for one in due_reminders(work.session, work.today, Role.OWNER)] == [Role.COUNTER]
         lapsing = lapsing_quotes(work.session, work.today)
         assert [(row.number, row.days) for row in lapsing] == [(demo.jobs["rekey"], 4)]

@@ -31,7 +31,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         reports.books: book_rows
         reports.reveals: find_reveals
         reports.promises: find_promises find_promised find_makers
-        reports.sales: find_unprofitable
+        reports.sales: find_unprofitable margin_of_job
         care.sealing_key: take_sheet
         keysystems.correcting: correct_bitting
         keysystems.bitting_lists: study_bitting_list

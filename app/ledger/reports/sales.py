@@ -1,13 +1,18 @@
-"""What customers bought, by item; and which jobs cost more than was charged, by the part of the cost that did it."""
+"""What customers bought, by item; what a job earns as it became; which jobs cost more than was charged, by the part of
+the cost that did it.
+"""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
+from fractions import Fraction
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.ledger.bench.bench_queries import BENCH_STAGES
+from app.ledger.goods.order_queries import ordered_costs
 from app.ledger.quoting.sold_lines import DISCOUNT, OFF_PRICE
 from app.ledger.reports.recall import ids_named
 from app.ledger.search.words import holds
@@ -21,9 +26,13 @@ from app.ledger.tables import (
     Job,
     LineKind,
     Maker,
+    MovementKind,
+    Need,
     Role,
     SoldLine,
     Stage,
+    StockItem,
+    StockMovement,
     Warranty,
 )
 from app.pricing import BenchTerms
@@ -163,8 +172,9 @@ class LossQuestion:
 class UnprofitableJob:
     """A job that cost more than was charged; cents before tax. cost_cents: as reckoned when it was accepted.
 
-    over_cents: what the bench took beyond the minutes that were reckoned; minutes None: nobody recorded them.
-    shortfalls: by part, what its cost exceeds its charge by (negative: what it earned).
+    over_cents: what the bench took beyond the minutes that were reckoned, below zero where it took less; minutes None:
+    nobody recorded them. more_cents: what its parts cost beyond it as they were ordered, less what of them came back
+    to the shelf. shortfalls: by part, what its cost exceeds its charge by (negative: what it earned).
     """
 
     number: int
@@ -175,6 +185,7 @@ class UnprofitableJob:
     charged_cents: int
     cost_cents: int
     over_cents: int
+    more_cents: int
     reckoned_minutes: int
     minutes_hundredths: int | None
     shortfalls: dict[str, int]
@@ -183,7 +194,7 @@ class UnprofitableJob:
     @property
     def margin_cents(self) -> int:
         """What is left of it, below 0."""
-        return self.charged_cents - self.cost_cents - self.over_cents
+        return self.charged_cents - self.cost_cents - self.over_cents - self.more_cents
 
     @property
     def part(self) -> str:
@@ -194,9 +205,10 @@ class UnprofitableJob:
 def find_unprofitable(work: Work, question: LossQuestion, page: int = 1, size: int = 50) -> Page[UnprofitableJob]:
     """Jobs that cost more than was charged, the worst first, for the owner.
 
-    Costs are those reckoned when the job was accepted, and the bench's recorded minutes beyond the reckoned ones, at
-    the bench terms of that day; what goods and trips came to is not on record. Canceled jobs are left out. A job for
-    what came back sold nothing: what it costs counts as goods.
+    Costs are those reckoned when the job was accepted, the difference of the bench's recorded minutes to the reckoned
+    ones, at the bench terms of that day, and that of ordered parts' prices; what was credited is not charged, and
+    what came back to the shelf is no cost; what trips came to is not on record. Canceled jobs are left out. A job
+    for what came back sold nothing: what it costs counts as goods.
     """
     work.require_owner()
     session = work.session
@@ -223,15 +235,14 @@ def find_unprofitable(work: Work, question: LossQuestion, page: int = 1, size: i
         .group_by(Job.id)
         .subquery()
     )
-    hundredths = sa.func.sum(sa.func.round(sa.cast(BenchTimeRow.minutes, sa.Numeric) * 100))
-    recorded = sa.select(sa.cast(hundredths, sa.Integer)).where(BenchTimeRow.job_id == Job.id)
-    spent = recorded.correlate(Job).scalar_subquery()
+    spent = _recorded().where(BenchTimeRow.job_id == Job.id).correlate(Job).scalar_subquery()
     rows = (
         sa.select(
             *(Job.number, Job.customer_id, Customer.name, Job.title, Job.accepted_on, Job.bench_minutes),
             Warranty.borne_by.label("warranty"),
             spent.label("spent"),
             _over_cents(session, spent).label("over"),
+            _more_cents(session, question).label("more"),
             *(one for one in sold.c if one.name != "id"),
         )
         .select_from(sold)
@@ -240,7 +251,7 @@ def find_unprofitable(work: Work, question: LossQuestion, page: int = 1, size: i
         .outerjoin(Warranty, Warranty.job_id == Job.id)
     )
     inner = rows.subquery()
-    margin = inner.c.charged - inner.c.cost - inner.c.over
+    margin = inner.c.charged - inner.c.cost - inner.c.over - inner.c.more
     lost = sa.select(inner).where(margin < 0)
     if question.part:
         lost = lost.where(*_is_worst(inner, question.part))
@@ -248,12 +259,20 @@ def find_unprofitable(work: Work, question: LossQuestion, page: int = 1, size: i
     return Page([_unprofitable(row) for row in found.rows], found.count, found.page, found.pages)
 
 
+def _recorded() -> sa.Select[int]:
+    """The bench's recorded minutes, in hundredths."""
+    hundredths = sa.func.sum(sa.func.round(sa.cast(BenchTimeRow.minutes, sa.Numeric) * 100))
+    return sa.select(sa.cast(hundredths, sa.Integer))
+
+
 def _sum(condition: sa.ColumnElement[bool], column: Any) -> _Int:
     return sa.func.coalesce(sa.func.sum(sa.case((condition, column), else_=0)), 0)
 
 
 def _over_cents(session: Session, spent: Any) -> _Int:
-    """What the minutes beyond the reckoned ones cost at the rate of the day of acceptance, rounded half up."""
+    """What the minutes beyond the reckoned ones cost at the rate of the day of acceptance, rounded half up; below zero
+    where fewer were recorded, once the job is through the bench.
+    """
     terms = session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from.desc())).all()
     beyond = spent - 100 * Job.bench_minutes
     if not terms:
@@ -262,12 +281,103 @@ def _over_cents(session: Session, spent: Any) -> _Int:
         (Job.accepted_on >= row.valid_from, BenchTerms.from_json(row.terms).labour_cents_per_hour) for row in terms
     ]
     rate = sa.case(*rates, else_=rates[-1][1])
-    cents = (2 * beyond * rate + 6000) // 12000  # a hundredth of a minute at a rate an hour is a 6000th of it
-    return sa.case((beyond > 0, cents), else_=0)
+    is_through = Job.stage.not_in(BENCH_STAGES)
+
+    def cents(hundredths: Any) -> Any:  # a hundredth of a minute at a rate an hour is a 6000th of it
+        return (2 * hundredths * rate + 6000) // 12000
+
+    return sa.case((beyond > 0, cents(beyond)), (sa.and_(beyond < 0, is_through), -cents(-beyond)), else_=0)
+
+
+def _more_cents(session: Session, question: LossQuestion) -> _Int:
+    """What jobs of the span cost beyond what was reckoned: `costs_since`, for those where it is anything."""
+    asked = sa.select(Job.id).where(Job.accepted_on.between(question.first, question.last))
+    waits = sa.select(Need.job_id).where(Need.job_id.in_(asked))
+    back = sa.select(StockMovement.job_id).where(_IS_BACK, StockMovement.job_id.in_(asked))
+    more = {
+        job: cents for job, cents in costs_since(session, session.scalars(waits.union(back)).all()).items() if cents
+    }
+    return sa.case(more, value=Job.id, else_=0) if more else sa.literal(0)
+
+
+_IS_BACK = sa.and_(StockMovement.kind == MovementKind.RETURNED, StockMovement.on_hand > 0)
+
+
+def costs_since(session: Session, job_ids: Collection[int]) -> dict[int, int]:
+    """Job → what its parts cost beyond what was reckoned: as ordered or confirmed, less what came back to the shelf."""
+    found = {job: cost.more_cents for job, cost in ordered_costs(session, job_ids).items()}
+    back = sa.func.sum(StockMovement.on_hand * sa.func.coalesce(StockMovement.cost_cents, StockItem.cost_cents, 0))
+    rows = sa.select(StockMovement.job_id, back).join(StockItem, StockItem.id == StockMovement.item_id)
+    rows = rows.where(_IS_BACK, StockMovement.job_id.in_(job_ids)).group_by(StockMovement.job_id)
+    for job_id, cents in session.execute(rows):
+        found[job_id] -= int(cents)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class JobMargin:
+    """What a job earns before tax as it was accepted, and as it became. charged: less what was given back or credited.
+
+    bench_cents, parts_cents: what the bench's minutes and the parts cost beyond what was reckoned. minutes_hundredths
+    None: nobody recorded any.
+    """
+
+    value_cents: int
+    cost_cents: int
+    charged_cents: int
+    bench_cents: int
+    parts_cents: int
+    reckoned_minutes: int
+    minutes_hundredths: int | None
+
+    @property
+    def quoted_cents(self) -> int:
+        """The margin as it was accepted."""
+        return self.value_cents - self.cost_cents
+
+    @property
+    def became_cents(self) -> int:
+        """The margin as it became."""
+        return self.charged_cents - self.cost_cents - self.bench_cents - self.parts_cents
+
+    @property
+    def minutes(self) -> Fraction | None:
+        """The minutes that the bench recorded."""
+        return None if self.minutes_hundredths is None else Fraction(self.minutes_hundredths, 100)
+
+    @property
+    def is_another(self) -> bool:
+        """Whether anything came about otherwise than it was reckoned."""
+        return self.quoted_cents != self.became_cents or self.minutes_hundredths is not None
+
+
+def margin_of_job(work: Work, job: Job) -> JobMargin:
+    """What an accepted job earns, as quoted and as it became, for the owner."""
+    work.require_owner()
+    session = work.session
+    sold = sa.select(
+        sa.func.coalesce(sa.func.sum(SoldLine.amount_cents), 0),
+        _sum(SoldLine.kind != OFF_PRICE, SoldLine.amount_cents),
+        sa.func.sum(SoldLine.cost_cents),
+    ).where(SoldLine.job_id == job.id)
+    charged, value, cost = session.execute(sold).one()
+    spent = _recorded().where(BenchTimeRow.job_id == job.id).scalar_subquery()
+    hundredths, over = session.execute(sa.select(spent, _over_cents(session, spent)).where(Job.id == job.id)).one()
+    return JobMargin(
+        value_cents=value,
+        cost_cents=job.cost_cents if cost is None else cost,
+        charged_cents=charged,
+        bench_cents=over,
+        parts_cents=costs_since(session, [job.id])[job.id],
+        reckoned_minutes=job.bench_minutes,
+        minutes_hundredths=None if hundredths is None else int(hundredths),
+    )
 
 
 def _shortfall(row: Any, part: str) -> Any:
     lost = row[f"cost {part}"] - row[f"charged {part}"]
+    if part == GOODS:
+        return lost + row["more"]
     return lost + row["over"] if part == KEYING else lost
 
 
@@ -292,6 +402,7 @@ def _unprofitable(row: sa.Row[*tuple[Any, ...]]) -> UnprofitableJob:
         row.charged,
         row.cost,
         row.over,
+        row.more,
         row.bench_minutes,
         None if row.spent is None else int(row.spent),
         {part: int(_shortfall(said, part)) for part in PARTS},

@@ -26,6 +26,7 @@ from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.request import said_of_line
 from app.ledger.quoting.resolving import told_customer
 from app.ledger.quoting.snapshot import read_snapshot
+from app.ledger.reports.sales import margin_of_job
 from app.ledger.sites.door_queries import job_numbers
 from app.ledger.stock.needs import needs_of
 from app.ledger.store.events import events_of_job
@@ -138,6 +139,7 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         money=job_money(job),
         invoices=papers_of_money(work.session, job),
         margin=show_margin(job.value_cents, job.cost_cents),
+        became=margin_of_job(work, job) if job.accepted_on and work.actor.role is Role.OWNER else None,
         cylinders=cylinders,
         lines=lines,
         is_whole=is_whole,
