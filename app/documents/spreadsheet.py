@@ -10,6 +10,8 @@ from fractions import Fraction
 from typing import Any
 
 from app.documents.filters import printable
+from app.ledger.goods.order_lines import to_come
+from app.ledger.goods.to_order import ItemToOrder, KeyingToOrder, WantedByJob
 from app.ledger.jobs.queries import show_margin
 from app.ledger.reports.books import BookColumn, BookRow
 from app.ledger.reports.promises import PromiseGroup
@@ -165,6 +167,16 @@ def _shortfall(part: str) -> Callable[[Any], Value]:
     return lambda row: row.shortfalls[part]
 
 
+def _to_order(one: ItemToOrder | KeyingToOrder) -> str:
+    if isinstance(one, ItemToOrder):
+        return f"{one.item.code} {one.item.words}"
+    return "Cylinders that the factory keys"
+
+
+def _numbers(wanted: Sequence[WantedByJob]) -> str:
+    return ", ".join(str(number) for number in sorted({one.job_number for one in wanted}))
+
+
 def _reach(name: str, phone: str) -> str:
     """Whom to call, and how."""
     return ", ".join(filter(None, (name, phone)))
@@ -221,6 +233,40 @@ _COLUMNS: Mapping[str, tuple[ListColumn, ...]] = {
         ListColumn("Days late", lambda row: row.late_days or None, Kind.COUNT),
         ListColumn("Minutes", lambda row: row.minutes, Kind.COUNT),
         ListColumn("Done by, in this order", lambda row: row.ready_on, Kind.DAY),
+    ),
+    "order": (
+        ListColumn("Maker", lambda row: row[0].maker.name if row[0].maker else "nobody's catalog"),
+        ListColumn("What", lambda row: _to_order(row[1])),
+        ListColumn("Quantity", lambda row: row[1].quantity, Kind.COUNT),
+        ListColumn("For jobs", lambda row: _numbers(row[1].wanted)),
+        ListColumn("Needed", lambda row: row[1].needed_on, Kind.DAY),
+        ListColumn("Order by", lambda row: row[1].order_by, Kind.DAY),
+    ),
+    "late": (
+        ListColumn("Maker", lambda row: row.order.maker.name),
+        ListColumn("Order", lambda row: row.order.number),
+        ListColumn("Their number", lambda row: row.order.maker_number),
+        ListColumn("What", lambda row: f"{row.line.item.code} {row.line.item.words}"),
+        ListColumn("To come", lambda row: to_come(row.line), Kind.COUNT),
+        ListColumn("Expected", lambda row: row.line.expected_on, Kind.DAY),
+        ListColumn("Days late", lambda row: row.days, Kind.COUNT),
+    ),
+    "came": (
+        ListColumn("Came", lambda row: row[0].at.astimezone().date(), Kind.DAY),
+        ListColumn("Maker", lambda row: row[0].order.maker.name),
+        ListColumn("Order", lambda row: row[0].order.number),
+        ListColumn("What", lambda row: f"{row[1].item.code} {row[1].item.words}"),
+        ListColumn("Good", lambda row: row[1].good, Kind.COUNT),
+        ListColumn("Damaged", lambda row: row[1].damaged or None, Kind.COUNT),
+        ListColumn("Wrong", lambda row: row[1].wrong or None, Kind.COUNT),
+    ),
+    "call": (
+        ListColumn("Job", lambda row: row.job.number, Kind.JOB),
+        *(_CUSTOMER, _PHONE),
+        ListColumn("Title", lambda row: row.job.title),
+        ListColumn("Was promised for", lambda row: row.was_on, Kind.DAY),
+        ListColumn("Is promised for", lambda row: row.now_on, Kind.DAY),
+        ListColumn("By order", lambda row: row.order_number),
     ),
     "won": (
         *(_JOB, _CUSTOMER, _TITLE),

@@ -135,6 +135,17 @@ class MakerToOrder:
         return self.draft_cents + sum(one.cents for one in self.items)
 
     @property
+    def lines(self) -> int:
+        """How many items and keying orders there are."""
+        return len(self.items) + len(self.keying)
+
+    @property
+    def order_by(self) -> date | None:
+        """The first day by which something of it is to be ordered; None where nobody can say."""
+        keying = [one.order_by for one in self.keying if one.order_by is not None]
+        return min([*(one.order_by for one in self.items), *keying], default=None)
+
+    @property
     def missing_cents(self) -> int:
         """What that lacks to the maker's minimum."""
         return missing_to(self.maker.minimum_cents if self.maker else 0, [self.cents])

@@ -1,5 +1,5 @@
-"""What customers bought, by item; what a job earns as it became; which jobs cost more than was charged, by the part of
-the cost that did it.
+"""What customers bought, by item; what a job earns as it became; which jobs cost more than was charged, by the part
+of the cost that did it.
 """
 
 from collections.abc import Collection, Sequence
@@ -172,9 +172,9 @@ class LossQuestion:
 class UnprofitableJob:
     """A job that cost more than was charged; cents before tax. cost_cents: as reckoned when it was accepted.
 
-    over_cents: what the bench took beyond the minutes that were reckoned, below zero where it took less; minutes None:
-    nobody recorded them. more_cents: what its parts cost beyond it as they were ordered, less what of them came back
-    to the shelf. shortfalls: by part, what its cost exceeds its charge by (negative: what it earned).
+    over_cents: what the bench took beyond the minutes that were reckoned, below zero where it took less; minutes
+    None: nobody recorded them. more_cents: what its parts cost beyond it as they were ordered, less what of them came
+    back to the shelf. shortfalls: by part, what its cost exceeds its charge by (negative: what it earned).
     """
 
     number: int
@@ -270,8 +270,8 @@ def _sum(condition: sa.ColumnElement[bool], column: Any) -> _Int:
 
 
 def _over_cents(session: Session, spent: Any) -> _Int:
-    """What the minutes beyond the reckoned ones cost at the rate of the day of acceptance, rounded half up; below zero
-    where fewer were recorded, once the job is through the bench.
+    """What the minutes beyond the reckoned ones cost at the rate of the day of acceptance, rounded half up; below
+    zero where fewer were recorded, once the job is through the bench.
     """
     terms = session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from.desc())).all()
     beyond = spent - 100 * Job.bench_minutes
@@ -304,19 +304,20 @@ _IS_BACK = sa.and_(StockMovement.kind == MovementKind.RETURNED, StockMovement.on
 
 
 def costs_since(session: Session, job_ids: Collection[int]) -> dict[int, int]:
-    """Job → what its parts cost beyond what was reckoned: as ordered or confirmed, less what came back to the shelf."""
+    """Job → what its parts cost beyond what was reckoned, as ordered or confirmed, less what is back on the shelf."""
     found = {job: cost.more_cents for job, cost in ordered_costs(session, job_ids).items()}
     back = sa.func.sum(StockMovement.on_hand * sa.func.coalesce(StockMovement.cost_cents, StockItem.cost_cents, 0))
     rows = sa.select(StockMovement.job_id, back).join(StockItem, StockItem.id == StockMovement.item_id)
     rows = rows.where(_IS_BACK, StockMovement.job_id.in_(job_ids)).group_by(StockMovement.job_id)
     for job_id, cents in session.execute(rows):
-        found[job_id] -= int(cents)
+        if job_id is not None:
+            found[job_id] -= int(cents)
     return found
 
 
 @dataclass(frozen=True, slots=True)
 class JobMargin:
-    """What a job earns before tax as it was accepted, and as it became. charged: less what was given back or credited.
+    """What a job earns before tax as it was accepted, and as it became. charged: less what was credited.
 
     bench_cents, parts_cents: what the bench's minutes and the parts cost beyond what was reckoned. minutes_hundredths
     None: nobody recorded any.

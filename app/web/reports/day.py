@@ -14,6 +14,9 @@ from wtforms.validators import Regexp
 from app.documents import DayList, LoadBar, day_list, load_chart
 from app.ledger.bench.bench_queries import bench_day
 from app.ledger.care.backups import last_backup
+from app.ledger.goods.moved_promises import calls_to_make
+from app.ledger.goods.order_queries import deliveries_since, late_lines
+from app.ledger.goods.to_order import what_to_order
 from app.ledger.jobs.appointments import coming_appointments, place_of, when_words
 from app.ledger.jobs.queries import LedgerQuestion, ledger_page
 from app.ledger.jobs.reminders import due_reminders
@@ -49,6 +52,7 @@ from app.web.services import current_work
 from app.web.templating import show_day
 
 _AHEAD = timedelta(days=7)  # of appointments on the page
+_SINCE_WHEN = timedelta(days=1)  # so long it is news that something came in
 ROWS = 10  # of each list on the page; the list itself has them all
 _WEEK = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 Arguments = Mapping[str, str]
@@ -115,6 +119,25 @@ def _bench(work: Work, arguments: Arguments) -> DayList:
     return day_list("bench", "What the bench has yet to do, by promise", rows)
 
 
+def _order(work: Work, arguments: Arguments) -> DayList:
+    rows = [(of, one) for of in what_to_order(work, extras=False) for one in (*of.items, *of.keying)]
+    return day_list("order", "What to order, by maker", rows)
+
+
+def _late(work: Work, arguments: Arguments) -> DayList:
+    return day_list("late", "What makers are late with", late_lines(work.session, work.today))
+
+
+def _came(work: Work, arguments: Arguments) -> DayList:
+    came = deliveries_since(work.session, work.today - _SINCE_WHEN, limit=MOST_ROWS)
+    rows = [(delivery, line) for delivery in came for line in delivery.lines]
+    return day_list("came", "What came in since yesterday", rows)
+
+
+def _call(work: Work, arguments: Arguments) -> DayList:
+    return day_list("call", "Whom to call: their day moved", calls_to_make(work.session))
+
+
 def _stages(work: Work, arguments: Arguments) -> DayList:
     page = ledger_page(work.session, work.today, LedgerQuestion(), size=1)
     return day_list("stages", "Value and margin by stage", page.stages)
@@ -131,9 +154,13 @@ LISTS: Mapping[str, Callable[[Work, Arguments], DayList]] = {
     "stages": _stages,
     "start": _start,
     "bench": _bench,
+    "order": _order,
+    "late": _late,
+    "came": _came,
+    "call": _call,
 }
-_OF_THE_COUNTER = frozenset({"start", "bench", "owed"})
-_OF_THE_BENCH = frozenset({"start", "bench"})
+_OF_THE_BENCH = frozenset({"start", "bench", "late", "came"})
+_OF_THE_COUNTER = _OF_THE_BENCH | {"order", "call", "owed"}
 
 
 def may_see(role: Role, name: str) -> bool:
@@ -214,6 +241,10 @@ def index() -> ResponseReturnValue:
         rows=ROWS,
         load=load,
         chart=load_chart([_bar(day, today) for day in load]) if load else "",
+        to_order=what_to_order(work, extras=False) if may_see(role, "order") else (),
+        late_parts=late_lines(session, today),
+        came=deliveries_since(session, today - _SINCE_WHEN),
+        calls=calls_to_make(session) if may_see(role, "call") else (),
         startable=startable_jobs(session, today),
         appointments=coming_appointments(session, today, today + _AHEAD),
         when=when_words,

@@ -1,6 +1,7 @@
 """What customers bought and what lost money: figures worked out by hand, and against the quotes themselves."""
 
 from datetime import date
+from fractions import Fraction
 
 from app.ledger.reports.sales import (
     GOODS,
@@ -13,11 +14,27 @@ from app.ledger.reports.sales import (
     find_bought,
     find_purchases,
     find_unprofitable,
+    margin_of_job,
 )
 from app.ledger.store.work import Work
-from app.ledger.tables import BorneBy, Customer, Job, Stage
+from app.ledger.tables import (
+    SHELF,
+    BorneBy,
+    Customer,
+    Job,
+    MovementKind,
+    Need,
+    OrderKind,
+    OrderState,
+    PurchaseLine,
+    PurchaseOrder,
+    PurchaseShare,
+    Stage,
+    StockMovement,
+)
 from tests import factories
 from tests.bare import config, work
+from tests.conftest import NOW
 from tests.factories import BENCH_TERMS
 
 __all__ = ["config", "work"]  # the bare house
@@ -127,3 +144,41 @@ def test_a_house_without_bench_terms_reckons_no_minutes(work: Work) -> None:
     mill = factories.CustomerFactory(name="Mill School")
     sold(mill, date(2026, 2, 3), ("cylinder", "A18M", 1, 5_000, 7_000), bench_minutes=5)
     assert [one.over_cents for one in find_unprofitable(work, LossQuestion(*SPAN)).rows] == [0]
+
+
+def test_a_job_earns_what_became_of_it(work: Work) -> None:
+    """By hand: 4 cylinders for 200.00 at 22.50 and keying for 40.00 at 30.00, accepted: 240.00 less 120.00. The maker
+    confirmed 25.00, 10.00 more. The bench took 24.5 minutes of 30, 5.50 less at 60.00 an hour. 50.00 were credited,
+    and one cylinder went back on the shelf at 25.00: 190.00 - 120.00 - 10.00 + 5.50 + 25.00 = 90.50.
+    """
+    day, by = date(2026, 2, 3), factories.UserFactory().id
+    terms(6000, date(2025, 1, 1))
+    lines = (("keying", "Keying", 4, 4_000, 3_000), ("cylinder", "A18M", 4, 20_000, 9_000))
+    job = sold(factories.CustomerFactory(), day, *lines, ("off price", "Given back", 1, -5_000, 0), bench_minutes=30)
+    session, item = work.session, factories.StockItemFactory(code="A18M", cost_cents=2_250)
+    assert margin_of_job(work, job).is_another
+    need = Need(job_id=job.id, line_number=1, item_id=item.id, quantity=4, made_at=NOW)
+    order = PurchaseOrder(
+        number="P-0001",
+        maker_id=factories.MakerFactory().id,
+        kind=OrderKind.GOODS,
+        state=OrderState.CONFIRMED,
+        made_at=NOW,
+    )
+    line = PurchaseLine(order=order, number=1, item_id=item.id, quantity=4, unit_cents=2_250, confirmed_cents=2_500)
+    line.shares = [PurchaseShare(need=need, quantity=4)]
+    time = {"task": "pinning", "pieces": 4, "minutes": "24.5", "finished": day, "recorded_by_id": by}
+    back = {"kind": MovementKind.RETURNED, "on_hand": 1, "cost_cents": 2_500, "job_id": job.id}
+    came = StockMovement(item_id=item.id, place_id=SHELF, at=NOW, **back)
+    session.add_all([line, came, factories.models.BenchTimeRow(job_id=job.id, **time)])
+    session.commit()
+    found = margin_of_job(work, job)
+    assert (found.value_cents, found.cost_cents, found.quoted_cents) == (24_000, 12_000, 12_000)
+    assert (found.charged_cents, found.bench_cents, found.parts_cents) == (19_000, -550, -1_500)
+    assert (found.became_cents, found.minutes) == (9_050, Fraction(49, 2))
+    # The same in the list, once it lost: 90.51 more of a discount.
+    assert find_unprofitable(work, LossQuestion(*SPAN)).count == 0
+    factories.SoldLineFactory(job_id=job.id, label="discount", kind="discount", amount_cents=-9_051, cost_cents=0)
+    (lost,) = find_unprofitable(work, LossQuestion(*SPAN)).rows
+    assert (lost.margin_cents, lost.over_cents, lost.more_cents) == (-1, -550, -1_500)
+    assert margin_of_job(work, job).became_cents == -1

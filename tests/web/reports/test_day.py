@@ -8,19 +8,46 @@ from html import unescape
 
 import openpyxl
 import pytest
+from sqlalchemy.orm import Session
 
 from app.ledger.care.backups import MADE
 from app.ledger.jobs.stages import move_job
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Job, Role, Stage, User
+from app.ledger.tables import (
+    Delivery,
+    DeliveryLine,
+    Job,
+    OrderKind,
+    OrderState,
+    PromiseMove,
+    PurchaseLine,
+    PurchaseOrder,
+    Role,
+    Stage,
+    User,
+)
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import BENCH_TERMS, FormClient
 
 ClientAs = Callable[[Role | None], FormClient]
 TODAY = NOW.astimezone().date()
-LISTS = ("waiting", "promised", "won", "lost", "owed", "jobs", "stages", "start", "bench")
+LISTS = (
+    "waiting",
+    "promised",
+    "won",
+    "lost",
+    "owed",
+    "jobs",
+    "stages",
+    "start",
+    "bench",
+    "late",
+    "came",
+    "order",
+    "call",
+)
 
 
 @pytest.fixture
@@ -50,6 +77,34 @@ def test_the_owner_starts_the_day_here(owner_client: FormClient) -> None:
     assert owner_client.get("/").headers["Location"] == "/day"
     page = owner_client.get("/day").text
     assert "Wednesday, 25 Nov 2026" in page and "No job is open." in page and "no backup is on record" in page
+
+
+def test_orders_to_makers_are_told_with_what_is_late_what_came_and_whom_to_call(
+    owner_client: FormClient, jobs: dict[str, Job], session: Session
+) -> None:
+    """10 ordered for two days ago, 4 came good and 1 damaged yesterday: 6 are late. A promise moved by 3 days."""
+    item = factories.StockItemFactory(code="A18M-Q1", words="Mortise cylinder", reorder_point=5, reorder_to=8)
+    maker = factories.MakerFactory(name="Ardent Brass")
+    of = {"maker_id": maker.id, "kind": OrderKind.GOODS, "state": OrderState.SENT, "made_at": NOW}
+    order = PurchaseOrder(number="P-0007", **of)
+    due = TODAY - timedelta(days=2)
+    line = PurchaseLine(order=order, number=1, item_id=item.id, quantity=10, unit_cents=100, expected_on=due)
+    delivery = Delivery(order=order, at=NOW - timedelta(days=1), request_token="x")
+    delivery.lines = [DeliveryLine(line=line, item_id=item.id, good=4, damaged=1)]
+    moved = {"was_on": TODAY, "now_on": TODAY + timedelta(days=3), "moved_at": NOW}
+    session.add_all([line, delivery, PromiseMove(job=jobs["week"], order=order, **moved)])
+    session.commit()
+    page = " ".join(re.sub("<[^>]+>", " ", owner_client.get("/day").text).split())
+    assert "P-0007 Ardent Brass A18M-Q1 expected 23 Nov 2026 late 2 days" in page
+    assert "P-0007 Ardent Brass 4 good, 1 damaged or wrong" in page
+    assert "1002 Lantern &amp; Sons 555-0100 25 Nov 2026 → 28 Nov 2026" in page
+    for name, row in (
+        ("late", ("Ardent Brass", "P-0007", None, "A18M-Q1 Mortise cylinder", 6, "2026-11-23", 2)),
+        ("came", ("2026-11-24", "Ardent Brass", "P-0007", "A18M-Q1 Mortise cylinder", 4, 1, None)),
+        ("call", (1002, "Lantern & Sons", "555-0100", "the week one", "2026-11-25", "2026-11-28", "P-0007")),
+    ):
+        sheet = openpyxl.load_workbook(io.BytesIO(owner_client.get(f"/day/{name}.xlsx").data)).active
+        assert list(sheet.values)[1:] == [row]
 
 
 def test_each_figure_leads_to_rows_that_are_there(owner_client: FormClient, jobs: dict[str, Job]) -> None:
@@ -133,7 +188,11 @@ def test_typed_text_is_no_formula_and_no_tag(owner_client: FormClient, jobs: dic
 
 
 @pytest.mark.parametrize(
-    ("role", "theirs"), [(Role.COUNTER, {"start", "bench", "owed"}), (Role.BENCH, {"start", "bench"})]
+    ("role", "theirs"),
+    [
+        (Role.COUNTER, {"start", "bench", "late", "came", "order", "call", "owed"}),
+        (Role.BENCH, {"start", "bench", "late", "came"}),
+    ],
 )
 def test_each_sees_what_is_theirs_and_no_figure_of_the_owners(
     client_as: ClientAs, jobs: dict[str, Job], role: Role, theirs: set[str]
