@@ -3,7 +3,9 @@
 import json
 import re
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
+from decimal import Decimal
+from fractions import Fraction
 from itertools import islice, pairwise
 from pathlib import Path
 from random import Random
@@ -15,7 +17,21 @@ from app.keying.arrays import Spread
 from app.keying.counting import count_columns
 from app.keying.pinning import pin
 from app.keying.progression import progress
-from app.pricing import BenchTerms, CylinderType, FactoryTerms, KeyingKind, KeyingRequest, decide
+from app.pricing import (
+    BenchTerms,
+    CylinderType,
+    Discount,
+    FactoryTerms,
+    KeyingKind,
+    KeyingRequest,
+    PricedLine,
+    PriceKind,
+    TaxRule,
+    bench_load,
+    decide,
+    settled_by,
+    total,
+)
 from app.pricing.costs import bench_minutes
 from app.pricing.money import show_cents
 from app.pricing.workdays import count_working_days, show_day
@@ -158,3 +174,37 @@ def test_the_decisions_table(bench: BenchTerms, factory: FactoryTerms) -> None:
     labels = " ".join(row[0] for row in table("line"))
     for cents in (bench.labour_cents_per_hour, bench.pin_cents, bench.key_cut_cents, bench.key_blank_cents, 420):
         assert show_cents(cents) in labels
+
+
+def test_the_load_of_the_bench() -> None:
+    days = {show_day(FRIDAY + timedelta(days=days)): FRIDAY + timedelta(days=days) for days in range(-7, 8)}
+    due = {days[name]: (1, Fraction(minutes)) for name, minutes in table("promised for")}
+    terms = BenchTerms(labour_cents_per_hour=0, type_minutes={}, kind_minutes={}, minutes_per_day=Fraction(360))
+    load = bench_load(terms, FRIDAY, due, days=3)
+    told = [[show_day(one.day), str(one.due), f"{one.percent} %", str(one.short)] for one in load]
+    assert table("day") == told
+
+
+def test_the_table_of_discounts() -> None:
+    discount, taxed = Discount(percent=Decimal(12)), TaxRule("Saltmarsh", Decimal("7.25"), True, False, FRIDAY)
+    asked = (
+        ("cabinets", 3, 6_400, PriceKind.GOODS, Discount()),
+        ("ring sets", 10, 980, PriceKind.GOODS, Discount(percent=Decimal("7.5"))),
+        ("trip", 1, 8_500, PriceKind.LABOR, Discount(cents=500)),
+    )
+    lines = [
+        PricedLine(name, count, cents, kind, off_cents=off.taken_cents(count * cents))
+        for name, count, cents, kind, off in asked
+    ]
+    told = []
+    for line in discount.shared_out(lines):
+        is_taxed = line.kind is PriceKind.GOODS
+        amounts = (line.gross_cents, line.off_cents, line.listed_cents, line.discount_cents)
+        on = show_cents(line.net_cents) if is_taxed else "nothing"
+        told.append([line.description, *map(show_cents, amounts), on, show_cents(taxed.tax_cents(line))])
+    sums = total(lines, taxed, None, FRIDAY, discount)
+    amount = show_cents(sums.goods_cents + sums.labour_cents)
+    told.append(["in all", "", "", amount, show_cents(sums.discount_cents), "", show_cents(sums.tax_cents)])
+    assert table("line | quantity and price") == told
+    assert f"To pay: {show_cents(sums.total_cents)}." in PAGE
+    assert f"$450.00 at 2 % settles {show_cents(settled_by(450_00, Decimal(2)))}" in PAGE
