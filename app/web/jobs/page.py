@@ -139,6 +139,7 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         money=job_money(job),
         invoices=papers_of_money(work.session, job),
         margin=show_margin(job.value_cents, job.cost_cents),
+        share_of=show_margin,
         became=margin_of_job(work, job) if job.accepted_on and work.actor.role is Role.OWNER else None,
         cylinders=cylinders,
         lines=lines,

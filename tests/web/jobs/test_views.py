@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import pytest
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
 from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, SnapshotLine, write_snapshot
 from app.ledger.store.events import record
@@ -399,3 +400,20 @@ def test_a_part_is_handed_over_from_its_page_with_a_receipt_of_just_that(work: W
     reread(work, job).stage = Stage.CANCELED
     work.session.commit()
     assert client.get(f"{address}/hand-over").status_code == 303
+
+
+def test_the_owner_reads_what_a_job_earned_as_it_became(client_as: ClientAs, session: Session) -> None:
+    """240.00 less 120.00 is 120.00, 50 %; 10 minutes of 30 recorded, 20.00 less at 60.00 an hour: 140.00."""
+    factories.BenchTermsFactory(terms={**factories.BENCH_TERMS, "labour_cents_per_hour": 6000})
+    day = NOW.astimezone().date()
+    job = factories.JobFactory(number=1001, stage=Stage.CLOSED, accepted_on=day, bench_minutes=30)
+    factories.SoldLineFactory(job_id=job.id, amount_cents=24_000, cost_cents=12_000)
+    owner = client_as(Role.OWNER)
+    assert "As it became" not in owner.get("/jobs/1001").text
+    time = {"task": "pinning", "pieces": 4, "minutes": "10", "finished": day, "recorded_by_id": job.opened_by_id}
+    session.add(factories.models.BenchTimeRow(job_id=job.id, **time))
+    session.commit()
+    page = " ".join(re.sub("<[^>]+>", " ", owner.get("/jobs/1001").text).split())
+    said = "As accepted 50 % $120.00 Bench 10 min of 30 min reckoned $20.00 As it became 58 % $140.00"
+    assert said in page
+    assert "As it became" not in client_as(Role.COUNTER).get("/jobs/1001").text
