@@ -1,0 +1,225 @@
+"""Accounts, ages, deposits, returns and the day that decides the tax, in a house of their own: values from outside.
+
+P: printed in the source; C: computed by us; D: derived by us from printed inputs. OA1: Principles of Accounting,
+Volume 1, OpenStax 2019. Where states differ the rule is set first, as the owner of a house there would.
+"""
+
+import secrets
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, timedelta
+from decimal import Decimal
+
+import pytest
+
+from app.ledger.catalog.money_rules import set_money_rules
+from app.ledger.catalog.price_editing import set_deciding_day, set_tax_rule
+from app.ledger.money.crediting import CreditForm, credit_lines
+from app.ledger.money.invoicing import Invoicing
+from app.ledger.money.owing import aging, statement_of
+from app.ledger.quoting.request import LineRequest, QuoteRequest
+from app.ledger.store.work import Work
+from app.ledger.tables import Customer, Invoice, InvoiceKind, Job, LineKind, Payment, Stage
+from app.pricing import NO_DISCOUNT, MoneyRules, TaxRule
+from tests import factories
+from tests.ledger.conftest import config, customer_id, house_folder, work
+from tests.ledger.money.conftest import invoiced, later, went
+from tests.ledger.test_main_job import accept, issued
+
+__all__ = ["config", "house_folder", "work"]
+
+
+@pytest.fixture(autouse=True)
+def saving(work: Work) -> Iterator[None]:
+    with factories.saving_into(work.session):
+        yield
+
+
+def entered(
+    work: Work, cents: int, on: date, due: date | None = None, customer: Customer | None = None, of: int | None = None
+) -> Job:
+    """An invoice, below zero a credit note, of a job that is handed over and comes to as much."""
+    kind = InvoiceKind.INVOICE if cents > 0 else InvoiceKind.CREDIT_NOTE
+    there = work.session.query(Invoice).filter(Invoice.number == of).one() if of else None
+    job = there.job if there else factories.JobFactory(customer=customer, stage=Stage.HANDED_OVER, agreed_cents=0)
+    job.agreed_cents = (job.agreed_cents or 0) + cents
+    number = work.session.query(Invoice).count() + 1
+    work.session.add(
+        Invoice(
+            number=number,
+            kind=kind,
+            job_id=job.id,
+            issued_at=work.now,
+            issued_by_id=1,
+            invoiced_on=on,
+            due_on=due or on,
+            subtotal_cents=cents,
+            tax_cents=0,
+            deposit_cents=0,
+            total_cents=cents,
+            refers_to_id=there.id if there else None,
+            snapshot="{}",
+            sha256="",
+            request_token=f"published {number}",
+        )
+    )
+    work.session.commit()
+    return job
+
+
+def came(work: Work, job: Job, cents: int, on: date) -> None:
+    work.session.add(Payment(job_id=job.id, received_on=on, cents=cents, means="check", taken_by_id=1))
+    work.session.commit()
+
+
+def test_a_running_balance(work: Work) -> None:
+    """SL1, P: Business Breakthrough (school text) p. 264, content.yudu.com."""
+    someone, day = factories.CustomerFactory(), work.today
+    first = entered(work, 5808_00, day, customer=someone)
+    entered(work, -132_00, day + timedelta(1), of=1)
+    entered(work, 448_00, day + timedelta(2), customer=someone)
+    came(work, first, 5808_00, day + timedelta(3))
+    found = statement_of(work.session, someone.id, day + timedelta(9))
+    assert [one.balance_cents for one in found.entries] == [5808_00, 5676_00, 6124_00, 316_00]
+
+
+def test_one_customer_and_the_sum_of_all(work: Work) -> None:
+    """SL3, P: OA1 7.1-7.3, Baker Co.; SL2, P: OA1 7.4 (2,248 once for 2,428, a slip): 328 and 2,661 are 2,989."""
+    baker, day = factories.CustomerFactory(), work.today
+    job = entered(work, 850_00, day, customer=baker)
+    entered(work, 600_00, day + timedelta(1), customer=baker)
+    came(work, job, 1450_00, day + timedelta(2))
+    found = statement_of(work.session, baker.id, day + timedelta(2))
+    assert [one.balance_cents for one in found.entries] == [850_00, 1450_00, 0]
+    for cents in (328_00, 2661_00):
+        entered(work, cents, day, customer=factories.CustomerFactory())
+    rest = [row for row in aging(work.session, day).rows if row.customer_id != baker.id]
+    assert sorted(row.total_cents for row in rest) == [328_00, 2661_00]
+    assert sum(row.total_cents for row in rest) == 2989_00
+
+
+def test_debts_by_customer_and_age(work: Work) -> None:
+    """AG2, P (placing of Z's two amounts D): Accounting Principles: A Business Perspective p. 375."""
+    rows = {
+        "X": (0, 0, 0, 0, 5_000_00),
+        "Y": (0, 12_000_00, 2_000_00, 0, 0),
+        "Z": (0, 0, 0, 200_00, 200_00),
+        "Zz": (560_000_00, 240_000_00, 2_000_00, 600_00, 6_000_00),
+    }
+    day = work.today
+    for name, amounts in rows.items():
+        someone = factories.CustomerFactory(name=f"Published {name}")
+        for cents, overdue in zip(amounts, (0, 30, 60, 90, 91), strict=True):
+            if cents:
+                entered(work, cents, day - timedelta(120), day - timedelta(overdue), someone)
+    found = aging(work.session, day)
+    assert [row.cents for row in found.rows if row.customer_name.startswith("Published")] == list(rows.values())
+    assert found.total.cents == (560_000_00, 252_000_00, 4_000_00, 800_00, 11_200_00)
+    assert found.total.total_cents == 828_000_00
+    # A plain reckoning: every invoice by itself.
+    plain = [0] * 5
+    for one in work.session.query(Invoice).order_by(Invoice.id):
+        days = (day - one.due_on).days
+        plain[0 if days <= 0 else min(1 + (days - 1) // 30, 4)] += one.total_cents
+    assert tuple(plain) == found.total.cents
+
+
+def sold(work: Work, cents: int, quantity: int = 1, place: str = "Published", until: date | None = None) -> Job:
+    """Goods at a price of their own, accepted; `until`: the day to which the customer is exempt."""
+    customer = work.session.get_one(Customer, customer_id(work, "Harbourmaster"))
+    customer.tax_place, customer.tier = place, ""
+    customer.exempt_certificate, customer.exempt_until = ("EX-1", until) if until else ("", None)
+    for site in customer.sites:
+        site.tax_place = place
+    work.session.commit()
+    line = LineRequest(
+        LineKind.HARDWARE, quantity, price_code="RING-SET", keys_each=0, unit_cents=cents, price_reason="published"
+    )
+    ask = QuoteRequest(customer.id, (line,), discount=NO_DISCOUNT)
+    return accept(work, issued(work, ask))
+
+
+def taxed(work: Work, rate: str, since: date, place: str = "Published") -> None:
+    set_tax_rule(work, TaxRule(place, Decimal(rate), True, False, since))
+
+
+@pytest.mark.parametrize(("is_kept", "refund"), [(False, 82_65), (True, 81_75)])
+def test_tax_on_goods_that_come_back_with_a_charge(work: Work, is_kept: bool, refund: int) -> None:
+    """RT1, P: Washington Dept. of Revenue, Merchandise Returns with Restocking Fees (RT2: California CDTFA 490.0223):
+    85.00 + 7.65, 10.00 kept, 82.65 back. RT3, rule P (Va. Code 58.1-619), figures C: 81.75.
+    """
+    set_money_rules(work, work.today, MoneyRules(restocking_taxed=is_kept))
+    taxed(work, "9", work.today)
+    job = sold(work, 85_00)
+    one = invoiced(work, job, Invoicing.ALL)
+    assert one.total_cents == 92_65
+    note = credit_lines(work, one.id, 2, CreditForm({"1": 1}, "brought back", secrets.token_hex(8), 10_00))
+    assert (note.total_cents, note.refers_to_id) == (-refund, one.id)
+
+
+def test_a_full_and_a_partial_return(work: Work) -> None:
+    """RT6, P: 23VAC10-210-3080 B: 20.00 at 5.3 %, 21.06 back. RT8, P: Md. Tax-General 11-403(c): its share of tax."""
+    taxed(work, "5.3", work.today)
+    one = invoiced(work, sold(work, 10_00, 2), Invoicing.ALL)
+    half = credit_lines(work, one.id, 2, CreditForm({"1": 1}, "one back", secrets.token_hex(8)))
+    rest = credit_lines(work, one.id, 3, CreditForm({"1": 1}, "the other too", secrets.token_hex(8)))
+    assert (half.tax_cents, rest.tax_cents, half.total_cents + rest.total_cents) == (-53, -53, -21_06)
+
+
+def test_the_day_of_hand_over_or_of_the_contract_decides(work: Work) -> None:
+    # RC1, rule P (Kansas Notice 15-02), figure D: 6.15 to 6.5 %; ordered before, handed over after: 65.00.
+    taxed(work, "6.15", work.today)
+    taxed(work, "6.5", work.today + timedelta(7))
+    set_deciding_day(work, work.today, tax_of_hand_over=True, prices_of_hand_over=False)
+    job, after = sold(work, 1000_00), later(work, 8)
+    went(after, job, 1, line_1=1)
+    assert invoiced(after, job).tax_cents == 65_00
+    # RC2, P (Comptroller of Maryland, Sales Made Prior to Rate Change for Delivery): the contract's 5 %, not 6 %.
+    taxed(work, "5", work.today, "Chesapeake")
+    taxed(work, "6", work.today + timedelta(7), "Chesapeake")
+    set_deciding_day(work, work.today, tax_of_hand_over=False, prices_of_hand_over=False)
+    job = sold(work, 1000_00, place="Chesapeake")
+    went(after, job, 1, line_1=1)
+    assert invoiced(after, job).tax_cents == 50_00
+
+
+def test_a_certificate_that_has_ended_exempts_no_longer(work: Work) -> None:
+    """C: exempt to the end of the week, handed over in the next; the day of hand-over decides: 1,000.00 at 6 %."""
+    taxed(work, "6", work.today)
+    set_deciding_day(work, work.today, tax_of_hand_over=True, prices_of_hand_over=False)
+    job, after = sold(work, 1000_00, until=work.today + timedelta(4)), later(work, 8)
+    assert job.agreed_cents in (1000_00, 1060_00)  # by the day that is promised
+    went(after, job, 1, line_1=1)
+    assert invoiced(after, job).tax_cents == 60_00
+    job = sold(work, 1000_00, until=work.today + timedelta(30))
+    went(work, job, 1, line_1=1)
+    assert invoiced(work, job).tax_cents == 0
+
+
+def test_a_deposit_is_owed_until_hand_over_part_by_part(work: Work) -> None:
+    """DP1, P: OA1 12.2: 600.00 for 20 pieces; half handed over, then half: owed 600.00, 300.00, 0. DP3, P (Indiana
+    Information Bulletin 78): a deposit is no sale, so it is not taxed.
+    """
+    set_tax_rule(work, TaxRule("Published", Decimal(0), False, False, work.today))
+    job = sold(work, 30_00, 20)
+    asked = invoiced(work, job, Invoicing.DEPOSIT, 600_00)
+    assert (asked.deposit_cents, asked.tax_cents) == (600_00, 0)
+    owed, bills = [600_00], []
+    for place in (1, 2):
+        went(work, job, place, line_1=10)
+        bills.append(invoiced(work, job))
+        owed.append(owed[-1] + bills[-1].deposit_cents)
+    assert owed == [600_00, 300_00, 0]
+    assert [(one.subtotal_cents, one.total_cents) for one in bills] == [(300_00, 0), (300_00, 0)]
+
+
+def test_numbers_of_invoices_have_no_gap(work: Work) -> None:
+    """IN2, IN4, P: CGI annexe II art. 242 nonies A, I, 7°: one number from an unbroken sequence, given at issue."""
+    taxed(work, "5", work.today)
+    first, second = sold(work, 10_00), sold(work, 20_00)
+    with pytest.raises(Exception, match="Nothing of this job was handed over"):
+        invoiced(work, first)
+    numbers = [invoiced(work, one, Invoicing.ALL).number for one in (first, second)]
+    note = credit_lines(work, 1, 2, CreditForm({"1": 1}, "back", secrets.token_hex(8)))
+    third = invoiced(replace(work), sold(work, 30_00), Invoicing.ALL)
+    assert [*numbers, note.number, third.number] == [1, 2, 3, 4]
