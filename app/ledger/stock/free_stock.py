@@ -49,6 +49,11 @@ class Coming:
     quantity: int
     on: date
 
+    @property
+    def day(self) -> date | None:
+        """The day, None where nobody knows it."""
+        return None if self.on == NO_DAY else self.on
+
 
 @dataclass(frozen=True, slots=True)
 class Drawn:

@@ -33,6 +33,10 @@ from app.ledger.tables import (
     LineKind,
     Maker,
     MovementKind,
+    OrderKind,
+    OrderState,
+    PurchaseLine,
+    PurchaseOrder,
     Stage,
     StockItem,
     StockMovement,
@@ -45,6 +49,7 @@ from tests.shelf import count_item, count_part, count_unpinned, unpinned
 
 KD = KeyingInstruction(KeyingKind.KD)
 RINGS = LineRequest(LineKind.HARDWARE, 8, price_code="RING-SET")
+THURSDAY = date(2026, 3, 5)
 IN_SIX_DAYS = date(2026, 3, 10)  # Monday 2 March and the six working days that the demo's bench terms say
 
 
@@ -250,3 +255,31 @@ def test_no_acceptance_takes_what_an_earlier_one_was_promised(work: Work, acts: 
         assert sum(least for _, least in promised.values()) == there.reserved <= there.on_hand
         waiting = any(kept(job_id).to_order for job_id in promised)
         assert not (waiting and there.free)  # whoever waits has all there is
+
+
+def test_what_an_order_brings_is_promised_once_by_its_day(work: Work) -> None:
+    """Nothing lies there; ten come on Thursday. Six are sold, then six more: of these two have to be ordered."""
+    part = price_request(work, ask_for(work, mortise(1, KD))).ask.lines[0].part_number
+    item = count_part(work, maker(work), part, 0)
+    count_unpinned(work, 0)
+    sent = {"number": "P-9001", "maker_id": maker(work), "kind": OrderKind.GOODS, "state": OrderState.CONFIRMED}
+    order = PurchaseOrder(**sent, made_at=work.now)
+    line = PurchaseLine(order=order, number=1, item=item, quantity=10, unit_cents=1200, expected_on=THURSDAY)
+    work.session.add_all([order, line])
+    work.session.commit()
+    first, second = (accept(work, issued(work, ask_for(work, mortise(6, KD)))) for _ in range(2))
+    found = [needs_of(work.session, job.id)[0] for job in (first, second)]
+    assert [[(one.quantity, one.day) for one in state.coming] for state in found] == [
+        [(6, THURSDAY)],
+        [(4, THURSDAY)],
+    ]
+    assert [state.to_order for state in found] == [0, 2]
+    assert (first.promised_on, second.promised_on) == (THURSDAY, IN_SIX_DAYS)
+    [third] = price_request(work, ask_for(work, mortise(1, KD))).plan.lines
+    assert (third.on_shelf, third.on_order, third.to_order) == (0, 0, 1)
+    line.expected_on = IN_SIX_DAYS  # the maker confirms a later day
+    work.session.commit()
+    assert promise_again(work, first) == IN_SIX_DAYS
+    move_job(work, first.id, first.version, Stage.CANCELED, "changed their mind")
+    [third] = price_request(work, ask_for(work, mortise(1, KD))).plan.lines
+    assert (third.on_order, third.to_order, third.here_on) == (1, 0, IN_SIX_DAYS)
