@@ -19,7 +19,7 @@ def _hand_over_the_cores(hands: Hands) -> None:
     hands.page.get_by_label("Handed over all the same").check()
     hands.page.get_by_role("button", name="Handed over", exact=True).click()
     hands.settle()
-    expect(hands.page.locator("main")).to_contain_text("Job 1003 is handed over now.")
+    expect(hands.page.locator("main")).to_contain_text("Have receipt H-1003-1 signed.")
 
 
 def test_a_leavers_keys_and_the_yearly_count(hands: Hands, house: House) -> None:

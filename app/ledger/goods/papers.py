@@ -39,7 +39,7 @@ class Pick:
 def picks_of(session: Session, job: Job) -> tuple[Pick, ...]:
     """What a job takes of the shelf, by place and bin."""
     shelf = session.get_one(StockPlace, SHELF).name
-    picks = [_pick(shelf, state) for state in needs_of(session, job.id)]
+    picks = [_pick(shelf, one) for one in needs_of(session, job.id) if one.out < one.need.quantity]
     return tuple(sorted(picks, key=lambda one: (one.bin == "", one.bin, one.code, one.line or 0)))
 
 
