@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session, joinedload
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.price_queries import entered_bench_terms
-from app.ledger.stock.items import code_pattern, item_of_row, name_item, unpinned_item
+from app.ledger.stock.items import WITH_MAKER, code_pattern, item_of_row, name_item, unpinned_item
 from app.ledger.stock.movements import lock_item, move_stock, newest_movement
 from app.ledger.stock.needs import reserve_waiting
 from app.ledger.store.engine import Page, get_row, place_of_page, transaction
@@ -262,7 +262,7 @@ def whole_count(session: Session, count: StockCount) -> Iterator[StockItem]:
         sa.select(StockItem)
         .join(StockCountLine, StockCountLine.item_id == StockItem.id)
         .where(StockCountLine.count_id == count.id)
-        .options(joinedload(StockItem.maker))
+        .options(WITH_MAKER)
         .order_by(StockItem.bin, StockItem.code, StockItem.id)
     )
     return iter(session.scalars(rows).all())
@@ -271,7 +271,7 @@ def whole_count(session: Session, count: StockCount) -> Iterator[StockItem]:
 def _in_order(rows: sa.Select[StockCountLine]) -> sa.Select[StockCountLine]:
     return (
         rows.join(StockItem, StockItem.id == StockCountLine.item_id)
-        .options(joinedload(StockCountLine.item).joinedload(StockItem.maker))
+        .options(joinedload(StockCountLine.item).joinedload(StockItem.maker).load_only(Maker.id, Maker.name))
         .order_by(StockItem.bin, StockItem.code, StockItem.id)
     )
 

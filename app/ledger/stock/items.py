@@ -9,13 +9,15 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import CatalogRow, ItemKind, Maker, PriceBookRow, SpecRow, StockItem
 
+WITH_MAKER = joinedload(StockItem.maker).load_only(Maker.id, Maker.name)
+"""Loads an item's maker by name, without its tables, which are long."""
 OF_A_MAKER = (ItemKind.PART, ItemKind.BLANK, ItemKind.CAM, ItemKind.RING)
 """The kinds whose code is a maker's part number."""
 
 
 def get_stock_item(session: Session, item_id: int) -> StockItem:
     """An item with its maker; NotFound when there is none."""
-    return get_row(session, StockItem, item_id, "item of stock", joinedload(StockItem.maker))
+    return get_row(session, StockItem, item_id, "item of stock", WITH_MAKER)
 
 
 def find_item(session: Session, maker_id: int | None, kind: ItemKind | None, code: str) -> StockItem | None:

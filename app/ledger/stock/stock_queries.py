@@ -1,5 +1,6 @@
 """Questions about stock: the list, a page at a time, an item's movements, and what a barcode reader typed."""
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -8,8 +9,9 @@ from sqlalchemy.orm import Session, joinedload
 
 from app.keying import PinSize
 from app.ledger.catalog.maker_queries import spellings
-from app.ledger.stock.items import code_pattern
+from app.ledger.stock.items import WITH_MAKER, code_pattern
 from app.ledger.stock.movements import NOTHING, Quantity, quantities
+from app.ledger.stock.on_order import open_lines
 from app.ledger.stock.pin_draws import unbooked_pins
 from app.ledger.store.engine import Page, page_of, place_of_page
 from app.ledger.store.vault import Vault
@@ -50,6 +52,7 @@ class StockRow:
 
     item: StockItem
     quantity: Quantity
+    on_order: int = 0
 
     @property
     def is_below(self) -> bool:
@@ -69,7 +72,11 @@ def list_stock(session: Session, vault: Vault, role: Role, wanted: StockFilter, 
     found = page_of(session, _items(role, wanted), page, SIZE)
     sums = quantities(session, [item.id for item in found.rows], wanted.place_id)
     rows = with_pins(session, vault, found.rows, sums)
-    return Page([StockRow(item, rows[item.id]) for item in found.rows], found.count, found.page, found.pages)
+    coming = Counter[int]()
+    for line in open_lines(session, sums):
+        coming[line.item_id] += line.to_come
+    listed = [StockRow(item, rows[item.id], coming[item.id]) for item in found.rows]
+    return Page(listed, found.count, found.page, found.pages)
 
 
 def with_pins(
@@ -88,7 +95,7 @@ def with_pins(
 
 
 def _items(role: Role, wanted: StockFilter) -> sa.Select[StockItem]:
-    rows = sa.select(StockItem).options(joinedload(StockItem.maker))
+    rows = sa.select(StockItem).options(WITH_MAKER)
     if role is Role.COUNTER:
         rows = rows.where(StockItem.kind != ItemKind.PIN)
     for word in wanted.words.split():
@@ -158,6 +165,11 @@ def by_place(session: Session, item_id: int) -> list[tuple[StockPlace, Quantity]
     return [(place, sums.get(place.id, NOTHING)) for place in list_places(session)]
 
 
+def maker_names(session: Session) -> Sequence[tuple[int, str]]:
+    """Id and name of every maker, by name; without their tables, which are long."""
+    return [(maker, name) for maker, name in session.execute(sa.select(Maker.id, Maker.name).order_by(Maker.name))]
+
+
 def list_places(session: Session) -> Sequence[StockPlace]:
     """Every place, the first one first."""
     return session.scalars(sa.select(StockPlace).order_by(StockPlace.id)).all()
@@ -177,7 +189,7 @@ def scan(session: Session, role: Role, code: str) -> Scanned:
     """What somebody typed, or a barcode reader did, letters large or small."""
     ways = [code, *spellings(code)] if code else []
     is_it = sa.or_(StockItem.code.in_(ways), sa.and_(StockItem.barcode != "", StockItem.barcode.in_(ways)))
-    rows = sa.select(StockItem).where(is_it).options(joinedload(StockItem.maker)).order_by(StockItem.id).limit(20)
+    rows = sa.select(StockItem).where(is_it).options(WITH_MAKER).order_by(StockItem.id).limit(20)
     if role is Role.COUNTER:
         rows = rows.where(StockItem.kind != ItemKind.PIN)
     items = session.scalars(rows).all()

@@ -7,7 +7,6 @@ from flask.typing import ResponseReturnValue
 
 from app.documents import stock_count_pdf
 from app.errors import Problem, Problems
-from app.ledger.catalog.maker_queries import list_makers
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.quoting.issuing import house_head
 from app.ledger.stock.counts import (
@@ -29,7 +28,7 @@ from app.ledger.stock.counts import (
     whole_count,
 )
 from app.ledger.stock.items import name_item
-from app.ledger.stock.stock_queries import list_places, scan
+from app.ledger.stock.stock_queries import list_places, maker_names, scan
 from app.ledger.store.numbers import stock_count_number
 from app.ledger.store.work import Work
 from app.ledger.tables import SHELF, ItemKind, Role, StockItem
@@ -78,7 +77,7 @@ def counts() -> ResponseReturnValue:
         choice=choice,
         counts=list_stock_counts(work.session, read_page(request.args)),
         places=list_places(work.session),
-        makers=[maker for maker, _, _ in list_makers(work.session)],
+        makers=maker_names(work.session),
         kinds=[kind for kind in ItemKind if kind is not ItemKind.PIN],
     )
     return page, form.status

@@ -8,7 +8,6 @@ from flask_login import current_user
 from wtforms import SelectField, StringField
 from wtforms.validators import InputRequired
 
-from app.ledger.catalog.maker_queries import list_makers
 from app.ledger.stock.handling import (
     ItemForm,
     ShelfForm,
@@ -22,11 +21,13 @@ from app.ledger.stock.handling import (
 )
 from app.ledger.stock.items import get_stock_item, name_item
 from app.ledger.stock.movements import newest_movement, quantities
+from app.ledger.stock.on_order import open_lines
 from app.ledger.stock.stock_queries import (
     StockFilter,
     by_place,
     list_places,
     list_stock,
+    maker_names,
     movements_of,
     scan,
     with_pins,
@@ -68,7 +69,7 @@ def index() -> ResponseReturnValue:
         found=list_stock(work.session, work.vault, current_user.role, wanted, read_page(request.args)),
         wanted=wanted,
         known=known,
-        makers=[maker for maker, _, _ in list_makers(work.session)],
+        makers=maker_names(work.session),
         kinds=[kind for kind in ItemKind if kind is not ItemKind.PIN or current_user.role is not Role.COUNTER],
         places=list_places(work.session),
         form=PageForm(formdata=None),
@@ -136,6 +137,7 @@ def _item_page(found: StockItem, form: ShelfPage | None = None) -> ResponseRetur
         "stock/item.html",
         item=found,
         quantity=sums[found.id],
+        coming=open_lines(session, [found.id]),
         booked=quantities(session, [found.id])[found.id],
         places=by_place(session, found.id),
         moved=movements_of(session, found.id, read_page(request.args)),
