@@ -333,8 +333,9 @@ def delete_draft(work: Work, order_id: int, version: int) -> None:
 def send_order(work: Work, order_id: int, version: int, how: str = "") -> PurchaseOrder:
     """Freeze an order as sent now, by who acts; each line is expected by its lead time from today.
 
-    how: "by e-mail to …", for the story. The stage of each of its jobs that waits becomes 'parts on order'. Bittings
-    are not on it: where the factory keys from our records they go sealed, beside it, as the paper says.
+    how: "by e-mail to …", for the story. No promise moves by it: the maker has not told a day yet. The stage of each
+    of its jobs that waits becomes 'parts on order'. Bittings are not on it: where the factory keys from our records
+    they go sealed, beside it, as the paper says.
     """
     work.require(Role.COUNTER)
     with transaction(work.session):
@@ -354,7 +355,7 @@ def send_order(work: Work, order_id: int, version: int, how: str = "") -> Purcha
         work.session.flush()
         sent = f"Order {order.number} sent to {maker.name}{f' {how}' if how else ''}: {_lines_words(order)}"
         record(work, ORDER_SENT, f"order {order.id}", sent)
-        move_promises(work, order, follow_jobs(work, order))
+        follow_jobs(work, order)
         return order
 
 
