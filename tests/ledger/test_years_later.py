@@ -326,7 +326,11 @@ class Lives(RuleBasedStateMachine):
             if metal.system != loss.at[0] or (coming is not None and self.jobs[coming].loss == number):
                 continue
             above = self.above[metal.system, metal.own][1:2]
-            if loss.on_record and metal.own not in loss.successors and renamed.issuperset(above) and above:
+            if (
+                loss.on_record
+                and metal.own not in loss.successors
+                and any(loss.successors.get(one, one) not in (one, *NO_LONGER) for one in above)
+            ):
                 continue  # came under a lost master that was found: the plan has no keyset for it
             is_done = coming is None or self.jobs[coming].stage is Stage.READY
             kept = metal.meant & (loss.successors.keys() - renamed)
