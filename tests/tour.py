@@ -101,6 +101,7 @@ _WORDS: dict[str, object] = {"who": "customer", "name": "quotes", "kind": "csv",
 
 PASSED_BY: dict[str, str] = {
     "static": "files as they lie there",
+    "accounts.receipt": "a payment to a customer's account (tests/web/money/test_money_pages.py)",
     "login.first_start": "only a house without anybody has it",
     "catalog.progress": "the token of an import that is going on",
     "keying.matrix_run": "the token of a search that is going on",
@@ -296,6 +297,8 @@ def _number(endpoint: str, session: Session) -> int:
     """A job's number: of the one whose keys the bench cuts, or of the one that the endpoint is about."""
     if endpoint == "keys.receipt":
         return 1
+    if endpoint in ("invoices.show", "invoices.pdf"):
+        return session.scalars(sa.select(sa.func.min(models.Invoice.number))).one()
     job = sa.select(models.Job.number).order_by(models.Job.number)
     if endpoint.startswith("payments."):
         job = job.join(models.Payment, models.Payment.job_id == models.Job.id)
