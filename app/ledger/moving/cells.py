@@ -34,6 +34,8 @@ def write_cell(column: sa.Column[Any], value: Any) -> str:
 def read_cell(column: sa.Column[Any], text: str) -> Any:
     """The value of a cell; None for an empty one where the column takes none. BitternError with what to mend."""
     kind = column.type
+    if not text and column.nullable:
+        return None
     if isinstance(kind, sa.String) and not isinstance(kind, sa.Enum):
         if kind.length is not None:
             check_length(text, kind.length, column.name)
@@ -41,8 +43,6 @@ def read_cell(column: sa.Column[Any], text: str) -> Any:
             raise BitternError(column.name, "There is a character in this text that no record holds; type it anew.")
         return text
     if not text:
-        if column.nullable:
-            return None
         raise BitternError(column.name, "This cell may not be empty.")
     cell = _cell_of(column)
     try:
