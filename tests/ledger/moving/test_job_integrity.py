@@ -174,7 +174,7 @@ def test_a_quote_that_was_altered_is_refused_with_its_row_and_column(taken: byte
         ("job lines", "job lines has no line of it"),
         ("jobs", "There is no row 1 in jobs"),
         ("last numbers", "There is no row 'job': add one with the value 1010"),
-        ("payments", "There is no payment"),
+        ("payments", " in payments"),
     ],
 )
 def test_a_table_that_others_need_is_missed(table: str, part: str, taken: bytes, empty: Work) -> None:
