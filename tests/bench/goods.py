@@ -45,6 +45,7 @@ PAGES = (
     ("stock: at a place", "/stock?place=1"),
     ("stock: at or below", "/stock?below=yes"),
     ("an item and its movements", "/stock/items/777"),
+    ("to order", "/stock/to-order"),
 )
 _STEP = 50_000
 
