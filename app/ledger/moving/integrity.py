@@ -27,6 +27,7 @@ from app.ledger.tables import (
     QuoteRevision,
     Site,
     Stage,
+    StockMovement,
 )
 
 NumberedRows = Sequence[tuple[int, Values]]
@@ -34,6 +35,7 @@ NumberedRows = Sequence[tuple[int, Values]]
 _JOBS, _LINES, _QUOTES = Job.__tablename__, JobLine.__tablename__, QuoteRevision.__tablename__
 _PAYMENTS, _STORY, _NUMBERS = Payment.__tablename__, Event.__tablename__, Counter.__tablename__
 _KEYSETS, _CYLINDERS = Keyset.__tablename__, Cylinder.__tablename__
+_MOVEMENTS = StockMovement.__tablename__
 _NOT_ACCEPTED = (Stage.ASKED, Stage.QUOTED, Stage.LOST)
 _MOVED = re.compile(r"[a-z ]+ → ([a-z ]+)(?::.*)?", re.DOTALL)
 _BECOMES = {"job opened": Stage.ASKED, "quote issued": Stage.QUOTED, "quote accepted": Stage.APPROVED}
@@ -97,7 +99,14 @@ class MergedRows:
 
 def integrity_problems(merged: MergedRows) -> list[Problem]:
     """Everything that cannot be as it stands in several rows, each named at one of them."""
-    return [*_keysets(merged), *_jobs(merged), *_cylinders(merged), *_story(merged), *_last_numbers(merged)]
+    return [
+        *_keysets(merged),
+        *_jobs(merged),
+        *_cylinders(merged),
+        *_story(merged),
+        *_last_numbers(merged),
+        *_stock(merged),
+    ]
 
 
 def _keysets(merged: MergedRows) -> Iterator[Problem]:
@@ -112,6 +121,22 @@ def _keysets(merged: MergedRows) -> Iterator[Problem]:
             parent = merged.row(_KEYSETS, parent)["parent_id"]
         if parent is not None:
             yield merged.problem(_KEYSETS, values["id"], "parent_id", "This keyset stands under itself.")
+
+
+def _stock(merged: MergedRows) -> Iterator[Problem]:
+    """Movements by which less than nothing would lie at a place, or more would be reserved than is there."""
+    if not merged.added(_MOVEMENTS):
+        return
+    sums: dict[tuple[int, int], list[int]] = defaultdict(lambda: [0, 0])
+    for values in merged.rows(_MOVEMENTS):
+        there = sums[values["item_id"], values["place_id"]]
+        there[0] += values["on_hand"]
+        there[1] += values["reserved"]
+    for _, values in merged.added(_MOVEMENTS):
+        on_hand, reserved = sums.pop((values["item_id"], values["place_id"]), (0, 0))
+        if not 0 <= reserved <= on_hand:
+            refusal = f"Of this item there would be {on_hand:,} on hand and {reserved:,} reserved at its place."
+            yield merged.problem(_MOVEMENTS, values["id"], "on_hand", refusal)
 
 
 def _cylinders(merged: MergedRows) -> Iterator[Problem]:

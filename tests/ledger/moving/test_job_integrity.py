@@ -30,7 +30,7 @@ from tests.moved import JOB_TABLES, Rows, demo_taken, tables_in, with_table, wit
 OF_KEYS = set(KINDS)
 # What no refusal below is about: without it a plan is made in a moment.
 _BESIDE = (
-    *("catalogue", "keyways", "pin stock", "prices", "price rules", "operated by", "keys"),
+    *("catalogue", "keyways", "prices", "price rules", "operated by", "keys"),
     *("key counts", "key count lines"),
 )
 
@@ -104,6 +104,7 @@ CELLS = [
     ("bench times", {}, "minutes", "9e999999999", "such as 42.5"),
     ("bench times", {}, "task", "resting", "Write one of: set-up"),
     ("bench times", {}, "pieces", "0", "1 or more"),
+    ("stock movements", {"kind": "reserved"}, "reserved", "900000", "on hand and 899,99"),
     ("last numbers", {"name": "job"}, "value", "1003", "The job 1010 was given out already"),
     ("last numbers", {"name": "key receipt"}, "value", "0", "The key receipt"),
     ("cylinders", {"line_number": "1"}, "line number", "900", "There is no line 900 of job"),
