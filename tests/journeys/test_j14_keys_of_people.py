@@ -95,7 +95,8 @@ def test_a_leavers_keys_and_the_yearly_count(hands: Hands, house: House) -> None
     hands.report("J14, the count to its record")
     assert "Seen 13 Missing 1" in record and "2AA 2AA 2 2 missing Dr A. Lantern" in record
 
-    # The missing key opens one door; its plan has a price: rekey 14.00 and 12.00, two keys at 3.25, 7.25 % on keys.
+    # The missing key opens one door; its plan has a price: rekey 14.00 and 12.00, two keys at 3.25, 7.25 % on keys:
+    # 32.97; the trip to the site is 85.00, a quarter of an hour there 23.75: 141.72.
     hands.start()
     hands.click("The loss of 2AA", "link")
     expect(main).to_contain_text("still turns 1 door: D2.")
@@ -104,7 +105,7 @@ def test_a_leavers_keys_and_the_yearly_count(hands: Hands, house: House) -> None
     hands.click("Make draft quotes")
     expect(main).to_contain_text("Rekeys what hangs on D2; it stays there.")
     hands.access("i")
-    expect(main).to_contain_text("$32.97")
+    expect(main).to_contain_text("$141.72")
     hands.report("J14, from the missing key to the issued quote")
 
     with house.ledger.sessions() as session:
@@ -126,4 +127,4 @@ def test_a_leavers_keys_and_the_yearly_count(hands: Hands, house: House) -> None
         assert {loss.keyset.symbol for loss in session.scalars(sa.select(Loss))} == {"2AA", "4AA"}
         newest = sa.select(QuoteRevision).join(Job).order_by(QuoteRevision.id.desc()).limit(1)
         quote = session.scalars(newest).one()
-        assert (quote.total_cents, quote.job.loss_id is not None) == (3297, True)
+        assert (quote.total_cents, quote.job.loss_id is not None) == (14172, True)
