@@ -147,6 +147,20 @@ _FREE_IN_QUOTE = {
 }  # fmt: skip
 
 
+_FREE_IN_SNAPSHOT: dict[str, set[str]] = {
+    "quote_revisions": _FREE_IN_QUOTE,
+    "invoices": {
+        "customer_name", "customer_address", "site_name", "site_address", "title", "words", "part_number", "note",
+        "reason", "po_number", "terms", "tax_note", "issued_by", "address", "phone",
+    },
+    "purchase_orders": {
+        "maker_name", "maker_address", "account_number", "words", "part_number", "note", "openings", "issued_by",
+        "address", "phone",
+    },
+}  # fmt: skip
+"""Table of papers as they were handed out → the fields of its snapshots that people type words of their own into."""
+
+
 def hostile(text: str, length: int | None = None) -> str:
     """The text behind a hostile beginning; the same text gives the same, so that what names another still does."""
     beginnings = LONG if length is None or length >= 120 else SHORT
@@ -163,7 +177,8 @@ def hostile_demo(to: Path) -> Config:
                 houses.remove_guards(connection, table)
             for name, columns in _FREE.items():
                 _fill(connection, models.Base.metadata.tables[name], columns.split())
-            _fill_quotes(connection)
+            for name, fields in _FREE_IN_SNAPSHOT.items():
+                _fill_snapshots(connection, models.Base.metadata.tables[name], fields)
         _add_named(work.session)
         door = work.session.scalars(sa.select(models.Door).order_by(models.Door.site_id).limit(1)).one()
         for number, name in enumerate(LONG):
@@ -185,24 +200,25 @@ def _fill(connection: sa.Connection, table: sa.Table, columns: list[str]) -> Non
             connection.execute(table.update().where(table.c.id == row["id"]).values(changed))
 
 
-def _fill_quotes(connection: sa.Connection) -> None:
-    table = models.Base.metadata.tables["quote_revisions"]
-    for row in connection.execute(sa.select(table.c.id, table.c.snapshot)).all():
+def _fill_snapshots(connection: sa.Connection, table: sa.Table, fields: set[str]) -> None:
+    for row in connection.execute(sa.select(table.c.id, table.c.snapshot).where(table.c.snapshot != "")).all():
         snapshot = json.loads(row.snapshot)
         snapshot["house"]["name"] = hostile(snapshot["house"]["name"])
-        snapshot = {name: value if name == "ask" else _in_quote(name, value) for name, value in snapshot.items()}
+        snapshot = {
+            name: value if name == "ask" else _in_snapshot(name, value, fields) for name, value in snapshot.items()
+        }
         text = json.dumps(snapshot, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
         connection.execute(
             table.update().where(table.c.id == row.id).values(snapshot=text, sha256=snapshot_hash(text))
         )
 
 
-def _in_quote(name: str, value: Any) -> Any:
+def _in_snapshot(name: str, value: Any, fields: set[str]) -> Any:
     if isinstance(value, dict):
-        return {inner: _in_quote(inner, given) for inner, given in value.items()}
+        return {inner: _in_snapshot(inner, given, fields) for inner, given in value.items()}
     if isinstance(value, list):
-        return [_in_quote(name, given) for given in value]
-    if isinstance(value, str) and name in _FREE_IN_QUOTE:
+        return [_in_snapshot(name, given, fields) for given in value]
+    if isinstance(value, str) and name in fields:
         return hostile(value or name)
     return value
 
