@@ -45,6 +45,7 @@ from app.ledger.sites.customers import (
 from app.ledger.sites.door_moves import DOORS_MOVED, move_doors
 from app.ledger.sites.doors import DoorForm, add_door, change_doors
 from app.ledger.sites.site_merging import SITES_MERGED, merge_sites
+from app.ledger.store.events import record
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role
 from tests import houses
@@ -140,6 +141,8 @@ def _demo() -> Path:
         # The day's work shows the flats alone: the college's 140 doors have the same marks and take long to print.
         college = base.session.scalars(sa.select(models.Job).where(models.Job.number == jobs["college"])).one()
         college.stage = models.Stage.APPROVED
+        # Its story ends there too: an export whose jobs stand elsewhere than their story is refused.
+        record(base, "stage moved", f"job {college.number}", "on the bench → approved: not today", job_id=college.id)
         base.session.commit()
     ledger.close()
     return folder

@@ -207,7 +207,11 @@ _EARLIER = {"cylinders": ("job row", "line number"), "keys": ("job row",)}
 @pytest.mark.database
 def test_an_export_of_before_jobs_went_with_it_goes_in(empty: Work) -> None:
     content = demo_taken()
-    others = ("key counts", "key count lines", "stock movements", "needs", "appointments", "reminders")
+    others = (
+        *("key counts", "key count lines", "appointments", "reminders", "invoices", "invoice lines", "payment uses"),
+        *("needs", "stock movements", "stock counts", "stock count lines", "orders to makers", "order lines"),
+        *("order shares", "deliveries", "delivery lines", "promise moves", "returns", "return lines", "claims"),
+    )
     for name in (*JOB_TABLES, *others):
         content = with_table(content, name, None)
     for name, columns in _EARLIER.items():
@@ -286,7 +290,7 @@ def test_a_house_that_was_filled_before_anybody_had_a_login_is_still_begun(taken
 def test_two_spellings_of_a_name_are_one_person(taken: bytes, empty: Work) -> None:
     with factories.saving_into(empty.session):
         factories.UserFactory(name="CORA")
-    assert plan_house(empty, "a.zip", taken).people == ("Bram",)
+    assert set(plan_house(empty, "a.zip", taken).people) == {"Bram", "Wren"}
     import_house(empty, "a.zip", taken)
     assert import_house(empty, "a.zip", taken).rows == 0
     opened = tables_in(export_house(empty, "zip"))["jobs"]
