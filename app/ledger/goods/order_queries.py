@@ -185,6 +185,12 @@ class OrderedFor:
             and self.ready_on < promised
         )
 
+    @property
+    def is_too_late(self) -> bool:
+        """Whether it cannot be ready on the day that was promised."""
+        promised = self.job.promised_on
+        return promised is not None and self.ready_on is not None and self.ready_on > promised
+
 
 def jobs_on(work: Work, order: PurchaseOrder) -> Sequence[OrderedFor]:
     """The jobs that an order is for, by number."""

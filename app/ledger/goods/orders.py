@@ -54,7 +54,7 @@ from app.ledger.tables import (
     SoldLine,
     StockItem,
 )
-from app.pricing import MAX_CENTS, arrival, lead_time_of
+from app.pricing import MAX_CENTS, arrival, lead_time_of, show_day
 from app.validation import counted
 
 MOST_PIECES = 100_000
@@ -421,7 +421,7 @@ def confirm_order(work: Work, order_id: int, version: int, said: Confirmation) -
         order.expected_on = latest_day(order)
         flag_modified(order, "maker_number")
         work.session.flush()
-        until = f", the last of it by {order.expected_on.isoformat()}" if order.expected_on else ""
+        until = f", the last of it by {show_day(order.expected_on)}" if order.expected_on else ""
         number = f" as {order.maker_number}" if order.maker_number else ""
         record(
             work, ORDER_CONFIRMED, f"order {order.id}", f"Order {order.number} confirmed{number}{until}",

@@ -28,6 +28,7 @@ from app.ledger.tables import (
     Role,
     StockItem,
 )
+from app.pricing import show_day
 from app.validation import counted
 
 
@@ -180,7 +181,7 @@ def _receive_line(work: Work, delivery: Delivery, line: PurchaseLine, told: Came
         if told.rest_on is not None:
             line.expected_on = told.rest_on
         if told.pieces or told.rest_on:
-            on = f" on {told.rest_on.isoformat()}" if told.rest_on else ""
+            on = f" on {show_day(told.rest_on)}" if told.rest_on else ""
             said.append(f"{to_come(line):,} still to come{on}")
     return f"{name_item(item)}: {', '.join(said)}" if said else ""
 

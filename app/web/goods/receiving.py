@@ -149,6 +149,7 @@ def _count(order: PurchaseOrder, form: ReceiveForm, others: list[StockItem]) -> 
             known = None
     if known is None:
         form.code.errors = [f"“{code[:80]}” is no part number of this order, nor of the stock. Nothing was counted."]
+        form.code.data = ""  # a reader types the next code behind what stands in the box
         return _render(order, form, others), 422
     if isinstance(known, PurchaseLine):
         box, name = form.of("good", known), known.item.code

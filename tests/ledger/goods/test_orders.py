@@ -13,7 +13,7 @@ from app.config import Config
 from app.errors import Problems
 from app.ledger.care.opening import Ledger
 from app.ledger.goods.moved_promises import calls_to_make, mark_called
-from app.ledger.goods.order_lines import to_come
+from app.ledger.goods.order_lines import ORDER_CONFIRMED, to_come
 from app.ledger.goods.order_queries import jobs_on, late_lines, ordered_cost, received_cents
 from app.ledger.goods.order_snapshot import order_as_sent
 from app.ledger.goods.orders import (
@@ -167,6 +167,10 @@ def test_a_later_day_and_a_higher_price_move_promise_and_margin_and_ask_for_a_ca
     order, line, _ = sent(work, shop)
     later = {line.id: ConfirmedLine(2800, date(2026, 12, 9))}
     confirm_order(work, order.id, order.version, Confirmation("AB-991", None, later))
+    # The dozen comes on the 2nd by its lead time; the last of it is the piece.
+    assert told(work, ORDER_CONFIRMED) == [
+        "Order P-0001 confirmed as AB-991, the last of it by Wednesday 9 December 2026"
+    ]
     assert shop.job.promised_on == date(2026, 12, 9)
     (call,) = calls_to_make(work.session)
     assert (call.was_on, call.now_on) == (date(2026, 12, 4), date(2026, 12, 9))
@@ -182,7 +186,10 @@ def test_a_later_day_and_a_higher_price_move_promise_and_margin_and_ask_for_a_ca
     earlier = {line.id: ConfirmedLine(None, date(2026, 12, 1))}
     confirm_order(work, order.id, order.version, Confirmation(lines=earlier))
     assert shop.job.promised_on == date(2026, 12, 9)
-    assert jobs_on(work, order)[0].can_be_earlier
+    assert jobs_on(work, order)[0].can_be_earlier and not jobs_on(work, order)[0].is_too_late
+    shop.job.promised_on = date(2026, 11, 30)  # the pieces come the day after
+    assert jobs_on(work, order)[0].is_too_late and not jobs_on(work, order)[0].can_be_earlier
+    shop.job.promised_on = date(2026, 12, 9)
     mark_called(work, shop.job.id, call.moves[-1])
     assert not calls_to_make(work.session)
 
