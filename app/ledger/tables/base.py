@@ -80,14 +80,17 @@ def longest(column: Any) -> int:
     return int(getattr(kind, "most", None) or getattr(kind, "length", None) or 0)
 
 
-def choice(values: type[StrEnum]) -> sa.Enum:
-    """A column that holds one of the words of `values`, checked by the database on SQLite and PostgreSQL."""
+def choice(values: type[StrEnum], check: str = "") -> sa.Enum:
+    """A column that holds one of the words of `values`, checked by the database on SQLite and PostgreSQL.
+
+    check: the name of its check where the table has two such columns; PostgreSQL takes a name once.
+    """
     return sa.Enum(
         values,
         native_enum=False,
         create_constraint=True,
         length=24,
-        name=values.__name__.lower(),
+        name=check or values.__name__.lower(),
         values_callable=lambda kind: [member.value for member in kind],
     )
 

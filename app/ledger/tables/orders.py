@@ -72,8 +72,8 @@ class PurchaseOrder(Versioned, Base):
     expected_on: Mapped[date | None]
     charges_cents: Mapped[int] = mapped_column(default=0)
     confirmed_charges_cents: Mapped[int | None]
-    mark_keys: Mapped[Marking] = mapped_column(choice(Marking), default=Marking.VISUAL)
-    mark_cylinders: Mapped[Marking] = mapped_column(choice(Marking), default=Marking.CONCEALED)
+    mark_keys: Mapped[Marking] = mapped_column(choice(Marking, "mark_keys"), default=Marking.VISUAL)
+    mark_cylinders: Mapped[Marking] = mapped_column(choice(Marking, "mark_cylinders"), default=Marking.CONCEALED)
     note: Mapped[str] = mapped_column(LongText(2000), default="")
     end_reason: Mapped[str] = mapped_column(sa.String(300), default="")
 
