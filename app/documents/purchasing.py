@@ -115,11 +115,18 @@ class FactoryOrder:
     def instructions(self) -> tuple[tuple[str, str], ...]:
         """How to key and stamp, and who holds the system's records."""
         cents = self.work.small_order_cents
+        wanted, untaken = sum(line.keys for line in self.work.groups), self.work.untaken_keys
+        fewer = (
+            "Keys",
+            f"Of the {wanted + untaken:,} keys that come with the cylinders {wanted:,} are wanted, as scheduled: "
+            f"leave {untaken:,} out, and take them off the price.",
+        )
         small = ("Small order", f"Under your minimum order: your charge of {show_cents(cents)} for that is agreed.")
         return (
             ("Keying", f"{_LEVELS.get(self.work.levels, _MORE_LEVELS)}. {_KEYING}"),
             ("Stamping", self._stamping),
             ("Records", _OUR_RECORDS if self.work.is_from_our_records else _FACTORY_RECORDS),
+            *((fewer,) if untaken else ()),
             *((small,) if cents else ()),
             *((("Note", self.order.note),) if self.order and self.order.note else ()),
         )

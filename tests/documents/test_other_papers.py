@@ -56,6 +56,17 @@ def test_a_factory_order_says_that_the_charge_for_a_small_order_is_agreed(
     assert ("Small order", "Under your minimum order: your charge of $35.00 for that is agreed.") in sheets[1][2]
 
 
+def test_a_factory_order_says_how_many_keys_are_not_wanted(order: Callable[..., FactoryOrder], pages: Pages) -> None:
+    """A published practice: 50 cylinders alike bring 100 keys, 20 are wanted, 80 deducted. Here 120 are wanted."""
+    given = order()
+    assert "are wanted" not in " ".join(pages(factory_order_pdf(given)))
+    fewer = replace(given, work=replace(given.work, untaken_keys=80))
+    said = (
+        "Of the 200 keys that come with the cylinders 120 are wanted, as scheduled: leave 80 out, and take them off"
+    )
+    assert said in " ".join(" ".join(pages(factory_order_pdf(fewer))).split())
+
+
 def test_no_bitting_is_on_a_receipt_or_an_order(
     house: Callable[..., HouseHead],
     receipt: Callable[..., KeyReceipt],

@@ -9,6 +9,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.ledger.catalog.maker_queries import factory_terms_on
 from app.ledger.jobs.cylinder_lines import ScheduleRow
 from app.ledger.jobs.papers import JobHead, Schedule, job_head
 from app.ledger.keysystems.control import CONTROL_SYMBOL
@@ -166,6 +167,7 @@ class FactoryWork(JsonDataclass):
     ordered: tuple[date, str] | None  # the day and by whom; None while it was not ordered
     groups: tuple[FactoryGroup, ...]
     small_order_cents: int = 0  # agreed beside, for an order under the maker's minimum
+    untaken_keys: int = 0  # of those that come with the cylinders: not wanted, so that the maker takes them off
 
 
 def factory_makers(session: Session, job: Job) -> tuple[str, ...]:
@@ -190,6 +192,7 @@ def factory_work(work: Work, job: Job, schedule: Schedule, maker_name: str) -> F
         systems[system.id] = system
         line_of[cylinder_id] = line or 0
     mine = [row for row in schedule.rows if row.cylinder_id in line_of]
+    groups = _groups(mine, line_of, job.lines, _keys(work.session, job, schedule))
     return FactoryWork(
         house=schedule.head.house,
         job_number=schedule.head.job_number,
@@ -202,9 +205,20 @@ def factory_work(work: Work, job: Job, schedule: Schedule, maker_name: str) -> F
         is_from_our_records=any(system.records is RecordsHolder.SHOP for system in systems.values()),
         need_by=job.need_by or job.promised_on,
         ordered=_ordered(work.session, job),
-        groups=_groups(mine, line_of, job.lines, _keys(work.session, job, schedule)),
+        groups=groups,
         small_order_cents=small_order_cents(work.session, job, line_of.values()),
+        untaken_keys=_untaken_keys(work, maker_name, groups),
     )
+
+
+def _untaken_keys(work: Work, maker_name: str, groups: Sequence[FactoryGroup]) -> int:
+    """How many keys that come with the cylinders the maker takes off, by its terms of the day."""
+    maker_id = work.session.scalar(sa.select(Maker.id).where(Maker.name == maker_name))
+    terms = factory_terms_on(work.session, maker_id, work.today) if maker_id is not None else None
+    if terms is None or not terms.untaken_key_cents:
+        return 0
+    included = terms.keys_included * sum(group.quantity for group in groups if group.keyset)
+    return max(0, included - sum(group.keys for group in groups))
 
 
 def _ordered(session: Session, job: Job) -> tuple[date, str] | None:

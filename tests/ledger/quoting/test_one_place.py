@@ -53,7 +53,13 @@ def test_a_single_cylinder_of_a_factorys_system_is_ordered_for_its_small_order_c
     assert "The maker takes it for a small-order charge, since it is under its minimum." in choice.reasons
     accept(work, job)
     assert to_cut(work)["25AA"] == 2
-    assert factory_work(work, job, schedule_of(work, job), "Ardent Brass").small_order_cents == 3500
+    order = factory_work(work, job, schedule_of(work, job), "Ardent Brass")
+    assert (order.small_order_cents, order.untaken_keys) == (3500, 0)
+    # Five keys come with the cylinder and two are sold: three are taken off, where the maker takes any off.
+    with transaction(work.session):
+        for row in work.session.scalars(sa.select(FactoryTermsRow)):
+            row.terms = {**row.terms, "keys_included": 5, "untaken_key_cents": 40}
+    assert factory_work(work, job, schedule_of(work, job), "Ardent Brass").untaken_keys == 3
 
 
 def test_a_maker_without_such_a_charge_takes_no_small_order(work: Work) -> None:
