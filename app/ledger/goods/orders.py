@@ -280,7 +280,8 @@ def _refuse_wrong_lines(order: PurchaseOrder, lines: Mapping[int, tuple[int, int
     problems = []
     for line in order.lines:
         quantity, cents = lines.get(line.id, (line.quantity, line.unit_cents))
-        pack = max(1, line.item.pack_size)
+        # What a factory keys for a job comes by the piece, as its schedule has it.
+        pack = 1 if order.kind is OrderKind.KEYING else max(1, line.item.pack_size)
         if not 0 <= quantity <= MOST_PIECES:
             problems.append(Problem(f"line_{line.id}", f"Enter a whole quantity from 0 to {MOST_PIECES:,}."))
         elif quantity % pack:

@@ -239,6 +239,16 @@ def test_twenty_ordered_thirteen_accepted_seven_refused_owes_thirteen_and_stays_
     assert (order.state, order.end_reason) == (OrderState.CLOSED, "not sent again")
 
 
+def test_what_a_factory_keys_is_ordered_by_the_piece_whatever_the_pack(work: Work, shop: Shop) -> None:
+    job = factories.JobFactory(stage=Stage.APPROVED, promised_on=date(2026, 12, 18))
+    need = Need(job=job, line_number=1, item=shop.dozen, quantity=7, keyed_at="factory", made_at=NOW)
+    work.session.add(need)
+    work.session.commit()
+    (draft,) = make_drafts(work, ChosenToOrder([], [(job.id, shop.maker.id)]))
+    draft = change_draft(work, draft.id, draft.version, DraftForm({draft.lines[0].id: (7, 1000)}))
+    assert [line.quantity for line in send_order(work, draft.id, draft.version).lines] == [7]
+
+
 def test_what_is_canceled_is_to_be_ordered_again(work: Work, shop: Shop) -> None:
     order, piece, dozen = sent(work, shop)
     version = order.version
