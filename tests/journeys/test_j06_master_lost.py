@@ -288,7 +288,9 @@ def test_a_lost_master_of_a_factorys_system_ends_by_a_letter_and_new_cylinders(h
     expect(main).not_to_contain_text("Who holds its records?")  # the factory: that is on record
     _issued_and_accepted(hands)
     expect(main).to_contain_text("20 cylinders are saved.")
-    hands.click("Parts ordered")
+    hands.click("Order the parts", "link")
+    expect(main).to_contain_text("Keyed by the factory")
+    hands.page.go_back()
     hands.click("Ready to hand over")
     expect(main).to_contain_text("The lost keys of AA still turn 20 doors.")
     _handed_over(hands)

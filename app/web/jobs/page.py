@@ -1,6 +1,6 @@
 """A job's own page with its forms, gathered once for a look and for a press that was refused."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from flask import render_template
 from flask_wtf.file import FileField, FileRequired
@@ -10,6 +10,7 @@ from wtforms.validators import AnyOf, Length
 from app.ledger.bench.bench_queries import BENCH_STAGES
 from app.ledger.goods.hand_overs import taker_of
 from app.ledger.goods.handing_over import PART_STAGES, lost_before_and_after, may_all_go, still_open
+from app.ledger.goods.order_queries import orders_of_job, pieces_to_come
 from app.ledger.goods.returns import returns_of
 from app.ledger.goods.warranties import came_back, warranty_of_job
 from app.ledger.jobs.appointments import appointments_of_job, when_words
@@ -28,10 +29,10 @@ from app.ledger.quoting.resolving import told_customer
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.reports.sales import margin_of_job
 from app.ledger.sites.door_queries import job_numbers
-from app.ledger.stock.needs import needs_of
+from app.ledger.stock.needs import NeedState, needs_of
 from app.ledger.store.events import events_of_job
 from app.ledger.store.numbers import return_number
-from app.ledger.tables import JobFile, Key, Role, Stage
+from app.ledger.tables import Job, JobFile, Key, Role, Stage
 from app.web.forms_base import BlankForm, PageForm, SavedForm, text
 from app.web.papers.job_papers import JobSource, papers_on_page
 from app.web.query_args import read_text
@@ -126,6 +127,7 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
     numbers = job_numbers(work.session, [warranty.cylinder.job_id]) if warranty is not None else {}
     touched = systems_touched(work.session, job.id) if Stage.ON_THE_BENCH in allowed else ()
     may_go = may_all_go(work.session, job)
+    needs = needs_of(work.session, job.id)
     forms: dict[str, PageForm | BlankForm] = {
         "form": BlankForm(MoveForm, job.version),
         "taker": BlankForm(TakerForm, job.version),
@@ -148,9 +150,18 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         quoted_lines=() if job.lines or not job.revisions else read_snapshot(job.revisions[-1].snapshot).lines,
         told_customer=told_customer,
         said_of_line=said_of_line,
-        needs=needs_of(work.session, job.id),
+        needs=needs,
+        orders=orders_of_job(work.session, job.id) if needs else (),
+        pieces_to_come=pieces_to_come,
+        is_to_order=job.stage in BEFORE_BENCH and any(one.to_order for one in needs),
         waiting=waiting_keys(work.session, job.id) if job.stage in BENCH_STAGES else (),
-        moves=[stage for stage in allowed if stage not in _ENDS and (may_check or stage is not Stage.CHECKED)],
+        moves=[
+            stage
+            for stage in allowed
+            if stage not in _ENDS
+            and (may_check or stage is not Stage.CHECKED)
+            and (stage is not Stage.PARTS_ON_ORDER or _is_ordered_by_hand(job, needs))
+        ],
         ends=[stage for stage in allowed if stage in _ENDS],
         move_words=_MOVE_WORDS,
         onward=[stage for stage in allowed if order.index(stage) > order.index(job.stage)],
@@ -178,3 +189,13 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         secret_papers=[paper for paper in papers if paper.is_secret],
         **forms | refused,
     )
+
+
+def _is_ordered_by_hand(job: Job, needs: Sequence[NeedState]) -> bool:
+    """Whether somebody may say that the parts are ordered: of what the house does not count. Elsewhere orders to
+    makers say so.
+    """
+    if job.stage not in BEFORE_BENCH or not needs:
+        return True
+    of_lines = [one for one in needs if one.need.line_number is not None]
+    return not any(one.to_order for one in needs) and any(not one.is_counted for one in of_lines)
