@@ -40,6 +40,7 @@ def jobs_found(session: Session, found: SearchResults, today: date) -> Mapping[H
     doors, keys = ([one.door_id for one in found.doors], [one.key_id for one in found.keys])
     keysets, parts = ([one.keyset_id for one in found.keysets], [one.part_number for one in found.parts])
     numbers = {one.number for one in found.jobs} | {one.job_number for one in (*found.quotes, *found.payments)}
+    numbers |= {one.job_number for one in found.papers if one.job_number is not None}
     arms = [
         _arm("customer", Job.customer_id, customers, is_open=True),
         _arm("door", Cylinder.door_id, doors, by=Cylinder.job_id),

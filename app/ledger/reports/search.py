@@ -5,8 +5,9 @@ a bounded number of rows, however long the record is: the newest that hold the w
 """
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 from functools import cache
 from typing import Any
 
@@ -33,13 +34,23 @@ from app.ledger.search.words import (
 from app.ledger.sites.customer_queries import find_customers
 from app.ledger.store.engine import read
 from app.ledger.store.errors import NotFound
-from app.ledger.store.numbers import NumberAsked, read_number
+from app.ledger.store.numbers import (
+    NumberAsked,
+    account_payment_number,
+    invoice_number,
+    purchase_number,
+    read_number,
+    return_number,
+)
 from app.ledger.tables import (
+    AccountPayment,
     CatalogRow,
     Counter,
     Customer,
     Cylinder,
     Door,
+    GoodsReturn,
+    Invoice,
     Job,
     Key,
     Keyset,
@@ -47,6 +58,7 @@ from app.ledger.tables import (
     KeySystem,
     Maker,
     Payment,
+    PurchaseOrder,
     QuoteRevision,
     Site,
 )
@@ -79,6 +91,7 @@ class SearchResults:
     quotes: _Rows = ()
     payments: _Rows = ()
     key_receipts: tuple[tuple[int, KeyReceipt], ...] = ()
+    papers: tuple["FoundPaper", ...] = ()
     customers: Sequence[Customer] = ()
     doors: _Rows = ()
     keysets: _Rows = ()
@@ -95,7 +108,7 @@ class SearchResults:
     def is_empty(self) -> bool:
         """Whether nothing was met at all."""
         people = self.jobs or self.quotes or self.customers
-        papers = self.payments or self.key_receipts
+        papers = self.payments or self.key_receipts or self.papers
         return not (people or papers or self.doors or self.keysets or self.keys or self.holders or self.parts)
 
 
@@ -138,6 +151,7 @@ def _search(session: Session, wanted: str, limit: int) -> SearchResults:
         quotes=_quotes(session, asked, limit),
         payments=_payments(session, asked, limit),
         key_receipts=_key_receipts(session, asked),
+        papers=_papers(session, asked),
         customers=find_customers(session, wanted, limit),
         doors=_doors(session, wanted, words, limit),
         keysets=keysets,
@@ -227,6 +241,70 @@ def _key_receipts(session: Session, asked: NumberAsked | None) -> tuple[tuple[in
         return ((asked.number, find_receipt(session, asked.number)),)
     except NotFound:
         return ()
+
+
+@dataclass(frozen=True, slots=True)
+class FoundPaper:
+    """A paper with a number of its own. kind: I an invoice or credit note, T a return, P an order to a maker, M money
+    for several jobs. id: what its page is asked by. whose: the customer's or maker's name.
+    """
+
+    kind: str
+    id: int
+    number: str
+    words: str
+    whose: str
+    job_number: int | None
+    on: date | None
+    cents: int | None = None
+
+
+def _papers(session: Session, asked: NumberAsked | None) -> tuple[FoundPaper, ...]:
+    if asked is None or asked.place is not None or asked.kinds not in _PAPERS:
+        return ()
+    found = _PAPERS[asked.kinds](session, asked.number)
+    return () if found is None else (found,)
+
+
+def _invoice(session: Session, number: int) -> FoundPaper | None:
+    one = session.scalar(sa.select(Invoice).where(Invoice.number == number))
+    if one is None:
+        return None
+    whose, said = one.job.customer.name, invoice_number(number)
+    return FoundPaper("I", number, said, one.kind.words, whose, one.job.number, one.invoiced_on, one.total_cents)
+
+
+def _return(session: Session, number: int) -> FoundPaper | None:
+    one = session.scalar(sa.select(GoodsReturn).where(GoodsReturn.number == number))
+    if one is None:
+        return None
+    day, whose = one.at.astimezone().date(), one.job.customer.name
+    return FoundPaper("T", number, return_number(number), f"Goods back: {one.reason}", whose, one.job.number, day)
+
+
+def _order(session: Session, number: int) -> FoundPaper | None:
+    one = session.scalar(sa.select(PurchaseOrder).where(PurchaseOrder.number == purchase_number(number)))
+    if one is None:
+        return None
+    return FoundPaper("P", one.id, one.number, f"Order, {one.state.value}", one.maker.name, None, one.expected_on)
+
+
+def _account_payment(session: Session, number: int) -> FoundPaper | None:
+    one = session.scalar(sa.select(AccountPayment).where(AccountPayment.number == number))
+    if one is None:
+        return None
+    said = account_payment_number(number)
+    return FoundPaper(
+        "M", one.customer_id, said, f"Payment, {one.means}", one.customer.name, None, one.received_on, one.cents
+    )
+
+
+_PAPERS: Mapping[str, Callable[[Session, int], FoundPaper | None]] = {
+    "I": _invoice,
+    "T": _return,
+    "P": _order,
+    "M": _account_payment,
+}
 
 
 def _doors(session: Session, text: str, words: Sequence[str], limit: int) -> _Rows:

@@ -7,12 +7,17 @@ import re
 from dataclasses import dataclass
 
 _ASKED = re.compile(
-    r"(?:(?P<word>job|quote|key receipt|receipt|order|[jqrkfh])[\s.:#-]*|#\s*)?"
+    r"(?:(?P<word>job|quote|key receipt|receipt|order|invoice|credit note|return|[jqrkfhitpm])[\s.:#-]*|#\s*)?"
     r"(?P<number>[0-9]{1,10})(?:\s*(?:[-–/]|,?\s*rev(?:ision)?\.?)\s*(?P<place>[0-9]{1,4})"
     r"(?:[ab]|,?\s*rev(?:ision)?\.?\s*[0-9]{1,4})?)?",  # the option accepted; of an order its quote's revision
     re.IGNORECASE,
 )
-_KINDS = {"job": "J", "quote": "Q", "key receipt": "K", "receipt": "RK", "order": "F"}
+_KINDS = {
+    "job": "J", "quote": "Q", "key receipt": "K", "receipt": "RK", "order": "F",
+    "invoice": "I", "credit note": "I", "return": "T",
+}  # fmt: skip
+_OF_NO_JOB = ("I", "T", "P", "M")  # numbers of their own, in which no job's stands
+_SAID_TWICE = re.compile(r"^\s*[a-z ]+(?=\s[ijqrkfhtpm]-[0-9])", re.IGNORECASE)  # "invoice I-0007"
 _BIGGEST = 2**31 - 1
 
 
@@ -134,8 +139,9 @@ class NumberAsked:
 
     @property
     def of_job(self) -> int | None:
-        """The job that it is, or that the paper belongs to; None of a key receipt, which is of no job."""
-        return None if "K" in self.kinds and "J" not in self.kinds else self.number
+        """The job that it is, or whose paper it is; None of a paper in whose number no job's stands."""
+        is_other = "K" in self.kinds and "J" not in self.kinds
+        return None if is_other or self.kinds in _OF_NO_JOB else self.number
 
 
 def read_number(text: str) -> NumberAsked | None:
@@ -149,7 +155,12 @@ def read_number(text: str) -> NumberAsked | None:
     (NumberAsked(kinds='F', number=1042, place=1), 2)
     >>> read_number("K-0012"), read_number("AA1-3")
     (NumberAsked(kinds='K', number=12, place=None), None)
+    >>> [read_number(text) == read_number("I-0007") for text in ("i 7", "Invoice I-0007", "credit note #7")]
+    [True, True, True]
+    >>> read_number("order P-0012"), read_number("P-0012").of_job
+    (NumberAsked(kinds='P', number=12, place=None), None)
     """
+    text = _SAID_TWICE.sub("", text)
     found = _ASKED.fullmatch(text.strip())
     if found is None or int(found["number"]) > _BIGGEST:
         return None

@@ -9,7 +9,18 @@ from app.ledger.keys.keys import KeyIssueForm, issue_keys
 from app.ledger.reports.found_jobs import jobs_found
 from app.ledger.reports.search import search
 from app.ledger.store.work import Work
-from app.ledger.tables import KeyState, Role, Stage
+from app.ledger.tables import (
+    AccountPayment,
+    GoodsReturn,
+    Invoice,
+    InvoiceKind,
+    KeyState,
+    OrderKind,
+    OrderState,
+    PurchaseOrder,
+    Role,
+    Stage,
+)
 from tests import factories, tour
 from tests.factories import FormClient
 from tests.keyed import BITTINGS, Keyed, counted, keyed_job, put
@@ -237,3 +248,36 @@ def test_a_search_with_its_jobs_asks_one_statement_more(work: Work, keyed: Keyed
     door, job = keyed.doors[0], keyed.job
     assert [one.number for one in told["door", door.id]] == [job.number]
     assert jobs_found(work.session, search(work.session, "nowhere"), work.today) == {}
+
+
+def test_papers_with_a_number_of_their_own_are_found_by_it(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    job, day = keyed.job, work.today
+    of_job = {"job": job, "at": work.now, "reason": "one too many"}
+    amounts = {"subtotal_cents": 5000, "tax_cents": 0, "deposit_cents": 0, "total_cents": 5000}
+    invoice = Invoice(
+        number=7, kind=InvoiceKind.INVOICE, job=job, issued_at=work.now, issued_by_id=job.opened_by_id,
+        invoiced_on=day, due_on=day, snapshot="{}", sha256="0", request_token="i", **amounts,
+    )  # fmt: skip
+    order = PurchaseOrder(
+        number="P-0012", maker=factories.MakerFactory(), kind=OrderKind.GOODS, state=OrderState.SENT, made_at=work.now
+    )
+    paid = AccountPayment(
+        number=3, customer=job.customer, received_on=day, cents=9900, means="check", request_token="m",
+        taken_by_id=job.opened_by_id,
+    )  # fmt: skip
+    work.session.add_all([invoice, GoodsReturn(number=4, **of_job), order, paid])
+    work.session.commit()
+    counter, bench = client_as(Role.COUNTER), client_as(Role.BENCH)
+    for asked, url, said in (
+        ("I-0007", "/invoices/7", "Invoice $50.00"),
+        ("invoice 7", "/invoices/7", "Invoice $50.00"),
+        ("t-4", f"/jobs/{job.number}", "Goods back: one too many"),
+        ("order P-0012", f"/stock/orders/{order.id}", "Order, sent"),
+        ("m 3", f"/customers/{job.customer_id}/account", "Payment, check $99.00"),
+    ):
+        page = counter.get("/search", query_string={"q": asked}).text
+        assert f'href="{url}"' in page and said in page, asked
+    page = bench.get("/search?q=I-0007").text
+    assert "/invoices/7" not in page and f'href="/jobs/{job.number}"' in page
+    for missing in ("I-0008", "T-5", "P-13", "M-0004"):
+        assert "Nothing on record matches" in counter.get(f"/search?q={missing}").text
