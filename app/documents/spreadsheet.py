@@ -266,7 +266,7 @@ _COLUMNS: Mapping[str, tuple[ListColumn, ...]] = {
         ListColumn("Title", lambda row: row.job.title),
         ListColumn("Was promised for", lambda row: row.was_on, Kind.DAY),
         ListColumn("Is promised for", lambda row: row.now_on, Kind.DAY),
-        ListColumn("By order", lambda row: row.order_number),
+        ListColumn("By order", lambda row: row.late_words or row.order.number),
     ),
     "won": (
         *(_JOB, _CUSTOMER, _TITLE),

@@ -1,10 +1,10 @@
-"""What orders do to jobs: their stage, their promised day, and whom to call about a day that moved.
+"""What orders do to jobs: their stage, their promised day, and whom to call about a day that moved or is over.
 
 A promise never moves silently: it is said in the job's story, and its customer stands on the list of those to call
 until somebody ticks that he was called.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -110,26 +110,68 @@ def promise_earlier(work: Work, order_id: int, job_id: int, day: date) -> Promis
 
 @dataclass(frozen=True, slots=True)
 class CallToMake:
-    """A customer to tell that a promise moved. moves: the ids of what one call tells; order_number: of the last."""
+    """A customer to tell that a promise moved. moves: the ids of what one call tells; order: the last that moved it.
+
+    now_on: None where the order is late, since `late_since`, and its maker has told no new day: he is called first.
+    """
 
     job: Job
     customer_name: str
     phone: str
     was_on: date | None
-    now_on: date
-    order_number: str
-    moves: tuple[int, ...]
+    now_on: date | None
+    order: PurchaseOrder
+    moves: tuple[int, ...] = ()
+    late_since: date | None = None
 
     @property
     def is_later(self) -> bool:
-        """Whether the new day is a later one."""
-        return self.was_on is None or self.now_on > self.was_on
+        """Whether the new day is a later one, or none is known."""
+        return self.was_on is None or self.now_on is None or self.now_on > self.was_on
+
+    @property
+    def late_words(self) -> str:
+        """That the order is late without a new day; "" of one that moved a promise."""
+        if self.late_since is None:
+            return ""
+        return (
+            f"{self.order.number} is late since {show_day(self.late_since)}, no new day: call {self.order.maker.name}"
+        )
 
 
-def calls_to_make(session: Session) -> Sequence[CallToMake]:
-    """Whom to call about a promise that moved, a job once, those who wait for it soonest first."""
+def calls_to_make(session: Session, today: date) -> Sequence[CallToMake]:
+    """Whom to call, those who wait for it soonest first: about a promise that moved, a job once; and who waits for an
+    order whose day is over, until its maker has told another.
+    """
+    calls = [*_moved(session), *_waiting_for_late(session, today)]
+    return sorted(calls, key=lambda call: (call.was_on or call.now_on or date.max, call.job.number, call.order.id))
+
+
+def _waiting_for_late(session: Session, today: date) -> Iterable[CallToMake]:
+    day = sa.func.coalesce(PurchaseLine.expected_on, PurchaseOrder.expected_on)
     rows = session.execute(
-        sa.select(PromiseMove, Job, Customer.name, Customer.phone, PurchaseOrder.number)
+        sa.select(Job, Customer.name, Customer.phone, PurchaseOrder, sa.func.min(day))
+        .join(Customer, Customer.id == Job.customer_id)
+        .join(Need, Need.job_id == Job.id)
+        .join(PurchaseShare, PurchaseShare.need_id == Need.id)
+        .join(PurchaseLine, PurchaseLine.id == PurchaseShare.line_id)
+        .join(PurchaseOrder, PurchaseOrder.id == PurchaseLine.order_id)
+        .where(
+            PurchaseOrder.state.in_(OPEN),
+            PurchaseShare.quantity > PurchaseShare.arrived,
+            day < today,
+            Job.stage.in_(LATE_STAGES),
+        )
+        .group_by(Job.id, Customer.id, PurchaseOrder.id)
+        .order_by(Job.id, PurchaseOrder.id)
+    )
+    for job, name, phone, order, since in rows:
+        yield CallToMake(job, name, phone, job.promised_on, None, order, late_since=since)
+
+
+def _moved(session: Session) -> Iterable[CallToMake]:
+    rows = session.execute(
+        sa.select(PromiseMove, Job, Customer.name, Customer.phone, PurchaseOrder)
         .join(Job, Job.id == PromiseMove.job_id)
         .join(Customer, Customer.id == Job.customer_id)
         .join(PurchaseOrder, PurchaseOrder.id == PromiseMove.order_id)
@@ -137,11 +179,11 @@ def calls_to_make(session: Session) -> Sequence[CallToMake]:
         .order_by(PromiseMove.id)
     )
     calls: dict[int, CallToMake] = {}
-    for move, job, name, phone, number in rows:
+    for move, job, name, phone, order in rows:
         known = calls.get(job.id)
         was_on, moves = (known.was_on, known.moves) if known else (move.was_on, ())
-        calls[job.id] = CallToMake(job, name, phone, was_on, move.now_on, number, (*moves, move.id))
-    return sorted(calls.values(), key=lambda call: (call.was_on or call.now_on, call.job.number))
+        calls[job.id] = CallToMake(job, name, phone, was_on, move.now_on, order, (*moves, move.id))
+    return calls.values()
 
 
 def mark_called(work: Work, job_id: int, newest: int) -> Job:

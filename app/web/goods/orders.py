@@ -73,7 +73,7 @@ def index() -> ResponseReturnValue:
         which=which,
         kinds=WhichOrders,
         counts=count_orders(work.session, work.today),
-        calls=calls_to_make(work.session),
+        calls=calls_to_make(work.session, work.today),
         text=words,
         today=work.today,
         left=pieces_to_come,
@@ -251,8 +251,11 @@ def confirm(order_id: int) -> ResponseReturnValue:
     form = _confirm_form(order, is_sent=True)
     about(f"order {order_id}", form)
 
+    def to_call() -> set[int]:
+        return {call.job.id for call in calls_to_make(work.session, work.today) if call.moves}
+
     def save() -> int:
-        before = {call.job.id for call in calls_to_make(work.session)}
+        before = to_call()
         lines = {}
         for line in order.lines:
             day = form.of("day", line).data
@@ -261,7 +264,7 @@ def confirm(order_id: int) -> ResponseReturnValue:
             lines[line.id] = ConfirmedLine(form.of("cents", line).data, day)
         said = Confirmation(typed(form.maker_number), form.confirmed_charges_cents.data, lines)
         confirm_order(work, order_id, form.version_read, said)
-        return len([call for call in calls_to_make(work.session) if call.job.id not in before])
+        return len(to_call() - before)
 
     if done := form.run(save):
         calls = (
@@ -317,8 +320,9 @@ def earlier(order_id: int, job_id: int) -> ResponseReturnValue:
 @blueprint.get("/calls")
 @roles(Role.COUNTER, Role.BENCH)
 def calls() -> ResponseReturnValue:
-    """Whom to call about a promise that moved."""
-    return render_template("goods/calls.html", calls=calls_to_make(current_work().session))
+    """Whom to call about a promise that moved, or an order that is late."""
+    work = current_work()
+    return render_template("goods/calls.html", calls=calls_to_make(work.session, work.today))
 
 
 @blueprint.post("/calls")
