@@ -34,13 +34,14 @@ from app.ledger.money.payments import PaymentForm, PaymentKind, payments_of, tak
 from app.ledger.stock.items import item_for
 from app.ledger.stock.movements import is_counted, move_stock
 from app.ledger.stock.needs import needs_of, reserve_waiting
-from app.ledger.store.engine import transaction
+from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import next_number, record
 from app.ledger.store.numbers import return_number
 from app.ledger.store.records import text_problems
 from app.ledger.store.work import Work
 from app.ledger.tables import (
+    SHELF,
     Cylinder,
     CylinderState,
     GoodsReturn,
@@ -56,6 +57,7 @@ from app.ledger.tables import (
     Role,
     SoldLine,
     StockItem,
+    StockPlace,
 )
 from app.pricing import half_up, restocking_cents
 from app.validation import counted
@@ -69,7 +71,7 @@ _BENCH_ITEMS = (ItemKind.BLANK, ItemKind.PIN)
 class BroughtBack:
     """Pieces of one line in one condition. cylinders: their ids, or, of other goods, `quantity` of them.
 
-    is_restocked: that they go back to the shelf, which only good ones do.
+    is_restocked: that they go back into stock, which only good ones do.
     """
 
     line_number: int
@@ -82,7 +84,8 @@ class BroughtBack:
 @dataclass(frozen=True, slots=True)
 class ReturnForm:
     """Who brings back what, and why. keys: how many of each keyset come with it. percent or cents: the restocking
-    charge, before tax; neither is none. means: how money goes back; "" leaves it as the customer's credit.
+    charge, before tax; neither is none. means: how money goes back; "" leaves it as the customer's credit. place_id:
+    where what is restocked goes.
     """
 
     reason: str
@@ -92,6 +95,7 @@ class ReturnForm:
     percent: Decimal | None = None
     cents: int | None = None
     means: str = ""
+    place_id: int = SHELF
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,9 +134,9 @@ def _back(session: Session, job_id: int) -> Counter[int]:
 def return_goods(work: Work, job_number: int, version: int, form: ReturnForm) -> GoodsReturn:
     """Take goods back of a job that was read at `version`, inside one transaction.
 
-    Good pieces go back to a shelf that somebody counts where that is said, defective ones open a claim to their
-    maker, spoiled ones are scrapped. A cylinder is removed from its door. What was handed over is invoiced first, so
-    that a credit note can name its invoice; the money goes back, or stays as credit.
+    Good pieces of what somebody counts go back to the shelf, branch or van where that is said, defective ones open a
+    claim to their maker, spoiled ones are scrapped. A cylinder is removed from its door. What was handed over is
+    invoiced first, so that a credit note can name its invoice; the money goes back, or stays as credit.
 
     Raises Problems on `reason`, `pieces`, `keys`, `restocking`; LedgerError of the credit; Stale.
     """
@@ -162,8 +166,9 @@ def return_goods(work: Work, job_number: int, version: int, form: ReturnForm) ->
         _credit(work, job, row, form)
         work.session.add(row)
         work.session.flush()
+        place = get_row(work.session, StockPlace, form.place_id, "place")
         for piece in form.pieces:
-            _move_piece(work, job, row, piece)
+            _move_piece(work, job, row, piece, place)
         _tell(work, job, row, form, cylinders, keys)
         flag_modified(job, "stage")  # whoever read the job before is late
         return row
@@ -259,7 +264,7 @@ def _is_open(work: Work, job: Job) -> bool:
     return True
 
 
-def _move_piece(work: Work, job: Job, row: GoodsReturn, piece: BroughtBack) -> None:
+def _move_piece(work: Work, job: Job, row: GoodsReturn, piece: BroughtBack, place: StockPlace) -> None:
     """What becomes of pieces that came back: the shelf, a claim, or the scrap."""
     line = next(one for one in job.lines if one.number == piece.line_number)
     count, number = len(piece.cylinders) or piece.quantity, return_number(row.number)
@@ -281,7 +286,7 @@ def _move_piece(work: Work, job: Job, row: GoodsReturn, piece: BroughtBack) -> N
         move_stock(work, item, MovementKind.SCRAPPED, on_hand=-count, why=why, job_id=job.id)
     elif piece.is_restocked:
         why = f"{number} of job {job.number}: {row.reason}"[:200]
-        move_stock(work, item, MovementKind.RETURNED, on_hand=count, why=why, job_id=job.id)
+        move_stock(work, item, MovementKind.RETURNED, on_hand=count, why=why, place=place, job_id=job.id)
         reserve_waiting(work, item)
 
 

@@ -19,9 +19,10 @@ from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import get_job
 from app.ledger.money.payments import MEANS
 from app.ledger.quoting.issuing import house_head
+from app.ledger.stock.stock_queries import list_places
 from app.ledger.store.errors import NotFound
 from app.ledger.store.numbers import return_number
-from app.ledger.tables import GoodsReturn, Job, Keyset, ReturnCondition, Role
+from app.ledger.tables import SHELF, GoodsReturn, Job, Keyset, ReturnCondition, Role
 from app.pricing import read_cents, read_percent, show_cents
 from app.web.access import roles
 from app.web.errors import about
@@ -42,6 +43,9 @@ class ReturnPage(SavedForm):
 
     brought_by = text("Brought back by", GoodsReturn.brought_by)
     reason = text("Why it comes back", GoodsReturn.reason, needed="Say why it comes back.")
+    place = SelectField(
+        "Where it goes back to", default=str(SHELF), description="Of the pieces that are ticked as back in stock."
+    )
     restocking = StringField("Restocking charge", description="In percent, as in 15 %, or an amount, as in 10.00.")
     means = SelectField(
         "The money",
@@ -58,6 +62,8 @@ def page(number: int) -> ResponseReturnValue:
     """Take goods of a job back."""
     about(f"job {number}")
     form, work = ReturnPage(), current_work()
+    places = list_places(work.session)
+    form.place.choices = [SelectChoice(str(one.id), one.name) for one in places]
     job = get_job(work.session, number)
     if done := form.run(lambda: return_goods(work, number, form.version_read, _read(form, job, request.form))):
         made = done.value
@@ -82,6 +88,7 @@ def page(number: int) -> ResponseReturnValue:
         goods=[(line, found.goods[line.number]) for line in job.lines if line.number in found.goods],
         keysets=keysets,
         conditions=list(_CONDITIONS),
+        has_places=len(places) > 1,
         sent=request.form,
         systems=job_cylinders(work.session, job.id).systems,
     )
@@ -90,7 +97,7 @@ def page(number: int) -> ResponseReturnValue:
 
 def _read(form: ReturnPage, job: Job, sent: MultiDict[str, str]) -> ReturnForm:
     """What comes back: `cylinder-7` a condition, `goods-3` a count with `condition-3`, `keys-12` a count, and
-    `shelf-c7`, `shelf-g3` where it goes back on the shelf. Problems on what cannot be read.
+    `shelf-c7`, `shelf-g3` where it goes back into stock. Problems on what cannot be read.
     """
     pieces: list[BroughtBack] = []
     keys: dict[int, int] = {}
@@ -115,7 +122,10 @@ def _read(form: ReturnPage, job: Job, sent: MultiDict[str, str]) -> ReturnForm:
     if problems:
         raise Problems(problems)
     percent, cents = _charge(typed(form.restocking))
-    return ReturnForm(typed(form.reason), pieces, typed(form.brought_by), keys, percent, cents, typed(form.means))
+    place = record_id(typed(form.place))
+    return ReturnForm(
+        typed(form.reason), pieces, typed(form.brought_by), keys, percent, cents, typed(form.means), place
+    )
 
 
 def _charge(said: str) -> tuple[Decimal | None, int | None]:

@@ -12,10 +12,12 @@ from app.ledger.goods.counter_sale import SaleForm, sell_at_counter
 from app.ledger.goods.returns import BroughtBack, ReturnForm, return_goods, returnable
 from app.ledger.jobs.queries import job_money
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
+from app.ledger.stock.handling import set_place
 from app.ledger.stock.items import item_for
 from app.ledger.stock.movements import move_stock, quantity_of
 from app.ledger.store.work import Work
 from app.ledger.tables import (
+    SHELF,
     ClaimState,
     CylinderState,
     Invoice,
@@ -26,6 +28,7 @@ from app.ledger.tables import (
     KeyState,
     LineKind,
     MovementKind,
+    PlaceKind,
     ReturnCondition,
     Role,
     Stage,
@@ -109,3 +112,15 @@ def test_a_defective_cylinder_leaves_its_door_with_its_keys_and_is_claimed_of_it
     [settled] = list_claims(work.session, with_settled=True).rows
     assert (settled.cents, settled.answer, settled.settled_on) == (21_50, "CN 77", work.today)
     assert {key.state for key in work.session.scalars(sa.select(Key))} == {KeyState.OUT, KeyState.RETURNED}
+
+
+def test_a_good_piece_goes_back_to_the_van_where_that_is_said(work: Work) -> None:
+    """Five were counted on the shelf and three sold: one that comes back to the van leaves two on the shelf."""
+    cabinet = item_for(work, ItemKind.GOODS, "KEY-CABINET")
+    move_stock(work, cabinet, MovementKind.COUNTED, on_hand=5, why="first count")
+    work.session.commit()
+    van, job = set_place(work, "Van 2", PlaceKind.VAN), sold(work, 3)
+    back = ReturnForm("one too many", (BroughtBack(1, 1, GOOD, is_restocked=True),), place_id=van.id)
+    return_goods(by(work, Role.COUNTER), job.number, job.version, back)
+    there = [quantity_of(work.session, cabinet.id, place).on_hand for place in (SHELF, van.id)]
+    assert there == [2, 1]

@@ -3,8 +3,9 @@
 import re
 from html import unescape
 
+from app.ledger.stock.handling import set_place
 from app.ledger.store.work import Work
-from app.ledger.tables import CylinderState, KeyState, Role, Stage
+from app.ledger.tables import CylinderState, KeyState, PlaceKind, Role, Stage
 from tests import factories
 from tests.keyed import bitting_in, give, keyed_job, tick_off
 from tests.reading import pdf_text
@@ -28,7 +29,10 @@ def test_a_cylinder_and_goods_come_back_and_the_claim_is_followed(work: Work, cl
     give(work, job)
     client, address = client_as(Role.COUNTER), f"/jobs/{job.number}"
     assert f'href="{address}/return"' in client.get(address).text
+    assert "Where it goes back to" not in client.get(f"{address}/return").text  # there is but the shelf
+    set_place(work, "Van 2", PlaceKind.VAN)
     page = client.get(f"{address}/return").text
+    assert re.search(r'<select[^>]*name="place"[^>]*>.*Van 2', page, re.S)
     assert "of 10" in page and "keys that turn it are out" in unescape(page) and "Keys to 1AA" in page
     (seen,) = re.findall(r'name="version"[^>]*value="(\d+)"', page)
     sent = {
