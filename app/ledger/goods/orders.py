@@ -35,6 +35,7 @@ from app.ledger.goods.to_order import ItemToOrder, KeyingToOrder, MakerToOrder, 
 from app.ledger.jobs.purchasing import factory_makers
 from app.ledger.quoting.snapshot import snapshot_hash
 from app.ledger.stock.items import item_for, name_item
+from app.ledger.stock.needs import open_needs
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import next_number, record
@@ -344,6 +345,7 @@ def send_order(work: Work, order_id: int, version: int, how: str = "") -> Purcha
         _require_draft(order)
         if not order.lines:
             raise LedgerError("", "Nothing is on this order: add a line, or delete the draft.")
+        _leave_out_the_met(work.session, order)
         closed = closed_days_on(work.session, work.today)
         maker = order.maker
         for line in order.lines:
@@ -358,6 +360,20 @@ def send_order(work: Work, order_id: int, version: int, how: str = "") -> Purcha
         record(work, ORDER_SENT, f"order {order.id}", sent)
         follow_jobs(work, order)
         return order
+
+
+def _leave_out_the_met(session: Session, order: PurchaseOrder) -> None:
+    """Have what a draft was to bring for needs that got their pieces meanwhile, as by a count, come for the shelf."""
+    ids = {share.need_id for line in order.lines for share in line.shares}
+    lacking = {state.need.id: state.to_order for state in open_needs(session, Need.id.in_(ids))} if ids else {}
+    for line in order.lines:
+        for share in list(line.shares):
+            wanted = min(share.quantity, lacking.get(share.need_id, 0))
+            if wanted:
+                share.quantity = wanted
+                lacking[share.need_id] -= wanted
+            else:
+                line.shares.remove(share)
 
 
 def lead_days_of(work: Work, order: PurchaseOrder, line: PurchaseLine) -> int | None:

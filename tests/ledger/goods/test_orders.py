@@ -50,6 +50,7 @@ from app.ledger.tables import (
 )
 from tests import factories
 from tests.conftest import NOW
+from tests.shelf import count_item
 
 TODAY = date(2026, 11, 25)  # a Wednesday
 
@@ -286,3 +287,13 @@ def test_a_line_whose_day_is_over_is_late(work: Work, shop: Shop) -> None:
     assert not late_lines(work.session, date(2026, 12, 2))
     found = late_lines(work.session, date(2026, 12, 7))
     assert {(one.order.number, one.days) for one in found} == {(order.number, 5)} and len(found) == 2
+
+
+def test_what_a_count_found_before_the_order_was_sent_comes_for_the_shelf(work: Work, shop: Shop) -> None:
+    """Ten are drafted for the job; a count finds four: the order brings six for it and four besides."""
+    (draft,) = make_drafts(work, ChosenToOrder([ticked(rows(work)["A-PIECE"])]))
+    count_item(work, shop.piece, 4)
+    order = send_order(work, draft.id, draft.version)
+    [state] = needs_of(work.session, shop.job.id)
+    assert (state.reserved, state.on_order, state.to_order) == (4, 6, 0)
+    assert [(line.quantity, [share.quantity for share in line.shares]) for line in order.lines] == [(10, [6])]
