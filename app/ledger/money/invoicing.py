@@ -251,11 +251,16 @@ def value_of(session: Session, job: Job, lines: Handed) -> int:
 
 
 def handed_value(session: Session, job: Job) -> int:
-    """What all that was handed over of a job comes to, tax included."""
+    """What all that was handed over of a job comes to, tax included, less what came off its price since: credit notes
+    and discounts for paying early.
+    """
     if job.stage.is_with_customer:
         return job_money(job).total_cents
     sold = sold_of(session, job)
-    return 0 if sold is None else sold.value(_went(session, job, sold), tax_as_sold(session, sold))
+    if sold is None or job.agreed_cents is None:
+        return 0
+    went = sold.value(_went(session, job, sold), tax_as_sold(session, sold))
+    return max(0, went + job.agreed_cents - sold.quote.totals.total_cents)
 
 
 def has_invoices(session: Session, job: Job) -> bool:
@@ -318,7 +323,8 @@ class NextInvoice:
 def next_invoice(session: Session, job: Job, which: Invoicing, today: date, cents: int | None = None) -> NextInvoice:
     """What would be invoiced now. LedgerError on `which` where there is nothing to, on `cents` of a deposit."""
     sold = sold_of(session, job)
-    if sold is None or job.stage is Stage.CANCELED:
+    is_canceled = job.stage is Stage.CANCELED and (which is not Invoicing.HANDED_OVER or not handed_of(session, job))
+    if sold is None or is_canceled:
         why = f"this one is {job.stage.word}" if job.agreed_cents is None or sold else "none of this one is on record"
         raise LedgerError("which", f"A job is invoiced once its quote was accepted; {why}.")
     papers = papers_of_money(session, job)

@@ -102,7 +102,7 @@ def owed_jobs(session: Session, today: date, customer_id: int | None = None) -> 
     rows = rows.where(
         sa.or_(
             sa.and_(is_with_customer, total > paid),
-            sa.and_(Job.stage.not_in((*_WITH_CUSTOMER, *_OVER)), sa.or_(is_invoiced, part_went)),
+            sa.and_(Job.stage.not_in(_WITH_CUSTOMER), sa.or_(is_invoiced, part_went)),
         )
     ).order_by(Job.id)
     if customer_id is not None:
@@ -119,8 +119,7 @@ def owed_jobs(session: Session, today: date, customer_id: int | None = None) -> 
 
 def _owed(session: Session, row: Any, papers: Sequence[OpenInvoice], rules: MoneyRules, today: date) -> Owed:
     job: Job = row.Job
-    invoiced = sum(one.invoice.total_cents - one.credited_cents - one.discount_cents for one in papers)
-    due = int(row.total) if job.stage.is_with_customer else max(invoiced, handed_value(session, job))
+    due = int(row.total) if job.stage.is_with_customer else due_of(session, job, papers)
     unpaid = [one for one in papers if one.open_cents > 0]
     handed = row.handed.astimezone().date() if row.handed else None
     if handed is None and not job.stage.is_with_customer:
@@ -142,6 +141,15 @@ def _owed(session: Session, row: Any, papers: Sequence[OpenInvoice], rules: Mone
         invoiced_cents=sum(one.open_cents for one in unpaid),
         overdue_cents=sum(one.open_cents for one in late),
     )
+
+
+def due_of(session: Session, job: Job, papers: Sequence[OpenInvoice] | None = None) -> int:
+    """What is to be paid by now of a job that is not with its customer as a whole: what was invoiced or handed over,
+    whichever is more. papers: its invoices, where they are known.
+    """
+    known = invoices_of_jobs(session, [job.id]) if papers is None else papers
+    invoiced = sum(one.invoice.total_cents - one.credited_cents - one.discount_cents for one in known)
+    return max(invoiced, handed_value(session, job))
 
 
 def _first_hand_over(session: Session, job: Job) -> date | None:
@@ -197,7 +205,9 @@ def credit_of(session: Session, customer_id: int | None = None) -> Mapping[int, 
 
 
 def overpaid_jobs(session: Session, customer_id: int | None = None) -> list[tuple[Job, int]]:
-    """Jobs for which more was paid than they come to, and how much more; of canceled ones all that was paid."""
+    """Jobs for which more was paid than they come to, and how much more; of canceled ones what was paid beyond what
+    was invoiced or taken before.
+    """
     paid = sa.func.coalesce(
         sa.select(sa.func.sum(Payment.received_cents))
         .where(Payment.job_id == Job.id)
@@ -209,7 +219,9 @@ def overpaid_jobs(session: Session, customer_id: int | None = None) -> list[tupl
     rows = sa.select(Job, paid - due).where(sa.or_(Job.agreed_cents.is_not(None), Job.stage.in_(_OVER)), paid > due)
     if customer_id is not None:
         rows = rows.where(Job.customer_id == customer_id)
-    return [(job, int(cents)) for job, cents in session.execute(rows.order_by(Job.number))]
+    found = [(job, int(cents)) for job, cents in session.execute(rows.order_by(Job.number))]
+    over = [(job, cents - (due_of(session, job) if job.stage in _OVER else 0)) for job, cents in found]
+    return [(job, cents) for job, cents in over if cents > 0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -388,7 +400,7 @@ def _not_all_invoiced(session: Session, jobs: Iterable[Job]) -> list[Job]:
     """Jobs of which something was handed over."""
     rows = sa.select(HandOverRow.job_id).distinct()
     went = set(session.scalars(rows))
-    return [job for job in jobs if job.stage not in _OVER and (job.stage.is_with_customer or job.id in went)]
+    return [job for job in jobs if job.stage.is_with_customer or job.id in went]
 
 
 def _payments(

@@ -1,7 +1,7 @@
 """Use case: money received for a job or given back, and its receipt. No card numbers are kept."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 
@@ -12,6 +12,7 @@ from app.errors import Problem, Problems
 from app.ledger.jobs.notes import has_many_digits
 from app.ledger.jobs.queries import JobMoney, get_job, job_money
 from app.ledger.money.invoicing import has_invoices
+from app.ledger.money.owing import due_of
 from app.ledger.money.settling import settle
 from app.ledger.quoting.sold_lines import give_back_sold
 from app.ledger.sites.former_names import buyers_then
@@ -120,6 +121,7 @@ class JobPayments:
     job: Job
     money: JobMoney
     receipts: tuple[PaymentReceipt, ...]
+    due_cents: int = 0  # of a canceled job: what was taken or invoiced before
 
     @property
     def version(self) -> int:
@@ -128,8 +130,10 @@ class JobPayments:
 
     @property
     def came_to_nothing(self) -> bool:
-        """The quote was lost or the job canceled: nothing more is due, whatever the quote came to."""
-        return self.job.stage in _CAME_TO_NOTHING
+        """The quote was lost or the job canceled, and nothing was taken or invoiced before: nothing more is due,
+        whatever the quote came to.
+        """
+        return self.job.stage in _CAME_TO_NOTHING and not self.due_cents
 
     @property
     def off_price_cents(self) -> int:
@@ -156,7 +160,7 @@ def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -
             raise Problems(problems)
         if len(job.payments) + 1 != version:
             raise Stale()
-        _require_room(job, job_money(job), form)
+        _require_room(job, *_money_of(work.session, job), form)
         if form.kind is PaymentKind.OFF_PRICE and has_invoices(work.session, job):
             raise LedgerError("kind", "This job is invoiced: write a credit note on its invoice, then give it back.")
         put_payment(work, job, form, note)
@@ -191,7 +195,7 @@ def put_payment(
         job.agreed_cents = money.total_cents - form.cents
         give_back_sold(work.session, job)
     used = settle(work, job, fresh_on=None if form.kind.goes_back else form.received_on, named=named)
-    total = 0 if job.stage in _CAME_TO_NOTHING else job_money(job).total_cents
+    total = due_of(work.session, job) if job.stage in _CAME_TO_NOTHING else job_money(job).total_cents
     paid = money.paid_cents + payment.received_cents
     figures = {"kind_of_payment": form.kind.value, "note": note, "total_cents": total, "paid_cents": paid}
     told = [_told(form, paid, total)]
@@ -230,7 +234,14 @@ def _problems(work: Work, job: Job, form: PaymentForm, note: str) -> list[Proble
     return [Problem(field, said) for field, is_wrong, said in faults if is_wrong]
 
 
-def _require_room(job: Job, money: JobMoney, form: PaymentForm) -> None:
+def _money_of(session: Session, job: Job) -> tuple[JobMoney, int]:
+    """What is to be paid and was, and of a canceled job what of that was taken or invoiced before."""
+    money = job_money(job)
+    due = due_of(session, job) if job.stage in _CAME_TO_NOTHING else 0
+    return replace(money, total_cents=due, deposit_cents=0) if due else money, due
+
+
+def _require_room(job: Job, money: JobMoney, due: int, form: PaymentForm) -> None:
     """The figures say whether this much may still come in, or go back."""
     total, paid, asked = (show_cents(cents) for cents in (money.total_cents, money.paid_cents, form.cents))
     if form.kind is PaymentKind.OFF_PRICE and (job.agreed_cents is None or job.stage in _CAME_TO_NOTHING):
@@ -244,7 +255,7 @@ def _require_room(job: Job, money: JobMoney, form: PaymentForm) -> None:
         return
     if not job.revisions:
         raise LedgerError("cents", "Nothing is quoted for this job yet, so nothing is due. Issue its quote first.")
-    if job.stage in _CAME_TO_NOTHING:
+    if job.stage in _CAME_TO_NOTHING and not due:
         raise LedgerError("kind", f"This job is {job.stage.word}: only a refund can be written now.")
     if form.cents > money.balance_cents:
         left = show_cents(max(money.balance_cents, 0))
@@ -262,7 +273,7 @@ def payments_of(session: Session, job_number: int) -> JobPayments:
     names = dict(session.execute(sa.select(User.id, User.name).where(User.id.in_(takers))).all())
     details = session.scalars(sa.select(Event.detail).where(Event.job_id == job.id, Event.kind.in_(_EVENT_KINDS)))
     told = {detail.get("payment"): detail for detail in details}
-    money, paid, receipts = job_money(job), 0, []
+    (money, due), paid, receipts = _money_of(session, job), 0, []
     buyers = buyers_then(session, job.id, job.customer, (one.received_on for one in job.payments))
     for place, payment in enumerate(job.payments, start=1):
         paid += payment.received_cents
@@ -288,4 +299,4 @@ def payments_of(session: Session, job_number: int) -> JobPayments:
                 used=tuple((number, cents, off) for number, cents, off in said.get("used", ())),
             )
         )
-    return JobPayments(job, money, tuple(receipts))
+    return JobPayments(job, money, tuple(receipts), due)

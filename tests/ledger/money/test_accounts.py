@@ -9,6 +9,7 @@ import sqlalchemy as sa
 
 from app.ledger.catalog.money_rules import set_money_rules
 from app.ledger.jobs.queries import get_job, job_money
+from app.ledger.jobs.stages import move_job
 from app.ledger.money.accounts import (
     AccountForm,
     account_receipt,
@@ -21,6 +22,7 @@ from app.ledger.money.credit import require_credit_for
 from app.ledger.money.crediting import CreditForm, credit_lines
 from app.ledger.money.invoicing import Invoicing
 from app.ledger.money.owing import aging, credit_of, owed_by_customer, statement_of
+from app.ledger.money.payments import PaymentKind
 from app.ledger.money.settling import invoices_of_jobs
 from app.ledger.reports.books import book_rows
 from app.ledger.store.errors import LedgerError
@@ -204,3 +206,33 @@ def test_the_credit_limit_is_asked_and_the_owner_may_go_on_with_a_reason(work: W
     work.session.commit()
     paid(work, second, 60_40)
     require_credit_for(counter, second, goes)  # what goes is paid
+
+
+def test_what_is_credited_of_a_part_that_was_handed_over_is_owed_no_more(work: Work, job: Job) -> None:
+    """Two cabinets and the trip: 112.64 + 85.00 + 8.17 tax = 205.81. One comes back: 56.32 + 4.09 = 60.41."""
+    went(work, job, 1, line_1=2)
+    invoice = invoiced(work, job)
+    assert (invoice.total_cents, owed_by_customer(work.session, work.today)[0].owed_cents) == (205_81, 205_81)
+    credit_lines(work, invoice.id, 2, CreditForm({"1": 1}, "one too many", secrets.token_hex(8)))
+    assert owed_by_customer(work.session, work.today)[0].owed_cents == 145_40
+    assert aging(work.session, work.today).total.total_cents == 145_40
+    assert statement_of(work.session, job.customer_id, work.today).balance_cents == 145_40
+
+
+def test_what_a_customer_took_of_a_job_stays_owed_when_the_rest_is_canceled(work: Work, job: Job) -> None:
+    """205.81 were taken and 50.00 paid; 155.81 are owed, invoiced and paid after the cancellation too."""
+    paid(work, job, 50_00, PaymentKind.DEPOSIT)
+    went(work, job, 1, line_1=2)
+    move_job(work, job.id, job.version, Stage.CANCELED, "the rest is not needed")
+    [owed] = owed_by_customer(work.session, work.today)
+    statement = statement_of(work.session, job.customer_id, work.today)
+    assert (owed.owed_cents, statement.balance_cents, statement.aging.total_cents) == (155_81, 155_81, 155_81)
+    assert credit_of(work.session) == {}
+    with pytest.raises(LedgerError, match="this one is canceled"):
+        invoiced(work, job, Invoicing.ALL)
+    assert invoiced(work, job).total_cents == 205_81
+    with pytest.raises(LedgerError, match=r"the total is \$205.81, \$50.00 is paid, \$155.81 is left"):
+        paid(work, job, 155_82)
+    paid(work, job, 155_81)
+    assert owed_by_customer(work.session, work.today) == ()
+    assert statement_of(work.session, job.customer_id, work.today).balance_cents == 0
