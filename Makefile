@@ -107,6 +107,11 @@ drawn-years: ## Live hundreds of years of losses, rekeys, counts and merges draw
 	@tools/setup.sh dev
 	BITTERN_TEST_YEARS=300 $(PY) -m pytest -q tests/ledger/test_years_later.py
 
+.PHONY: drawn-trade
+drawn-trade: ## Live a hundred lives of counts, orders, hand-overs, returns, invoices and payments drawn by chance beside a plain model, and print what was met (an hour).
+	@tools/setup.sh dev
+	BITTERN_TEST_TRADE=100 $(PY) -m pytest -q tests/ledger/test_accepted_to_paid.py
+
 .PHONY: bench
 bench: ## Run the speed comparisons one after another; each prints ratios.
 	@tools/setup.sh dev
