@@ -496,6 +496,12 @@ def test_a_master_keyed_line_asks_for_its_system_and_shows_both_ways(served, pag
 def test_the_total_is_always_in_view_and_nothing_is_too_wide(served, page: Page, log_in, clerk, size) -> None:
     open_counter(page, served, log_in, clerk)
     page.set_viewport_size({"width": size[0], "height": size[1]})
+    page.get_by_label("Quick line").fill(f"50 {PART} KA")
+    page.get_by_label("Quick line").press("Enter")
+    page.get_by_text("Give a discount on the goods").click()
+    page.locator("#discount").fill("5%")
+    page.get_by_role("button", name="Update").click()
+    expect(page.locator("#sums")).to_contain_text("Discount")
     for kind in ("Part number", "Cylinder", "Rekey", "Keys", "Hardware", "Labor", "Trip"):
         page.get_by_role("button", name=kind, exact=True).click()
         worked_out(page)
