@@ -15,7 +15,7 @@ from app.ledger.goods.order_lines import GOODS_RECEIVED, cancel_some, good_of, j
 from app.ledger.goods.orders import MOST_PIECES, end_if_done, find_scanned, require_open
 from app.ledger.stock.items import name_item
 from app.ledger.stock.movements import move_stock
-from app.ledger.stock.needs import reserve_received
+from app.ledger.stock.needs import reserve_received, reserve_waiting
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -197,6 +197,7 @@ def _receive_other(work: Work, delivery: Delivery, item_id: int, pieces: int, ov
     if is_kept:
         why = f"came with order {delivery.order.number}, not ordered"
         move_stock(work, item, MovementKind.RECEIVED, on_hand=pieces, why=why)
+        reserve_waiting(work, item)
     done = "kept for the shelf" if is_kept else "sent back"
     return f"{name_item(item)}: {counted(pieces, 'piece')} that nobody ordered, {done}"
 

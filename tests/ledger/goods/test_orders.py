@@ -243,6 +243,18 @@ def test_more_than_ordered_is_asked_about(work: Work, shop: Shop) -> None:
     assert (there.on_hand, there.reserved, there.free) == (14, 10, 4)
 
 
+def test_what_nobody_ordered_and_is_kept_is_for_the_job_that_waits_for_it(work: Work, shop: Shop) -> None:
+    """One lies there, a job waits for three of them, five come."""
+    order, _, _ = sent(work, shop)
+    other = factories.StockItemFactory(maker=shop.maker, code="A-OTHER")
+    factories.StockMovementFactory(item_id=other.id, on_hand=1)
+    work.session.add(Need(job=shop.job, line_number=2, item=other, quantity=3, made_at=NOW))
+    work.session.commit()
+    receive(work, order.id, Came({}, [(other.id, 5, OverDo.KEEP)]), "press")
+    there = quantity_of(work.session, other.id)
+    assert (there.on_hand, there.reserved, there.free) == (6, 3, 3)
+
+
 def test_twenty_ordered_thirteen_accepted_seven_refused_owes_thirteen_and_stays_open(work: Work) -> None:
     """PO5, D: Sales and Leases outline p. 140 on UCC 2-607(1), online.flippingbook.com/view/223787047/141."""
     maker = factories.MakerFactory(name="Ardent Brass", lead_days=5)
