@@ -100,9 +100,10 @@ def test_people_whom_the_house_did_not_know_are_on_record_and_cannot_log_in(work
     assert [(one.name, one.role, one.active, one.password_hash) for one in came] == [
         ("Bram", m.Role.COUNTER, False, ""),
         ("Cora", m.Role.COUNTER, False, ""),
+        ("Wren", m.Role.COUNTER, False, ""),
     ]
     told = work.session.scalars(sa.select(m.Event.summary).where(m.Event.kind == "person entered")).all()
-    assert sorted(told) == [f"{name} came with an export and may not log in" for name in ("Bram", "Cora")]
+    assert sorted(told) == [f"{name} came with an export and may not log in" for name in ("Bram", "Cora", "Wren")]
 
 
 def test_quotes_print_to_the_same_bytes_and_figures_are_the_same(work: Work, before: tuple[Config, Ledger]) -> None:
