@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from app.errors import Problem, Problems
 from app.ledger.catalog.money_rules import money_rules_on
 from app.ledger.jobs.queries import get_job
-from app.ledger.money.invoice_snapshot import InvoicedLine, InvoiceSnapshot, read_invoice
+from app.ledger.money.invoice_snapshot import InvoicedLine, InvoiceSnapshot, note_of_part, read_invoice
 from app.ledger.money.invoicing import AS_QUOTED, issued_with, papers_of_money, put_invoice, standing
 from app.ledger.money.settling import invoices_of_jobs, settle
 from app.ledger.quoting.sold_lines import give_back_sold
@@ -105,7 +105,8 @@ def _credit(
         amount = _share(line.amount_cents, last, line.quantity) - _share(line.amount_cents, first, line.quantity)
         base = _share(line.taxed_cents, last, line.quantity) - _share(line.taxed_cents, first, line.quantity)
         discount += amount - base
-        note = line.note if count == line.quantity else ""
+        off = line.unit_cents * line.quantity - line.amount_cents
+        note = note_of_part(line.note, off, line.unit_cents * count - amount)
         lines.append(replace(line, quantity=count, amount_cents=-amount, taxed_cents=-base, note=note))
         if line.tax_percent:
             now[line.label] -= base

@@ -8,7 +8,7 @@ from decimal import Decimal
 from app.ledger.quoting.snapshot import HouseHead
 from app.ledger.store.numbers import invoice_number
 from app.ledger.tables import InvoiceKind
-from app.pricing import TaxCents
+from app.pricing import TaxCents, show_cents
 from app.validation import JsonDataclass
 
 
@@ -94,6 +94,15 @@ class InvoiceSnapshot(JsonDataclass):
             raise ValueError("the lines do not come to the subtotal")
         if self.subtotal_cents + self.tax_cents + self.deposit_cents != self.total_cents:
             raise ValueError("subtotal, tax and deposit do not come to the total")
+
+
+def note_of_part(note: str, off_cents: int, part_cents: int) -> str:
+    """The note of a line's own discount, which took off_cents off the whole line, for a part of its pieces.
+
+    >>> note_of_part("Less 10%, $3.45", 3_45, 1_15)
+    'Less 10%, $1.15'
+    """
+    return note.replace(show_cents(off_cents), show_cents(part_cents)) if part_cents > 0 else ""
 
 
 def write_invoice(snapshot: InvoiceSnapshot) -> str:

@@ -16,7 +16,7 @@ from app.errors import BitternError
 from app.ledger.catalog.money_rules import money_rules_on, terms_of_tier
 from app.ledger.catalog.price_queries import get_house, rule_in_words, tax_table
 from app.ledger.jobs.queries import get_job, job_money
-from app.ledger.money.invoice_snapshot import InvoicedLine, InvoiceSnapshot, write_invoice
+from app.ledger.money.invoice_snapshot import InvoicedLine, InvoiceSnapshot, note_of_part, write_invoice
 from app.ledger.money.settling import settle
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.snapshot import QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot, snapshot_hash
@@ -374,11 +374,11 @@ def _part(
             continue
         amount, base = one.amount(last) - one.amount(first), one.base(last) - one.base(first)
         discount += amount - base
-        note = line.discount_note if last - first == line.quantity else ""
+        off = line.unit_cents * (last - first) - amount
         lines.append(
             InvoicedLine(
                 *(line.label, line.words, line.part_number, last - first, line.unit_cents, amount, base),
-                *(tax.of_line(line), note),
+                *(tax.of_line(line), note_of_part(line.discount_note, line.discount_cents, off)),
             )
         )
     if not lines:

@@ -1,6 +1,7 @@
 """Invoices of parts add up to what was agreed; numbers have no gaps; what was issued is never changed."""
 
 import secrets
+from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
 
@@ -19,9 +20,9 @@ from app.ledger.quoting.snapshot import snapshot_hash
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Event, Invoice, InvoiceKind, Job, PaymentUse, SoldLine
-from app.pricing import Dating, MoneyRules, PaymentTerms, TaxCents, TaxRounding, TaxRule
+from app.pricing import Dating, Discount, MoneyRules, PaymentTerms, TaxCents, TaxRounding, TaxRule
 from tests.ledger.money.conftest import invoiced, later, paid, went
-from tests.ledger.quoting.test_discounts import TWELVE, ask
+from tests.ledger.quoting.test_discounts import CABINETS, TWELVE, ask
 from tests.ledger.test_main_job import accept, issued
 
 
@@ -58,6 +59,21 @@ def test_the_invoices_of_two_parts_add_up_to_the_cent(work: Work, job: Job) -> N
     assert first.total_cents + second.total_cents == get_job(work.session, job.number).agreed_cents == 358_70
     with pytest.raises(LedgerError, match="I-0001 of Monday 2 March 2026, I-0002 of Monday 2 March 2026"):
         invoiced(work, job, Invoicing.ALL)
+
+
+def test_a_part_of_a_line_says_its_part_of_the_discount_on_it(work: Work) -> None:
+    """3 cabinets of 64.00 less 10% are 192.00 - 19.20 = 172.80: one is 57.60, less 6.40; two 115.20, less 12.80."""
+    off = Discount(percent=Decimal(10))
+    cabinets = replace(CABINETS, discount=off, price_reason="three at once")
+    job = accept(work, issued(work, ask(work, Discount(), cabinets, discount_reason="")))
+    notes = []
+    for place, count in ((1, 1), (2, 2)):
+        went(work, job, place, line_1=count)
+        [line] = read_invoice(invoiced(work, job).snapshot).lines
+        notes.append((line.quantity * line.unit_cents, line.note, line.amount_cents))
+    assert notes == [(64_00, "Less 10%, $6.40", 57_60), (128_00, "Less 10%, $12.80", 115_20)]
+    [line] = read_invoice(credit_lines(work, 2, 3, CreditForm({"1": 1}, "not wanted", "one")).snapshot).lines
+    assert (line.note, line.amount_cents) == ("Less 10%, $6.40", -57_60)
 
 
 def test_a_refused_press_uses_up_no_number_and_a_second_press_finds_the_first(work: Work, job: Job) -> None:
