@@ -5,18 +5,22 @@ from decimal import Decimal
 import pytest
 import sqlalchemy as sa
 
+from app.documents import return_slip_pdf
 from app.errors import Problems
 from app.ledger.bench.door_keysets import door_keysets
+from app.ledger.catalog.price_queries import get_house
 from app.ledger.goods.claims import SettleClaimForm, list_claims, settle_claim
 from app.ledger.goods.counter_sale import SaleForm, sell_at_counter
 from app.ledger.goods.returns import BroughtBack, ReturnForm, return_goods, returnable
 from app.ledger.jobs.queries import job_money
+from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.stock.handling import set_place
 from app.ledger.stock.items import item_for
 from app.ledger.stock.movements import move_stock, quantity_of
 from app.ledger.store.work import Work
 from app.ledger.tables import (
+    ON_ACCOUNT,
     SHELF,
     ClaimState,
     CylinderState,
@@ -36,16 +40,18 @@ from app.ledger.tables import (
 from app.pricing import KeyingKind
 from tests.keyed import walk
 from tests.ledger.conftest import by, customer_id
+from tests.ledger.money.conftest import paid
 from tests.ledger.test_main_job import accept, issued, mortise, openings
+from tests.reading import pdf_text
 
 GOOD, DEFECTIVE, SPOILED = ReturnCondition
 
 
-def sold(work: Work, count: int) -> Job:
+def sold(work: Work, count: int, means: str = "cash") -> Job:
     """Cabinets, paid in cash and taken."""
     line = LineRequest(LineKind.HARDWARE, count, price_code="KEY-CABINET")
     job = issued(work, QuoteRequest(customer_id(work, "Lantern"), (line,)))
-    sell_at_counter(by(work, Role.COUNTER), job.number, SaleForm("T. Gull", "cash", job.version))
+    sell_at_counter(by(work, Role.COUNTER), job.number, SaleForm("T. Gull", means, job.version))
     return job
 
 
@@ -67,6 +73,16 @@ def test_two_of_three_come_back_one_to_the_shelf_one_spoiled_and_the_money_less_
     assert (job_money(job).balance_cents, job_money(job).paid_cents) == (0, 205_92 - 118_08)
     assert (job.payments[-1].cents, back.payment_id) == (-118_08, job.payments[-1].id)
     assert returnable(work.session, job).goods == {1: 1}
+
+
+def test_the_slip_says_how_much_went_back_where_a_part_was_still_owed(work: Work) -> None:
+    """Of 205.92 150.00 is paid; one of 64.00 + 4.64 comes back, 137.28 stay to pay: 12.72 of 68.64 goes back."""
+    job = sold(work, 3, ON_ACCOUNT)
+    paid(work, job, 150_00)
+    form = ReturnForm("too many", (BroughtBack(1, 1, GOOD),), means="check")
+    back = return_goods(by(work, Role.COUNTER), job.number, job.version, form)
+    slip = " ".join(pdf_text(return_slip_pdf(house_head(get_house(work.session)), job, back)).split())
+    assert "Credited by credit note I-0002: $68.64, tax included. $12.72 of it went back, check." in slip
 
 
 def test_no_more_comes_back_than_was_handed_over_and_nothing_that_was_never_sold(work: Work) -> None:
