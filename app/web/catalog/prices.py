@@ -33,6 +33,7 @@ from app.web.forms_base import FilePage, PageForm, flash_and_redirect, text, typ
 from app.web.query_args import read_id, read_page, read_text, wants_fragment
 from app.web.services import current_work, request_session
 from app.web.staged_uploads import drop_upload, find_upload, stage_upload
+from app.web.templating import show_day
 
 
 class PricePage(PageForm):
@@ -140,7 +141,7 @@ def set_one() -> ResponseReturnValue:
     ):
         row = done.value
         return flash_and_redirect(
-            f"{row.code} is set from {row.valid_from.isoformat()} on.", "prices.code", code=row.code
+            f"{row.code} is set from {show_day(row.valid_from)} on.", "prices.code", code=row.code
         )
     return render_template("catalog/set_price.html", form=form, categories=categories(work.session)), form.status
 

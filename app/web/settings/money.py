@@ -14,6 +14,7 @@ from app.web.errors import about
 from app.web.fields import DayField, PercentField, WholeField
 from app.web.forms_base import PageForm, flash_and_redirect, typed
 from app.web.services import current_work
+from app.web.templating import show_day
 
 blueprint = Blueprint("money_rules", __name__, url_prefix="/house/settings/money")
 
@@ -126,7 +127,7 @@ def index() -> ResponseReturnValue:
     about("house")
     form, work = MoneyRulesPage(), current_work()
     if done := form.run(lambda: set_money_rules(work, form.valid_from.data, form.read())):
-        said = f"The rules about money from {done.value.valid_from.isoformat()} on are saved."
+        said = f"The rules about money from {show_day(done.value.valid_from)} on are saved."
         return flash_and_redirect(said, "money_rules.index")
     now = money_rules_on(work.session, work.today)
     if not form.is_submitted():

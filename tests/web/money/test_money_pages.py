@@ -136,6 +136,7 @@ def test_the_owner_sets_rules_terms_and_limits(client_as: ClientAs, session: Ses
     assert owner.post("/house/settings/money", data={**sent, "cash_days": "10"}).status_code == 303
     page = owner.get("/house/settings/money").text
     for said in (
+        "The rules about money from 25 Nov 2026 on are saved.",
         "2% off if paid within 10 days, due in 20 days",
         "any part of a cent",
         "The restocking charge is 15%.",
