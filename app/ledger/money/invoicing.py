@@ -374,11 +374,11 @@ def _part(
             continue
         amount, base = one.amount(last) - one.amount(first), one.base(last) - one.base(first)
         discount += amount - base
-        off = line.unit_cents * (last - first) - amount
+        own = line.unit_cents * (last - first) - amount
         lines.append(
             InvoicedLine(
                 *(line.label, line.words, line.part_number, last - first, line.unit_cents, amount, base),
-                *(tax.of_line(line), note_of_part(line.discount_note, line.discount_cents, off)),
+                *(tax.of_line(line), note_of_part(line.discount_note, line.discount_cents, own)),
             )
         )
     if not lines:
