@@ -257,6 +257,11 @@ def test_a_contractor_argues_pays_half_and_takes_half(hands: Hands, house: House
         receipt = paper(hands, f"R-1011-{number}")
         assert figures in receipt and "Your order PO-4471" in receipt, receipt
     hands.click("The job", "link")
+    # The page on which goods come back has boxes wide enough for a number.
+    hands.click("Goods come back", "link")
+    box = page.get_by_label("How many of line 2 come back").bounding_box()
+    assert box is not None and box["width"] > 48
+    hands.click("The job", "link")
     folder = saved(hands, "Job folder, ZIP")
     assert len([text for text in folder if text.startswith(("papers/receipt-", "papers/hand-over-"))]) == 6
     assert len([text for text in folder if text.startswith("papers/invoice-")]) == 3

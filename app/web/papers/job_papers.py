@@ -17,6 +17,7 @@ from app.ledger.goods.hand_overs import HandOver, hand_overs_of, taker_of
 from app.ledger.goods.order_queries import keying_order
 from app.ledger.goods.order_snapshot import order_as_sent
 from app.ledger.goods.papers import hand_over_sheet
+from app.ledger.goods.returns import returns_of
 from app.ledger.jobs.cylinder_lines import SystemLine, has_cylinders, key_counts
 from app.ledger.jobs.papers import KeyHolders, Schedule, holders_of, schedule_of
 from app.ledger.jobs.purchasing import HardwareList, factory_makers, factory_work, hardware_of
@@ -31,7 +32,7 @@ from app.ledger.quoting.factory_keyed import sent_keysets
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, read_snapshot
-from app.ledger.store.numbers import invoice_number, key_receipt_number, quote_number
+from app.ledger.store.numbers import invoice_number, key_receipt_number, quote_number, return_number
 from app.ledger.store.work import Work
 from app.ledger.tables import Invoice, Job, Key, Keyset, KeySystem, Level, Role
 from app.web.access import may
@@ -201,6 +202,7 @@ def papers_of(source: JobSource) -> tuple[Paper, ...]:
         *_invoices(source),
         *_payments(source),
         *_hand_overs(source),
+        *_returns(source),
         *_key_receipts(source),
         *_secret_papers(source),
     )
@@ -350,6 +352,19 @@ def _hand_overs(source: JobSource) -> Iterator[Paper]:
 
 def _hand_over_receipt(source: JobSource, handed: HandOver) -> bytes:
     return documents.hand_over_pdf(hand_over_sheet(source.work, source.job, source.schedule_so_far, handed))
+
+
+def _returns(source: JobSource) -> Iterator[Paper]:
+    """A slip each time that somebody brought something back; the job page tells of them by themselves."""
+    if not may("returns.slip"):
+        return
+    for back in returns_of(source.work.session, source.job.id):
+        number, url = (
+            return_number(back.number),
+            address_of("returns.slip", number=source.job.number, place=back.number),
+        )
+        make = partial(documents.return_slip_pdf, source.house, source.job, back)
+        yield _elsewhere(f"Return slip {number}", number, f"return-{source.job.number}-{back.number}", url, make)
 
 
 def _key_receipts(source: JobSource) -> Iterator[Paper]:

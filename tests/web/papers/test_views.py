@@ -18,7 +18,7 @@ from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys
 from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, Key, Keyset, Maker, RecordsHolder, Role, Stage
+from app.ledger.tables import Event, GoodsReturn, Key, Keyset, Maker, RecordsHolder, Role, Stage
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
@@ -140,11 +140,13 @@ def test_the_counters_folder_has_every_open_paper_and_file_and_no_bitting(
     assert client.post(f"/jobs/{number}/files", data=sent).status_code == 303
     cut_copies(work, keyed.system.id, "1AA", (1,))
     receipt = issue_keys(work, KeyIssueForm(keyed.system.id, "1AA", (1,), "Ann Reed"))
+    work.session.add(GoodsReturn(number=3, job_id=keyed.job.id, at=work.now, reason="too many"))
+    work.session.commit()
     archive = folder(client, number)
     assert archive.testzip() is None
     names = set(archive.namelist())
     assert {f"papers/{name}-{number}.pdf" for name in OPEN} | {"index.html", "files/1-old é.png"} <= names
-    assert f"papers/key-receipt-{receipt}.pdf" in names
+    assert {f"papers/key-receipt-{receipt}.pdf", f"papers/return-{number}-3.pdf"} <= names
     assert not [name for name in names if any(word in name for word in (*SECRET, "bitting", "owner"))]
     assert archive.read("files/1-old é.png") == picture.getvalue()
     for name in names:
