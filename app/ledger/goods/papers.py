@@ -117,12 +117,16 @@ def _slip_lines(session: Session, job: Job, place: int) -> tuple[SlipLine, ...]:
 
 @dataclass(frozen=True, slots=True)
 class SaleReceipt:
-    """All that was sold by a job, as its quote was accepted, what was paid for it, and what was handed over."""
+    """All that was sold by a job, as its quote was accepted, what was paid for it, and what was handed over.
+
+    changed_cents: what invoices and credit notes put on or took off the accepted total since, tax included.
+    """
 
     head: JobHead
     accepted: QuoteSnapshot
     payments: tuple[PaymentReceipt, ...]
     balance_cents: int
+    changed_cents: int
     handed: tuple[HandOverSheet, ...]
 
 
@@ -131,4 +135,5 @@ def sale_receipt(work: Work, job: Job) -> SaleReceipt:
     accepted = as_accepted(read_snapshot(newest_revision(work, job).snapshot), job.accepted_option)
     paid, schedule = payments_of(work.session, job.number), schedule_of(work, job)
     handed = tuple(hand_over_sheet(work, job, schedule, one) for one in hand_overs_of(work.session, job))
-    return SaleReceipt(job_head(work, job), accepted, paid.receipts, paid.money.balance_cents, handed)
+    money, changed = paid.money, paid.money.total_cents - accepted.totals.total_cents
+    return SaleReceipt(job_head(work, job), accepted, paid.receipts, money.balance_cents, changed, handed)

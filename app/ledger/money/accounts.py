@@ -228,6 +228,11 @@ class AccountReceipt:
         """Its number as it prints."""
         return account_payment_number(self.account.number)
 
+    @property
+    def freed_cents(self) -> int:
+        """What no invoice uses any more, as after a credit note: given back, or free for other invoices."""
+        return max(0, self.account.cents - self.over_cents - sum(cents for _, cents, _ in self.uses))
+
 
 def account_receipt(session: Session, number: int) -> AccountReceipt:
     """The receipt of a payment to an account, by its number; NotFound."""

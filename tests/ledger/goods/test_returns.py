@@ -5,12 +5,13 @@ from decimal import Decimal
 import pytest
 import sqlalchemy as sa
 
-from app.documents import return_slip_pdf
+from app.documents import return_slip_pdf, sale_receipt_pdf
 from app.errors import Problems
 from app.ledger.bench.door_keysets import door_keysets
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.goods.claims import SettleClaimForm, list_claims, settle_claim
 from app.ledger.goods.counter_sale import SaleForm, sell_at_counter
+from app.ledger.goods.papers import sale_receipt
 from app.ledger.goods.returns import BroughtBack, ReturnForm, return_goods, returnable
 from app.ledger.jobs.queries import job_money
 from app.ledger.quoting.issuing import house_head
@@ -73,6 +74,8 @@ def test_two_of_three_come_back_one_to_the_shelf_one_spoiled_and_the_money_less_
     assert (job_money(job).balance_cents, job_money(job).paid_cents) == (0, 205_92 - 118_08)
     assert (job.payments[-1].cents, back.payment_id) == (-118_08, job.payments[-1].id)
     assert returnable(work.session, job).goods == {1: 1}
+    receipt = " ".join(pdf_text(sale_receipt_pdf(sale_receipt(work, job))).split())
+    assert "Total $205.92 Credited or taken off since −$118.08" in receipt and "Left to pay $0.00" in receipt
 
 
 def test_the_slip_says_how_much_went_back_where_a_part_was_still_owed(work: Work) -> None:

@@ -49,6 +49,15 @@ def open_cents(work: Work, job: Job) -> list[int]:
     return [one.open_cents for one in open_invoices(work.session, job.customer_id)]
 
 
+def test_a_receipt_adds_up_after_a_credit_note_too(work: Work, job: Job) -> None:
+    """One cabinet of three: 56.32 of 168.96, tax 12.25 less 8.17, so 60.40 of the 358.70 are free; 298.30 stay."""
+    invoiced(work, job, Invoicing.ALL)
+    take_account_payment(work, job.customer_id, check(358_70, work))
+    credit_lines(work, 1, 2, CreditForm({"1": 1}, "not wanted", "one"))
+    receipt = account_receipt(work.session, 1)
+    assert (receipt.uses, receipt.over_cents, receipt.freed_cents) == (((1, 298_30, 0),), 0, 60_40)
+
+
 def test_one_check_pays_several_invoices_and_what_is_over_is_credit(work: Work, job: Job, second: Job) -> None:
     """358.70 + 181.21 = 539.91; 550.00 leave 10.09, which goes to the next invoice."""
     invoiced(work, job, Invoicing.ALL)
