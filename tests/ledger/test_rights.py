@@ -123,6 +123,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         goods.handing_over: hand_over hand_over_part
         goods.claims: settle_claim
         goods.receiving: receive
+        bench.blanks: cut_keys
         keys.keys: order_copies cut_copies issue_keys return_key return_copies retire_key
         keys.keys: scrap_copies give_blind_code
         keys.people: take_back_keys

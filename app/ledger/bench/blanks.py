@@ -1,4 +1,4 @@
-"""The key blanks that the bench takes: one for each key that is ticked as cut, another where one was cut wrong."""
+"""The key blanks that keys take, of a job or none: one for each that is cut, another where one was cut wrong."""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -8,12 +8,27 @@ from sqlalchemy.orm import joinedload
 
 from app.ledger.catalog.maker_queries import blank_for, maker_tables
 from app.ledger.keys.key_queries import SCRAPPED
+from app.ledger.keys.keys import cut_copies
 from app.ledger.stock.items import find_item, name_item
-from app.ledger.stock.movements import is_counted, move_stock
+from app.ledger.stock.movements import is_counted, move_stock, quantities
 from app.ledger.stock.needs import needs_of, take_out
+from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, ItemKind, Job, Key, Keyset, KeyState, MovementKind, Need, StockMovement
+from app.ledger.tables import (
+    SHELF,
+    Event,
+    ItemKind,
+    Job,
+    Key,
+    Keyset,
+    KeyState,
+    MovementKind,
+    Need,
+    Role,
+    StockItem,
+    StockMovement,
+)
 from app.validation import counted
 
 
@@ -44,6 +59,31 @@ def take_blanks(work: Work, job: Job) -> None:
                 f"{name_item(need.item)}: the stock has {counted(missing, 'key blank')} less by its sums than were "
                 "cut. Count them on their page of Stock first.",
             )
+
+
+def cut_keys(
+    work: Work, system_id: int, symbol: str, copies: Sequence[int], override_reason: str = ""
+) -> tuple[Key, ...]:
+    """Say that ordered keys are cut and stamped, as `cut_copies` does, and take their blanks out of the stock.
+
+    LedgerError on `copies` where the count has fewer blanks; then nothing is changed.
+    """
+    work.require(Role.COUNTER, Role.BENCH)
+    with transaction(work.session):
+        keys = cut_copies(work, system_id, symbol, copies, override_reason)
+        for job_id in sorted({key.job_id for key in keys if key.job_id is not None}):
+            take_blanks(work, get_row(work.session, Job, job_id, "job"))
+        of_none = [key for key in keys if key.job_id is None]
+        item_id = _blanks(work, of_none)[of_none[0].keyset_id] if of_none else 0
+        if item_id and is_counted(work.session, [item_id]):
+            item, count = get_row(work.session, StockItem, item_id, "item of stock"), len(of_none)
+            free = quantities(work.session, [item_id], SHELF)[item_id].free
+            if free < count:
+                told = f"{name_item(item)}: by the stock {counted(free, 'key blank')} of {count} are free."
+                raise LedgerError("copies", f"{told} Count them on their page of Stock first.")
+            why = f"{counted(count, 'key')} of {symbol}, for no job"
+            move_stock(work, item, MovementKind.USED, on_hand=-count, why=why)
+        return keys
 
 
 def give_blanks_back(work: Work, job: Job, keys: Sequence[Key]) -> None:

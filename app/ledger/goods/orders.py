@@ -15,7 +15,7 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import Problem, Problems
 from app.ledger.catalog.maker_queries import factory_terms_on
-from app.ledger.catalog.price_queries import closed_days_on
+from app.ledger.catalog.price_queries import closed_days_on, entered_bench_terms
 from app.ledger.goods.moved_promises import follow_jobs, move_promises
 from app.ledger.goods.order_lines import (
     ORDER_CANCELED,
@@ -34,6 +34,7 @@ from app.ledger.goods.order_snapshot import order_now, write_order
 from app.ledger.goods.to_order import ItemToOrder, KeyingToOrder, MakerToOrder, WantedByJob, what_to_order
 from app.ledger.jobs.purchasing import factory_makers
 from app.ledger.quoting.snapshot import snapshot_hash
+from app.ledger.stock.free_stock import days_to_come
 from app.ledger.stock.items import item_for, name_item
 from app.ledger.stock.needs import open_needs
 from app.ledger.store.engine import get_row, get_version, transaction
@@ -55,7 +56,7 @@ from app.ledger.tables import (
     SoldLine,
     StockItem,
 )
-from app.pricing import MAX_CENTS, arrival, lead_time_of, show_day
+from app.pricing import MAX_CENTS, arrival, show_day
 from app.validation import counted
 
 MOST_PIECES = 100_000
@@ -377,13 +378,14 @@ def _leave_out_the_met(session: Session, order: PurchaseOrder) -> None:
 
 
 def lead_days_of(work: Work, order: PurchaseOrder, line: PurchaseLine) -> int | None:
-    """Working days until a line is there: of keying the factory's own, else the item's, finish's or maker's."""
+    """Working days until a line is there: of keying the factory's own, else as `days_to_come` has them."""
     if order.kind is OrderKind.KEYING:
         terms = factory_terms_on(work.session, order.maker_id, work.today)
         if terms is not None:
             return terms.lead_working_days
     maker, item = order.maker, line.item
-    return lead_time_of(item.lead_days, item.finish, maker.finish_leads, maker.lead_days)
+    bench = entered_bench_terms(work.session, work.today)
+    return days_to_come(bench, item.lead_days, item.finish, maker.finish_leads, maker.lead_days)
 
 
 @dataclass(frozen=True, slots=True)

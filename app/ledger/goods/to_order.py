@@ -12,7 +12,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.catalog.maker_queries import factory_terms_on
-from app.ledger.catalog.price_queries import closed_days_on
+from app.ledger.catalog.price_queries import entered_bench_terms
+from app.ledger.stock.free_stock import days_to_come
 from app.ledger.stock.needs import open_needs
 from app.ledger.stock.on_order import OPEN, came, shared
 from app.ledger.store.engine import read
@@ -29,7 +30,7 @@ from app.ledger.tables import (
     StockItem,
     StockMovement,
 )
-from app.pricing import Lot, LotRules, arrival, lead_time_of, missing_to, order_by, plan_lots, shelf_wants
+from app.pricing import BenchTerms, Lot, LotRules, arrival, missing_to, order_by, plan_lots, shelf_wants
 
 FACTORY = "factory"
 
@@ -156,15 +157,15 @@ def what_to_order(work: Work, extras: bool = True) -> tuple[MakerToOrder, ...]:
     session = work.session
     wanted, keyed, items = _wants(session)
     positions = _positions(session, items)
-    closed = closed_days_on(session, work.today)
+    terms = entered_bench_terms(session, work.today)
     found: dict[int | None, list[ItemToOrder]] = defaultdict(list)
     known = items | {one.id: one for one in _items(session, [one for one in positions if one not in items])}
     makers = {maker.id: maker for maker in session.scalars(sa.select(Maker).order_by(Maker.name))}
     for item_id, item in known.items():
-        made = _item(item, wanted.get(item_id, ()), positions.get(item_id, (0, 0)), makers, closed, work.today)
+        made = _item(item, wanted.get(item_id, ()), positions.get(item_id, (0, 0)), makers, terms, work.today)
         if made is not None:
             found[item.maker_id].append(made)
-    keying = _keying(work, keyed, items, closed)
+    keying = _keying(work, keyed, items, terms.closed_days if terms is not None else frozenset())
     drafts = _drafts(session)
     groups = []
     for maker_id in sorted(
@@ -175,7 +176,7 @@ def what_to_order(work: Work, extras: bool = True) -> tuple[MakerToOrder, ...]:
         rows = sorted(found[maker_id], key=lambda one: (one.order_by, one.item.code))
         group = MakerToOrder(maker, tuple(rows), (), tuple(keying.get(maker_id or 0, ())), draft, draft_cents)
         if extras and group.missing_cents and maker is not None:
-            more = _extras(work, maker, {one.item.id for one in rows}, closed)
+            more = _extras(work, maker, {one.item.id for one in rows}, terms)
             group = MakerToOrder(maker, group.items, more, group.keying, draft, draft_cents)
         groups.append(group)
     return tuple(groups)
@@ -304,7 +305,7 @@ def _item(
     wanted: Sequence[WantedByJob],
     position: tuple[int, int],
     makers: Mapping[int, Maker],
-    closed: frozenset[date],
+    terms: BenchTerms | None,
     today: date,
     *,
     is_extra: bool = False,
@@ -315,9 +316,9 @@ def _item(
     else:
         for_shelf = shelf_wants(free + coming, item.reorder_point, item.reorder_to)
     maker = makers.get(item.maker_id or 0)
-    days = lead_time_of(
-        item.lead_days, item.finish, maker.finish_leads if maker else {}, maker.lead_days if maker else None
-    )
+    by_finish, of_maker = (maker.finish_leads, maker.lead_days) if maker else ({}, None)
+    days = days_to_come(terms, item.lead_days, item.finish, by_finish, of_maker)
+    closed = terms.closed_days if terms is not None else frozenset[date]()
     wants = [(max(one.needed_on or today, today), one.quantity) for one in wanted]
     if for_shelf:
         wants.append((arrival(today, days or 0, closed), for_shelf))  # as soon as it can be there
@@ -326,12 +327,12 @@ def _item(
     return ItemToOrder(item, tuple(wanted), for_shelf, free, coming, days, lots, is_extra) if lots else None
 
 
-def _extras(work: Work, maker: Maker, shown: set[int], closed: frozenset[date]) -> tuple[ItemToOrder, ...]:
+def _extras(work: Work, maker: Maker, shown: set[int], terms: BenchTerms | None) -> tuple[ItemToOrder, ...]:
     """Items of the maker that are on their way to their reorder point, those nearest to it first: at most twelve."""
     rows = {row.id: (row.free, row.coming) for row in read(work.session, _COULD_FILL, {"maker": maker.id})}
     items = [one for one in _items(work.session, rows) if one.id not in shown]
     items.sort(key=lambda one: (sum(rows[one.id]) - (one.reorder_point or 0), one.code))
-    made = (_item(one, (), rows[one.id], {maker.id: maker}, closed, work.today, is_extra=True) for one in items[:12])
+    made = (_item(one, (), rows[one.id], {maker.id: maker}, terms, work.today, is_extra=True) for one in items[:12])
     return tuple(one for one in made if one is not None)
 
 

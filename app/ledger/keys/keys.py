@@ -113,7 +113,8 @@ def order_copies(work: Work, system_id: int, symbol: str, count: int, override_r
 def cut_copies(
     work: Work, system_id: int, symbol: str, copies: Sequence[int], override_reason: str = ""
 ) -> tuple[Key, ...]:
-    """Say that ordered keys are cut and stamped. Needs written authority where there is an owner of record.
+    """Say that ordered keys are cut and stamped; their blanks stay in the stock (see `cut_keys`). Needs written
+    authority where there is an owner of record.
 
     Raises LedgerError on `symbol`, `copies` or `override_reason`; then nothing is changed.
     """

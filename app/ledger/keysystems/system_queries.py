@@ -12,6 +12,7 @@ from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.search.words import holds
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import (
+    Bitting,
     Customer,
     Cylinder,
     CylinderOperator,
@@ -139,6 +140,12 @@ def get_system(session: Session, system_id: int) -> KeySystem:
     if system is None:
         raise NotFound("key system")
     return system
+
+
+def with_bittings(session: Session, system_ids: Collection[int]) -> frozenset[int]:
+    """Those of the systems of which the house has a bitting under seal; of one that a factory keeps it has none."""
+    rows = sa.select(Keyset.system_id).join(Bitting, Bitting.keyset_id == Keyset.id)
+    return frozenset(session.scalars(rows.where(Keyset.system_id.in_(system_ids)).distinct()))
 
 
 def list_systems(session: Session, customer_id: int | None = None, *, in_use: bool = False) -> Sequence[KeySystem]:

@@ -10,13 +10,14 @@ from fractions import Fraction
 import sqlalchemy as sa
 
 from app.ledger.catalog.price_queries import ON_THE_BENCH, bench_terms_on, closed_days_on, entered_bench_terms
+from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.quoting.line_supply import LineSupply, RequestSupply, as_supply, latest
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.snapshot import WHERE, KeyingChoice, QuoteSnapshot
 from app.ledger.stock.free_stock import NO_DAY
 from app.ledger.stock.needs import needs_of
 from app.ledger.store.work import Work
-from app.ledger.tables import Job
+from app.ledger.tables import CylinderState, Job, Key, KeyState
 from app.pricing import (
     Obstacle,
     Supply,
@@ -176,19 +177,35 @@ def promise_from(work: Work, quote: QuoteSnapshot, accepted_on: date) -> Promise
 
 def promise_again(work: Work, job: Job) -> date | None:
     """When an accepted job can be ready by what is on its way for it now, and by the time that the bench has beside
-    the jobs promised before it; None where a day of it is not known. What is still to be ordered moves nothing.
+    the jobs promised before it, for what it has not done of this one; None where a day of what comes is not known.
+    What is still to be ordered moves nothing.
     """
     coming = [one.on for state in needs_of(work.session, job.id) for one in state.coming]
     if NO_DAY in coming:
         return None
     here_on = max([work.today, *coming])
     terms = entered_bench_terms(work.session, work.today)
-    if terms is None or "shop" not in job.keyed_at or not job.bench_minutes:
+    minutes = _minutes_left(work, job)
+    if terms is None or not minutes:
         return next_working_day(here_on, terms.closed_days if terms is not None else frozenset())
     before = sa.select(sa.func.sum(Job.bench_minutes)).where(
         Job.stage.in_(ON_THE_BENCH), Job.id != job.id, Job.promised_on <= (job.promised_on or date.max)
     )
     terms = replace(terms, minutes_promised=terms.minutes_promised + (work.session.scalar(before) or 0))
-    minutes = Fraction(job.bench_minutes)
     ready = bench_ready(work.today, minutes, Supply(0, here_on), terms, Urgency(job.urgency))
     return None if isinstance(ready, Obstacle) else ready
+
+
+def _minutes_left(work: Work, job: Job) -> Fraction:
+    """The bench's time in a job as far as its cylinders are not pinned and its keys not cut, each as much as another;
+    all of it where none is on record.
+    """
+    if "shop" not in job.keyed_at or job.stage not in ON_THE_BENCH:
+        return Fraction(0)
+    away, theirs = sent_cylinders(work.session, job), sent_keysets(work.session, job)
+    keyed = [one for one in job.cylinders if one.keyset_id is not None and one.id not in away]
+    keys = work.session.execute(sa.select(Key.keyset_id, Key.state).where(Key.job_id == job.id)).all()
+    mine = [state for keyset_id, state in keys if keyset_id not in theirs and state is not KeyState.RETIRED]
+    pieces = len(keyed) + len(mine)
+    left = sum(one.state is CylinderState.ORDERED for one in keyed) + mine.count(KeyState.ORDERED)
+    return Fraction(job.bench_minutes) * (Fraction(left, pieces) if pieces else 1)

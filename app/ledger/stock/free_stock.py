@@ -5,7 +5,7 @@ whoever takes of it breaks no earlier promise. What is neither is ordered anew, 
 """
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -195,11 +195,19 @@ class FreeStock:
         """When a piece that is ordered today is here; None where nobody knows."""
         finish = item.finish if item is not None else wanted.finish
         by_finish, of_maker = self._leads.get(wanted.maker_id or 0, ({}, None))
-        days = lead_time_of(item.lead_days if item is not None else None, finish, by_finish, of_maker)
-        if days is None and self._terms is not None:
-            days = self._terms.uncombinated_lead_days
+        days = days_to_come(self._terms, item.lead_days if item is not None else None, finish, by_finish, of_maker)
         closed = self._terms.closed_days if self._terms is not None else frozenset[date]()
         return None if days is None else add_working_days(self._today, days, closed)
+
+
+def days_to_come(
+    terms: BenchTerms | None, of_item: int | None, finish: str, by_finish: Mapping[str, int], of_maker: int | None
+) -> int | None:
+    """Working days from an order to its goods: the item's own, else its finish's or its maker's, else what the
+    bench's terms say; None where nobody knows.
+    """
+    days = lead_time_of(of_item, finish, by_finish, of_maker)
+    return terms.uncombinated_lead_days if days is None and terms is not None else days
 
 
 def unpinned_on_shelf(session: Session, day: date) -> dict[str, Quantity]:

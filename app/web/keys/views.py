@@ -8,6 +8,7 @@ from wtforms import StringField
 from wtforms.validators import Optional
 
 from app.documents import key_receipt_pdf
+from app.ledger.bench.blanks import cut_keys
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.keys.counting import say_count
 from app.ledger.keys.key_queries import (
@@ -21,7 +22,6 @@ from app.ledger.keys.key_queries import (
 )
 from app.ledger.keys.keys import (
     KeyIssueForm,
-    cut_copies,
     give_blind_code,
     issue_keys,
     name_of,
@@ -213,7 +213,7 @@ def cut(system_id: int) -> ResponseReturnValue:
 
     def save() -> str:
         copies = read_copies(typed(form.copies))
-        cut_copies(current_work(), system_id, typed(form.symbol), copies, typed(form.override_reason))
+        cut_keys(current_work(), system_id, typed(form.symbol), copies, typed(form.override_reason))
         return f"{typed(form.symbol)}: {say_copies(copies)} cut, and in the shop."
 
     return _pressed(system_id, form, save, "cut")

@@ -25,6 +25,7 @@ from app.ledger.jobs.schedule_revisions import print_schedule
 from app.ledger.keys.key_queries import KeyReceipt, ReceiptKey, find_receipt, keys_to_sign, signed_receipts
 from app.ledger.keysystems.authority import authority_of, systems_of_job
 from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
+from app.ledger.keysystems.system_queries import with_bittings
 from app.ledger.money.invoice_snapshot import read_invoice
 from app.ledger.money.invoicing import papers_of_money
 from app.ledger.money.payments import payments_of
@@ -402,12 +403,13 @@ def _secret_papers(source: JobSource) -> Iterator[Paper]:
         if is_wanted:
             yield _paper(source, words, name, make, is_secret=True)
     if may("keysystems.bitting_list_file"):
-        for system in source.named_systems:
+        listed = with_bittings(source.work.session, [system.id for system in source.named_systems])
+        for system in (one for one in source.named_systems if one.id in listed):
             url = address_of("keysystems.bitting_list_file", system_id=system.id)
             make = partial(_bitting_list, source, system.id)
             words = f"Bitting list, {system.name}"
-            listed = _elsewhere(words, f"system {system.id}", f"bitting-list-{system.id}", url, make)
-            yield replace(listed, is_secret=True)
+            found = _elsewhere(words, f"system {system.id}", f"bitting-list-{system.id}", url, make)
+            yield replace(found, is_secret=True)
 
 
 def _bitting_list(source: JobSource, system_id: int) -> bytes:

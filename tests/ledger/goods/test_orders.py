@@ -50,6 +50,7 @@ from app.ledger.tables import (
 )
 from tests import factories
 from tests.conftest import NOW
+from tests.factories import BENCH_TERMS
 from tests.shelf import count_item
 
 TODAY = date(2026, 11, 25)  # a Wednesday
@@ -211,6 +212,15 @@ def test_who_waits_for_a_late_order_is_called_until_its_maker_tells_a_day(work: 
     confirm_order(then, order.id, order.version, Confirmation(lines=later))
     (call,) = calls_to_make(work.session, then.today)
     assert (call.now_on, call.late_words) == (date(2026, 12, 9), "") and call.moves
+
+
+def test_a_maker_without_a_lead_time_takes_what_the_benchs_terms_say(work: Work, shop: Shop) -> None:
+    """Six working days from Wednesday the 25th: Thursday 3 December, as quotes promise what is to be ordered."""
+    shop.maker.lead_days = None
+    factories.BenchTermsFactory(terms=BENCH_TERMS | {"uncombinated_lead_days": 6})
+    work.session.commit()
+    assert {row.lead_days for row in rows(work).values()} == {6}
+    assert sent(work, shop)[0].expected_on == date(2026, 12, 3)
 
 
 def test_received_short_and_partly_wrong_stays_open_until_all_is_there(work: Work, shop: Shop) -> None:

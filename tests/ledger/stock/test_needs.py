@@ -9,9 +9,10 @@ import sqlalchemy as sa
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from app.ledger.bench.blanks import cut_keys
 from app.ledger.bench.checkoff import tick_keys
 from app.ledger.jobs.stages import move_job
-from app.ledger.keys.keys import scrap_copies
+from app.ledger.keys.keys import order_copies, scrap_copies
 from app.ledger.quoting.accepting import SINCE_CHANGED
 from app.ledger.quoting.planning import plan_again
 from app.ledger.quoting.promises import promise_again
@@ -26,6 +27,7 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     CatalogRow,
+    CylinderState,
     ItemKind,
     Job,
     Key,
@@ -211,6 +213,37 @@ def test_a_promise_made_again_keeps_to_what_the_bench_had_before(work: Work) -> 
     job = accept(work, issued(work, ask_for(work, mortise(2, KD))))
     accept(work, issued(work, ask_for(work, mortise(40, KD))))
     assert promise_again(work, job) == job.promised_on == date(2026, 3, 2)
+
+
+def test_a_promise_made_again_asks_the_bench_only_for_what_is_not_done(work: Work) -> None:
+    """60 cylinders and 120 keys, 720 minutes, by 330 a day from Monday: Wednesday. With all cylinders and 60 keys
+    done a third is left, 240 minutes: Monday.
+    """
+    job = accept(work, issued(work, ask_for(work, mortise(60, KD))))
+    move_job(work, job.id, job.version, Stage.ON_THE_BENCH)
+    assert promise_again(work, job) == job.promised_on == date(2026, 3, 4)
+    for cylinder in job.cylinders:
+        cylinder.state = CylinderState.PINNED
+    keys = work.session.scalars(sa.select(Key).where(Key.job_id == job.id).order_by(Key.id)).all()
+    assert (len(job.cylinders), len(keys), job.bench_minutes) == (60, 120, 720)
+    for key in keys[:60]:
+        key.state = KeyState.CUT
+    work.session.commit()
+    assert promise_again(work, job) == date(2026, 3, 2)
+
+
+def test_a_key_of_no_job_takes_its_blank_too(work: Work) -> None:
+    """Six blanks, four for a job's keys: two further copies of no job take the others, and none is left."""
+    blanks = count_part(work, maker(work), "AK6-12", 6, ItemKind.BLANK)
+    job = accept(work, issued(work, ask_for(work, mortise(2, KD))))
+    keyset = work.session.scalars(sa.select(Key).where(Key.job_id == job.id).order_by(Key.id)).all()[0].keyset
+    order_copies(work, keyset.system_id, keyset.symbol, 3)
+    cut_keys(work, keyset.system_id, keyset.symbol, (3, 4))
+    there = quantity_of(work.session, blanks.id)
+    assert (there.on_hand, there.reserved) == (4, 4)
+    with pytest.raises(LedgerError, match="by the stock 0 key blanks of 1 are free") as refused:
+        cut_keys(work, keyset.system_id, keyset.symbol, (5,))
+    assert refused.value.field == "copies" and quantity_of(work.session, blanks.id).on_hand == 4
 
 
 @settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -18,7 +18,7 @@ from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys
 from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, GoodsReturn, Key, Keyset, Maker, RecordsHolder, Role, Stage
+from app.ledger.tables import Bitting, Event, GoodsReturn, Key, Keyset, Maker, RecordsHolder, Role, Stage
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
@@ -203,6 +203,15 @@ def at_the_factory(work: Work, keyed: Keyed) -> None:
     for cylinder in keyed.cylinders:
         cylinder.maker_id = maker.id
     work.session.commit()
+
+
+def test_a_system_without_bittings_here_has_no_bitting_list(client_as: ClientAs, work: Work, keyed: Keyed) -> None:
+    at_the_factory(work, keyed)
+    client, page = client_as(Role.OWNER), f"/jobs/{keyed.job.number}"
+    assert "Bitting list" in client.get(page).text  # as it was keyed here before
+    work.session.execute(sa.delete(Bitting))
+    work.session.commit()
+    assert "Bitting list" not in client.get(page).text
 
 
 def test_a_factory_order_keeps_the_day_and_author_of_its_ordering(web: Flask, work: Work, keyed: Keyed) -> None:
