@@ -3,12 +3,15 @@
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date, datetime, timedelta
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
 from app.keying import PinSize
 from app.ledger.catalog.maker_queries import spellings
+from app.ledger.catalog.price_queries import entered_bench_terms
+from app.ledger.stock.free_stock import days_to_come
 from app.ledger.stock.items import WITH_MAKER, code_pattern
 from app.ledger.stock.movements import NOTHING, Quantity, quantities
 from app.ledger.stock.on_order import open_lines
@@ -20,15 +23,17 @@ from app.ledger.tables import (
     ItemKind,
     Job,
     Maker,
+    MovementKind,
     PriceBookRow,
     Role,
     StockItem,
     StockMovement,
     StockPlace,
 )
-from app.pricing import CylinderType
+from app.pricing import CylinderType, count_working_days, reorder_point
 
 SIZE = 50
+_WENT_OUT = (MovementKind.USED, MovementKind.SOLD)
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +173,40 @@ def by_place(session: Session, item_id: int) -> list[tuple[StockPlace, Quantity]
 def maker_names(session: Session) -> Sequence[tuple[int, str]]:
     """Id and name of every maker, by name; without their tables, which are long."""
     return [(maker, name) for maker, name in session.execute(sa.select(Maker.id, Maker.name).order_by(Maker.name))]
+
+
+@dataclass(frozen=True, slots=True)
+class SteadyUse:
+    """What of an item went out in so many working days, and how many working days an order takes."""
+
+    used: int
+    days: int
+    lead_days: int
+
+    @property
+    def point(self) -> int:
+        """The reorder point by it: what goes while an order is on its way."""
+        return reorder_point(self.used, self.days, self.lead_days)
+
+
+def steady_use(session: Session, item: StockItem, now: datetime) -> SteadyUse | None:
+    """What went out of an item within a year, or since it was counted first; None where nothing did, or nobody knows
+    how long an order takes.
+    """
+    mine = sa.select(sa.func.min(StockMovement.at)).where(StockMovement.item_id == item.id)
+    begun, year = session.scalar(mine), now - timedelta(days=365)
+    out = sa.select(sa.func.sum(StockMovement.on_hand)).where(
+        StockMovement.item_id == item.id, StockMovement.kind.in_(_WENT_OUT), StockMovement.at >= year
+    )
+    used, today = -(session.scalar(out) or 0), now.astimezone().date()
+    terms, maker = entered_bench_terms(session, today), item.maker
+    by_finish, of_maker = (maker.finish_leads, maker.lead_days) if maker is not None else ({}, None)
+    lead = days_to_come(terms, item.lead_days, item.finish, by_finish, of_maker)
+    if used <= 0 or lead is None or begun is None:
+        return None
+    closed = terms.closed_days if terms is not None else frozenset[date]()
+    days = count_working_days(max(begun, year).astimezone().date(), today, closed)
+    return SteadyUse(int(used), max(1, days), lead)
 
 
 def list_places(session: Session) -> Sequence[StockPlace]:

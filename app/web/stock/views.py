@@ -30,6 +30,7 @@ from app.ledger.stock.stock_queries import (
     maker_names,
     movements_of,
     scan,
+    steady_use,
     with_pins,
 )
 from app.ledger.store import Session
@@ -140,6 +141,7 @@ def _item_page(found: StockItem, form: ShelfPage | None = None) -> ResponseRetur
         coming=open_lines(session, [found.id]),
         booked=quantities(session, [found.id])[found.id],
         places=by_place(session, found.id),
+        use=None if found.kind is ItemKind.PIN else steady_use(session, found, work.now),
         moved=movements_of(session, found.id, read_page(request.args)),
         form=form,
         newest=newest,

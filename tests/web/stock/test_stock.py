@@ -1,6 +1,7 @@
 """The pages of stock: the list, an item, a count, as counter, bench and owner have them."""
 
 from collections.abc import Callable
+from datetime import timedelta
 from io import BytesIO
 
 import sqlalchemy as sa
@@ -9,6 +10,7 @@ from app.ledger.stock.movements import quantity_of
 from app.ledger.store.work import Work
 from app.ledger.tables import ItemKind, MovementKind, Role, StockCount, StockItem, StockMovement
 from tests import factories
+from tests.conftest import NOW
 from tests.factories import FormClient
 
 ClientAs = Callable[[Role | None], FormClient]
@@ -37,6 +39,22 @@ def test_a_barcode_reader_finds_the_item_and_enter_counts_it(work: Work, client_
     stale = client.post(found.location, data=form)
     assert stale.status_code == 422 and "11 on hand now" in stale.text
     assert client.post(f"{found.location}/away", data={**form, "deed": "scrap", "why": "bent"}).status_code == 403
+
+
+def test_an_item_says_what_reorder_point_its_use_of_a_year_asks_for(client_as: ClientAs) -> None:
+    """Counted first ten working days ago; 30 went out since, 3 a day, so 15 in the five days of an order. What
+    a count lacked did not go out.
+    """
+    item = factories.StockItemFactory(code="USED", lead_days=5)
+    for days, kind, count in ((14, "counted", 90), (7, "sold", -20), (1, "used", -10), (1, "counted", -9)):
+        at = NOW - timedelta(days=days)
+        factories.StockMovementFactory(item_id=item.id, kind=MovementKind(kind), on_hand=count, at=at)
+    page = client_as(Role.OWNER).get(f"/stock/items/{item.id}").text
+    assert "30 pieces went out in 10 working days" in page
+    assert "while an order of 5 working days is on its way go 15: reorder at that many" in page
+    fresh = factories.StockItemFactory(code="FRESH", lead_days=5)
+    factories.StockMovementFactory(item_id=fresh.id, on_hand=90)
+    assert "went out in" not in client_as(Role.OWNER).get(f"/stock/items/{fresh.id}").text
 
 
 def test_the_list_is_filtered_by_words_kind_place_and_reorder_point(client_as: ClientAs) -> None:
