@@ -46,7 +46,7 @@ NUMBERS = {
     "bench": "Bench sheet for job 1038",
     "keys": "Keys to cut for job 1038",
     "receipt": "Key receipt 1038-3",
-    "order": "Factory order F-1038-1",
+    "order": "Factory order F-1042-1",
     "list": "Bitting list College GMK",
 }
 

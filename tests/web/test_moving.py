@@ -62,7 +62,7 @@ def test_the_page_is_the_owners(client_as: ClientAs) -> None:
 
 def test_jobs_come_in_with_people_who_have_no_login(work: Work, owner_client: FormClient) -> None:
     plan = send(owner_client, demo_taken())
-    assert "Nobody here is called Cora, Bram. They are entered as people who cannot log in" in plan.text
+    assert "Nobody here is called Cora, Wren, Bram. They are entered as people who cannot log in" in plan.text
     sent = form_with(plan.text, "seal")
     assert owner_client.post("/house/export/record", data=sent).status_code == 303
     assert owner_client.get("/jobs/1004").status_code == 200

@@ -39,12 +39,14 @@ def take_blanks(work: Work, job: Job) -> None:
     LedgerError on `keys` where the count has fewer. Of blanks that nobody counts nothing is written.
     """
     work.session.flush()
+    if not (needs := _needs(work, job)):
+        return
     rows = sa.select(Key).where(Key.job_id == job.id).options(joinedload(Key.keyset).joinedload(Keyset.system))
     keys = work.session.scalars(rows.order_by(Key.id)).all()
     blanks = _blanks(work, keys)
     cut = Counter(blanks[key.keyset_id] for key in keys if key.state not in (KeyState.ORDERED, KeyState.RETIRED))
     gone = Counter(blanks[key.keyset_id] for key in keys if key.id in _scrapped(work, keys))
-    for need in _needs(work, job):
+    for need in needs:
         used, scrapped = (_moved(work, need, kind) for kind in (MovementKind.USED, MovementKind.SCRAPPED))
         if (anew := used - cut[need.item_id]) > 0:
             _move(work, need, MovementKind.USED, anew)
@@ -88,9 +90,11 @@ def cut_keys(
 
 def give_blanks_back(work: Work, job: Job, keys: Sequence[Key]) -> None:
     """Put the blanks of keys back whose ticks are undone, inside the caller's transaction: they were not cut."""
+    if not (needs := _needs(work, job)):
+        return
     blanks = _blanks(work, keys)
     back = Counter(blanks[key.keyset_id] for key in keys)
-    for need in _needs(work, job):
+    for need in needs:
         if count := min(back[need.item_id], _moved(work, need, MovementKind.USED)):
             _move(work, need, MovementKind.USED, count, reserved=count)
             need.ended_at = None

@@ -11,12 +11,15 @@ import sqlalchemy as sa
 from alembic import command
 
 from app.ledger.care.opening import Ledger, alembic_config, open_ledger
+from app.ledger.money.crediting import write_credit_note
 from app.ledger.money.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.quoting.snapshot import as_accepted, read_snapshot
 from app.ledger.quoting.sold_lines import put_missing_sold_lines
 from app.ledger.reports.sales import SalesQuestion, find_bought, find_purchases
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import Customer, Job, QuoteRevision, Role, SoldLine, User
+from app.ledger.tables import Customer, Invoice, Job, QuoteRevision, Role, SoldLine, User
 from tests.conftest import NOW
 from tests.tour import demo_copy
 
@@ -66,7 +69,9 @@ def test_the_rows_are_the_accepted_quotes_and_say_the_same_made_anew(work: Work)
 
 
 def test_what_is_given_back_off_the_price_is_taken_off_what_was_sold_without_its_tax(work: Work) -> None:
-    """Of 104.66 with tax (98.60 without) 5.23 came back: 4.93 (4.927); with 10.00 more 14.35 (14.348)."""
+    """Of 104.66 with tax (98.60 without) 5.23 came back: 4.93 (4.927). The job is invoiced by now: what is given back
+    more goes by a credit note. With one of 32.31 it is 35.37 (37.54 × 98.60 / 104.66 = 35.366).
+    """
     job = work.session.scalars(sa.select(Job).where(Job.number == 1001)).one()
     assert (job.agreed_cents, job.value_cents) == (9_943, 9_860)
 
@@ -75,8 +80,14 @@ def test_what_is_given_back_off_the_price_is_taken_off_what_was_sold_without_its
 
     assert off() == (job.id, -493)
     more = PaymentForm(PaymentKind.OFF_PRICE, 1_000, "cash", work.today, "brought back")
-    take_payment(work, 1001, len(job.payments) + 1, more)
-    assert off() == (job.id, -1_435)
+    with pytest.raises(LedgerError, match="write a credit note on its invoice"):
+        take_payment(work, 1001, len(job.payments) + 1, more)
+    before, invoice = job.agreed_cents, work.session.scalars(sa.select(Invoice).where(Invoice.job_id == job.id)).one()
+    line = next(one for one in invoice.lines if one.is_taxed)
+    with transaction(work.session):
+        note = write_credit_note(work, job, {line.label: 1}, "brought back")
+    assert (note.total_cents, job.agreed_cents) == (-3_231, before - 3_231)
+    assert off() == (job.id, -3_537)
 
 
 _OFF = sa.select(SoldLine.job_id, SoldLine.amount_cents).where(SoldLine.kind == "off price")

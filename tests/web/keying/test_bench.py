@@ -233,5 +233,5 @@ def test_a_system_leads_to_all_its_work_by_role(keyed: Keyed, client_as: ClientA
     counter = client_as(Role.COUNTER).get(f"/key-systems/{number}").text
     assert f"/keying/systems/{number}/lost-key" in counter and "extend" not in counter and "decode" not in counter
     index = client_as(Role.OWNER).get("/key-systems").text
-    for address in ("plan", "matrix", "bitting-list", "decode", "stock", "specs"):
+    for address in ("plan", "matrix", "bitting-list", "decode", "specs"):
         assert f'href="/keying/{address}"' in index
