@@ -16,7 +16,13 @@ from app.errors import BitternError
 from app.ledger.catalog.money_rules import money_rules_on, terms_of_tier
 from app.ledger.catalog.price_queries import get_house, rule_in_words, tax_table
 from app.ledger.jobs.queries import get_job, job_money
-from app.ledger.money.invoice_snapshot import InvoicedLine, InvoiceSnapshot, note_of_part, write_invoice
+from app.ledger.money.invoice_snapshot import (
+    InvoicedLine,
+    InvoiceSnapshot,
+    note_of_part,
+    read_invoice,
+    write_invoice,
+)
 from app.ledger.money.settling import settle
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.snapshot import QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot, snapshot_hash
@@ -280,18 +286,46 @@ def standing(papers: Sequence[Invoice], kind: InvoiceKind) -> list[Invoice]:
     return [one for one in papers if one.kind is kind and one.id not in gone]
 
 
-def _invoiced(session: Session, papers: Sequence[Invoice]) -> tuple[Counter[str], dict[str, Counter[str]]]:
-    """How many pieces of each label stand on invoices; and by percent of tax what of each was taxed."""
-    ids = [one.id for one in standing(papers, InvoiceKind.INVOICE)]
-    pieces: Counter[str] = Counter()
-    taxed: dict[str, Counter[str]] = defaultdict(Counter)
-    for row in session.scalars(
-        sa.select(InvoiceLine).where(InvoiceLine.invoice_id.in_(ids)).order_by(InvoiceLine.id)
-    ):
-        pieces[row.label] += row.quantity
-        if row.is_taxed and row.label != OFF_PRICE_LABEL:
-            taxed[row.tax_percent][row.label] += row.amount_cents
-    return pieces, taxed
+@dataclass(frozen=True, slots=True)
+class InvoicedSoFar:
+    """What stands on a job's invoices: by label its pieces, their amounts without and with the quote's discount; by
+    percent of tax what of each label was taxed, and the tax on it. tax_cents, tax_change_cents: of all of them; the
+    tax in what was given back off the price is left out.
+    """
+
+    pieces: Counter[str]
+    amounts: Counter[str]
+    bases: Counter[str]
+    taxed: dict[str, Counter[str]]
+    tax_by_percent: Counter[str]
+    tax_change_cents: int
+
+    @property
+    def tax_cents(self) -> int:
+        """The tax on all invoices."""
+        return sum(self.tax_by_percent.values())
+
+
+def _invoiced(papers: Sequence[Invoice], tax: SoldTax) -> InvoicedSoFar:
+    so_far = InvoicedSoFar(Counter(), Counter(), Counter(), defaultdict(Counter), Counter(), 0)
+    change = 0
+    for frozen in (read_invoice(one.snapshot) for one in standing(papers, InvoiceKind.INVOICE)):
+        own: Counter[str] = Counter()
+        percent = next((line.tax_percent for line in frozen.lines if line.tax_percent), "")
+        for line in frozen.lines:
+            if line.label == OFF_PRICE_LABEL:
+                continue
+            so_far.pieces[line.label] += line.quantity
+            so_far.amounts[line.label] += line.amount_cents
+            so_far.bases[line.label] += line.taxed_cents
+            if line.tax_percent:
+                own[line.label] += line.taxed_cents
+        so_far.taxed[percent].update(own)
+        is_less = any(line.label == OFF_PRICE_LABEL for line in frozen.lines)  # on a job's first invoice alone
+        whole = replace(tax, percent=percent).cents(list(own.values())) if is_less else frozen.tax_cents
+        so_far.tax_by_percent[percent] += whole
+        change += frozen.tax_change_cents
+    return replace(so_far, tax_change_cents=change)
 
 
 @dataclass(frozen=True, slots=True)
@@ -364,15 +398,16 @@ def _part(
     tax: SoldTax,
 ) -> NextInvoice:
     """An invoice of so many pieces of each line in all, less those that were invoiced before."""
-    pieces, taxed = _invoiced(session, papers)
-    before = {label: min(pieces[label], whole) for label, whole in sold.all_of_it().items()}
+    so_far = _invoiced(papers, tax)
+    before = {label: min(so_far.pieces[label], whole) for label, whole in sold.all_of_it().items()}
     after = {label: max(counts[label], before[label]) for label in before}
     lines, discount = [], 0
     for one in sold.shares:
         line, first, last = one.line, before[one.line.label], after[one.line.label]
         if first == last:
             continue
-        amount, base = one.amount(last) - one.amount(first), one.base(last) - one.base(first)
+        # Less what stands on invoices, not less what its pieces came to: one that was canceled had other cents.
+        amount, base = one.amount(last) - so_far.amounts[line.label], one.base(last) - so_far.bases[line.label]
         discount += amount - base
         own = line.unit_cents * (last - first) - amount
         lines.append(
@@ -383,13 +418,14 @@ def _part(
         )
     if not lines:
         raise LedgerError("which", _nothing_left(papers, which))
-    was, now = taxed[tax.percent], Counter(taxed[tax.percent])
+    now = Counter(so_far.taxed[tax.percent])
     for invoiced in lines:
         if invoiced.tax_percent:
             now[invoiced.label] += invoiced.taxed_cents
-    cents = tax.cents(list(now.values())) - tax.cents(list(was.values()))
+    cents = tax.cents(list(now.values())) - so_far.tax_by_percent[tax.percent]
     agreed = tax_as_sold(session, sold)
-    change = cents - (agreed.cents(sold.bases(after, agreed)) - agreed.cents(sold.bases(before, agreed)))
+    # So that the tax on all invoices is the quote's on these pieces, and what changed of it.
+    change = so_far.tax_cents + cents - agreed.cents(sold.bases(after, agreed)) - so_far.tax_change_cents
     if not standing(papers, InvoiceKind.INVOICE) and (back := _given_back(session, job, sold)):
         untaxed, tax_in_it = back
         off = (-untaxed, -untaxed, -untaxed)

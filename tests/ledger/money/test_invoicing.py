@@ -22,7 +22,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Event, Invoice, InvoiceKind, Job, PaymentUse, SoldLine
 from app.pricing import Dating, Discount, MoneyRules, PaymentTerms, TaxCents, TaxRounding, TaxRule
 from tests.ledger.money.conftest import invoiced, later, paid, went
-from tests.ledger.quoting.test_discounts import CABINETS, TWELVE, ask
+from tests.ledger.quoting.test_discounts import CABINETS, RINGS, TWELVE, ask
 from tests.ledger.test_main_job import accept, issued
 
 
@@ -183,6 +183,22 @@ def test_canceling_lets_the_goods_be_invoiced_again(work: Work, job: Job) -> Non
     assert open_cents(work, job) == {1: 0, 3: 0}
     with pytest.raises(LedgerError, match="I-0001 is no invoice that stands"):
         cancel_invoice(work, first.id, 4, "once more", secrets.token_hex(8))
+
+
+def test_what_stands_adds_up_after_a_part_was_canceled(work: Work) -> None:
+    """3 rings less 12% are 25.87 + 1.88 = 27.75. The second is 8.63 + 0.63; with the first one's invoice canceled the
+    other two come to 17.24 + 1.25, though two by themselves were 17.25.
+    """
+    job = accept(work, issued(work, ask(work, TWELVE, replace(RINGS, quantity=3))))
+    went(work, job, 1, line_1=1)
+    first = invoiced(work, job)
+    assert sums(first) == (8_62, 62, 9_24)
+    went(work, job, 2, line_1=1)
+    assert sums(invoiced(work, job)) == (8_63, 63, 9_26)
+    cancel_invoice(work, first.id, 3, "another address", secrets.token_hex(8))
+    went(work, job, 3, line_1=1)
+    assert sums(invoiced(work, job)) == (17_24, 1_25, 18_49)
+    assert get_job(work.session, job.number).agreed_cents == 27_75 == 9_26 + 18_49
 
 
 def test_the_terms_of_the_tier_are_on_the_invoice_and_its_discount_is_taken_in_its_days(work: Work, job: Job) -> None:
