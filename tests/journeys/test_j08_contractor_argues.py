@@ -247,7 +247,7 @@ def test_a_contractor_argues_pays_half_and_takes_half(hands: Hands, house: House
     expect(page.locator("main")).to_contain_text("T-0001 is on record. $50.34 is credited. Have its slip signed.")
     expect(page.locator("main")).to_contain_text("line 1, 1 good; line 1, 1 defective")
     slip = paper(hands, "T-0001")
-    for told in ("the maker, with a claim", "credit note I-0004: $50.34", "The money went back."):
+    for told in ("the maker, with a claim", "credit note I-0004: $50.34", "$50.34 of it went back, cash."):
         assert told in slip, told
     hands.click("Credit note I-0004", "link")
     note = paper(hands, "PDF")
