@@ -43,6 +43,7 @@ from app.ledger.store.events import next_number, record
 from app.ledger.store.numbers import factory_order_number, purchase_number
 from app.ledger.store.work import Work
 from app.ledger.tables import (
+    ORDER_NUMBERS,
     Job,
     Maker,
     Marking,
@@ -60,7 +61,6 @@ from app.pricing import MAX_CENTS, arrival, show_day
 from app.validation import counted
 
 MOST_PIECES = 100_000
-_COUNTER = "purchase order"
 
 
 class Ticked(NamedTuple):
@@ -140,7 +140,7 @@ def _put_goods(
         group = groups.get(maker_id)
         draft = group.draft if group is not None else _goods_draft(work.session, maker_id)
         if draft is None:
-            number = purchase_number(next_number(work.session, _COUNTER))
+            number = purchase_number(next_number(work.session, ORDER_NUMBERS))
             draft = _new(work, maker, OrderKind.GOODS, number)
         for one in ticked:
             row = rows[one.item_id]

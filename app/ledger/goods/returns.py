@@ -41,6 +41,7 @@ from app.ledger.store.numbers import return_number
 from app.ledger.store.records import text_problems
 from app.ledger.store.work import Work
 from app.ledger.tables import (
+    RETURN_NUMBERS,
     SHELF,
     Cylinder,
     CylinderState,
@@ -63,7 +64,6 @@ from app.pricing import half_up, restocking_cents
 from app.validation import counted
 
 GOODS_BACK = "goods brought back"
-_NUMBERS = "return"
 _BENCH_ITEMS = (ItemKind.BLANK, ItemKind.PIN)
 
 
@@ -148,7 +148,7 @@ def return_goods(work: Work, job_number: int, version: int, form: ReturnForm) ->
         found = returnable(work.session, job)
         if problems := [*text_problems(form, GoodsReturn), *_problems(job, found, form)]:
             raise Problems(problems)
-        number = next_number(work.session, _NUMBERS)
+        number = next_number(work.session, RETURN_NUMBERS)
         cylinders = [one for one in found.cylinders if any(one.id in piece.cylinders for piece in form.pieces)]
         freeze_pins(work, cylinders)
         for one in cylinders:

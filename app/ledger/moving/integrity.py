@@ -14,16 +14,20 @@ from app.ledger.tables import (
     ACCOUNT_NUMBERS,
     INVOICE_NUMBERS,
     ON_ACCOUNT,
+    ORDER_NUMBERS,
+    RETURN_NUMBERS,
     AccountPayment,
     Counter,
     Cylinder,
     Event,
+    GoodsReturn,
     Invoice,
     Job,
     JobLine,
     Keyset,
     KeySystem,
     Payment,
+    PurchaseOrder,
     QuoteRevision,
     Site,
     Stage,
@@ -177,15 +181,19 @@ def _last_numbers(merged: MergedRows) -> Iterator[Problem]:
     """Numbers that would be given out twice."""
     jobs = max((values["number"] for _, values in merged.added(_JOBS)), default=0)
     receipts = (values["detail"].get("receipt", 0) for _, values in merged.added(_STORY))
-    invoices, accounts = (
+    invoices, accounts, returns = (
         max((values["number"] for _, values in merged.added(table.__tablename__)), default=0)
-        for table in (Invoice, AccountPayment)
+        for table in (Invoice, AccountPayment, GoodsReturn)
     )
+    named = (values["number"].partition("-") for _, values in merged.added(PurchaseOrder.__tablename__))
+    orders = max((int(digits) for letter, _, digits in named if letter == "P" and digits.isdecimal()), default=0)
     for name, given_out in (
         ("job", jobs),
         ("key receipt", max(receipts, default=0)),
         (INVOICE_NUMBERS, invoices),
         (ACCOUNT_NUMBERS, accounts),
+        (RETURN_NUMBERS, returns),
+        (ORDER_NUMBERS, orders),
     ):
         last = merged.row(_NUMBERS, name)["value"] if merged.has(_NUMBERS, name) else None
         if last is None and given_out:

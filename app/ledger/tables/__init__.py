@@ -47,6 +47,7 @@ from app.ledger.tables.money import (
 )
 from app.ledger.tables.needs import Need
 from app.ledger.tables.orders import (
+    ORDER_NUMBERS,
     Delivery,
     DeliveryLine,
     Marking,
@@ -71,7 +72,7 @@ from app.ledger.tables.prices import (
     QuoteRules,
     TaxRuleRow,
 )
-from app.ledger.tables.returns import ClaimState, GoodsReturn, MakerClaim, ReturnCondition, ReturnLine
+from app.ledger.tables.returns import RETURN_NUMBERS, ClaimState, GoodsReturn, MakerClaim, ReturnCondition, ReturnLine
 from app.ledger.tables.stock import (
     SHELF,
     ItemKind,
@@ -96,6 +97,8 @@ __all__ = [
     "MAIL_TEXT",
     "MOVES",
     "ON_ACCOUNT",
+    "ORDER_NUMBERS",
+    "RETURN_NUMBERS",
     "SHELF",
     "AccountPayment",
     "Appointment",

@@ -13,6 +13,8 @@ from app.ledger.tables.needs import Need
 from app.ledger.tables.stock import StockItem
 from app.ledger.tables.users import User
 
+ORDER_NUMBERS = "purchase order"  # the name of its counter
+
 
 class OrderKind(StrEnum):
     """What an order asks for: goods as they are, or cylinders that the maker's factory keys for a job."""

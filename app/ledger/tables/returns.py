@@ -14,6 +14,8 @@ from app.ledger.tables.stock import StockItem
 from app.ledger.tables.users import User
 from app.ledger.tables.warranties import Warranty
 
+RETURN_NUMBERS = "return"  # the name of its counter
+
 
 class ReturnCondition(StrEnum):
     """In which condition a piece comes back. Defective: as its maker sent it; spoiled: since then."""

@@ -107,6 +107,7 @@ CELLS = [
     ("stock movements", {"kind": "reserved"}, "reserved", "900000", "on hand and 899,99"),
     ("last numbers", {"name": "job"}, "value", "1003", "The job 1010 was given out already"),
     ("last numbers", {"name": "key receipt"}, "value", "0", "The key receipt"),
+    ("last numbers", {"name": "purchase order"}, "value", "0", "The purchase order 1 was given out already"),
     ("cylinders", {"line_number": "1"}, "line number", "900", "There is no line 900 of job"),
     ("cylinders", {"line_number": "1"}, "job row", "", "a cylinder of no job"),
     ("story", {}, "kind", "clock accepted", "Write one of: job opened"),
