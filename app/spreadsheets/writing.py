@@ -44,12 +44,18 @@ def unguarded(text: str) -> str:
 def csv_bytes(rows: Iterable[Sequence[Cell]]) -> bytes:
     """A table as CSV: UTF-8 with the byte order mark that spreadsheet programs need, commas, CRLF.
 
-    A text that a spreadsheet program would run as a formula is guarded; a number stays bare.
+    A text that a spreadsheet program would run as a formula is guarded; a number stays bare, money has two decimals.
 
-    >>> csv_bytes([["=1+1", -3, Decimal("-2.50")]]).decode("utf-8-sig")
+    >>> csv_bytes([["=1+1", -3, Decimal("-2.5")]]).decode("utf-8-sig")
     "'=1+1,-3,-2.50\\r\\n"
     """
-    return guarded_csv_bytes([guarded(cell) if isinstance(cell, str) else cell for cell in row] for row in rows)
+    return guarded_csv_bytes([_csv_cell(cell) for cell in row] for row in rows)
+
+
+def _csv_cell(cell: Cell) -> Cell:
+    if isinstance(cell, str):
+        return guarded(cell)
+    return f"{cell:.2f}" if isinstance(cell, Decimal) else cell
 
 
 def guarded_csv_bytes(rows: Iterable[Sequence[Cell]]) -> bytes:
