@@ -16,7 +16,7 @@ from app.ledger.keys.key_queries import KeyReceipt
 from app.ledger.money.payments import PaymentKind, PaymentReceipt
 from app.ledger.quoting.snapshot import HouseHead
 from app.ledger.store.numbers import invoice_number, key_count_number, return_number, stock_count_number
-from app.ledger.tables import Counted, GoodsReturn, Job, StockCount, StockItem
+from app.ledger.tables import Counted, GoodsReturn, Invoice, Job, StockCount, StockItem
 
 
 def holders_pdf(held: KeyHolders) -> bytes:
@@ -96,12 +96,14 @@ def sale_receipt_pdf(receipt: SaleReceipt) -> bytes:
     return pdf("sale_receipt.html", head, receipt=receipt, paper=quote_page(receipt.accepted))
 
 
-def return_slip_pdf(house: HouseHead, job: Job, found: GoodsReturn) -> bytes:
-    """What came back, for whoever brought it to sign, as PDF."""
+def return_slip_pdf(house: HouseHead, job: Job, found: GoodsReturn, notes: Sequence[Invoice]) -> bytes:
+    """What came back, for whoever brought it to sign, and the credit notes on it, as PDF."""
     head = PaperHead(house, "Return", return_number(found.number), found.at.astimezone().date())
     words = {line.number: f"{line.description} {line.part_number}".strip() for line in job.lines}
-    credit = invoice_number(found.credit_note.number) if found.credit_note else ""
-    return pdf("return_slip.html", head, job=job, found=found, words=words, credit_number=credit)
+    credit = " and ".join(invoice_number(one.number) for one in notes)
+    return pdf(
+        "return_slip.html", head, job=job, found=found, words=words, credit_numbers=credit, is_one=len(notes) == 1
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -143,7 +143,7 @@ NO_ROLE_OF_THEIR_OWN = {
         money.settling: settle
         money.invoicing: put_invoice
         money.payments: put_payment
-        money.crediting: write_credit_note
+        money.crediting: write_credit_notes
         money.credit: require_credit_for require_credit
         privacy.subjects: what_stands_in_the_way require_deletable
         sites.customers: insert_customer insert_site site_named

@@ -21,7 +21,7 @@ from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keys.keys import record_keys, take_in
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.pinned import freeze_pins
-from app.ledger.money.crediting import write_credit_note
+from app.ledger.money.crediting import write_credit_notes
 from app.ledger.money.invoicing import (
     InvoiceForm,
     Invoicing,
@@ -46,6 +46,8 @@ from app.ledger.tables import (
     Cylinder,
     CylinderState,
     GoodsReturn,
+    Invoice,
+    InvoiceKind,
     ItemKind,
     Job,
     JobLine,
@@ -84,8 +86,8 @@ class BroughtBack:
 @dataclass(frozen=True, slots=True)
 class ReturnForm:
     """Who brings back what, and why. keys: how many of each keyset come with it. percent or cents: the restocking
-    charge, before tax; neither is none. means: how money goes back; "" leaves it as the customer's credit. place_id:
-    where what is restocked goes.
+    charge, before tax; neither is none, and a percent is not charged on defective pieces. means: how money goes back;
+    "" leaves it as the customer's credit. place_id: where what is restocked goes.
     """
 
     reason: str
@@ -245,14 +247,34 @@ def _credit(work: Work, job: Job, row: GoodsReturn, form: ReturnForm) -> None:
     if _is_open(work, job):
         papers = len(papers_of_money(work.session, job)) + 1
         invoice_job(work, job.number, papers, InvoiceForm(Invoicing.HANDED_OVER, secrets.token_hex(16)))
-    kept = restocking_cents(price, form.percent) if form.percent is not None else form.cents or 0
-    note = write_credit_note(work, job, lines, f"{return_number(row.number)}: {row.reason}", kept)
-    row.restocking_cents, row.credited_cents, row.credit_note_id = kept, -note.total_cents, note.id
+    kept = form.cents or 0
+    if form.percent is not None:  # what came defective is not the customer's doing
+        fit: Counter[str] = Counter()
+        for line in row.lines:
+            fit[str(line.line_number)] += line.quantity * (line.condition is not ReturnCondition.DEFECTIVE)
+        kept = restocking_cents(
+            sum(shares[label].base(fit[label]) for label in lines if label in shares), form.percent
+        )
+    told = f"{return_number(row.number)}: {row.reason}"
+    notes = write_credit_notes(work, job, lines, told, kept, _token(row))
+    row.restocking_cents, row.credit_note_id = kept, notes[0].id
+    row.credited_cents = -sum(one.total_cents for one in notes)
     over = -job_money(job).balance_cents
     if form.means and (back := min(over, row.credited_cents)) > 0:
         payment = PaymentForm(PaymentKind.REFUND, back, form.means, work.today, return_number(row.number))
         take_payment(work, job.number, payments_of(work.session, job.number).version, payment)
         row.payment_id = job.payments[-1].id
+
+
+def _token(row: GoodsReturn) -> str:
+    return f"return {row.number} credit note"
+
+
+def credit_notes_of(session: Session, row: GoodsReturn) -> Sequence[Invoice]:
+    """The credit notes on what came back: one, or one an invoice that it stood on."""
+    rows = sa.select(Invoice).where(Invoice.job_id == row.job_id, Invoice.kind == InvoiceKind.CREDIT_NOTE)
+    rows = rows.where(sa.or_(Invoice.id == row.credit_note_id, Invoice.request_token.startswith(f"{_token(row)} ")))
+    return session.scalars(rows.order_by(Invoice.number)).all()
 
 
 def _is_open(work: Work, job: Job) -> bool:

@@ -52,32 +52,63 @@ def _left(session: Session, invoice: Invoice) -> Counter[str]:
     return left
 
 
-def write_credit_note(
+def write_credit_notes(
     work: Work, job: Job, lines: Mapping[str, int], reason: str, restocking_cents: int = 0, token: str = ""
-) -> Invoice:
-    """Credit pieces of a job by their lines' labels, on its newest invoice that has all of them, inside the caller's
-    transaction: the price that is agreed is lower by it, and payments are freed.
+) -> list[Invoice]:
+    """Credit pieces of a job by their lines' labels, inside the caller's transaction: on its newest invoice that has
+    all of them, else on each that has some, the newest first. The price that is agreed is lower by it, and payments
+    are freed.
 
-    restocking_cents: what is kept before tax for taking them back. Raises LedgerError on `lines` where no invoice has
-    as many, on `restocking` where it is more than they come to.
+    restocking_cents: what is kept before tax for taking them back; several credit notes share it, and their tokens
+    begin with `token`. Raises LedgerError on `lines` where the invoices have fewer, on `restocking` where it is more
+    than they come to.
     """
     wanted = Counter({label: count for label, count in lines.items() if count})
     if not wanted or min(wanted.values()) < 0:
         raise LedgerError("lines", "Enter how many pieces are credited.")
     number = next_number(work.session, INVOICE_NUMBERS)
-    invoices = standing(papers_of_money(work.session, job), InvoiceKind.INVOICE)
-    most: Counter[str] = Counter()
-    for invoice in reversed(invoices):
-        left = _left(work.session, invoice)
+    parts = _parts(work.session, job, wanted)
+    values = [_credited(work.session, invoice, part) for invoice, part in parts]
+    whole, so_far, kept = sum(values), 0, 0
+    notes: list[Invoice] = []
+    for place, ((invoice, part), value) in enumerate(zip(parts, values, strict=True)):
+        so_far += value
+        share = restocking_cents - kept
+        if so_far < whole and restocking_cents <= whole:
+            share = half_up(Fraction(restocking_cents * so_far, whole)) - kept
+        kept += share
+        number = number if not notes else next_number(work.session, INVOICE_NUMBERS)
+        named = f"{token} {place + 1}" if token else ""
+        notes.append(_credit(work, job, invoice, part, reason, share, number, named))
+    return notes
+
+
+def _parts(session: Session, job: Job, wanted: Counter[str]) -> list[tuple[Invoice, Counter[str]]]:
+    """How many of each label are credited on which invoice."""
+    found, rest, most = [], Counter(wanted), Counter[str]()
+    for invoice in reversed(standing(papers_of_money(session, job), InvoiceKind.INVOICE)):
+        left = _left(session, invoice)
         if all(left[label] >= count for label, count in wanted.items()):
-            return _credit(work, job, invoice, wanted, reason, restocking_cents, number, token)
-        most |= left
-    label = next((one for one in wanted if most[one] < wanted[one]), next(iter(wanted)))
-    raise LedgerError(
-        "lines",
-        f"No invoice of job {job.number} has {wanted[label]} of line {label} left to credit: at most "
-        f"{max(most[label], 0)} at once. Credit what stands on one invoice at a time.",
-    )
+            return [(invoice, wanted)]
+        most += left
+        if part := Counter({label: min(count, max(left[label], 0)) for label, count in rest.items()}) + Counter():
+            found.append((invoice, part))
+            rest -= part
+    for label in rest:
+        told = f"{most[label]} of line {label} stand on invoices of job {job.number} and are left to credit"
+        raise LedgerError("lines", f"{told}: enter at most that.")
+    return found
+
+
+def _credited(session: Session, invoice: Invoice, wanted: Mapping[str, int]) -> int:
+    """What so many pieces of an invoice come to before tax."""
+    left, cents = _left(session, invoice), 0
+    for line in read_invoice(invoice.snapshot).lines:
+        if count := wanted.get(line.label, 0):
+            first = line.quantity - left[line.label]
+            cents += _share(line.taxed_cents, first + count, line.quantity)
+            cents -= _share(line.taxed_cents, first, line.quantity)
+    return cents
 
 
 def _credit(
@@ -245,8 +276,8 @@ class CreditForm:
 
 
 def credit_lines(work: Work, invoice_id: int, version: int, form: CreditForm) -> Invoice:
-    """Credit pieces of one invoice whose job's papers were read at `version`; see `write_credit_note`. The same token
-    gives the same credit note. Raises LedgerError, Problems, Stale, NotFound.
+    """Credit pieces of one invoice whose job's papers were read at `version`; see `write_credit_notes`. The same
+    token gives the same credit note. Raises LedgerError, Problems, Stale, NotFound.
     """
     work.require(Role.COUNTER)
     with transaction(work.session):

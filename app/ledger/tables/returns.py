@@ -28,7 +28,8 @@ class ReturnCondition(StrEnum):
 class GoodsReturn(Base):
     """What one person brought back of a job at one time. Cents with tax where nothing else is said.
 
-    restocking_cents: kept before tax for taking it back. credited_cents: what it took off the price. payment: by
+    restocking_cents: kept before tax for taking it back. credited_cents: what it took off the price. credit_note: the
+    first of them, where what came back stood on several invoices. payment: by
     which money went back.
     """
 

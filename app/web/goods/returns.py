@@ -13,7 +13,7 @@ from app.documents import return_slip_pdf
 from app.errors import Problem, Problems
 from app.ledger.catalog.money_rules import money_rules_on
 from app.ledger.catalog.price_queries import get_house
-from app.ledger.goods.returns import BroughtBack, ReturnForm, return_goods, returnable, returns_of
+from app.ledger.goods.returns import BroughtBack, ReturnForm, credit_notes_of, return_goods, returnable, returns_of
 from app.ledger.jobs.cylinder_lines import job_cylinders
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import get_job
@@ -46,7 +46,10 @@ class ReturnPage(SavedForm):
     place = SelectField(
         "Where it goes back to", default=str(SHELF), description="Of the pieces that are ticked as back in stock."
     )
-    restocking = StringField("Restocking charge", description="In percent, as in 15 %, or an amount, as in 10.00.")
+    restocking = StringField(
+        "Restocking charge",
+        description="In percent (not on defective pieces), as in 15 %, or an amount, as in 10.00.",
+    )
     means = SelectField(
         "The money",
         choices=[
@@ -146,4 +149,8 @@ def slip(number: int, place: int) -> ResponseReturnValue:
     if found is None:
         raise NotFound("return of this job")
     house = house_head(get_house(work.session))
-    return send(return_slip_pdf(house, job, found), f"return-{return_number(place)}.pdf", PDF)
+    return send(
+        return_slip_pdf(house, job, found, credit_notes_of(work.session, found)),
+        f"return-{return_number(place)}.pdf",
+        PDF,
+    )

@@ -11,8 +11,9 @@ from app.ledger.bench.door_keysets import door_keysets
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.goods.claims import SettleClaimForm, list_claims, settle_claim
 from app.ledger.goods.counter_sale import SaleForm, sell_at_counter
+from app.ledger.goods.handing_over import PartForm, hand_over_part
 from app.ledger.goods.papers import sale_receipt
-from app.ledger.goods.returns import BroughtBack, ReturnForm, return_goods, returnable
+from app.ledger.goods.returns import BroughtBack, ReturnForm, credit_notes_of, return_goods, returnable
 from app.ledger.jobs.queries import job_money
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
@@ -25,6 +26,7 @@ from app.ledger.tables import (
     SHELF,
     ClaimState,
     CylinderState,
+    GoodsReturn,
     Invoice,
     InvoiceKind,
     ItemKind,
@@ -41,7 +43,7 @@ from app.ledger.tables import (
 from app.pricing import KeyingKind
 from tests.keyed import walk
 from tests.ledger.conftest import by, customer_id
-from tests.ledger.money.conftest import paid
+from tests.ledger.money.conftest import invoiced, paid
 from tests.ledger.test_main_job import accept, issued, mortise, openings
 from tests.reading import pdf_text
 
@@ -54,6 +56,11 @@ def sold(work: Work, count: int, means: str = "cash") -> Job:
     job = issued(work, QuoteRequest(customer_id(work, "Lantern"), (line,)))
     sell_at_counter(by(work, Role.COUNTER), job.number, SaleForm("T. Gull", means, job.version))
     return job
+
+
+def slip_of(work: Work, job: Job, back: GoodsReturn) -> bytes:
+    """The slip of a return."""
+    return return_slip_pdf(house_head(get_house(work.session)), job, back, credit_notes_of(work.session, back))
 
 
 def test_two_of_three_come_back_one_to_the_shelf_one_spoiled_and_the_money_less_the_charge(work: Work) -> None:
@@ -84,8 +91,36 @@ def test_the_slip_says_how_much_went_back_where_a_part_was_still_owed(work: Work
     paid(work, job, 150_00)
     form = ReturnForm("too many", (BroughtBack(1, 1, GOOD),), means="check")
     back = return_goods(by(work, Role.COUNTER), job.number, job.version, form)
-    slip = " ".join(pdf_text(return_slip_pdf(house_head(get_house(work.session)), job, back)).split())
+    slip = " ".join(pdf_text(slip_of(work, job, back)).split())
     assert "Credited by credit note I-0002: $68.64, tax included. $12.72 of it went back, check." in slip
+
+
+def test_what_stands_on_two_invoices_comes_back_at_once_and_shares_the_charge_to_the_cent(work: Work) -> None:
+    """Nine at 64.00, 576.00, of which 4 and 5 are invoiced. Of 100.01 kept the 5, 320.00 and 23.20 tax, bear 55.56
+    and the 4, 256.00 and 18.56, bear 44.45: 287.64 and 230.11 are credited, 517.75.
+    """
+    line = LineRequest(LineKind.HARDWARE, 9, price_code="KEY-CABINET")
+    job = accept(work, issued(work, QuoteRequest(customer_id(work, "Lantern"), (line,))))
+    for count in (4, 5):
+        hand_over_part(work, job.id, job.version, PartForm("T. Gull", (), {}, {1: count}))
+        invoiced(work, job)
+        work.session.refresh(job)
+    form = ReturnForm("wrong color", (BroughtBack(1, 9, GOOD),), cents=100_01)
+    back = return_goods(by(work, Role.COUNTER), job.number, job.version, form)
+    notes = credit_notes_of(work.session, back)
+    assert [(one.number, one.total_cents) for one in notes] == [(3, -287_64), (4, -230_11)]
+    assert (back.restocking_cents, back.credited_cents, job.agreed_cents) == (100_01, 517_75, 617_76 - 517_75)
+    said = "Credited by credit notes I-0003 and I-0004: $517.75, tax included, after a restocking charge of $100.01"
+    assert said in " ".join(pdf_text(slip_of(work, job, back)).split())
+
+
+def test_a_restocking_charge_in_percent_is_not_on_what_came_defective(work: Work) -> None:
+    """Two of 64.00 + 4.64: 15 % of the good one is 9.60; 137.28 - 9.60 = 127.68."""
+    job = sold(work, 2)
+    pieces = (BroughtBack(1, 1, GOOD), BroughtBack(1, 1, DEFECTIVE))
+    form = ReturnForm("one is bent", pieces, percent=Decimal(15))
+    back = return_goods(by(work, Role.COUNTER), job.number, job.version, form)
+    assert (back.restocking_cents, back.credited_cents) == (9_60, 127_68)
 
 
 def test_no_more_comes_back_than_was_handed_over_and_nothing_that_was_never_sold(work: Work) -> None:

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from alembic import command
 
 from app.ledger.care.opening import Ledger, alembic_config, open_ledger
-from app.ledger.money.crediting import write_credit_note
+from app.ledger.money.crediting import write_credit_notes
 from app.ledger.money.payments import PaymentForm, PaymentKind, take_payment
 from app.ledger.quoting.snapshot import as_accepted, read_snapshot
 from app.ledger.quoting.sold_lines import put_missing_sold_lines
@@ -85,7 +85,7 @@ def test_what_is_given_back_off_the_price_is_taken_off_what_was_sold_without_its
     before, invoice = job.agreed_cents, work.session.scalars(sa.select(Invoice).where(Invoice.job_id == job.id)).one()
     line = next(one for one in invoice.lines if one.is_taxed)
     with transaction(work.session):
-        note = write_credit_note(work, job, {line.label: 1}, "brought back")
+        [note] = write_credit_notes(work, job, {line.label: 1}, "brought back")
     assert (note.total_cents, job.agreed_cents) == (-3_231, before - 3_231)
     assert off() == (job.id, -3_537)
 
