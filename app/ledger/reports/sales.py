@@ -21,11 +21,13 @@ from app.ledger.store.work import Work
 from app.ledger.tables import (
     BenchTermsRow,
     BenchTimeRow,
+    ClaimState,
     Customer,
     Cylinder,
     Job,
     LineKind,
     Maker,
+    MakerClaim,
     MovementKind,
     Need,
     Role,
@@ -294,17 +296,21 @@ def _more_cents(session: Session, question: LossQuestion) -> _Int:
     asked = sa.select(Job.id).where(Job.accepted_on.between(question.first, question.last))
     waits = sa.select(Need.job_id).where(Need.job_id.in_(asked))
     back = sa.select(StockMovement.job_id).where(_IS_BACK, StockMovement.job_id.in_(asked))
-    more = {
-        job: cents for job, cents in costs_since(session, session.scalars(waits.union(back)).all()).items() if cents
-    }
+    claimed = sa.select(MakerClaim.job_id).where(_IS_CREDITED, MakerClaim.job_id.in_(asked))
+    touched = session.scalars(waits.union(back, claimed)).all()
+    more = {job: cents for job, cents in costs_since(session, touched).items() if cents}
     return sa.case(more, value=Job.id, else_=0) if more else sa.literal(0)
 
 
 _IS_BACK = sa.and_(StockMovement.kind == MovementKind.RETURNED, StockMovement.on_hand > 0)
+# What came damaged from the maker is credited before it is any job's cost.
+_IS_CREDITED = sa.and_(MakerClaim.state == ClaimState.CREDITED, MakerClaim.delivery_id.is_(None))
 
 
 def costs_since(session: Session, job_ids: Collection[int]) -> dict[int, int]:
-    """Job → what its parts cost beyond what was reckoned, as ordered or confirmed, less what is back on the shelf."""
+    """Job → what its parts cost beyond what was reckoned, as ordered or confirmed, less what is back on the shelf
+    and what makers credited.
+    """
     found = {job: cost.more_cents for job, cost in ordered_costs(session, job_ids).items()}
     back = sa.func.sum(StockMovement.on_hand * sa.func.coalesce(StockMovement.cost_cents, StockItem.cost_cents, 0))
     rows = sa.select(StockMovement.job_id, back).join(StockItem, StockItem.id == StockMovement.item_id)
@@ -312,6 +318,10 @@ def costs_since(session: Session, job_ids: Collection[int]) -> dict[int, int]:
     for job_id, cents in session.execute(rows):
         if job_id is not None:
             found[job_id] -= int(cents)
+    credited = sa.select(MakerClaim.job_id, sa.func.sum(MakerClaim.cents)).group_by(MakerClaim.job_id)
+    for claimed_for, credit in session.execute(credited.where(_IS_CREDITED, MakerClaim.job_id.in_(job_ids))):
+        if claimed_for is not None:
+            found[claimed_for] -= int(credit or 0)
     return found
 
 

@@ -17,6 +17,7 @@ from app.ledger.goods.returns import BroughtBack, ReturnForm, credit_notes_of, r
 from app.ledger.jobs.queries import job_money
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
+from app.ledger.reports.sales import margin_of_job
 from app.ledger.stock.handling import set_place
 from app.ledger.stock.items import item_for
 from app.ledger.stock.movements import move_stock, quantity_of
@@ -165,6 +166,8 @@ def test_a_defective_cylinder_leaves_its_door_with_its_keys_and_is_claimed_of_it
     assert list_claims(work.session).count == 0
     [settled] = list_claims(work.session, with_settled=True).rows
     assert (settled.cents, settled.answer, settled.settled_on) == (21_50, "CN 77", work.today)
+    margin = margin_of_job(work, job)
+    assert (margin.parts_cents, margin.became_cents) == (-21_50, margin.charged_cents - margin.cost_cents + 21_50)
     assert {key.state for key in work.session.scalars(sa.select(Key))} == {KeyState.OUT, KeyState.RETURNED}
 
 
