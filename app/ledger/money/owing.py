@@ -1,7 +1,7 @@
 """What customers owe: by job, by customer, by age; and a customer's account, entry by entry."""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -388,12 +388,23 @@ def _entries(session: Session, customer_id: int, today: date) -> Iterable[Accoun
             billed[use.invoice.job_id] -= use.discount_cents
             words = f"Discount for paying early, on {numbers[use.invoice_id]}"
             yield AccountEntry(use.used_on, "", words, -use.discount_cents)
-    yield from _payments(session, customer_id, jobs, uses, numbers)
+    invoiced, at_once, rests = {one.job_id for one in papers}, set(), []
     for job in _not_all_invoiced(session, jobs.values()):
         rest = handed_value(session, job) - billed[job.id]
-        if rest > 0:
-            on = _first_hand_over(session, job) or job.promised_on or job.asked_on
-            yield AccountEntry(on, "", f"Job {job.number}, handed over and not invoiced", rest)
+        on = _first_hand_over(session, job) or job.promised_on or job.asked_on
+        if job.id not in invoiced and _is_paid_on(job, rest, on):
+            at_once.add(job.id)
+        elif rest > 0:
+            rests.append(AccountEntry(on, "", f"Job {job.number}, handed over and not invoiced", rest))
+    yield from _payments(session, customer_id, jobs, uses, numbers, at_once)
+    yield from rests
+
+
+def _is_paid_on(job: Job, cents: int, day: date) -> bool:
+    """Whether it was paid as it went, as at the counter: such a sale was never owed, and no account has it."""
+    if any(one.account_payment_id is not None or one.received_on != day for one in job.payments):
+        return False
+    return sum(one.received_cents for one in job.payments) == cents
 
 
 def _not_all_invoiced(session: Session, jobs: Iterable[Job]) -> list[Job]:
@@ -409,7 +420,9 @@ def _payments(
     jobs: Mapping[int, Job],
     uses: Mapping[int, Counter[int]],
     numbers: Mapping[int, str],
+    at_once: Collection[int],
 ) -> Iterable[AccountEntry]:
+    """Payments but those of the jobs that were paid as they went."""
     place = sa.func.row_number().over(partition_by=Payment.job_id, order_by=Payment.id)
     rows = sa.select(Payment, place).where(Payment.job_id.in_(jobs)).order_by(Payment.id)
     parts: dict[int | None, list[tuple[str, int]]] = defaultdict(list)
@@ -421,7 +434,7 @@ def _payments(
         if payment.account_payment_id in own:
             parts[payment.account_payment_id] += used
             continue
-        if payment.received_cents:
+        if payment.received_cents and payment.job_id not in at_once:
             word = "Given back" if payment.cents < 0 else "Payment"
             yield AccountEntry(
                 payment.received_on,

@@ -10,6 +10,7 @@ from app.ledger.goods.hand_overs import hand_overs_of
 from app.ledger.goods.handing_over import HandOverForm, PartForm, hand_over, hand_over_part
 from app.ledger.goods.pieces import LineCount, handed_lines
 from app.ledger.goods.shelf import there_now
+from app.ledger.money.owing import statement_of
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.stock.items import item_for
 from app.ledger.stock.movements import Quantity, move_stock, quantity_of
@@ -139,3 +140,15 @@ def test_a_hand_over_that_is_not_paid_is_asked_of_the_credit_limit(work: Work) -
         hand_over_part(by(work, Role.COUNTER), job.id, job.version, PartForm("T. Gull", (), {}, {1: 1}))
     work.session.refresh(job)
     assert handed_lines(work.session, job.id) == {1: LineCount(goods=1)}
+
+
+def test_a_sale_that_is_paid_as_it_goes_stands_on_no_statement(work: Work) -> None:
+    job = quoted(work, LineRequest(LineKind.HARDWARE, 3, price_code="KEY-CABINET"))
+    sell_at_counter(by(work, Role.COUNTER), job.number, sale(job, means="cash"))
+    account = statement_of(work.session, job.customer_id, work.today)
+    assert (account.entries, account.balance_cents) == ((), 0)
+    rest = quoted(work, LineRequest(LineKind.HARDWARE, 3, price_code="KEY-CABINET"))
+    accept(work, rest)
+    hand_over_part(work, rest.id, rest.version, PartForm("T. Gull", (), {}, {1: 3}))
+    [entry] = statement_of(work.session, job.customer_id, work.today).entries
+    assert (entry.words, entry.cents) == (f"Job {rest.number}, handed over and not invoiced", rest.agreed_cents)
