@@ -5,6 +5,7 @@ import io
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime, timezone
+from decimal import Decimal
 from fractions import Fraction
 from types import SimpleNamespace
 
@@ -108,3 +109,8 @@ def test_the_factory_order_as_xlsx_says_of_the_system_what_the_paper_says(order:
             io.BytesIO(factory_order_table(replace(given, work=replace(given.work, **changed))).xlsx())
         )
         assert ("Key system", words) in list(book["Instructions"].values)
+
+
+def test_money_in_a_csv_has_both_decimals() -> None:
+    table = PaperTable("Order", date(2026, 3, 2), (("Order", ("Line", "Amount"), [(1, Decimal(1520) / 100)]),))
+    assert table.csv().decode("utf-8-sig") == "Line,Amount\r\n1,15.20\r\n"
