@@ -134,9 +134,12 @@ def test_pages_say_what_they_said(config: Config, ledger: Ledger, work: Work, be
 
 
 def plain(text: str) -> str:
-    """A page's words without what every login and every press has of its own, and without a job's files."""
+    """A page's words without what every login and every press has of its own, and without what does not move: a job's
+    files, and bittings, whose lists a house without them does not offer.
+    """
     text = re.sub(r'"X-CSRFToken": "[^"]*"|<input[^>]*name="(csrf_token|version|token)"[^>]*>', "", text)
     text = re.sub(r'<ul class="(photos|papers files)">.*?</ul>', "", text, flags=re.DOTALL)
+    text = re.sub(r'\s*<li><form[^>]*/bitting-list.pdf">.*?</li>', "", text, flags=re.DOTALL)
     return re.sub(r"\s+", " ", text.replace(OTHER_OWNER, "Wren"))
 
 
