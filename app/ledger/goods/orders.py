@@ -36,7 +36,7 @@ from app.ledger.jobs.purchasing import factory_makers
 from app.ledger.quoting.snapshot import snapshot_hash
 from app.ledger.stock.free_stock import days_to_come
 from app.ledger.stock.items import item_for, name_item
-from app.ledger.stock.needs import open_needs
+from app.ledger.stock.needs import open_needs, reserve_waiting
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import next_number, record
@@ -493,6 +493,9 @@ def cancel_pieces(work: Work, order_id: int, version: int, pieces: Mapping[int, 
                 said.append(f"{gone:,} of {name_item(line.item)}")
         flag_modified(order, "note")
         work.session.flush()
+        for line in order.lines:
+            if pieces.get(line.id):
+                reserve_waiting(work, line.item)  # what came meanwhile lies there for nobody
         words = f"Order {order.number}: {'; '.join(said)} canceled: {reason.strip()}"
         record(work, PIECES_CANCELED, f"order {order.id}", words)
         end_if_done(work, order, reason.strip())

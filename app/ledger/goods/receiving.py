@@ -176,6 +176,8 @@ def _receive_line(work: Work, delivery: Delivery, line: PurchaseLine, told: Came
     bad = min(told.damaged + told.wrong, to_come(line))
     if bad and not told.is_sent_again:
         cancel_some(line, bad)
+        work.session.flush()
+        reserve_waiting(work, item)
         said.append(f"{bad:,} canceled")
     if to_come(line):
         if told.rest_on is not None:
