@@ -1,6 +1,5 @@
 """Use cases: claims to makers for pieces that were not as they should be, followed until they are settled."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -123,9 +122,3 @@ def list_claims(
         rows = rows.where(MakerClaim.maker_id == maker_id)
     is_over = sa.case((MakerClaim.state == ClaimState.OPEN, 0), else_=1)
     return page_of(session, rows.order_by(is_over, MakerClaim.opened_at, MakerClaim.id), page, size)
-
-
-def claims_of_job(session: Session, job_id: int) -> Sequence[MakerClaim]:
-    """The claims that came of a job, the oldest first."""
-    rows = sa.select(MakerClaim).where(MakerClaim.job_id == job_id).options(*_LOADED)
-    return session.scalars(rows.order_by(MakerClaim.id)).all()

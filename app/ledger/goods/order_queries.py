@@ -230,13 +230,10 @@ class OrderedCost:
         return self.cents - self.quoted_cents
 
 
-def ordered_cost(session: Session, job_id: int) -> OrderedCost:
-    """What a job's parts cost as ordered, beside what its quote reckoned for them."""
-    return ordered_costs(session, [job_id])[job_id]
-
-
 def ordered_costs(session: Session, job_ids: Collection[int]) -> Mapping[int, OrderedCost]:
-    """The same of several jobs; every one that is asked for is named. Orders that were sent count."""
+    """What the parts of jobs cost as ordered, beside what their quotes reckoned for them; every job that is asked for
+    is named. Orders that were sent count.
+    """
     asked = sorted(job_ids)
     quoted = _quoted_each(session, asked)
     sums: dict[int, list[int]] = {job_id: [0, 0] for job_id in asked}

@@ -14,7 +14,7 @@ from app.errors import Problems
 from app.ledger.care.opening import Ledger
 from app.ledger.goods.moved_promises import calls_to_make, mark_called
 from app.ledger.goods.order_lines import ORDER_CONFIRMED, to_come
-from app.ledger.goods.order_queries import jobs_on, late_lines, ordered_cost, received_cents
+from app.ledger.goods.order_queries import jobs_on, late_lines, ordered_costs, received_cents
 from app.ledger.goods.order_snapshot import order_as_sent
 from app.ledger.goods.orders import (
     ChosenToOrder,
@@ -183,7 +183,7 @@ def test_a_later_day_and_a_higher_price_move_promise_and_margin_and_ask_for_a_ca
     # 10 × 28.00 for 10 × 25.00: a margin of 150.00 becomes 120.00.
     (one,) = jobs_on(work, order)
     assert (one.quoted_cents, one.now_cents) == (15_000, 12_000)
-    assert ordered_cost(work.session, shop.job.id).more_cents == 3_000
+    assert ordered_costs(work.session, [shop.job.id])[shop.job.id].more_cents == 3_000
     # An earlier day leaves the promise as it is: nobody is promised anything without being asked.
     earlier = {line.id: ConfirmedLine(None, date(2026, 12, 1))}
     confirm_order(work, order.id, order.version, Confirmation(lines=earlier))
