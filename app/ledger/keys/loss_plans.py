@@ -715,22 +715,24 @@ def _missed(loss: Loss) -> list[str]:
 
 def left_to_rekey(work: Work, loss: Loss) -> tuple[Cylinder, ...]:
     """The cylinders of a loss's plan that no job of it has brought or is to bring: they hang with the old pins, or
-    are on their way to them. Not those of keysets that came under a lost master after the plan was on record: it has
-    no keyset for them.
+    are on their way to them. One of its jobs too that was cross-keyed since with a keyset that is replaced. Not those
+    of keysets that came under a lost master after the plan was on record: it has no keyset for them.
     """
     making = making_way(work.session, loss.system.customer_id)
     ours = {job.id for job in jobs_of_loss(work, loss)}
     through = through_the_bench(work.session, loss.system.customer_id)
+    renamed = {old: new for old, new in loss.successors.items() if old != new}
     there = [
         one
         for one in cylinders_keyed(work.session, loss.system)
-        if one.id not in making and one.job_id not in ours and _is_to_rekey(one, loss.successors, through)
+        if one.id not in making
+        and (one.job_id not in ours or is_touched(one, renamed))
+        and _is_to_rekey(one, loss.successors, through)
     ]
     if not is_on_record(work, loss):
         return tuple(there)
     missed = {*_missed(loss)} - loss.successors.keys()
     there = [one for one in there if one.keyset is None or one.keyset.symbol not in missed]
-    renamed = {old: new for old, new in loss.successors.items() if old != new}
     kept = [one for one in there if not is_touched(one, renamed)]
     # What stood when the new bitting came has its pins sealed; what came without since is pinned by the record.
     done = {one.id for one in (*pinned_as_on_record(work, kept), *(one for one in kept if one.sealed_pins is None))}

@@ -378,7 +378,9 @@ def _turned(
         pins = pins_now(work, cylinders) if pinned is None else pinned
         return tuple(one for one in cylinders if one.id in pins and any(map(pins[one.id].turned_by, lost)))
     operated = {one.cylinder_id for one in operated_by(work.session, loss.keyset)}
-    rekeyed = set(work.session.scalars(sa.select(Job.id).where(Job.loss_id == loss.id)))
+    # Under a symbol that stays its jobs bring the new bitting; else what they brought was crossed with it since.
+    keeps_symbol = loss.successors.get(loss.keyset.symbol, loss.keyset.symbol) == loss.keyset.symbol
+    rekeyed = set(work.session.scalars(sa.select(Job.id).where(Job.loss_id == loss.id))) if keeps_symbol else ()
     return tuple(one for one in cylinders if one.id in operated and one.job_id not in rekeyed)
 
 

@@ -238,6 +238,30 @@ def test_where_no_bitting_is_here_levels_tell_and_what_a_job_of_the_loss_brought
     assert close_loss(work, loss.id, loss.version).retired == (), "AA goes on with the factory's new bitting"
 
 
+def test_a_door_that_the_factory_rekeyed_is_open_again_where_it_is_crossed_with_what_was_lost(
+    work: Work, keyed: Keyed
+) -> None:
+    """2AA copy 1 is found when F2 has 3AA from the factory: it is let in on F2 again, and then lost for good."""
+    work.session.execute(sa.delete(Bitting))
+    keyed.system.records = RecordsHolder.FACTORY
+    work.session.commit()
+    loss = report_loss(work, LossForm(keyed.system.id, "2AA", Which.COPIES, (1,))).loss
+    loss.successors = {"2AA": "3AA"}
+    new = factories.KeysetFactory(system=keyed.system, symbol="3AA", parent=loss.keyset.parent)
+    job = factories.JobFactory(customer=keyed.system.customer, loss_id=loss.id, stage=Stage.CLOSED)
+    was = keyed.cylinders[1]
+    was.state = CylinderState.REMOVED
+    done = factories.CylinderFactory(job_id=job.id, door=was.door, keyset=new, state=CylinderState.FITTED)
+    work.session.commit()
+    return_key(work, the(work, "2AA").id, the(work, "2AA").version)
+    assert doors(work, loss) == []
+    cross_key(work, done.id, ["2AA"])
+    report_loss(work, LossForm(keyed.system.id, "2AA", Which.COPIES, (1,)))
+    assert doors(work, loss) == ["F2"] and left_to_rekey(work, loss) == (done,)
+    with pytest.raises(LedgerError, match="still turns 1 door: F2"):
+        close_loss(work, loss.id, loss.version)
+
+
 def test_a_loss_of_what_a_job_rekeys_just_now_is_recorded_with_words_about_that_job(work: Work, keyed: Keyed) -> None:
     loss = lost(work, keyed, "AA")
     loss.successors = {"AA": "AB", "1AA": "1AB"}

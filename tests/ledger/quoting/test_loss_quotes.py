@@ -16,7 +16,7 @@ from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.stages import move_job
 from app.ledger.keys import loss_plans
 from app.ledger.keys.loss_plans import LossWayKind, choose_plan, is_on_record, left_to_rekey, ways_of_loss
-from app.ledger.keys.losses import close_loss, still_turned
+from app.ledger.keys.losses import LossForm, Which, close_loss, report_loss, still_turned
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.keysets import RESERVE
 from app.ledger.keysystems.lost_keysets import exposed_by
@@ -215,6 +215,26 @@ def test_nobody_cross_keys_a_cylinder_that_a_plan_replaces(work: Work, system: K
         cross_key(work, there.id, ("AC1",))
     work.session.rollback()
     assert meant_to_open(_on(work, "F1")) == {"AA1", "AA", "A"}
+
+
+def test_a_door_that_was_done_and_is_crossed_with_the_replaced_keyset_is_left_to_be_done_again(
+    work: Work, system: KeySystem
+) -> None:
+    """AA1 is lost, F1 is done, and the key is found: it is let in on F1 again, and then it is lost for good."""
+    loss = _chosen(work, _lost(work, "AA1"), LossWayKind.NEW_BITTING)
+    loss.copies = [1]
+    work.session.commit()
+    was, [ask] = lost_cuts(work, loss), drafts_of_loss(work, loss.id, PhaseForm())
+    _handed_over(work, _accepted(work, ask))
+    assert opened_by(work, system, was) == [] and left_to_rekey(work, loss) == ()
+    cross_key(work, _on(work, "F1").id, ["AA1"])
+    report_loss(work, LossForm(system.id, "AA1", Which.COPIES, (1,)))
+    assert opened_by(work, system, was) == ["F1"] and left_to_rekey(work, loss) == (_on(work, "F1"),)
+    [again] = drafts_of_loss(work, loss.id, PhaseForm())
+    _handed_over(work, _accepted(work, again))
+    assert (meant_to_open(_on(work, "F1")), left_to_rekey(work, loss)) == ({"AA5", "AA", "A"}, ())
+    assert opened_by(work, system, was) == [] and at_odds(work, system) == []
+    assert close_loss(work, loss.id, loss.version).retired == ("AA1",)
 
 
 def test_who_chooses_the_least_way_waits_for_no_other(
