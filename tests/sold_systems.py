@@ -1,4 +1,4 @@
-"""Key systems sold long ago, fitted, their keys out: one that a matrix keys, and one that a factory keeps."""
+"""Key systems sold long ago, fitted, their keys out: three levels, one of a matrix, and one that a factory keeps."""
 
 import random
 from dataclasses import replace
@@ -60,6 +60,27 @@ def sold_school(work: Work) -> KeySystem:
         if not keyset.keys:
             work.session.add(Key(keyset_id=keyset.id, copy_number=1, state=KeyState.OUT, changed_at=work.now))
     fit(work, job)
+    return system
+
+
+def sold_hall(work: Work) -> KeySystem:
+    """The Hall: F1 to F3 on AA1 to AA3, F4 and F5 alike on AA4, F6 on AB1, F7 single; three keys to AA, two to A."""
+    lines = (
+        mortise(3, KeyingInstruction(KeyingKind.GMK, master="AA")),
+        mortise(2, KeyingInstruction(KeyingKind.GMK, 2, "AA")),
+        mortise(1, KeyingInstruction(KeyingKind.GMK, master="AB")),
+        mortise(1, KeyingInstruction(KeyingKind.SKD)),
+    )
+    asked = SystemRequest(name="The Hall", levels=3, masters=2)
+    ask = QuoteRequest(customer_id(work, "Harbourmaster"), lines, system=asked)
+    job = issued(work, replace(ask, keyed_at="shop", override_reason="soon"))
+    accept(work, job, openings(7))
+    fit(work, job)
+    system = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == "The Hall")).one()
+    for keyset in system.keysets:
+        for copy in range(1, {"AA": 3, "A": 2}.get(keyset.symbol, 0) + 1):
+            work.session.add(Key(keyset_id=keyset.id, copy_number=copy, state=KeyState.OUT, changed_at=work.now))
+    work.session.commit()
     return system
 
 

@@ -11,7 +11,6 @@ import pytest
 import sqlalchemy as sa
 from playwright.sync_api import expect
 
-from app.ledger.keys import loss_plans
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeyState, KeySystem, Loss, Role, Stage, User
@@ -19,10 +18,10 @@ from tests.chromium import DATA
 from tests.conftest import NOW
 from tests.journeys.conftest import Hands, House
 from tests.lost_and_safe import at_odds, cuts_on_record, keys_of, lost_cuts, meant_to_open, opened_by
-from tests.sold_systems import OPENS, sold_mill, sold_school
+from tests.sold_systems import OPENS, sold_hall, sold_mill, sold_school
 
 COLLEGE, DENTAL = "Saltmarsh Maritime College", "Lantern Row Dental"
-SCHOOL, MILL = "The School", "The Mill"
+SCHOOL, HALL, MILL = "The School", "The Hall", "The Mill"
 with (DATA / "college_doors.csv").open(encoding="utf-8") as lines:
     # North Hall's master AA has these 48: N001 to N006, and 16, 16 and 10 on its three floors.
     NORTH = [row["opening"] for row in csv.DictReader(lines) if row["opening"].startswith("N")]
@@ -111,13 +110,18 @@ def _handed_over(hands: Hands) -> None:
     expect(page.locator("main")).to_contain_text("taken by M. Sheldrake")
 
 
-def _closed(hands: Hands, symbol: str, system: str = COLLEGE) -> None:
-    """Close the loss of a keyset, which turns nothing any more."""
+def _loss(hands: Hands, symbol: str, system: str = COLLEGE) -> None:
+    """From the menu to the page of the loss of a keyset."""
     hands.click("Key systems", "link")
     hands.click("Lost keys", "link")
     of_symbol = hands.page.get_by_role("link", name=symbol, exact=True)
     rows = hands.page.locator("main tbody tr", has_text=system).filter(has=of_symbol)
     hands.click(symbol, "link", within=rows)
+
+
+def _closed(hands: Hands, symbol: str, system: str = COLLEGE) -> None:
+    """Close the loss of a keyset, which turns nothing any more."""
+    _loss(hands, symbol, system)
     hands.click("Close the loss")
     expect(hands.page.locator("main")).to_contain_text("closed")
 
@@ -199,22 +203,57 @@ def test_a_lost_change_key_ends_in_one_safe_door(hands: Hands, years_later: Hous
         assert keys_of(work, system, KeyState.OUT)["AA49"] == 2
 
 
-def test_a_lost_grand_master_is_followed_by_its_draft(
-    hands: Hands, years_later: House, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(loss_plans, "SECONDS", 1.5)  # all 140 doors anew under another grand master: none is found
+def test_a_lost_grand_master_ends_in_safe_doors_by_chosen_doors_and_the_rest(hands: Hands, house: House) -> None:
+    """The Hall: A over AA, with F1 to F5, F4 and F5 keyed alike, and AB, with F6; F7 is single."""
+    _sold(house, sold_hall)
     main = hands.page.locator("main")
-    hands.log_in(years_later.served, Role.COUNTER)
-    assert "It exposes 140 doors." in _report(hands, "A")
-    # All 140 doors get other pins; two keys of A, which keeps its symbol.
-    assert "A keeps its symbol and gets another bitting." in (told := _plan(hands)) and "140 2 1" in told
+    hands.log_in(house.served, Role.OWNER)
+    assert "It exposes 6 doors." in _report(hands, "A", HALL)
+    # Six doors get other pins and nobody else another key: two keys of A, which keeps its symbol.
+    told = _plan(hands)
+    assert "A keeps its symbol and gets another bitting." in told and "6 2 1" in told
     hands.click("Chosen doors now", "radio")
-    hands.page.get_by_label("Doors", exact=True).fill("S003")
+    hands.page.get_by_label("Doors", exact=True).fill("F4")
     hands.click("Make draft quotes")
     expect(main).to_contain_text("2 keys come with it: 2 to A.")
     _issued_and_accepted(hands)
-    opened = _reckoned(years_later, "A")[1]
-    assert len(opened) == 140 and "S003" in opened
+    expect(main).to_contain_text("2 cylinders are saved.")  # F5 hangs on the same key
+    was, opened, _ = _reckoned(house, "A")
+    assert opened == ["F1", "F2", "F3", "F4", "F5", "F6"]
+    _through_the_bench(hands)
+    expect(main).to_contain_text("The lost keys of A still turn 4 doors.")
+    # The new A opens no door that is still to be done; nobody else's key is at odds with any.
+    left = ["F1", "F2", "F3", "F6"]
+    assert _reckoned(house, "A") == (was, left, [(door, "A") for door in left])
+
+    _loss(hands, "A", HALL)
+    expect(main.get_by_role("button", name="Close the loss")).to_have_count(0)
+    hands.click("Quote the plan", "link")
+    hands.click("Make draft quotes")
+    expect(main).not_to_contain_text("come with it")  # the keys of A came with the first phase
+    _issued_and_accepted(hands)
+    expect(main).to_contain_text("4 cylinders are saved.")
+    _through_the_bench(hands)
+    expect(main).to_contain_text("The lost keys of A turn no door any more.")
+    assert _reckoned(house, "A") == (was, [], [])
+    _closed(hands, "A", HALL)
+    hands.report("J6, the grand master, to the closed loss")
+    with house.ledger.work(Actor(None, "the test", Role.OWNER), NOW) as work:
+        system = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == HALL)).one()
+        opens = {symbol: opened_by(work, system, cuts) for symbol, cuts in cuts_on_record(work, system).items()}
+        out = keys_of(work, system, KeyState.OUT)
+    assert opens == {
+        "A": ["F1", "F2", "F3", "F4", "F5", "F6"],
+        "AA": ["F1", "F2", "F3", "F4", "F5"],
+        "AB": ["F6"],
+        "AA1": ["F1"],
+        "AA2": ["F2"],
+        "AA3": ["F3"],
+        "AA4": ["F4", "F5"],
+        "AB1": ["F6"],
+        "SKD1": ["F7"],
+    }
+    assert out["A"] == 2 + 2  # the holders' old ones, to be called in, and the new ones
 
 
 def test_a_lost_control_key_ends_in_cores_that_it_takes_out_no_more(hands: Hands, years_later: House) -> None:

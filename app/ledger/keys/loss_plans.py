@@ -10,6 +10,7 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from random import Random
+from time import monotonic
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -76,6 +77,8 @@ from app.validation import counted
 LEFT_OUT, NO_MASTERS = "", "(NMK)"
 """In place of a successor's symbol: its key operates nothing any more, or no master does where it did."""
 ANEW = "make the plan anew, on the loss's page"
+_BRIEF = 1.0
+"""Seconds for a way beside the least: most are found in a tenth of that, and nobody waits long where none is."""
 _OVER_CHANGES = (Level.MASTER, Level.GRAND, Level.GREAT_GRAND)
 _DOWNWARD = (*_OVER_CHANGES[::-1], Level.CHANGE, Level.SINGLE, Level.CONTROL)
 
@@ -109,7 +112,8 @@ class LossWay:
     """One way: what it costs, what to know of it, and why it cannot be had ("" where it can).
 
     successors: as a loss keeps them; `cuts` the new bittings by successor's symbol. keys: to cut, those of every
-    keyset that gets another bitting, as many as there are. keysets: that get one.
+    keyset that gets another bitting, as many as there are. keysets: that get one. is_cut_short: none was found in a
+    brief search, and a longer one may find it.
     """
 
     kind: LossWayKind
@@ -120,19 +124,24 @@ class LossWay:
     keysets: int = 0
     says: tuple[str, ...] = ()
     cannot: str = ""
+    is_cut_short: bool = False
 
 
-def ways_of_loss(work: Work, loss_id: int) -> tuple[LossWay, ...]:
+def ways_of_loss(work: Work, loss_id: int, *, is_thorough: bool = False) -> tuple[LossWay, ...]:
     """The ways to mend a loss, the least first, with what each costs; it saves nothing and shows no bitting.
 
-    Asked twice, with nothing changed in between, it finds the same.
+    is_thorough: a further way is searched for as long as the least. Asked twice, with nothing changed in between, it
+    finds the same.
     """
     work.require(Role.COUNTER, Role.BENCH)
-    return tuple(_ways(work, get_row(work.session, Loss, loss_id, "loss")))
+    return tuple(_ways(work, get_row(work.session, Loss, loss_id, "loss"), SECONDS if is_thorough else _BRIEF))
 
 
-def _ways(work: Work, loss: Loss) -> Iterator[LossWay]:
-    """Each way as it is found: a search may take seconds, and whoever has what he asks for need not wait for more."""
+def _ways(work: Work, loss: Loss, further: float) -> Iterator[LossWay]:
+    """Each way as it is found: a search may take seconds, and whoever has what he asks for need not wait for more.
+
+    further: seconds for a way beside the least.
+    """
     ready = ready_loss(work, loss.system_id, loss.keyset.symbol)
     # The same chance whenever it is asked, and known to nobody without the key file.
     rng = Random(work.vault.fingerprint(f"loss {loss.id}", loss_plan_context(loss.id)))  # noqa: S311
@@ -145,16 +154,18 @@ def _ways(work: Work, loss: Loss) -> Iterator[LossWay]:
         told = f"The bitting of {ready.symbol} is not in this house: put the sealed backup back first."
         yield LossWay(LossWayKind.NEW_BITTING, {}, cannot=told)
     else:
-        yield from _by_bittings(ready, loss.keyset, rng, named)
+        yield from _by_bittings(ready, loss.keyset, rng, named, further)
 
 
-def _by_bittings(ready: ReadyLoss, lost: Keyset, rng: Random, named: Collection[str]) -> Iterator[LossWay]:
+def _by_bittings(
+    ready: ReadyLoss, lost: Keyset, rng: Random, named: Collection[str], further: float
+) -> Iterator[LossWay]:
     """The ways where the house has the bittings."""
     if is_marked_retired(lost) and not operated_by(ready.opened.keys, ready.cylinders, lost.symbol):
         told = f"{lost.symbol} is retired, and its key turns nothing that stays: there is nothing to rekey."
         yield LossWay(LossWayKind.NEW_BITTING, {}, cannot=told)
         return
-    least = _searched(ready, rng, LossWayKind.NEW_BITTING, named)
+    least = _searched(ready, rng, LossWayKind.NEW_BITTING, named, SECONDS)
     if lost.level not in _OVER_CHANGES:
         yield least
         return
@@ -164,7 +175,7 @@ def _by_bittings(ready: ReadyLoss, lost: Keyset, rng: Random, named: Collection[
     else:
         yield least
         if branch != {ready.symbol}:
-            yield _searched(ready, rng, LossWayKind.ANOTHER_MASTER, named, branch)
+            yield _searched(ready, rng, LossWayKind.ANOTHER_MASTER, named, further, branch)
     yield _left_out(ready)
 
 
@@ -182,7 +193,12 @@ def _named_by_others(session: Session, loss: Loss) -> set[str]:
 
 
 def _searched(
-    ready: ReadyLoss, rng: Random, kind: LossWayKind, named: Collection[str], branch: Collection[str] = ()
+    ready: ReadyLoss,
+    rng: Random,
+    kind: LossWayKind,
+    named: Collection[str],
+    seconds: float,
+    branch: Collection[str] = (),
 ) -> LossWay:
     """A way by new bittings that were found and tried against every cylinder and key, old ones too."""
     by_symbol = {one.symbol: one for one in ready.system.keysets}
@@ -190,6 +206,7 @@ def _searched(
     def keeping(replaced: AbstractSet[str]) -> AbstractSet[str]:
         return {one for one in replaced if _keeps_symbol(by_symbol[one], replaced)}
 
+    begun = monotonic()
     lost = lost_key(
         ready.opened.spec,
         ready.opened.keys,
@@ -197,14 +214,15 @@ def _searched(
         ready.symbol,
         rng,
         ready.copies,
-        seconds=SECONDS,
+        seconds=seconds,
         beside=ready.beside,
         branch=branch,
         keeping=keeping,
     )
     if not lost.proven:
         told = "No new bittings were found that shut the lost key out and let every other key be. "
-        return LossWay(kind, {}, says=lost.reasons, cannot=told + " ".join(lost.reasons))
+        is_cut_short = seconds < SECONDS and monotonic() - begun >= seconds
+        return LossWay(kind, {}, says=lost.reasons, cannot=told + " ".join(lost.reasons), is_cut_short=is_cut_short)
     successors = name_successors(ready.system, lost.replace, named)
     return _way(ready, kind, successors, {successors[old]: cuts for old, cuts in lost.new.items()}, lost.reasons)
 
@@ -445,7 +463,7 @@ def choose_plan(work: Work, loss_id: int, kind: str, version: int) -> Loss:
         loss = get_version(work.session, Loss, loss_id, "loss", version)
         _require_open(work, loss)
         _give_up(work, loss)
-        way = next((one for one in _ways(work, loss) if one.kind == kind), None)
+        way = next((one for one in _ways(work, loss, SECONDS) if one.kind == kind), None)
         if way is None:
             raise LedgerError("way", "Choose one of the ways.")
         if way.cannot:

@@ -2,7 +2,7 @@
 
 import secrets
 
-from flask import render_template
+from flask import render_template, request
 from flask.typing import ResponseReturnValue
 
 from app.documents import factory_letter_pdf
@@ -36,8 +36,8 @@ def loss_plan(loss_id: int) -> ResponseReturnValue:
         said = f"The plan is chosen: {kind.words[:1].lower()}{kind.words[1:]}."
         return flash_and_redirect(said, "keying.loss_drafts", loss_id=loss_id)
     form.version.data = form.version.data or str(loss.version)
-    page = render_template("keying/loss_plan.html", loss=loss, form=form, ways=ways_of_loss(work, loss_id))
-    return page, form.status
+    ways = ways_of_loss(work, loss_id, is_thorough="longer" in request.args)
+    return render_template("keying/loss_plan.html", loss=loss, form=form, ways=ways), form.status
 
 
 @blueprint.route("/losses/<int:loss_id>/drafts", methods=["GET", "POST"])

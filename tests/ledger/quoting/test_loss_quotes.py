@@ -44,31 +44,15 @@ from tests.keyed import give, walk
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import accept, issued, mortise, openings
 from tests.lost_and_safe import at_odds, cuts_on_record, keys_of, lost_cuts, meant_to_open, opened_by
-from tests.sold_systems import OPENS, fit, sold_mill, sold_school
+from tests.sold_systems import OPENS, fit, sold_hall, sold_mill, sold_school
 
 SHOP = {"keyed_at": "shop", "override_reason": "soon"}
 
 
 @pytest.fixture
 def system(work: Work) -> KeySystem:
-    """The Hall: F1 to F3 on AA1 to AA3, F4 and F5 alike on AA4, F6 on AB1, F7 single; all fitted, keys out."""
-    lines = (
-        mortise(3, KeyingInstruction(KeyingKind.GMK, master="AA")),
-        mortise(2, KeyingInstruction(KeyingKind.GMK, 2, "AA")),
-        mortise(1, KeyingInstruction(KeyingKind.GMK, master="AB")),
-        mortise(1, KeyingInstruction(KeyingKind.SKD)),
-    )
-    asked = SystemRequest(name="The Hall", levels=3, masters=2)
-    job = issued(work, QuoteRequest(customer_id(work, "Harbourmaster"), lines, system=asked, **SHOP))  # type: ignore[arg-type]
-    accept(work, job, openings(7))
-    fit(work, job)
-    found = work.session.scalars(sa.select(KeySystem)).one()
-    for symbol, count in (("AA", 3), ("A", 2)):
-        keyset = _keyset(work, symbol)
-        for copy in range(1, count + 1):
-            work.session.add(Key(keyset_id=keyset.id, copy_number=copy, state=KeyState.OUT, changed_at=work.now))
-    work.session.commit()
-    return found
+    """The Hall, whose doors are fitted and whose keys are out."""
+    return sold_hall(work)
 
 
 def _keyset(work: Work, symbol: str) -> Keyset:

@@ -1,11 +1,13 @@
 """The pages of a loss's plan: ways with what each costs, phases as drafts and jobs, and the letter to a factory."""
 
+import re
 from html import unescape
 
 import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.ledger.keys import loss_plans
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, Keyset, KeySystem, Level, Loss, RecordsHolder, Role, Stage
 from tests.conftest import NOW
@@ -62,6 +64,19 @@ def test_phases_by_day_are_jobs_of_their_own_and_bad_input_is_told_at_its_box(
     assert [(job.number, job.stage) for job in jobs] == [(1002, Stage.ASKED), (1003, Stage.ASKED)]
     assert "Every door of the plan stands in a quote or a job of this loss" in clerk.get(address).text
     assert clerk.post(address, data={"by": "all"}).status_code == 422
+
+
+def test_another_master_is_searched_for_briefly_and_longer_where_that_is_asked(
+    client_as: ClientAs, session: Session, loss: Loss, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(loss_plans, "_BRIEF", 0.0)
+    loss.keyset = session.scalars(sa.select(Keyset).where(Keyset.symbol == "A")).one()
+    session.commit()
+    clerk = client_as(Role.COUNTER)
+    page = clerk.get(f"/keying/losses/{loss.id}/plan").text
+    assert "A keeps its symbol and gets another bitting." in page and "Cannot be had. No new bittings" not in page
+    [longer] = re.findall(r'<a href="([^"]*)">Search longer</a>', page)
+    assert "Search longer" not in clerk.get(unescape(longer)).text
 
 
 def test_a_factory_is_asked_by_a_letter_without_a_bitting(
