@@ -352,6 +352,7 @@ _COLUMNS: Mapping[str, tuple[ListColumn, ...]] = {
         *(_CUSTOMER, _PHONE),
         *(ListColumn(words.capitalize(), _aged(place), Kind.MONEY) for place, words in enumerate(AGE_CLASSES)),
         ListColumn("Not invoiced yet", lambda row: row.not_invoiced_cents, Kind.MONEY),
+        ListColumn("Paid ahead", lambda row: row.ahead_cents, Kind.MONEY),
         ListColumn("Credit", lambda row: row.credit_cents, Kind.MONEY),
         ListColumn("Owed", lambda row: row.total_cents, Kind.MONEY),
     ),

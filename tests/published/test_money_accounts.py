@@ -14,16 +14,17 @@ import pytest
 
 from app.ledger.catalog.money_rules import set_money_rules
 from app.ledger.catalog.price_editing import set_deciding_day, set_tax_rule
+from app.ledger.jobs.queries import get_job, job_money
 from app.ledger.money.crediting import CreditForm, credit_lines
 from app.ledger.money.invoicing import Invoicing
 from app.ledger.money.owing import aging, statement_of
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Invoice, InvoiceKind, Job, LineKind, Payment, Stage
-from app.pricing import NO_DISCOUNT, MoneyRules, TaxRule
+from app.pricing import NO_DISCOUNT, MoneyRules, PaymentTerms, TaxRule
 from tests import factories
 from tests.ledger.conftest import config, customer_id, house_folder, work
-from tests.ledger.money.conftest import invoiced, later, went
+from tests.ledger.money.conftest import invoiced, later, paid, went
 from tests.ledger.test_main_job import accept, issued
 
 __all__ = ["config", "house_folder", "work"]
@@ -155,6 +156,25 @@ def test_tax_on_goods_that_come_back_with_a_charge(work: Work, is_kept: bool, re
     assert one.total_cents == 92_65
     note = credit_lines(work, one.id, 2, CreditForm({"1": 1}, "brought back", secrets.token_hex(8), 10_00))
     assert (note.total_cents, note.refers_to_id) == (-refund, one.id)
+
+
+def test_what_was_paid_early_comes_back_as_it_was_paid(work: Work) -> None:
+    """TX13, P: 23VAC10-210-250 example 1: 100.00 and 5.30, 10 % within 30 days: 94.77, 90.00 and 4.77. What comes
+    back then is credited at what was paid for it (C): all of it, once for both and once one by one.
+    """
+    set_money_rules(work, work.today, MoneyRules(terms=PaymentTerms(30, Decimal(10), 30)))
+    taxed(work, "5.3", work.today)
+    for pieces in ([2], [1, 1]):
+        job = sold(work, 50_00, 2)
+        one = invoiced(work, job, Invoicing.ALL)
+        paid(work, job, 94_77)
+        notes = [
+            credit_lines(work, one.id, 2 + place, CreditForm({"1": count}, "back", secrets.token_hex(8)))
+            for place, count in enumerate(pieces)
+        ]
+        sums = [(note.subtotal_cents, note.tax_cents) for note in notes]
+        assert tuple(map(sum, zip(*sums, strict=True))) == (-90_00, -4_77)
+        assert job_money(get_job(work.session, job.number)).total_cents == 0
 
 
 def test_a_full_and_a_partial_return(work: Work) -> None:

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from decimal import Decimal
+from fractions import Fraction
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
@@ -21,7 +22,7 @@ from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.keys.keys import record_keys, take_in
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.pinned import freeze_pins
-from app.ledger.money.crediting import write_credit_notes
+from app.ledger.money.crediting import credit_value, write_credit_notes
 from app.ledger.money.invoicing import (
     InvoiceForm,
     Invoicing,
@@ -181,7 +182,11 @@ def _problems(job: Job, found: Returnable, form: ReturnForm) -> list[Problem]:
     if not form.pieces:
         problems.append(Problem("pieces", "Say what comes back: choose cylinders, or enter how many pieces."))
     mine = {one.id for one in found.cylinders}
+    named = Counter(cylinder for piece in form.pieces for cylinder in piece.cylinders)
+    if any(count > 1 for count in named.values()):
+        problems.append(Problem("pieces", "A cylinder is named twice: it comes back once, in one condition."))
     wanted: Counter[int] = Counter()
+    no_count = set()
     for piece in form.pieces:
         if piece.is_restocked and piece.condition is not ReturnCondition.GOOD:
             problems.append(Problem("pieces", f"Line {piece.line_number}: only good pieces go back on the shelf."))
@@ -190,15 +195,18 @@ def _problems(job: Job, found: Returnable, form: ReturnForm) -> list[Problem]:
             problems.append(Problem("pieces", told))
         elif not piece.cylinders:
             wanted[piece.line_number] += piece.quantity
+            if piece.quantity < 1:
+                no_count.add(piece.line_number)
     for number, count in wanted.items():
         most = found.goods.get(number, 0)
-        if not 0 < count <= most:
+        if count > most or number in no_count:
             told = f"Of line {number}, {most} of job {job.number} can come back: enter at most that."
             problems.append(Problem("pieces", told))
     held = Counter(key.keyset_id for key in found.keys)
     for keyset, count in form.keys.items():
-        if count > held[keyset]:
-            problems.append(Problem("keys", f"{counted(held[keyset], 'key')} of this keyset can come back."))
+        if not 0 <= count <= held[keyset]:
+            told = f"{counted(held[keyset], 'key')} of this keyset can come back: enter at most that."
+            problems.append(Problem("keys", told))
     if form.percent is not None and form.cents is not None:
         problems.append(Problem("restocking", "Enter the restocking charge in percent or as an amount, not both."))
     if form.percent is not None and not 0 <= form.percent <= 100:
@@ -252,9 +260,9 @@ def _credit(work: Work, job: Job, row: GoodsReturn, form: ReturnForm) -> None:
         fit: Counter[str] = Counter()
         for line in row.lines:
             fit[str(line.line_number)] += line.quantity * (line.condition is not ReturnCondition.DEFECTIVE)
-        kept = restocking_cents(
-            sum(shares[label].base(fit[label]) for label in lines if label in shares), form.percent
-        )
+        fit_price = sum(shares[label].base(fit[label]) for label in lines if label in shares)
+        worth = Fraction(credit_value(work.session, job, lines) * fit_price, price)
+        kept = restocking_cents(half_up(worth), form.percent)
     told = f"{return_number(row.number)}: {row.reason}"
     notes = write_credit_notes(work, job, lines, told, kept, _token(row))
     row.restocking_cents, row.credit_note_id = kept, notes[0].id

@@ -9,7 +9,7 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import CREDIT_EXCEEDED, record
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Job, Role
-from app.pricing import show_cents
+from app.pricing import MAX_CENTS, show_cents
 
 
 def require_credit_for(work: Work, job: Job, lines: Handed, reason: str = "") -> None:
@@ -54,8 +54,12 @@ def require_credit(work: Work, customer: Customer, cents: int, reason: str = "",
 
 
 def set_credit_limit(work: Work, customer_id: int, version: int, cents: int | None) -> Customer:
-    """Set the most that a customer may owe, None for no limit, read at `version`; the owner's alone."""
+    """Set the most that a customer may owe, None for no limit, read at `version`; the owner's alone. LedgerError on
+    `limit` where it is no amount that can be owed.
+    """
     work.require_owner()
+    if cents is not None and not 0 <= cents <= MAX_CENTS:
+        raise LedgerError("limit", f"Enter an amount from $0.00 to {show_cents(MAX_CENTS)}, or nothing for no limit.")
     with transaction(work.session):
         customer = get_version(work.session, Customer, customer_id, "customer", version)
         customer.credit_limit_cents = cents

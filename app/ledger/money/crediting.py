@@ -28,6 +28,16 @@ from app.validation import fault_of_length
 
 CREDITED = "credit note issued"
 RESTOCKING = "restocking"
+EARLY_BACK = "paid early"
+"""The label of a credit note's line that takes back the discount for paying early on what is credited."""
+_EARLY_WORDS = "Less the discount for paying early"
+_EARLY_RULE = (
+    "What was taken off the invoice for paying early is not given back: its part that falls on what is credited is "
+    "taken off this credit note, with the sales tax in it."
+)
+
+
+_NO_PIECES = (RESTOCKING, EARLY_BACK)
 
 
 def get_invoice(session: Session, number: int) -> Invoice:
@@ -48,7 +58,7 @@ def _left(session: Session, invoice: Invoice) -> Counter[str]:
     """Label → how many pieces of an invoice were not credited yet."""
     left = Counter({line.label: line.quantity for line in invoice.lines})
     for note in credited_of(session, invoice):
-        left.subtract({line.label: line.quantity for line in note.lines if line.label != RESTOCKING})
+        left.subtract({line.label: line.quantity for line in note.lines if line.label not in _NO_PIECES})
     return left
 
 
@@ -63,12 +73,8 @@ def write_credit_notes(
     begin with `token`. Raises LedgerError on `lines` where the invoices have fewer, on `restocking` where it is more
     than they come to.
     """
-    wanted = Counter({label: count for label, count in lines.items() if count})
-    if not wanted or min(wanted.values()) < 0:
-        raise LedgerError("lines", "Enter how many pieces are credited.")
+    parts, values = _valued(work.session, job, lines)
     number = next_number(work.session, INVOICE_NUMBERS)
-    parts = _parts(work.session, job, wanted)
-    values = [_credited(work.session, invoice, part) for invoice, part in parts]
     whole, so_far, kept = sum(values), 0, 0
     notes: list[Invoice] = []
     for place, ((invoice, part), value) in enumerate(zip(parts, values, strict=True)):
@@ -81,6 +87,24 @@ def write_credit_notes(
         named = f"{token} {place + 1}" if token else ""
         notes.append(_credit(work, job, invoice, part, reason, share, number, named))
     return notes
+
+
+def credit_value(session: Session, job: Job, lines: Mapping[str, int]) -> int:
+    """What crediting pieces of a job by their lines' labels comes to before tax and before a restocking charge, less
+    what was taken off for paying early. LedgerError on `lines` where the invoices have fewer.
+    """
+    return sum(_valued(session, job, lines)[1])
+
+
+def _valued(
+    session: Session, job: Job, lines: Mapping[str, int]
+) -> tuple[list[tuple[Invoice, Counter[str]]], list[int]]:
+    """How many of each label are credited on which invoice, and what each of these parts comes to before tax."""
+    wanted = Counter({label: count for label, count in lines.items() if count})
+    if not wanted or min(wanted.values()) < 0:
+        raise LedgerError("lines", "Enter how many pieces are credited.")
+    parts = _parts(session, job, wanted)
+    return parts, [_Credit.of(session, invoice, part).cents for invoice, part in parts]
 
 
 def _parts(session: Session, job: Job, wanted: Counter[str]) -> list[tuple[Invoice, Counter[str]]]:
@@ -100,15 +124,69 @@ def _parts(session: Session, job: Job, wanted: Counter[str]) -> list[tuple[Invoi
     return found
 
 
-def _credited(session: Session, invoice: Invoice, wanted: Mapping[str, int]) -> int:
-    """What so many pieces of an invoice come to before tax."""
-    left, cents = _left(session, invoice), 0
-    for line in read_invoice(invoice.snapshot).lines:
-        if count := wanted.get(line.label, 0):
-            first = line.quantity - left[line.label]
-            cents += _share(line.taxed_cents, first + count, line.quantity)
-            cents -= _share(line.taxed_cents, first, line.quantity)
-    return cents
+@dataclass(frozen=True, slots=True)
+class _Credit:
+    """What so many pieces of an invoice come to. discount_cents: of the quote's discount; early_cents: of what was
+    taken off for paying early, without the tax in it, early_tax_cents; tax_cents: on the pieces.
+    """
+
+    lines: tuple[InvoicedLine, ...]
+    discount_cents: int
+    percent: str
+    taxed: Counter[str]  # label → what of it is taxed still
+    tax_cents: int
+    early_cents: int = 0
+    early_tax_cents: int = 0
+
+    @property
+    def cents(self) -> int:
+        """Before tax and before a restocking charge."""
+        return -sum(line.taxed_cents for line in self.lines) - self.early_cents
+
+    @classmethod
+    def of(cls, session: Session, invoice: Invoice, wanted: Mapping[str, int]) -> "_Credit":
+        """Of pieces that are left to credit."""
+        frozen, left = read_invoice(invoice.snapshot), _left(session, invoice)
+        lines, discount, rest = [], 0, 0
+        was = _taxed_now(session, invoice)
+        now = Counter(was)
+        for line in frozen.lines:
+            count, first = wanted.get(line.label, 0), line.quantity - left[line.label]
+            last = first + count
+            rest += line.taxed_cents - _share(line.taxed_cents, first, line.quantity)
+            if not count:
+                continue
+            amount = _share(line.amount_cents, last, line.quantity) - _share(line.amount_cents, first, line.quantity)
+            base = _share(line.taxed_cents, last, line.quantity) - _share(line.taxed_cents, first, line.quantity)
+            discount += amount - base
+            off = line.unit_cents * line.quantity - line.amount_cents
+            note = note_of_part(line.note, off, line.unit_cents * count - amount)
+            lines.append(replace(line, quantity=count, amount_cents=-amount, taxed_cents=-base, note=note))
+            if line.tax_percent:
+                now[line.label] -= base
+        percent = next((line.tax_percent for line in frozen.lines if line.tax_percent), "")
+        found = cls(tuple(lines), discount, percent, now, _tax(frozen, percent, was) - _tax(frozen, percent, now))
+        early = _early_left(session, invoice)
+        if not early:
+            return found
+        goods = Counter({label: cents for label, cents in was.items() if label != RESTOCKING})
+        return found._less_early(early, rest + _tax(frozen, percent, goods))
+
+    def _less_early(self, early_cents: int, whole_cents: int) -> "_Credit":
+        """The same less its share of what was taken off `whole_cents`, tax included, for paying early."""
+        worth = self.cents + self.tax_cents
+        off = _share(early_cents, min(worth, whole_cents), whole_cents) if whole_cents > 0 else 0
+        in_tax = _share(off, self.tax_cents, worth) if worth else 0
+        return replace(self, early_cents=off - in_tax, early_tax_cents=in_tax)
+
+
+def _early_left(session: Session, invoice: Invoice) -> int:
+    """What was taken off an invoice for paying early, less what credit notes on it took back of that."""
+    rows = sa.select(sa.func.coalesce(sa.func.sum(PaymentUse.discount_cents), 0))
+    taken = int(session.scalar(rows.where(PaymentUse.invoice_id == invoice.id)) or 0)
+    for frozen in (read_invoice(note.snapshot) for note in credited_of(session, invoice)):
+        taken -= sum(line.amount_cents for line in frozen.lines if line.label == EARLY_BACK) + frozen.early_tax_cents
+    return taken
 
 
 def _credit(
@@ -123,41 +201,29 @@ def _credit(
     restocking_percent: Decimal = Decimal(0),
 ) -> Invoice:
     session, frozen = work.session, read_invoice(invoice.snapshot)
-    rules, left = money_rules_on(session, work.today), _left(session, invoice)
-    lines, discount = [], 0
-    percent = next((line.tax_percent for line in frozen.lines if line.tax_percent), "")
-    was = _taxed_now(session, invoice)
-    now = Counter(was)
-    for line in frozen.lines:
-        count = wanted.get(line.label, 0)
-        if not count:
-            continue
-        first, last = line.quantity - left[line.label], line.quantity - left[line.label] + count
-        amount = _share(line.amount_cents, last, line.quantity) - _share(line.amount_cents, first, line.quantity)
-        base = _share(line.taxed_cents, last, line.quantity) - _share(line.taxed_cents, first, line.quantity)
-        discount += amount - base
-        off = line.unit_cents * line.quantity - line.amount_cents
-        note = note_of_part(line.note, off, line.unit_cents * count - amount)
-        lines.append(replace(line, quantity=count, amount_cents=-amount, taxed_cents=-base, note=note))
-        if line.tax_percent:
-            now[line.label] -= base
-    credited = -sum(line.taxed_cents for line in lines)
+    rules, credit = money_rules_on(session, work.today), _Credit.of(session, invoice, wanted)
+    lines, tax = list(credit.lines), credit.early_tax_cents - credit.tax_cents
+    if credit.early_cents or credit.early_tax_cents:
+        off = (credit.early_cents, credit.early_cents, credit.early_cents)
+        lines.append(InvoicedLine(EARLY_BACK, _EARLY_WORDS, "", 1, *off, ""))
     if restocking_percent:
-        restocking_cents = charged_for_restocking(credited, restocking_percent)
-    if not 0 <= restocking_cents <= credited:
+        restocking_cents = charged_for_restocking(credit.cents, restocking_percent)
+    if not 0 <= restocking_cents <= credit.cents:
         raise LedgerError(
-            "restocking", f"What comes back comes to {show_cents(credited)} before tax: keep at most that."
+            "restocking", f"What comes back comes to {show_cents(credit.cents)} before tax: keep at most that."
         )
     if restocking_cents:
-        is_taxed = rules.restocking_taxed and percent
-        charge = (restocking_cents, restocking_cents, restocking_cents, percent if is_taxed else "")
+        is_taxed = rules.restocking_taxed and credit.percent
+        charge = (restocking_cents, restocking_cents, restocking_cents, credit.percent if is_taxed else "")
         lines.append(InvoicedLine(RESTOCKING, "Restocking charge", "", 1, *charge))
         if is_taxed:
-            now[RESTOCKING] += restocking_cents
-    tax = _tax(frozen, percent, now) - _tax(frozen, percent, was)
+            kept = credit.taxed + Counter({RESTOCKING: restocking_cents})
+            tax += _tax(frozen, credit.percent, kept) - _tax(frozen, credit.percent, credit.taxed)
     return _put(
-        work, job, invoice, frozen, tuple(lines), -discount, tax, 0, reason, number, token,
+        work, job, invoice, frozen, tuple(lines), -credit.discount_cents, tax, 0, reason, number, token,
         restocking_rule=rules.restocking_sentence if restocking_cents else "",
+        early_rule=_EARLY_RULE if credit.early_cents else "",
+        early_tax_cents=credit.early_tax_cents,
     )  # fmt: skip
 
 
@@ -201,6 +267,8 @@ def _put(
     *,
     cancels: bool = False,
     restocking_rule: str = "",
+    early_rule: str = "",
+    early_tax_cents: int = 0,
 ) -> Invoice:
     reason = " ".join(reason.split())
     if not reason:
@@ -230,6 +298,8 @@ def _put(
         refers_to=frozen.number,
         reason=reason,
         restocking_rule=restocking_rule,
+        early_rule=early_rule,
+        early_tax_cents=early_tax_cents,
         is_last=False,
     )
     token = token or f"credit note {number}"

@@ -77,6 +77,8 @@ class InvoiceSnapshot(JsonDataclass):
     refers_to: int | None = None  # the invoice that a credit note changes
     reason: str = ""
     restocking_rule: str = ""
+    early_rule: str = ""  # what becomes of the discount for paying early
+    early_tax_cents: int = 0  # the tax in it
     is_last: bool = False  # with it all of the job is invoiced
 
     @property

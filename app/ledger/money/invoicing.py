@@ -262,10 +262,11 @@ def handed_value(session: Session, job: Job) -> int:
     """
     if job.stage.is_with_customer:
         return job_money(job).total_cents
-    sold = sold_of(session, job)
+    handed = handed_of(session, job)
+    sold = sold_of(session, job) if handed else None
     if sold is None or job.agreed_cents is None:
         return 0
-    went = sold.value(_went(session, job, sold), tax_as_sold(session, sold))
+    went = sold.value(sold.went(handed), tax_as_sold(session, sold))
     return max(0, went + job.agreed_cents - sold.quote.totals.total_cents)
 
 

@@ -226,7 +226,9 @@ def overpaid_jobs(session: Session, customer_id: int | None = None) -> list[tupl
 
 @dataclass(frozen=True, slots=True)
 class AgingRow:
-    """A customer's debt by age: cents by the places of AGE_CLASSES, what is not invoiced yet, and the credit."""
+    """A customer's debt by age: cents by the places of AGE_CLASSES, what is not invoiced yet, the credit, and what
+    was paid ahead for jobs of which nothing was handed over or invoiced yet, or less than that.
+    """
 
     customer_id: int
     customer_name: str
@@ -234,11 +236,12 @@ class AgingRow:
     cents: tuple[int, ...]
     not_invoiced_cents: int
     credit_cents: int
+    ahead_cents: int = 0
 
     @property
     def total_cents(self) -> int:
-        """What the customer owes, less the credit; below zero where that is more."""
-        return sum(self.cents) + self.not_invoiced_cents - self.credit_cents
+        """What the customer owes, less the credit and what was paid ahead; below zero where that is more."""
+        return sum(self.cents) + self.not_invoiced_cents - self.credit_cents - self.ahead_cents
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,7 +255,8 @@ class Aging:
     def total(self) -> AgingRow:
         """All customers together."""
         cents = tuple(sum(row.cents[place] for row in self.rows) for place in range(len(AGE_CLASSES)))
-        rest = (sum(getattr(row, name) for row in self.rows) for name in ("not_invoiced_cents", "credit_cents"))
+        names = ("not_invoiced_cents", "credit_cents", "ahead_cents")
+        rest = (sum(getattr(row, name) for row in self.rows) for name in names)
         return AgingRow(0, "All", "", cents, *rest)
 
 
@@ -272,17 +276,37 @@ def aging(session: Session, today: date, customer_id: int | None = None) -> Agin
             classes[owner[one.invoice.job_id]][place] += one.open_cents
     for job in jobs:
         rest[job.customer_id] += max(0, job.owed_cents - job.invoiced_cents)
-    credit = credit_of(session, customer_id)
-    ids = {*classes, *(key for key, cents in rest.items() if cents), *credit}
+    credit, ahead = credit_of(session, customer_id), _paid_ahead(session, customer_id)
+    ids = {*classes, *(key for key, cents in rest.items() if cents), *credit, *ahead}
     names = sa.select(Customer.id, Customer.name, Customer.phone).where(Customer.id.in_(ids))
     found = session.execute(names.order_by(sa.func.lower(Customer.name), Customer.id))
     return Aging(
         tuple(
-            AgingRow(key, name, phone, tuple(classes[key]), rest[key], credit.get(key, 0))
+            AgingRow(key, name, phone, tuple(classes[key]), rest[key], credit.get(key, 0), ahead[key])
             for key, name, phone in found
         ),
         rules.age_sentence,
     )
+
+
+def _paid_ahead(session: Session, customer_id: int | None = None) -> Counter[int]:
+    """Customer → what was paid for jobs beyond what was handed over or invoiced of them, but what is credit."""
+    paid = sa.select(Payment.job_id, sa.func.sum(Payment.received_cents).label("cents")).group_by(Payment.job_id)
+    sums = paid.subquery()
+    rows = sa.select(Job, sums.c.cents).join(sums, sums.c.job_id == Job.id)
+    rows = rows.where(Job.stage.not_in((*_WITH_CUSTOMER, *_OVER)), sums.c.cents > 0)
+    if customer_id is not None:
+        rows = rows.where(Job.customer_id == customer_id)
+    found = session.execute(rows.order_by(Job.id)).all()
+    papers: dict[int, list[OpenInvoice]] = defaultdict(list)
+    for one in invoices_of_jobs(session, [job.id for job, _ in found]):
+        papers[one.invoice.job_id].append(one)
+    ahead: Counter[int] = Counter()
+    for job, cents in found:
+        most = int(cents) if job.agreed_cents is None else min(int(cents), job.agreed_cents)
+        if (beyond := most - due_of(session, job, papers[job.id])) > 0:
+            ahead[job.customer_id] += beyond
+    return ahead
 
 
 def _with_open_invoices() -> sa.Select[int]:

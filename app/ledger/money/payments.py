@@ -160,7 +160,7 @@ def take_payment(work: Work, job_number: int, version: int, form: PaymentForm) -
             raise Problems(problems)
         if len(job.payments) + 1 != version:
             raise Stale()
-        _require_room(job, *_money_of(work.session, job), form)
+        _require_room(job, *money_of(work.session, job), form)
         if form.kind is PaymentKind.OFF_PRICE and has_invoices(work.session, job):
             raise LedgerError("kind", "This job is invoiced: write a credit note on its invoice, then give it back.")
         put_payment(work, job, form, note)
@@ -234,8 +234,10 @@ def _problems(work: Work, job: Job, form: PaymentForm, note: str) -> list[Proble
     return [Problem(field, said) for field, is_wrong, said in faults if is_wrong]
 
 
-def _money_of(session: Session, job: Job) -> tuple[JobMoney, int]:
-    """What is to be paid and was, and of a canceled job what of that was taken or invoiced before."""
+def money_of(session: Session, job: Job) -> tuple[JobMoney, int]:
+    """What is to be paid of a job and was; of one that was lost or canceled, also what of that was taken or invoiced
+    before.
+    """
     money = job_money(job)
     due = due_of(session, job) if job.stage in _CAME_TO_NOTHING else 0
     return replace(money, total_cents=due, deposit_cents=0) if due else money, due
@@ -273,7 +275,7 @@ def payments_of(session: Session, job_number: int) -> JobPayments:
     names = dict(session.execute(sa.select(User.id, User.name).where(User.id.in_(takers))).all())
     details = session.scalars(sa.select(Event.detail).where(Event.job_id == job.id, Event.kind.in_(_EVENT_KINDS)))
     told = {detail.get("payment"): detail for detail in details}
-    (money, due), paid, receipts = _money_of(session, job), 0, []
+    (money, due), paid, receipts = money_of(session, job), 0, []
     buyers = buyers_then(session, job.id, job.customer, (one.received_on for one in job.payments))
     for place, payment in enumerate(job.payments, start=1):
         paid += payment.received_cents

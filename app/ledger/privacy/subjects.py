@@ -9,8 +9,8 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, selectinload
 
-from app.ledger.jobs.queries import job_money
 from app.ledger.keys.key_queries import RECEIPTS
+from app.ledger.money.payments import money_of
 from app.ledger.privacy.words import Mark, pattern_of_words, patterns_of_phone, phone_marks, tokens, words_mark
 from app.ledger.quoting.mailing import QUOTE_SENT
 from app.ledger.search.words import dialect_of, holds, query_of, read_words, word_ids
@@ -345,8 +345,8 @@ def _of_customer(session: Session, customer_id: int) -> Iterator[str]:
     if is_open:
         yield f"Not over yet: job {', '.join(is_open)}. Finish it, lose its quote or cancel it first."
     for job in jobs:
-        money = job_money(job)
-        owed = money.balance_cents if job.stage not in _CAME_TO_NOTHING else -money.paid_cents
+        money, due = money_of(session, job)
+        owed = money.balance_cents if due or job.stage not in _CAME_TO_NOTHING else -money.paid_cents
         if job.stage in _OVER and owed > 0:
             yield f"Job {job.number}: {show_cents(owed)} is not paid. Take it, or let it off the price, first."
         elif job.stage in _OVER and owed < 0:

@@ -69,7 +69,7 @@ class InvoiceLine(Base):
 
     id: Mapped[int] = mapped_column(primary_key=True)
     invoice_id: Mapped[int] = mapped_column(sa.ForeignKey("invoices.id"), index=True)
-    label: Mapped[str] = mapped_column(sa.String(12))  # 1, 1a …; restocking
+    label: Mapped[str] = mapped_column(sa.String(12))  # 1, 1a …; restocking, paid early
     words: Mapped[str] = mapped_column(sa.Text)
     quantity: Mapped[int]
     amount_cents: Mapped[int]
@@ -99,6 +99,7 @@ class AccountPayment(Base):
     request_token: Mapped[str] = mapped_column(sa.String(64), unique=True)
 
     customer: Mapped[Customer] = relationship()
+    taken_by: Mapped[User] = relationship()
     parts: Mapped[list[Payment]] = relationship(order_by=Payment.id)
 
 

@@ -17,12 +17,13 @@ from app.ledger.jobs.appointments import appointments_of_job, when_words
 from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
 from app.ledger.jobs.files import KINDS_IN_WORDS, MOST_BYTES, files_of_job
 from app.ledger.jobs.notes import MOST_NOTE
-from app.ledger.jobs.queries import OPEN, LedgerQuestion, days_late, get_job, job_money, show_margin
+from app.ledger.jobs.queries import OPEN, LedgerQuestion, days_late, get_job, show_margin
 from app.ledger.jobs.reminders import reminders_of
 from app.ledger.jobs.stages import BEFORE_BENCH, next_stages
 from app.ledger.keysystems.authority import lacks_authority, systems_touched
 from app.ledger.keysystems.keysets import waiting_keys
 from app.ledger.money.invoicing import papers_of_money
+from app.ledger.money.payments import money_of
 from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.request import said_of_line
 from app.ledger.quoting.resolving import told_customer
@@ -127,6 +128,7 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
     numbers = job_numbers(work.session, [warranty.cylinder.job_id]) if warranty is not None else {}
     touched = systems_touched(work.session, job.id) if Stage.ON_THE_BENCH in allowed else ()
     may_go = may_all_go(work.session, job)
+    money, due_all_the_same = money_of(work.session, job)
     needs = needs_of(work.session, job.id)
     forms: dict[str, PageForm | BlankForm] = {
         "form": BlankForm(MoveForm, job.version),
@@ -138,7 +140,8 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         "jobs/show.html",
         job=job,
         late_days=days_late(job, work.today),
-        money=job_money(job),
+        money=money,
+        due_all_the_same=due_all_the_same,
         invoices=papers_of_money(work.session, job),
         margin=show_margin(job.value_cents, job.cost_cents),
         share_of=show_margin,

@@ -8,6 +8,7 @@ import sqlalchemy as sa
 from app.documents import return_slip_pdf, sale_receipt_pdf
 from app.errors import Problems
 from app.ledger.bench.door_keysets import door_keysets
+from app.ledger.catalog.money_rules import set_money_rules
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.goods.claims import SettleClaimForm, list_claims, settle_claim
 from app.ledger.goods.counter_sale import SaleForm, sell_at_counter
@@ -41,7 +42,7 @@ from app.ledger.tables import (
     Role,
     Stage,
 )
-from app.pricing import KeyingKind
+from app.pricing import KeyingKind, MoneyRules, PaymentTerms
 from tests.keyed import walk
 from tests.ledger.conftest import by, customer_id
 from tests.ledger.money.conftest import invoiced, paid
@@ -124,6 +125,19 @@ def test_a_restocking_charge_in_percent_is_not_on_what_came_defective(work: Work
     assert (back.restocking_cents, back.credited_cents) == (9_60, 127_68)
 
 
+def test_a_restocking_charge_in_percent_is_of_what_was_paid(work: Work) -> None:
+    """Two are 128.00 + 9.28; 2 % of 137.28 is 2.75, 0.19 of it in the tax. 125.44 was paid for them before tax, 15 %
+    of the good one's 62.72 is 9.41: 134.53 - 9.41 = 125.12.
+    """
+    set_money_rules(work, work.today, MoneyRules(terms=PaymentTerms(30, Decimal(2), 10)))
+    job = sold(work, 2, ON_ACCOUNT)
+    paid(work, job, 134_53)
+    pieces = (BroughtBack(1, 1, GOOD), BroughtBack(1, 1, DEFECTIVE))
+    form = ReturnForm("one is bent", pieces, percent=Decimal(15), means="check")
+    back = return_goods(by(work, Role.COUNTER), job.number, job.version, form)
+    assert (back.restocking_cents, back.credited_cents, job.payments[-1].cents) == (9_41, 125_12, -125_12)
+
+
 def test_no_more_comes_back_than_was_handed_over_and_nothing_that_was_never_sold(work: Work) -> None:
     job = sold(work, 3)
     counter = by(work, Role.COUNTER)
@@ -132,9 +146,10 @@ def test_no_more_comes_back_than_was_handed_over_and_nothing_that_was_never_sold
         (BroughtBack(2, 1, GOOD), "Of line 2, 0 of job"),
         (BroughtBack(1, 0, GOOD, cylinders=(4040,)), "never handed over by this job, or came back already"),
         (BroughtBack(1, 1, SPOILED, is_restocked=True), "only good pieces go back on the shelf"),
+        (BroughtBack(1, -1, GOOD), "Of line 1, 3 of job"),
     ):
         with pytest.raises(Problems, match=told):
-            return_goods(counter, job.number, job.version, ReturnForm("no use", (piece,)))
+            return_goods(counter, job.number, job.version, ReturnForm("no use", (piece, BroughtBack(1, 1, GOOD))))
     with pytest.raises(Problems, match="Say why it comes back"):
         return_goods(counter, job.number, job.version, ReturnForm(" ", ()))
     return_goods(counter, job.number, job.version, ReturnForm("no use", (BroughtBack(1, 2, GOOD),)))
@@ -149,6 +164,13 @@ def test_a_defective_cylinder_leaves_its_door_with_its_keys_and_is_claimed_of_it
     accept(work, job, openings(2))
     walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
     first, second = job.cylinders
+    both = (BroughtBack(1, 0, DEFECTIVE, cylinders=(first.id,)), BroughtBack(1, 0, GOOD, cylinders=(first.id,)))
+    for wrong, told in (
+        (ReturnForm("hard", both), "A cylinder is named twice"),
+        (ReturnForm("hard", both[:1], keys={first.keyset_id or 0: -1}), "4 keys of this keyset can come back"),
+    ):
+        with pytest.raises(Problems, match=told):
+            return_goods(by(work, Role.COUNTER), job.number, job.version, wrong)
     piece = BroughtBack(1, 0, DEFECTIVE, cylinders=(first.id,))
     form = ReturnForm("plug turns hard", (piece,), "R. Teal", keys={first.keyset_id or 0: 2})
     return_goods(by(work, Role.COUNTER), job.number, job.version, form)

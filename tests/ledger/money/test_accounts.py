@@ -18,17 +18,17 @@ from app.ledger.money.accounts import (
     take_account_payment,
     use_credit,
 )
-from app.ledger.money.credit import require_credit_for
+from app.ledger.money.credit import require_credit_for, set_credit_limit
 from app.ledger.money.crediting import CreditForm, credit_lines
 from app.ledger.money.invoicing import Invoicing
 from app.ledger.money.owing import aging, credit_of, owed_by_customer, statement_of
-from app.ledger.money.payments import PaymentKind
+from app.ledger.money.payments import PaymentKind, money_of
 from app.ledger.money.settling import invoices_of_jobs
 from app.ledger.reports.books import book_rows
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import AccountPayment, Event, Job, Payment, Role, Stage
-from app.pricing import MoneyRules, PaymentTerms, UseOrder
+from app.pricing import MAX_CENTS, MoneyRules, PaymentTerms, UseOrder
 from tests.ledger.conftest import by
 from tests.ledger.money.conftest import invoiced, later, paid, went
 from tests.ledger.quoting.test_discounts import CABINETS, TWELVE, ask
@@ -196,6 +196,28 @@ def test_what_is_owed_stands_until_it_is_paid(work: Work, job: Job) -> None:
     assert owed_by_customer(work.session, work.today) == ()
 
 
+def test_what_was_paid_ahead_stands_beside_the_debts(work: Work, job: Job, second: Job) -> None:
+    """100.00 for the second job, of which a cabinet went, 60.40: 39.60 ahead. Of the first 358.70 is owed."""
+    invoiced(work, job, Invoicing.ALL)
+    paid(work, second, 100_00, PaymentKind.DEPOSIT)
+    row = aging(work.session, work.today).rows[0]
+    assert (row.ahead_cents, row.credit_cents, row.total_cents) == (100_00, 0, 258_70)
+    went(work, second, 1, line_1=1)
+    (row,) = aging(work.session, work.today).rows
+    assert (row.ahead_cents, row.not_invoiced_cents, row.total_cents) == (39_60, 0, 319_10)
+    assert statement_of(work.session, job.customer_id, work.today).balance_cents == 319_10
+    invoiced(work, second)
+    assert aging(work.session, work.today).total.ahead_cents == 39_60
+
+
+def test_a_credit_limit_is_an_amount_that_can_be_owed(work: Work, job: Job) -> None:
+    for cents in (-1, MAX_CENTS + 1):
+        with pytest.raises(LedgerError, match=r"Enter an amount from \$0.00 to \$10,000,000.00") as refused:
+            set_credit_limit(work, job.customer_id, job.customer.version, cents)
+        assert refused.value.field == "limit"
+    assert set_credit_limit(work, job.customer_id, job.customer.version, 0).credit_limit_cents == 0
+
+
 def test_the_credit_limit_is_asked_and_the_owner_may_go_on_with_a_reason(work: Work, job: Job, second: Job) -> None:
     """358.70 is owed; a cabinet of the second job is 60.40 more: 419.10."""
     invoiced(work, job, Invoicing.ALL)
@@ -234,6 +256,7 @@ def test_what_a_customer_took_of_a_job_stays_owed_when_the_rest_is_canceled(work
     paid(work, job, 50_00, PaymentKind.DEPOSIT)
     went(work, job, 1, line_1=2)
     move_job(work, job.id, job.version, Stage.CANCELED, "the rest is not needed")
+    assert money_of(work.session, get_job(work.session, job.number))[0].balance_cents == 155_81
     [owed] = owed_by_customer(work.session, work.today)
     statement = statement_of(work.session, job.customer_id, work.today)
     assert (owed.owed_cents, statement.balance_cents, statement.aging.total_cents) == (155_81, 155_81, 155_81)

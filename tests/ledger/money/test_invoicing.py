@@ -8,12 +8,14 @@ from decimal import Decimal
 import pytest
 import sqlalchemy as sa
 
+from app.documents.invoices import invoice_pdf
 from app.ledger.catalog.money_rules import put_terms, set_money_rules
 from app.ledger.catalog.price_editing import set_deciding_day, set_tax_rule, set_tier
 from app.ledger.jobs.queries import get_job, job_money
 from app.ledger.money.crediting import CreditForm, cancel_invoice, credit_lines
 from app.ledger.money.invoice_snapshot import read_invoice
 from app.ledger.money.invoicing import InvoiceForm, Invoicing, invoice_job, next_invoice, papers_of_money, value_of
+from app.ledger.money.owing import statement_of
 from app.ledger.money.payments import PaymentKind
 from app.ledger.money.settling import invoices_of_jobs
 from app.ledger.quoting.snapshot import snapshot_hash
@@ -24,6 +26,7 @@ from app.pricing import Dating, Discount, MoneyRules, PaymentTerms, TaxCents, Ta
 from tests.ledger.money.conftest import invoiced, later, paid, went
 from tests.ledger.quoting.test_discounts import CABINETS, RINGS, TWELVE, ask
 from tests.ledger.test_main_job import accept, issued
+from tests.reading import pdf_text
 
 
 def sums(one: Invoice) -> tuple[int, int, int]:
@@ -220,6 +223,31 @@ def test_the_terms_of_the_tier_are_on_the_invoice_and_its_discount_is_taken_in_i
     assert (money.total_cents, money.balance_cents) == (351_53, 0)
     told = work.session.scalars(sa.select(Event).where(Event.kind == "discount for paying early taken")).one()
     assert told.summary == "$7.17 off invoice I-0001 for paying early, by Thursday 12 March 2026"
+
+
+def test_what_was_off_for_paying_early_is_not_credited(work: Work, job: Job) -> None:
+    """2% of 358.70, 7.17, was off. A cabinet is 56.32 and 4.08 of tax: 7.17 x 60.40 / 358.70 = 1.21 of it falls on
+    that, 0.08 in the tax, so 55.19 + 4.00, and 15% of 55.19 is 8.28. The rest is 283.88 + 14.42 less 5.96, 0.29 in
+    the tax: with both, what was paid comes back, 351.53, but the charge.
+    """
+    set_money_rules(work, work.today, MoneyRules(terms=PaymentTerms(30, Decimal(2), 10)))
+    one = invoiced(work, job, Invoicing.ALL)
+    paid(work, job, 351_53)
+    form = CreditForm({"1": 1}, "a dent", secrets.token_hex(8), restocking_percent=Decimal(15))
+    note = credit_lines(work, one.id, 2, form)
+    assert sums(note) == (-46_91, -4_00, -50_91)
+    paper = read_invoice(note.snapshot)
+    assert [(line.words, line.amount_cents) for line in paper.lines[1:]] == [
+        ("Less the discount for paying early", 1_13),
+        ("Restocking charge", 8_28),
+    ]
+    assert "its part that falls on what is credited" in " ".join(pdf_text(invoice_pdf(paper)).split())
+    rest = {"1": 2, "2": 10, "3": 1}
+    last = credit_lines(work, one.id, 3, CreditForm(rest, "the job fell through", secrets.token_hex(8)))
+    assert sums(last) == (-278_21, -14_13, -292_34)
+    money = job_money(get_job(work.session, job.number))
+    assert (money.total_cents, money.balance_cents) == (8_28, 8_28 - 351_53)
+    assert statement_of(work.session, job.customer_id, work.today).balance_cents == 8_28 - 351_53
 
 
 def test_after_the_last_day_nothing_is_off(work: Work, job: Job) -> None:

@@ -9,7 +9,8 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.tables import Customer, Invoice, Job, PriceTier, Role, Stage
+from app.ledger.money.invoicing import handed_value
+from app.ledger.tables import AccountPayment, Customer, Invoice, Job, PriceTier, Role, Stage
 from tests import factories
 from tests.conftest import NOW
 from tests.desk import accepted, quoted
@@ -92,6 +93,22 @@ def test_a_counter_above_the_credit_limit_is_told_to_ask_the_owner_and_named_no_
     assert "<li>Ask the owner, or take a payment first: " in refused.text and "Go on above" not in refused.text
 
 
+def test_goods_that_were_taken_of_a_canceled_job_are_told_as_owed(
+    counter: FormClient, job: Job, session: Session
+) -> None:
+    page = counter.get("/jobs/1001/hand-over").text
+    (version,) = re.findall(r'name="version"[^>]*value="(\d+)"', page)
+    counter.post("/jobs/1001/hand-over", data={"version": version, "taken_by": "R. Teal", "goods-1": "1"})
+    session.rollback()  # lets go of what it read before
+    job.stage = Stage.CANCELED
+    session.commit()
+    page = counter.get("/jobs/1001").text
+    cents = handed_value(session, job)
+    assert cents > 0 and "Nothing is due" not in page
+    assert f'Nothing received; to pay</th><td class="money">${cents / 100:,.2f}' in page
+    assert "Taken or invoiced before it was canceled, with tax" in page
+
+
 def test_an_account_takes_a_check_for_its_invoices_and_prints_a_statement(
     counter: FormClient, job: Job, session: Session, client_as: ClientAs
 ) -> None:
@@ -108,7 +125,9 @@ def test_an_account_takes_a_check_for_its_invoices_and_prints_a_statement(
     page = counter.get(f"/customers/{customer}/account").text
     assert "<dt>Credit</dt><dd>$5.00</dd>" in page and "used for I-0001" in page
     receipt = pdf_text(counter.get("/account-payments/1.pdf").data)
-    for said in ("Payment receipt M-0001", "For invoice I-0001", "Stays as your credit $5.00"):
+    session.rollback()
+    taken = f"{NOW.year} by {session.scalars(sa.select(AccountPayment)).one().taken_by.name}"
+    for said in ("Payment receipt M-0001", taken, "For invoice I-0001", "Stays as your credit $5.00"):
         assert said in receipt, said
     back = {**check, "token": "b", "cents": "5.01", "note": "too much"}
     too_much = counter.post(f"/customers/{customer}/account/refund", data=back)
