@@ -6,7 +6,7 @@ from datetime import date
 
 from app.documents.filters import show_day
 from app.documents.quote import quote_page
-from app.documents.render import PaperHead, pdf
+from app.documents.render import PORTRAIT, PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
 from app.ledger.goods.papers import HandOverSheet, Pick, SaleReceipt
 from app.ledger.jobs.papers import JobHead, KeyHolders
@@ -96,14 +96,13 @@ def sale_receipt_pdf(receipt: SaleReceipt) -> bytes:
     return pdf("sale_receipt.html", head, receipt=receipt, paper=quote_page(receipt.accepted))
 
 
-def return_slip_pdf(house: HouseHead, job: Job, found: GoodsReturn, notes: Sequence[Invoice]) -> bytes:
-    """What came back, for whoever brought it to sign, and the credit notes on it, as PDF."""
+def return_slip_pdf(house: HouseHead, job: Job, found: GoodsReturn, notes: Sequence[Invoice], keys: str) -> bytes:
+    """What came back, keys too, for whoever brought it to sign, and the credit notes on it, as PDF."""
     head = PaperHead(house, "Return", return_number(found.number), found.at.astimezone().date())
-    words = {line.number: f"{line.description} {line.part_number}".strip() for line in job.lines}
+    lines = {line.number: line for line in job.lines}
     credit = " and ".join(invoice_number(one.number) for one in notes)
-    return pdf(
-        "return_slip.html", head, job=job, found=found, words=words, credit_numbers=credit, is_one=len(notes) == 1
-    )
+    said = {"keys": keys, "credit_numbers": credit, "is_one": len(notes) == 1}
+    return pdf("return_slip.html", head, PORTRAIT, job=job, found=found, lines=lines, **said)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,9 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
+
+import pytest
 
 from app.documents import (
     BittingList,
@@ -9,11 +12,15 @@ from app.documents import (
     bitting_list_pdf,
     factory_order_pdf,
     factory_order_table,
+    hand_over_pdf,
     key_receipt_pdf,
 )
 from app.ledger.bench.bench_sheet import BenchWork
+from app.ledger.goods.hand_overs import HandOver
+from app.ledger.goods.papers import HandOverSheet
 from app.ledger.keys.key_queries import KeyReceipt
 from app.ledger.quoting.snapshot import HouseHead
+from tests.documents.conftest import make_head
 
 Pages = Callable[[bytes], list[str]]
 
@@ -29,6 +36,16 @@ def test_a_receipt_says_who_holds_which_copy_and_has_a_line_to_sign(
     one = replace(receipt(), keys=receipt().keys[:1], authority="")
     assert "received the 1 key listed" in " ".join(pages(key_receipt_pdf(house(), one)))
     assert "none on record" in " ".join(pages(key_receipt_pdf(house(), one)))
+
+
+@pytest.mark.parametrize(("paper", "keys"), [("Letter", 26), ("A4", 29)])
+def test_the_signature_of_a_hand_over_never_stands_on_a_page_of_its_own(paper: str, keys: int, pages: Pages) -> None:
+    """So many keys leave room on the first page for all but the lines to sign."""
+    handed = HandOver("H-1042-1", 1, date(2031, 3, 3), "Cora", "R. Teal", (), (), (), left="")
+    rows = tuple((f"AA{number}", "College", "copy 1") for number in range(1, keys + 1))
+    texts = pages(hand_over_pdf(HandOverSheet(make_head(paper), handed, "", (), rows, ())))
+    assert len(texts) == 2
+    assert f"AA{keys} copy 1 College" in texts[1] and "I have received what is listed." in texts[1]
 
 
 def test_a_factory_order_has_schedule_keying_and_stamping(order: Callable[..., FactoryOrder], pages: Pages) -> None:

@@ -18,6 +18,7 @@ from app.ledger.sites.former_names import buyers_then
 from app.ledger.stock.needs import NeedState, needs_of
 from app.ledger.store.work import Work
 from app.ledger.tables import SHELF, HandedLine, HandOverRow, Job, Keyset, LineKind, StockPlace
+from app.pricing import show_day
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +46,7 @@ def picks_of(session: Session, job: Job) -> tuple[Pick, ...]:
 
 def _pick(shelf: str, state: NeedState) -> Pick:
     need, item = state.need, state.need.item
-    waits = [f"{one.quantity} on order{f' for {one.on:%d %b}' if one.on else ''}" for one in state.coming]
+    waits = [f"{one.quantity} on order{f' for {show_day(one.on)}' if one.on else ''}" for one in state.coming]
     waits += [f"{state.to_order} to be ordered"] if state.to_order else []
     return Pick(
         *(shelf, item.bin, item.code, item.words, need.line_number, need.quantity),

@@ -46,6 +46,7 @@ from app.ledger.tables import (
     SHELF,
     Cylinder,
     CylinderState,
+    Event,
     GoodsReturn,
     Invoice,
     InvoiceKind,
@@ -283,6 +284,18 @@ def credit_notes_of(session: Session, row: GoodsReturn) -> Sequence[Invoice]:
     rows = sa.select(Invoice).where(Invoice.job_id == row.job_id, Invoice.kind == InvoiceKind.CREDIT_NOTE)
     rows = rows.where(sa.or_(Invoice.id == row.credit_note_id, Invoice.request_token.startswith(f"{_token(row)} ")))
     return session.scalars(rows.order_by(Invoice.number)).all()
+
+
+def keys_brought(session: Session, row: GoodsReturn) -> str:
+    """The keys that came back with it, "SKD9 copies 1-2; SKD10 copy 1"; "" where none did."""
+    events = sa.select(Event).where(Event.kind == GOODS_BACK, Event.job_id == row.job_id)
+    events = events.where(Event.summary.startswith(f"{return_number(row.number)} "))
+    told = [key for event in session.scalars(events.order_by(Event.id)) for key in event.detail.get("keys", ())]
+    copies: dict[tuple[int, str], list[int]] = defaultdict(list)
+    keys = sa.select(Key).where(Key.id.in_(told)).order_by(Key.keyset_id, Key.copy_number)
+    for key in session.scalars(keys) if told else ():
+        copies[key.keyset_id, key.keyset.symbol].append(key.copy_number)
+    return "; ".join(f"{symbol} {say_copies(numbers)}" for (_, symbol), numbers in copies.items())
 
 
 def _is_open(work: Work, job: Job) -> bool:

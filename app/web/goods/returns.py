@@ -13,7 +13,15 @@ from app.documents import return_slip_pdf
 from app.errors import Problem, Problems
 from app.ledger.catalog.money_rules import money_rules_on
 from app.ledger.catalog.price_queries import get_house
-from app.ledger.goods.returns import BroughtBack, ReturnForm, credit_notes_of, return_goods, returnable, returns_of
+from app.ledger.goods.returns import (
+    BroughtBack,
+    ReturnForm,
+    credit_notes_of,
+    keys_brought,
+    return_goods,
+    returnable,
+    returns_of,
+)
 from app.ledger.jobs.cylinder_lines import job_cylinders
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import get_job
@@ -150,7 +158,7 @@ def slip(number: int, place: int) -> ResponseReturnValue:
         raise NotFound("return of this job")
     house = house_head(get_house(work.session))
     return send(
-        return_slip_pdf(house, job, found, credit_notes_of(work.session, found)),
+        return_slip_pdf(house, job, found, credit_notes_of(work.session, found), keys_brought(work.session, found)),
         f"return-{return_number(place)}.pdf",
         PDF,
     )

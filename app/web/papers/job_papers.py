@@ -17,7 +17,7 @@ from app.ledger.goods.hand_overs import HandOver, hand_overs_of, taker_of
 from app.ledger.goods.order_queries import keying_order
 from app.ledger.goods.order_snapshot import order_as_sent
 from app.ledger.goods.papers import hand_over_sheet
-from app.ledger.goods.returns import credit_notes_of, returns_of
+from app.ledger.goods.returns import credit_notes_of, keys_brought, returns_of
 from app.ledger.jobs.cylinder_lines import SystemLine, has_cylinders, key_counts
 from app.ledger.jobs.papers import KeyHolders, Schedule, holders_of, schedule_of
 from app.ledger.jobs.purchasing import HardwareList, factory_makers, factory_work, hardware_of
@@ -364,9 +364,9 @@ def _returns(source: JobSource) -> Iterator[Paper]:
             return_number(back.number),
             address_of("returns.slip", number=source.job.number, place=back.number),
         )
-        make = partial(
-            documents.return_slip_pdf, source.house, source.job, back, credit_notes_of(source.work.session, back)
-        )
+        session = source.work.session
+        told = credit_notes_of(session, back), keys_brought(session, back)
+        make = partial(documents.return_slip_pdf, source.house, source.job, back, *told)
         yield _elsewhere(f"Return slip {number}", number, f"return-{source.job.number}-{back.number}", url, make)
 
 

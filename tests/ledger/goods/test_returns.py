@@ -14,7 +14,7 @@ from app.ledger.goods.claims import SettleClaimForm, list_claims, settle_claim
 from app.ledger.goods.counter_sale import SaleForm, sell_at_counter
 from app.ledger.goods.handing_over import PartForm, hand_over_part
 from app.ledger.goods.papers import sale_receipt
-from app.ledger.goods.returns import BroughtBack, ReturnForm, credit_notes_of, return_goods, returnable
+from app.ledger.goods.returns import BroughtBack, ReturnForm, credit_notes_of, keys_brought, return_goods, returnable
 from app.ledger.jobs.queries import job_money
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
@@ -62,7 +62,8 @@ def sold(work: Work, count: int, means: str = "cash") -> Job:
 
 def slip_of(work: Work, job: Job, back: GoodsReturn) -> bytes:
     """The slip of a return."""
-    return return_slip_pdf(house_head(get_house(work.session)), job, back, credit_notes_of(work.session, back))
+    told = credit_notes_of(work.session, back), keys_brought(work.session, back)
+    return return_slip_pdf(house_head(get_house(work.session)), job, back, *told)
 
 
 def test_two_of_three_come_back_one_to_the_shelf_one_spoiled_and_the_money_less_the_charge(work: Work) -> None:

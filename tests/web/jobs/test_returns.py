@@ -52,6 +52,7 @@ def test_a_cylinder_and_goods_come_back_and_the_claim_is_followed(work: Work, cl
     page = unescape(client.get(address).text)
     assert "T-0001" in page and "line 1, 1 defective" in page and "line 2, 4 good" in page
     slip = " ".join(pdf_text(client.get(f"{address}/returns/1.pdf").data).split())
+    assert "Keys: 1AA copy 1." in slip
     assert "plug turns hard" in slip and "the maker, with a claim" in slip and bitting_in(slip) is None
     assert "of 6" in client.get(f"{address}/return").text
     listed = client.get("/claims").text
