@@ -1,5 +1,6 @@
-"""PURE. Tables as files: CSV and XLSX read into rows by named columns within limits, and written without formulas."""
+"""PURE. Files that were sent: CSV, XLSX and PDF read as rows within limits, PDFs by page; tables written."""
 
+from app.spreadsheets.pdf_pages import pdf_picture, pdf_texts
 from app.spreadsheets.table_file import (
     Column,
     head_problems,
@@ -35,6 +36,8 @@ __all__ = [
     "head_problems",
     "merged_cells",
     "pasted_rows",
+    "pdf_picture",
+    "pdf_texts",
     "read_count",
     "read_date",
     "read_rows",

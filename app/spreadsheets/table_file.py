@@ -10,6 +10,7 @@ from itertools import chain
 from typing import IO, Any
 
 from app.errors import BitternError, Problem
+from app.spreadsheets.pdf_pages import pdf_rows
 from app.spreadsheets.workbook import sheet_rows
 from app.spreadsheets.writing import unguarded
 from app.validation import check_length, quoted
@@ -22,6 +23,7 @@ MOST_NAMED_ROWS = 100_000
 MOST_COLUMNS = 100
 MOST_LINE = 10_000_000  # bytes; a row of a house's export with a long quote in it has some hundred thousand
 _BUFFER = 1 << 16
+_KINDS = ("csv", "xlsx", "pdf")
 
 
 def table_rows(
@@ -32,7 +34,7 @@ def table_rows(
     most_rows: int = MOST_ROWS,
     most_bytes: int = MOST_BYTES,
 ) -> Iterator[Row]:
-    """The rows of a .csv or .xlsx file, cell texts stripped of nothing.
+    """The rows of a .csv, .xlsx or .pdf file, cell texts of the former stripped of nothing.
 
     BitternError for `file`: too large, of another type, damaged, with macros, in another encoding (with the
     row). An XLSX cell with a formula gives the value that was last saved with it.
@@ -40,19 +42,20 @@ def table_rows(
     kind = name.rpartition(".")[2].lower() if "." in name else ""
     if kind == "xlsm":
         raise BitternError("file", "This workbook can hold macros. Save it as .xlsx or .csv and try again.")
-    if kind not in ("csv", "xlsx"):
-        raise BitternError("file", f"{quoted(name)} is neither .csv nor .xlsx. Save the table as one of them.")
+    if kind not in _KINDS:
+        raise BitternError(
+            "file", f"{quoted(name)} is neither .csv nor .xlsx nor .pdf. Save the table as one of them."
+        )
     if isinstance(content, bytes) and len(content) > most_bytes:
         raise _too_large(most_bytes)
-    rows = _book_rows(content, most_rows, most_bytes) if kind == "xlsx" else _csv_rows(content, most_bytes)
+    if kind == "csv":
+        rows: Iterator[Row] = _csv_rows(content, most_bytes)
+    else:
+        data = content if isinstance(content, bytes) else content.read(most_bytes + 1)
+        if len(data) > most_bytes:
+            raise _too_large(most_bytes)
+        rows = sheet_rows(data, most_rows) if kind == "xlsx" else pdf_rows(data, most_rows)
     return _limited(rows, most_columns, most_rows)
-
-
-def _book_rows(content: bytes | IO[bytes], most_rows: int, most_bytes: int) -> Iterator[Row]:
-    data = content if isinstance(content, bytes) else content.read(most_bytes + 1)
-    if len(data) > most_bytes:
-        raise _too_large(most_bytes)
-    return sheet_rows(data, most_rows)
 
 
 def _too_large(most_bytes: int) -> BitternError:

@@ -3,19 +3,12 @@
 It is read in a process of its own (`workbook_child.py`), since whoever sends one decides what there is to unfold.
 """
 
-import json
-import os
-import signal
-import subprocess
-import sys
-import tempfile
-import threading
 from collections.abc import Iterator
 from itertools import groupby, islice
 from pathlib import Path
 from typing import Any
 
-from app.errors import BitternError
+from app.spreadsheets.child_process import child_lines
 from app.spreadsheets.workbook_child import TOO_LARGE
 
 # What 200,000 rows of ten cells need, or two million cells in another shape; a workbook of a whole house twice that.
@@ -23,13 +16,8 @@ MOST_UNPACKED = 125_000_000
 MOST_TAGS = 13_000_000  # opening and closing: a cell with its text takes four to six
 MOST_BYTES = 100_000_000  # of all that is read of it
 MOST_SECONDS = 8  # of a core: an honest one takes half of that on a slow one
-MOST_MEMORY = 1 << 30  # bytes, of the process that reads it
-PATIENCE = 60  # seconds by the clock
-_LONGEST_REFUSAL = 4096  # bytes
-_OUT_OF_TIME = (signal.SIGXCPU, signal.SIGKILL)
 _TOO_SLOW = "This workbook takes too long to read. Save the one sheet as CSV."
 _READER = Path(__file__).with_name("workbook_child.py")
-_READING = threading.BoundedSemaphore(2)  # so that many workbooks at once take no more memory than two
 
 
 def book_sheets(data: bytes, most_rows: int) -> Iterator[tuple[str, Iterator[list[str]]]]:
@@ -56,37 +44,13 @@ def merged_cells(data: bytes) -> tuple[str, ...]:
 
 
 def _child_lines(data: bytes, part: str, most_rows: int, times: int = 1) -> Iterator[Any]:
-    """The lines that the reading process gives for a workbook; that process may not harm this one.
-
-    It gets no settings of the house, and its own memory and time; whatever becomes of it is a sentence here, before
-    the first line. Its lines wait in a file without a name: here there is never more than one of them.
-    """
+    """The lines that the reading process gives for a workbook."""
     request = {
         "part": part,
         "rows": most_rows,
         "bytes": MOST_BYTES * times,
         "unpacked": MOST_UNPACKED * times,
         "tags": MOST_TAGS * times,
-        "memory": MOST_MEMORY,
         "seconds": MOST_SECONDS * times,
     }
-    command = [sys.executable, "-I", str(_READER), json.dumps(request)]
-    with tempfile.TemporaryFile() as output:
-        try:
-            with _READING:
-                done = subprocess.run(  # noqa: S603 - our own program; the workbook is its input, not its name
-                    command, input=data, stdout=output, stderr=subprocess.DEVNULL, timeout=PATIENCE, env={}
-                )
-        except subprocess.TimeoutExpired as error:
-            raise BitternError("file", _TOO_SLOW) from error
-        if done.returncode < 0:  # a signal: a reader out of memory ends itself, one out of time is ended
-            raise BitternError("file", _TOO_SLOW if -done.returncode in _OUT_OF_TIME else TOO_LARGE)
-        done.check_returncode()
-        output.seek(max(0, output.seek(0, os.SEEK_END) - _LONGEST_REFUSAL))
-        last = output.read().splitlines(keepends=True)[-1]
-        if refused := json.loads(last)["refused"]:
-            raise BitternError("file", refused)
-        end = output.tell() - len(last)
-        output.seek(0)
-        while output.tell() < end:
-            yield json.loads(output.readline())
+    yield from child_lines(_READER, data, request, too_large=TOO_LARGE, too_slow=_TOO_SLOW)

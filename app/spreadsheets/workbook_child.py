@@ -1,24 +1,19 @@
-"""Read one workbook in a process of its own: the program that `app/spreadsheets/workbook.py` starts for each.
+"""Read one workbook: the reader that `reading_child.py` runs for `workbook.py`, in a process of its own.
 
-Whoever sends a workbook decides how much there is to unfold, so memory and time are limited by the system before
-anything of it is looked at. It imports nothing of the app, starts in a few hundredths of a second, and ends with
-the one workbook: a dictionary of what to read and its limits comes as its argument, the workbook on standard input,
-and lines of JSON go out: {"sheet": name} before each sheet, {"merged": range}, a row as its texts; {"refused":
-sentence} at last.
+Lines of JSON go out: {"sheet": name} before each sheet, {"merged": range}, a row as its texts; {"refused": sentence}
+at last. It imports nothing of the app.
 """
 
-import contextlib
 import io
 import json
 import re
-import resource
-import sys
 import zipfile
 from collections.abc import Iterator
 from datetime import date
 from decimal import Decimal
 from typing import Any
 
+NEEDS = "python_calamine"
 MOST_ROW, MOST_COLUMN = 1_048_576, 16_384  # the format's own limits
 MOST_IN_CELL = 32_767
 DAMAGED = "This is no XLSX workbook that can be read. Open it in a spreadsheet program and save it again."
@@ -40,18 +35,6 @@ _MENDED = (
 
 class Refused(Exception):
     """The workbook is not read; the sentence says what to do."""
-
-
-def limit(memory: int, seconds: int) -> None:
-    """Bound this process: bytes of memory, seconds of a core, and no picture of its memory when it is killed."""
-    for kind, soft, hard in (
-        (resource.RLIMIT_CORE, 0, 0),
-        (resource.RLIMIT_CPU, seconds, seconds + 1),
-        (resource.RLIMIT_AS, memory, memory),
-    ):
-        # Not every system bounds memory so; the time is left then, and who started this waits no longer than that.
-        with contextlib.suppress(ValueError, OSError):
-            resource.setrlimit(kind, (soft, hard))
 
 
 def lines_of(data: bytes, request: dict[str, Any]) -> Iterator[bytes]:
@@ -177,19 +160,3 @@ def _range(first: tuple[int, int], last: tuple[int, int]) -> str:
 def _letters(column: int) -> str:
     before, last = divmod(column, 26)
     return (_letters(before - 1) if before else "") + chr(65 + last)
-
-
-def main() -> None:
-    """Say everything of the workbook on standard input, or why it is not read."""
-    request = json.loads(sys.argv[1])
-    limit(request["memory"], request["seconds"])
-    import python_calamine  # noqa: F401 - where it is missing, that is no fault of the workbook
-
-    # Outside of what is taken for the workbook's fault: that there is no room for its lines.
-    for line in lines_of(sys.stdin.buffer.read(), request):
-        sys.stdout.buffer.write(line)
-    sys.stdout.buffer.flush()
-
-
-if __name__ == "__main__":
-    main()

@@ -27,7 +27,7 @@ from app.ledger.moving.importing import plan_house
 from app.ledger.sites.door_import import read_list_file
 from app.ledger.store.work import Work
 from app.ledger.tables import Maker
-from app.spreadsheets import guarded_book_bytes, workbook, workbook_child
+from app.spreadsheets import child_process, guarded_book_bytes, workbook_child
 from tests.ledger.conftest import DEMO, FIRST_DAY
 
 Reader = Callable[[str, bytes], object]
@@ -160,7 +160,7 @@ def reads_mostly_here(monkeypatch: pytest.MonkeyPatch) -> None:
         return CompletedProcess(command, 0)
 
     here = SimpleNamespace(run=run, DEVNULL=subprocess.DEVNULL, TimeoutExpired=subprocess.TimeoutExpired)
-    monkeypatch.setattr(workbook, "subprocess", here)
+    monkeypatch.setattr(child_process, "subprocess", here)
 
 
 @pytest.mark.usefixtures("reads_mostly_here")

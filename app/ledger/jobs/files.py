@@ -2,7 +2,6 @@
 
 import hashlib
 import io
-import os
 import secrets
 import threading
 import unicodedata
@@ -20,8 +19,9 @@ from sqlalchemy.orm import Session, joinedload
 
 from app.ledger.jobs.queries import get_job
 from app.ledger.store.engine import transaction
-from app.ledger.store.errors import LedgerError, NotFound, reason_of
+from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
+from app.ledger.store.kept_files import plain_name, write_kept
 from app.ledger.store.work import Work
 from app.ledger.tables import FileKind, Job, JobFile, Role, User, longest
 from app.validation import fault_of_length
@@ -30,10 +30,8 @@ MOST_BYTES = 15 * 1024 * 1024
 MOST_FILES = 200  # a job with more is a mistake, or a machine at work
 KINDS_IN_WORDS = "PDF, JPEG, PNG, WebP, TXT, CSV or XLSX"
 _IMAGES = {"JPEG": FileKind.JPEG, "PNG": FileKind.PNG, "WEBP": FileKind.WEBP}
-_SUFFIXES = {kind: (f".{kind.value}", kind.suffix) for kind in FileKind} | {FileKind.JPEG: (".jpg", ".jpeg")}
 # A JPEG can be opened at an eighth of its size, the other kinds only whole, with four bytes a pixel.
 _MOST_PIXELS_WHOLE = 30_000_000
-_TURNING = "\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
 _SIDE = 320  # pixels: sharp at half of that on a dense screen
 _one_at_a_time = threading.Lock()  # a page asks for all of a job's at once, and each takes memory while it is open
 
@@ -66,7 +64,7 @@ def keep_file(work: Work, folder: Path, job_number: int, sent_name: str, content
             file.job_id = job.id
             work.session.add(file)
             # Before the row is saved: a backup copies the database first, so no row of it misses its file.
-            _write(path, content)
+            write_kept(path, content)
             work.session.flush()
             said = f"File {file.name} kept" + (f": {about}" if about else "")
             record(work, "file kept", f"job {job.number}", said, job_id=job.id, file=file.id, bytes=file.size)
@@ -84,19 +82,6 @@ def _require_room(session: Session, job_id: int, digest: bytes) -> None:
         raise LedgerError("file", f"This file is with the job already, as {same}.")
     if len(there) >= MOST_FILES:
         raise LedgerError("file", f"A job keeps at most {MOST_FILES} files.")
-
-
-def _write(path: Path, content: bytes) -> None:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
-            out.write(content)
-            out.flush()
-            os.fsync(out.fileno())
-    except OSError as error:
-        raise LedgerError(
-            "file", f"The file could not be written: {reason_of(error)}. Nothing was saved; tell the owner."
-        ) from error
 
 
 def files_of_job(session: Session, job_id: int) -> Sequence[JobFile]:
@@ -120,20 +105,6 @@ def get_file(session: Session, job_number: int, file_id: int) -> JobFile:
     if file is None:
         raise NotFound("file with this job")
     return file
-
-
-def read_content(folder: Path, file: JobFile) -> bytes:
-    """A file's content, held against the hash on record; LedgerError when it is gone or was changed."""
-    try:
-        content = (folder / file.stored_name).read_bytes()
-    except OSError as error:
-        raise LedgerError(
-            "file",
-            f"{file.name} is on record, but is not in the files folder. Put the folder back from a backup.",
-        ) from error
-    if hashlib.sha256(content).digest() != file.sha256:
-        raise LedgerError("file", f"{file.name} is not as it was sent; take it from a backup.")
-    return content
 
 
 def find_kind(name: str, content: bytes) -> FileKind:
@@ -238,28 +209,3 @@ def _on_white(picture: Image.Image) -> Image.Image:
     ground = Image.new("RGBA", seen.size, "white")
     ground.alpha_composite(seen)
     return ground.convert("RGB")
-
-
-def plain_name(sent: str, kind: FileKind) -> str:
-    """The sender's name for a file as people see it: no folder, nothing unprintable, the ending of its kind.
-
-    >>> plain_name("../../etc/passwd", FileKind.TXT), plain_name("C:\\\\photos\\\\old core.JPEG", FileKind.JPEG)
-    ('passwd.txt', 'old core.JPEG')
-    >>> plain_name("list.pdf.exe", FileKind.PDF), plain_name("...", FileKind.PNG)
-    ('list.pdf', 'file.png')
-    """
-    last = sent.replace("\\", "/").rpartition("/")[2]
-    kept = "".join(" " if one.isspace() else one for one in last if one.isspace() or _is_plain(one))
-    name = " ".join(kept.split()).strip(". ")
-    stem, dot, ending = name.rpartition(".")
-    if not dot or f".{ending.lower()}" not in _SUFFIXES[kind]:
-        has_ending = dot and len(ending) <= 5 and ending.isalnum()
-        stem, ending = (stem if has_ending else name), kind.suffix[1:]
-    if any(stem.lower().endswith(suffix) for suffix in _SUFFIXES[kind]):
-        stem = stem.rpartition(".")[0]
-    stem = stem.strip(". ")[: longest(JobFile.name) - len(ending) - 1] or "file"
-    return f"{stem}.{ending}"
-
-
-def _is_plain(character: str) -> bool:
-    return character.isprintable() and character not in _TURNING and character not in '<>:"|?*'

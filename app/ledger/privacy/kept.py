@@ -18,13 +18,13 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.fitting import write_inches
-from app.ledger.jobs.files import read_content
 from app.ledger.privacy.deleting import DeletionPlan, plan_deletion
 from app.ledger.privacy.mentions import LEFT_ALONE, Looker
 from app.ledger.privacy.subjects import Identity, Subject, identity_of
 from app.ledger.privacy.words import Mark, Replacer, tokens, words_mark
 from app.ledger.store.engine import transaction
 from app.ledger.store.events import OVERRIDES, record
+from app.ledger.store.kept_files import read_kept
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Work
 from app.ledger.tables import (
@@ -127,7 +127,7 @@ def kept_about(
     contents = {
         "read me first.html": _page(work, house, plan, tables, [one.name for one in chosen]).encode(),
         "records.xlsx": styled_book_bytes(f"What {house} keeps about you", work.today, sheets),
-        **{f"files/{one.id} {one.name}": read_content(files_folder, one) for one in chosen},
+        **{f"files/{one.id} {one.name}": read_kept(files_folder, one) for one in chosen},
     }
     with transaction(work.session):
         said = f"All that is kept about a {plan.subject.about.partition(' ')[0].strip(',')} was handed over"

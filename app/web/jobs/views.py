@@ -12,13 +12,14 @@ from wtforms.validators import InputRequired
 from app.documents import payment_receipt_pdf
 from app.ledger.care.place import files_folder
 from app.ledger.catalog.price_queries import get_house
-from app.ledger.jobs.files import get_file, keep_file, read_content, small_picture
+from app.ledger.jobs.files import get_file, keep_file, small_picture
 from app.ledger.jobs.notes import add_note
 from app.ledger.jobs.queries import get_job, ledger_page
 from app.ledger.jobs.stages import move_job
 from app.ledger.money.payments import MEANS, JobPayments, PaymentForm, PaymentKind, payments_of, take_payment
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.errors import NotFound
+from app.ledger.store.kept_files import read_kept
 from app.ledger.tables import JobFile, Role
 from app.pricing import show_cents
 from app.web.access import roles
@@ -142,7 +143,7 @@ def small(number: int, file_id: int) -> ResponseReturnValue:
 
 def _file(number: int, file_id: int) -> tuple[JobFile, bytes]:
     found = get_file(request_session(), number, file_id)
-    return found, read_content(files_folder(the_config()), found)
+    return found, read_kept(files_folder(the_config()), found)
 
 
 def _send(sent: bytes, media_type: str, *, as_attachment: bool = False, download_name: str | None = None) -> Response:

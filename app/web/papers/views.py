@@ -17,11 +17,12 @@ from flask_login import current_user
 from app.documents import labels_pdf, printing
 from app.errors import BitternError
 from app.ledger.care.place import files_folder
-from app.ledger.jobs.files import files_of_job, read_content
+from app.ledger.jobs.files import files_of_job
 from app.ledger.jobs.queries import get_job
 from app.ledger.people.login_rules import Proof
 from app.ledger.store.errors import LedgerBusy, NotAllowed
 from app.ledger.store.events import OVERRIDES, events_of_job
+from app.ledger.store.kept_files import read_kept
 from app.ledger.tables import Role
 from app.web.access import proven, roles
 from app.web.files import CSV, PDF, XLSX, ZIP, send
@@ -83,7 +84,7 @@ def _files(source: JobSource, files_folder: Path) -> Iterator[tuple[FolderLine, 
     """Each file that was put with the job, with what reads it."""
     for kept in files_of_job(source.work.session, source.job.id):
         line = FolderLine(f"files/{kept.id}-{kept.name}", kept.about or "File", "", is_secret=False)
-        yield line, partial(read_content, files_folder, kept)
+        yield line, partial(read_kept, files_folder, kept)
 
 
 def _put_in(

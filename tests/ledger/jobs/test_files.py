@@ -22,12 +22,11 @@ from app.ledger.jobs.files import (
     find_kind,
     get_file,
     keep_file,
-    plain_name,
-    read_content,
     small_picture,
 )
 from app.ledger.jobs.notes import add_note
 from app.ledger.store.errors import LedgerError, NotFound
+from app.ledger.store.kept_files import plain_name, read_kept
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Event, FileKind, JobFile, Role
 from tests import factories
@@ -153,7 +152,7 @@ def test_a_kept_file_lies_under_a_name_of_chance_and_is_an_event(work: Work, con
     assert path.name == kept.stored_name and len(path.name) == 32 and path.suffix == ""
     assert stat.S_IMODE(path.stat().st_mode) == 0o600 and stat.S_IMODE(folder.stat().st_mode) == 0o700
     assert (kept.name, kept.about, kept.kind) == ("x.jpg", "Old cylinder", FileKind.JPEG)
-    assert read_content(folder, get_file(work.session, job.number, kept.id)) == picture()
+    assert read_kept(folder, get_file(work.session, job.number, kept.id)) == picture()
     event = work.session.query(Event).filter_by(kind="file kept").one()
     assert (event.job_id, event.summary) == (job.id, "File x.jpg kept: Old cylinder")
 
@@ -184,10 +183,10 @@ def test_a_changed_or_missing_file_is_told_not_served(work: Work, config: Config
     kept = keep_file(work, folder, job.number, "a.jpg", picture())
     (folder / kept.stored_name).write_bytes(picture("PNG"))
     with pytest.raises(LedgerError, match="not as it was sent"):
-        read_content(folder, kept)
+        read_kept(folder, kept)
     (folder / kept.stored_name).unlink()
     with pytest.raises(LedgerError, match="not in the files folder"):
-        read_content(folder, kept)
+        read_kept(folder, kept)
 
 
 @pytest.mark.sqlite
@@ -204,7 +203,7 @@ def test_backup_and_restore_carry_the_files(work: Work, config: Config, ledger: 
     with restored.sessions() as session:
         (again,) = files_of_job(session, job.id)
         assert (again.name, again.about) == ("old.jpg", "Old cylinder")
-        assert read_content(files_folder(there), again) == picture()
+        assert read_kept(files_folder(there), again) == picture()
     restored.close()
     assert [path.name for path in files_folder(there).iterdir()] == [kept.stored_name]
 

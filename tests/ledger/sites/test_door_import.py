@@ -114,7 +114,7 @@ def test_every_problem_is_told_by_row_and_column_and_nothing_is_saved(work: Work
     [
         (b"opening\n\xe9\xff", "d.csv", "file", "Row 2 is not in UTF-8"),
         (b"PK\x03\x04 not a table", "d.xlsx", "file", "no XLSX workbook"),
-        (b"opening", "d.pdf", "file", "neither .csv nor .xlsx"),
+        (b"opening", "d.pdf", "file", "no PDF that can be read"),
         (b"", "d.csv", "file", "There is no door in this"),
         (as_csv("opening", *(f"D{n}" for n in range(5001))), "d.csv", "file", "At most 5,000 doors"),
     ],

@@ -375,7 +375,7 @@ def test_three_hundred_bad_rows_are_all_listed_and_nothing_is_loaded(owner_clien
 @pytest.mark.parametrize(
     ("name", "content", "said"),
     [
-        ("x.pdf", b"%PDF", "neither .csv nor .xlsx"),
+        ("x.pdf", b"%PDF", "no PDF that can be read"),
         ("x.csv", b"PK\x03\x04", "no CSV file"),
         ("x.csv", "part_number\nÉ".encode("latin-1"), "not in UTF-8"),
         ("x.xlsx", b"PK\x03\x04", "no XLSX workbook"),

@@ -195,7 +195,7 @@ def test_every_problem_of_a_file_is_listed_by_row_and_column(owner_client: Flask
 @pytest.mark.parametrize(
     ("name", "content", "said"),
     [
-        ("prices.pdf", b"%PDF-1.7", "neither .csv nor .xlsx"),
+        ("prices.pdf", b"%PDF-1.7", "no PDF that can be read"),
         ("prices.csv", b"%PDF-1.7", "no CSV file"),
         ("prices.xlsx", b"PK\x03\x04rubbish", "no XLSX workbook"),
         ("prices.csv", "code,description\nA,Höhe".encode("latin-1"), "not in UTF-8"),

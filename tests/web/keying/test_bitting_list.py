@@ -94,7 +94,7 @@ def test_a_bad_list_is_told_by_row_and_kept_nowhere(
     assert session.query(Event).filter_by(kind="bittings revealed").count() == 0
 
 
-@pytest.mark.parametrize(("name", "words"), [("list.pdf", "neither .csv nor .xlsx"), ("list.xlsx", "no XLSX")])
+@pytest.mark.parametrize(("name", "words"), [("list.pdf", "no PDF that can be read"), ("list.xlsx", "no XLSX")])
 def test_a_file_of_another_kind_is_refused(keyway: None, client_as: ClientAs, name: str, words: str) -> None:
     answer = _send(client_as(Role.OWNER), [("1AA", "123456")], name)
     assert answer.status_code == 422 and words in answer.text

@@ -99,7 +99,7 @@ def test_a_chart_file_fills_the_form_and_saves_nothing(client_as: ClientAs, sess
         ("chart.json", b'{"color": 1}', "no field of a spec"),
         ("chart.csv", b"chambers,6\nchambers,5\n", "stands twice"),
         ("chart.csv", b"hue,6\n", "row 1"),
-        ("chart.pdf", b"%PDF", "neither .csv nor .xlsx"),
+        ("chart.pdf", b"%PDF", "no PDF that can be read"),
     ],
 )
 def test_a_bad_chart_file_says_where(client_as: ClientAs, name: str, content: bytes, words: str) -> None:

@@ -117,7 +117,7 @@ def test_a_folder_lets_others_print_while_its_files_are_put_in(
         in_turn.append(len(_PRINT_QUEUE._tickets))
         return b"old"
 
-    monkeypatch.setattr("app.web.papers.views.read_content", read)
+    monkeypatch.setattr("app.web.papers.views.read_kept", read)
     press.go_on.set()
     assert client.post(f"{job}/folder.zip").status_code == 200
     assert in_turn == [0] and press.most == 1

@@ -1,0 +1,141 @@
+"""Read one PDF: the reader that `reading_child.py` runs for `pdf_pages.py`, in a process of its own.
+
+Lines of JSON go out: a page's text, a table's row, or a picture; {"refused": sentence} at last. It imports nothing of
+the app.
+"""
+
+import base64
+import io
+import json
+from collections.abc import Iterator
+from typing import Any
+
+NEEDS = "pypdfium2"
+DAMAGED = "This is no PDF that can be read. Open it in a PDF program and save it again."
+TOO_LARGE = "This PDF takes more memory than there is for it. Split it."
+_PROTECTED = "This PDF is protected by a password. Save it without one."
+_MOST_WIDE, _MOST_HIGH = 1400, 2000  # pixels of a page's picture
+_MARK = (255, 214, 0, 90)
+
+
+class Unreadable(Exception):
+    """The PDF is not read; the sentence says what to do."""
+
+
+def lines_of(data: bytes, request: dict[str, Any]) -> Iterator[bytes]:
+    """What is asked of a PDF as lines of JSON; the last says why it is not read, or nothing."""
+    refused = ""
+    left = request["bytes"]
+    try:
+        for part in _PARTS[request["part"]](data, request):
+            line = json.dumps(part, ensure_ascii=False).encode("utf-8", "replace") + b"\n"
+            left -= len(line)
+            if left < 0:
+                raise Unreadable(f"This PDF holds more than {request['bytes'] // 1_000_000} MB of text. Split it.")
+            yield line
+    except Unreadable as error:
+        refused = str(error)
+    except MemoryError:
+        refused = TOO_LARGE
+    except GeneratorExit:
+        raise
+    except Exception as error:  # a damaged PDF is answered with errors of many kinds
+        refused = _PROTECTED if "password" in repr(error).casefold() else DAMAGED
+    yield json.dumps({"refused": refused}).encode() + b"\n"
+
+
+def _opened(data: bytes, request: dict[str, Any]) -> Any:
+    import pypdfium2
+
+    book = pypdfium2.PdfDocument(data)
+    if len(book) > request["pages"]:
+        raise Unreadable(f"This PDF has {len(book):,} pages; {request['pages']:,} are the most. Split it.")
+    return book
+
+
+def _texts(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
+    """The text of each page."""
+    book = _opened(data, request)
+    for page in book:
+        words = page.get_textpage()
+        yield words.get_text_range()
+        words.close()
+        page.close()
+
+
+def _picture(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
+    """One page as a PNG, with the places marked where words stand."""
+    from PIL import Image, ImageDraw
+
+    book = _opened(data, request)
+    page = book[request["page"] - 1]
+    width, height = page.get_size()
+    scale = min(2.0, _MOST_WIDE / max(width, 1), _MOST_HIGH / max(height, 1))
+    ground = page.render(scale=scale).to_pil().convert("RGBA")
+    marks = Image.new("RGBA", ground.size, (0, 0, 0, 0))
+    draw = ImageDraw.Draw(marks)
+    words = page.get_textpage()
+    for word in request["words"]:
+        found = words.search(word)
+        for _ in range(200):
+            place = found.get_next()
+            if place is None:
+                break
+            for at in range(words.count_rects(*place)):
+                left, bottom, right, top = words.get_rect(at)
+                draw.rectangle(
+                    (left * scale - 1, (height - top) * scale - 1, right * scale + 1, (height - bottom) * scale + 1),
+                    fill=_MARK,
+                )
+    out = io.BytesIO()
+    Image.alpha_composite(ground, marks).convert("RGB").save(out, "PNG")
+    yield base64.b64encode(out.getvalue()).decode()
+
+
+def _tables(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
+    """The rows of all tables, page by page: of ruled ones by their lines, else by how words stand."""
+    import pdfplumber
+
+    rows = 0
+    with pdfplumber.open(io.BytesIO(data)) as book:
+        if len(book.pages) > request["pages"]:
+            raise Unreadable(
+                f"This PDF has {len(book.pages):,} pages; tables are read of {request['pages']:,}. Print its price "
+                "pages into a PDF of their own."
+            )
+        for page in book.pages:
+            ruled = page.extract_tables()
+            for row in [row for table in ruled for row in table] if ruled else _rows_between_gaps(page):
+                rows += 1
+                if rows > request["rows"]:
+                    raise Unreadable(f"This file has more than {request['rows']} rows. Split it.")
+                yield [" ".join((cell or "").split()) for cell in row]
+            page.close()
+
+
+def _rows_between_gaps(page: Any) -> Iterator[list[str]]:
+    """The rows of a table without lines: what stands close together is a cell; columns part where no cell reaches.
+
+    Lines of one cell, such as headings, say nothing about the columns.
+    """
+    from pdfplumber.utils.clustering import cluster_objects
+
+    # Where blanks stand in the text they hold a cell together; else how near its words are, in heights of type.
+    has_blanks = any(each["text"] == " " for each in page.chars)
+    cells = page.extract_words(x_tolerance_ratio=0.15 if has_blanks else 0.7, keep_blank_chars=True)
+    lines = [sorted(line, key=lambda cell: cell["x0"]) for line in cluster_objects(cells, "doctop", 3)]
+    columns: list[list[float]] = []
+    for left, right in sorted((cell["x0"], cell["x1"]) for line in lines if len(line) > 1 for cell in line):
+        if columns and left <= columns[-1][1]:
+            columns[-1][1] = max(columns[-1][1], right)
+        else:
+            columns.append([left, right])
+    for line in lines:
+        row = [""] * max(1, len(columns))
+        for cell in line:
+            place = sum(left <= cell["x0"] for left, _ in columns[1:])
+            row[place] = f"{row[place]} {cell['text']}".strip()
+        yield row
+
+
+_PARTS = {"texts": _texts, "picture": _picture, "tables": _tables}
