@@ -45,7 +45,7 @@ from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.correcting import leave_array
 from app.ledger.keysystems.keysets import symbols_in_words
 from app.ledger.keysystems.lost_keysets import keep_lost_bitting
-from app.ledger.keysystems.out_of_use import is_marked_retired, is_retired
+from app.ledger.keysystems.out_of_use import is_marked_retired
 from app.ledger.keysystems.pinned import freeze_pins, pinned_as_on_record
 from app.ledger.keysystems.planned_doors import replan
 from app.ledger.keysystems.retiring import retire_keysets
@@ -183,7 +183,7 @@ def _under(system: KeySystem, top: Keyset) -> list[Keyset]:
     """A keyset and all that hangs under it, but what is retired."""
     by_id = {one.id: one for one in system.keysets}
     under = (one for one in system.keysets if top in operators_of(one, is_nmk=False, by_id=by_id))
-    return [one for one in under if one is top or not is_retired(one)]
+    return [one for one in under if one is top or not is_marked_retired(one)]
 
 
 def _named_by_others(session: Session, loss: Loss) -> set[str]:
@@ -356,7 +356,7 @@ def _keeps_symbol(keyset: Keyset, replaced: AbstractSet[str]) -> bool:
     """
     if keyset.level is Level.CONTROL or (keyset.parent_id is None and keyset.level in _OVER_CHANGES):
         return True
-    return any(child.symbol not in replaced and not is_retired(child) for child in keyset.children)
+    return any(child.symbol not in replaced and not is_marked_retired(child) for child in keyset.children)
 
 
 def name_successors(
@@ -727,7 +727,7 @@ def _missed(loss: Loss) -> list[str]:
     return [
         one.symbol
         for one in loss.system.keysets
-        if one.parent_id is not None and by_id[one.parent_id].symbol in renamed and not is_retired(one)
+        if one.parent_id is not None and by_id[one.parent_id].symbol in renamed and not is_marked_retired(one)
     ]
 
 

@@ -21,9 +21,10 @@ def is_marked_retired(keyset: Keyset) -> bool:
 
 
 def require_not_retired(keysets: Collection[Keyset], field: str) -> None:
-    """Refuse, on `field`, keysets that are no more: nobody knows who has their keys."""
+    """Refuse, on `field`, keysets that are no more or of a system out of use: nobody knows who has their keys."""
     for keyset in keysets:
-        if is_retired(keyset):
+        require_in_use(keyset.system, field)
+        if is_marked_retired(keyset):
             raise LedgerError(field, f"{keyset.symbol} is retired: its keys may be anywhere. Name another keyset.")
 
 

@@ -23,6 +23,7 @@ from app.ledger.keys.loss_plans import (
     may_be_made_anew,
     say_successors,
 )
+from app.ledger.keysystems.out_of_use import require_in_use
 from app.ledger.quoting.loss_lines import (
     AFTER_LOSS,
     AT_DOOR,
@@ -129,6 +130,7 @@ def phases_of(work: Work, loss: Loss, form: PhaseForm) -> tuple[Phase, ...]:
         raise LedgerError("by", "Choose the plan first.")
     if loss.closed_at is not None:
         raise LedgerError("by", "This loss is closed: nothing is rekeyed for it.")
+    require_in_use(loss.system, "by")
     taken = in_open_quotes(work.session, loss.id)
     left = sorted((one for one in left_to_rekey(work, loss) if one.id not in taken), key=_place)
     is_begun = are_masters_keys_quoted(work.session, loss)

@@ -22,9 +22,11 @@ from app.ledger.keysystems.keysets import RESERVE
 from app.ledger.keysystems.lost_keysets import exposed_by
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.planning import MatrixSealForm, make_ready, seal_access
+from app.ledger.keysystems.retiring import keyed_in, put_back_in_use, retire_system
 from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, drafts_of_loss, plan_of_loss
 from app.ledger.quoting.loss_letter import letter_of_loss
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
+from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     Cylinder,
@@ -219,6 +221,23 @@ def test_a_door_that_was_done_and_is_crossed_with_the_replaced_keyset_is_left_to
     assert (meant_to_open(_on(work, "F1")), left_to_rekey(work, loss)) == ({"AA5", "AA", "A"}, ())
     assert opened_by(work, system, was) == [] and at_odds(work, system) == []
     assert close_loss(work, loss.id, loss.version).retired == ("AA1",)
+
+
+def test_a_plan_for_a_factorys_system_out_of_use_is_the_same_and_waits_until_that_is_back(
+    work: Work, system: KeySystem
+) -> None:
+    system.records = RecordsHolder.FACTORY
+    loss = _lost(work, "AA")
+    before = ways_of_loss(work, loss.id)
+    staying = [one.cylinder_id for one in keyed_in(work.session, system)]
+    retire_system(work, system.id, system.version, "pulled down", staying)
+    assert ways_of_loss(work, loss.id) == before
+    _chosen(work, loss, before[0].kind)
+    with pytest.raises(LedgerError, match=r"^by: The Hall is retired since .* \(pulled down\)"):
+        drafts_of_loss(work, loss.id, PhaseForm())
+    put_back_in_use(work, system.id, system.version)
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    assert sum(len(line.standing) for line in ask.lines) == 5  # F1 to F5
 
 
 def test_who_chooses_the_least_way_waits_for_no_other(
