@@ -323,7 +323,7 @@ class Lives(RuleBasedStateMachine):
         renamed = {old for old, new in loss.successors.items() if old != new}
         for door in self.doors():
             coming, metal = self.last(door)
-            if metal.system != loss.at[0] or (coming is not None and self.jobs[coming].loss == number):
+            if metal.system != loss.at[0]:
                 continue
             above = self.above[metal.system, metal.own][1:2]
             if (
@@ -334,6 +334,8 @@ class Lives(RuleBasedStateMachine):
                 continue  # came under a lost master that was found: the plan has no keyset for it
             is_done = coming is None or self.jobs[coming].stage is Stage.READY
             kept = metal.meant & (loss.successors.keys() - renamed)
+            if coming is not None and self.jobs[coming].loss == number:
+                kept = frozenset()
             if metal.meant & renamed or (
                 kept
                 and is_done
@@ -518,7 +520,8 @@ class Lives(RuleBasedStateMachine):
             own = self.last(door)[1].own
             expected = {one for one in free if self.last(one)[1].own == own}
             form = PhaseForm(PhasesBy.DOORS, doors=(self.session.get_one(Door, door).opening_number,))
-        if not self.done("draft", lambda: drafts_of_loss(work, number, form), may=True if free else None):
+        may = False if loss.system_id in self.retired_systems else True if free else None
+        if not self.done("draft", lambda: drafts_of_loss(work, number, form), may=may):
             return
         assert isinstance(self.answer, tuple)
         [ask] = self.answer
@@ -694,13 +697,16 @@ class Lives(RuleBasedStateMachine):
                 deed(pick)
                 return True
         for place, number in enumerate(self.open_losses()):
-            if not self.losses[number].successors:
+            loss = self.losses[number]
+            before = loss.successors, loss.is_closed, len(self.jobs)
+            if not loss.successors:
                 self.plan(place, way)
             elif self.left(number) - self.quoted(number):
                 self.quote(self._planned().index(number), way == 0)
             else:
                 self.close(place)
-            return True
+            if (loss.successors, loss.is_closed, len(self.jobs)) != before:
+                return True
         return False
 
     # Keys and the people who have them.
@@ -908,20 +914,23 @@ class Lives(RuleBasedStateMachine):
     @rule(pick=st.integers(0, 999), other=st.integers(0, 999))
     def cross(self, pick: int, other: int) -> None:
         work = self.work()
-        doors = sorted(self.hung)
+        doors = self.doors()
         door = doors[pick % len(doors)]
-        metal = self.hung[door]
+        coming, metal = self.last(door)
         symbols = sorted(one for system, one in self.cuts if system == metal.system and one not in metal.meant)
         if not symbols:
             return
         symbol = symbols[other % len(symbols)]
         at = metal.system, symbol
-        hangs = sa.select(Cylinder.id).where(Cylinder.door_id == door, Cylinder.state == CylinderState.FITTED)
-        [cylinder] = self.session.scalars(hangs)
+        there = sa.select(Cylinder.id).where(Cylinder.door_id == door, Cylinder.state != CylinderState.REMOVED)
+        cylinder = self.session.scalars(there.order_by(Cylinder.id.desc()).limit(1)).one()
         may = False if self.is_lost(at) or at in self.retired else None
         if self.done("cross", lambda: cross_key(work, cylinder, (symbol,)), may=may):
             metal.meant |= {symbol}
-            self._pinned(metal)
+            if coming is None:
+                self._pinned(metal)
+            else:
+                metal.cuts = None
 
     @rule(pick=st.integers(0, 999), to=st.integers(0, 999))
     def move(self, pick: int, to: int) -> None:
