@@ -10,6 +10,8 @@ import click
 from app.commands.jsonio import json_command, refuse
 from app.errors import BitternError
 from app.fitting import (
+    LearnedSegment,
+    ListedNumber,
     MakerFile,
     NumberReading,
     combinations,
@@ -18,15 +20,16 @@ from app.fitting import (
     decode_any,
     find_maker,
     from_json,
+    learn_pattern,
     load_makers,
     to_json,
     words,
 )
-from app.validation import Reader
+from app.validation import Reader, read_text
 
 DEMO_MAKERS = Path(__file__).resolve().parents[2] / "demo_data" / "makers"
 
-group = click.Group("part", help="Makers' part numbers: decode, compose, complete a worn one.")
+group = click.Group("part", help="Makers' part numbers: decode, compose, complete a worn one, learn a pattern.")
 
 
 _MAKERS = click.Option(
@@ -137,3 +140,65 @@ def compose(read: Reader, maker: str, makers: str) -> dict[str, Any]:
         if name != "maker" and said[name] in (None, "") and filled[name] not in (None, "")
     ]
     return {"part_number": number, "attributes": filled, "words": words(made), "warnings": warnings}
+
+
+MOST_LISTED = 100_000
+LONGEST_WORDS = 1_000
+_LEARNED = (
+    ("TX-M1-26", "mortise cylinder, 1 in, satin chromium"),
+    ("TX-M2-26", "mortise cylinder, 1-1/8 in, satin chromium"),
+    ("TX-M2-05", "mortise cylinder, 1-1/8 in, bright brass"),
+    ("TX-M3-13K", "mortise cylinder, 1-1/4 in, oil-rubbed bronze, keyed alike"),
+    ("TX-R1-26", "rim cylinder, 1 in, satin chromium"),
+    ("TX-R2-05K", "rim cylinder, 1-1/8 in, bright brass, keyed alike"),
+    ("TX-R2-13", "rim cylinder, 1-1/8 in, oil-rubbed bronze"),
+    ("TX-R3-05", "rim cylinder, 1-1/4 in, bright brass"),
+    ("TX-R3-26K", "rim cylinder, 1-1/4 in, satin chromium, keyed alike"),
+    ("TX-M1-05K", "mortise cylinder, 1 in, bright brass, keyed alike"),
+)
+
+
+@json_command(
+    group,
+    "learn",
+    {
+        "rows": [{"number": number, "words": words} for number, words in _LEARNED],
+        "read": ["TX-R1-13K", "TX-R9-13", "QQ-R1-13K"],
+    },
+)
+def learn(read: Reader) -> dict[str, Any]:
+    """How a maker's numbers are put together, learned from its price list; "read": further numbers by what was
+    learned."""
+    rows = read.rows("rows", _listed, MOST_LISTED)
+    if len({row.number.strip().upper() for row in rows if row}) < 2:
+        read.refuse("rows", "Give at least two different numbers: what never varies cannot be learned.")
+    numbers = read.many("read", lambda given: read_text(given, 200), MOST_LISTED)
+    is_asked = read.has("read")
+    read.done()
+    lesson = learn_pattern(rows)
+    answer: dict[str, Any] = {
+        "pattern": lesson.pattern.as_maker_file(),
+        "segments": [_segment_json(segment) for segment in lesson.pattern.segments],
+        "unread": list(lesson.unread),
+    }
+    if is_asked:
+        answer["readings"] = {number: lesson.pattern.read(number) for number in numbers}
+    return answer
+
+
+def _listed(row: Reader) -> ListedNumber:
+    number = row.text("number")
+    words = row.raw("words")
+    return ListedNumber(number, row.text("words", LONGEST_WORDS) if words not in (None, "") else "")
+
+
+def _segment_json(segment: LearnedSegment) -> dict[str, Any]:
+    return {
+        "name": segment.name,
+        "attribute": segment.attribute,
+        "codes": dict(segment.codes),
+        "optional": segment.optional,
+        "missing": segment.missing,
+        "sure": segment.sure,
+        "doubts": list(segment.doubts),
+    }

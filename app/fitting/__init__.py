@@ -64,9 +64,12 @@ from app.fitting.keyways import (
     find_keyways,
     why_not_enter,
 )
+from app.fitting.learned_pattern import LearnedPattern, LearnedSegment
 from app.fitting.makers import MakerFile, find_maker, load_makers, maker_problems, read_maker, repeated_rows
 from app.fitting.part_numbers import NumberReading, PartNumberError, decode_any, likeliest_refusal
-from app.fitting.patterns import SEPARATORS, Pattern, without_separators
+from app.fitting.pattern_learning import Lesson, learn_pattern
+from app.fitting.patterns import SEPARATORS, Pattern, pattern_from_json, without_separators
+from app.fitting.price_list_table import ListedNumber
 from app.fitting.reference import (
     DoorPreparation,
     Finish,
@@ -105,8 +108,12 @@ __all__ = [
     "KeyAnswer",
     "KeyBlank",
     "KeywayFamily",
+    "LearnedPattern",
+    "LearnedSegment",
     "LengthFit",
     "LengthQuestion",
+    "Lesson",
+    "ListedNumber",
     "Listener",
     "LockModel",
     "MakerFile",
@@ -154,6 +161,7 @@ __all__ = [
     "fit_thread",
     "from_json",
     "in_finish_speech",
+    "learn_pattern",
     "lengths_had",
     "likeliest_refusal",
     "load_makers",
@@ -164,6 +172,7 @@ __all__ = [
     "mortise_goods",
     "names_of_makers",
     "number_word",
+    "pattern_from_json",
     "read_catalog",
     "read_inches",
     "read_maker",

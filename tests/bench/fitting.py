@@ -6,24 +6,32 @@ Run: python tests/bench/fitting.py
 import csv
 import io
 import re
+import sys
 from dataclasses import replace
+from pathlib import Path
 from time import perf_counter
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from app.commands.parts import DEMO_MAKERS
 from app.fitting import (
     CatalogItem,
+    ListedNumber,
     PartNumberError,
     catalog_table,
     combinations,
     decode_any,
     find,
     find_maker,
+    learn_pattern,
     load_makers,
     read_catalog,
 )
 from app.spreadsheets.writing import csv_bytes
+from tests.fitting.price_lists_drawn import draw_maker
 
 ROWS = 50_000
+LISTED = 5_000
 BY_HAND = re.compile(
     r"A(?P<length>[0-9]{2})?(?P<type>[MRD])-(?P<keyway>Q[1-6])-(?P<chambers>[56]6)(?P<cam>[LHF])?"
     r"\.(?P<finish>BB|SB|OB|SN|BC|SC)(?:\+(?P<keying>[ZC]))?"
@@ -42,7 +50,7 @@ def best(function, turns=3):
 
 def main():
     maker = find_maker(load_makers(DEMO_MAKERS), "ARD")
-    (pattern,) = maker.patterns
+    pattern = maker.patterns[0]
     legal = list(combinations(pattern))
     numbers = [number for number, _ in legal]
 
@@ -82,6 +90,14 @@ def main():
     ours, loaded = best(lambda: read_catalog("own.csv", text.encode(), "Own"))
     assert loaded.items == tuple(rows)
     print(f"read and check a CSV of {ROWS} rows: {ours / plain:.1f} times csv.DictReader alone ({ours:.2f} s here)")
+
+    drawn = max((draw_maker(seed, "unlike") for seed in range(20)), key=lambda each: len(each.pieces))
+    listed = [ListedNumber(each.number, each.words) for each in drawn.price_list(LISTED)]
+    plain, _ = best(lambda: [(row.number.upper().split("-"), row.words.split(", ")) for row in listed])
+    ours, lesson = best(lambda: learn_pattern(listed))
+    assert len(listed) == LISTED
+    assert not lesson.unread
+    print(f"learn a pattern from {LISTED} numbers: {ours / plain:.0f} times splitting them alone ({ours:.2f} s here)")
 
 
 if __name__ == "__main__":

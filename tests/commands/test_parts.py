@@ -4,6 +4,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from app.cli import main
 from app.commands.parts import DEMO_MAKERS, group
 
 
@@ -96,3 +97,46 @@ def test_a_worn_number_gives_all_that_it_can_be_the_catalog_first() -> None:
     refused = run("complete", "ARD", "?")
     assert refused.exit_code == 2 and json.loads(refused.stdout)["error"]["field"] == "part_number"
     assert json.loads(run("complete", "nobody", "A18").stdout)["error"]["field"] == "maker"
+
+
+def test_a_makers_pattern_is_learned_from_its_price_list(tmp_path: Path) -> None:
+    example = json.loads(CliRunner().invoke(main, ["part", "learn", "--example"]).stdout)
+    answer = json.loads(run("learn", "-", given=example).stdout)
+    assert [(one["name"], one["attribute"], one["optional"]) for one in answer["segments"]] == [
+        ("type", "type", False),
+        ("length", "length", False),
+        ("finish", "finish", False),
+        ("keying", "keying", True),
+    ]
+    assert answer["segments"][2]["codes"] == {"26": "satin chromium", "05": "bright brass", "13": "oil-rubbed bronze"}
+    assert answer["unread"] == []
+    assert answer["readings"] == {
+        "TX-R1-13K": {"type": "R", "length": "1", "finish": "13", "keying": "K"},
+        "TX-R9-13": None,
+        "QQ-R1-13K": None,
+    }
+    maker = {"name": "Own Make", "code": "OWN", "patterns": [answer["pattern"]]}
+    (tmp_path / "own.json").write_text(json.dumps(maker), encoding="utf-8")
+    decoded = json.loads(run("decode", "OWN", "TX-R1-13K", "--makers", str(tmp_path)).stdout)
+    assert decoded["words"] == "rim cylinder 1 in, 613 oil-rubbed bronze, keyed alike"
+    composed = run("compose", "OWN", "-", "--makers", str(tmp_path), given=decoded["attributes"])
+    assert json.loads(composed.stdout)["part_number"] == "TX-R1-13K"
+
+
+@pytest.mark.parametrize(
+    ("given", "field"),
+    [
+        ({}, "rows"),
+        ({"rows": []}, "rows"),
+        ({"rows": [{"number": "A1"}, {"number": "a1 "}]}, "rows"),
+        ({"rows": [{"number": "A1"}, {"number": ""}]}, "rows[2].number"),
+        ({"rows": [{"number": "A1"}, {"number": 1042.0}]}, "rows[2].number"),
+        ({"rows": [{"number": "A1"}, {"number": "A2", "words": 3}]}, "rows[2].words"),
+        ({"rows": [{"number": "A1"}, {"number": "A2", "note": "x"}]}, "rows[2].note"),
+        ({"rows": [{"number": "A1"}, {"number": "A2"}], "read": [None]}, "read[1]"),
+    ],
+)
+def test_a_price_list_that_cannot_be_learned_from_is_told(given: object, field: str) -> None:
+    result = run("learn", "-", given=given)
+    assert result.exit_code == 2
+    assert json.loads(result.stdout)["error"]["field"] == field

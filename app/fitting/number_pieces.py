@@ -1,0 +1,424 @@
+"""Where the borders between the pieces of part numbers are, told from the words that vary with each piece."""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from app.fitting.patterns import SEPARATORS
+
+END = "\n"  # behind each number, so that its end is a border like any other
+ABSENT = -1
+LONGEST_CODE = 12
+LONGEST_BARE = 8
+MOST_STRAY = 0.12  # of the rows may not fit a piece: they are of another make, or slips
+_BRANCHES = 3
+_MOST_STATES = 160
+_LONGEST_ANCHOR = 6
+
+
+@dataclass(frozen=True, slots=True)
+class FoundPiece:
+    """A piece between two borders. `column`: of the words that vary with it, None where none do; `text`: what is
+    always there (then it is no piece that varies); `codes`: what each value of the column is written as."""
+
+    column: int | None
+    text: str
+    codes: Mapping[int, str]
+    bare: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """How far each row was read, None for one that was lost on the way; the columns that are left."""
+
+    places: tuple[int | None, ...]
+    columns: frozenset[int]
+    pieces: tuple[FoundPiece, ...]
+    cost: float
+
+
+@dataclass(slots=True)
+class _Best:
+    cost: float
+    pieces: tuple[FoundPiece, ...]
+
+
+class _Groups:
+    """Characters by the value that goes with them: what is commonest with each, and how much strays from it."""
+
+    __slots__ = ("commonest", "free", "rows", "stray", "strays_of")
+
+    def __init__(self, keys: Iterable[int], characters: Iterable[str]) -> None:
+        counts: dict[int, Counter[str]] = defaultdict(Counter)
+        for key, character in zip(keys, characters, strict=True):
+            counts[key][character] += 1
+        self.commonest = {}
+        self.strays_of = {}
+        self.rows = self.stray = self.free = 0
+        for key, found in counts.items():
+            character, most = max(found.items(), key=lambda each: (each[1], each[0]))
+            size = found.total()
+            self.commonest[key] = character
+            self.strays_of[key] = (size - most, size)
+            self.rows += size
+            self.stray += size - most
+            self.free += size - 1
+
+    @property
+    def penalty(self) -> float:
+        """How many rows would stray if each value were seen often; half of those that nothing can be said of."""
+        if not self.free:
+            return self.rows * 0.5
+        return self.stray / self.free * self.rows
+
+
+class BorderSearch:
+    """Reads all numbers from the left at once, piece by piece, and tries the likeliest ways first.
+
+    The next piece is one whose column of words tells each row's next character; it ends where the character that
+    follows is told by another column, or is always the same.
+    """
+
+    def __init__(self, numbers: Sequence[str], columns: Sequence[Sequence[int]]) -> None:
+        self.texts = [number + END for number in numbers]
+        self.columns = columns
+        self.states_left = _MOST_STATES
+        self.best: _Best | None = None
+
+    def run(self) -> tuple[FoundPiece, ...]:
+        """The pieces of the way that loses fewest rows."""
+        varying = frozenset(index for index, column in enumerate(self.columns) if len(set(column)) > 1)
+        self._search(_State((0,) * len(self.texts), varying, (), 0.0))
+        return self.best.pieces if self.best else ()
+
+    def _search(self, state: _State) -> None:
+        self.states_left -= 1
+        if self.states_left < 0 or (self.best and state.cost >= self.best.cost):
+            return
+        state = self._past_fixed(state)
+        rows = [row for row, place in enumerate(state.places) if place is not None]
+        following = self._following(state, rows)
+        ends = following.count(END)
+        if ends >= len(rows) * (1 - MOST_STRAY) or not rows:
+            cost = state.cost + len(rows) - ends + 2 * len(state.columns)
+            if self.best is None or cost < self.best.cost:
+                self.best = _Best(cost, state.pieces)
+            if ends == len(rows):
+                return
+        for make in self._ways(state, rows, following):
+            self._search(make)
+            if self.states_left < 0 or (self.best and state.cost >= self.best.cost):
+                return
+
+    def _following(self, state: _State, rows: Sequence[int]) -> list[str]:
+        return [self.texts[row][state.places[row]] for row in rows]  # type: ignore[index]  # rows have places
+
+    def _past_fixed(self, state: _State) -> _State:
+        """The state behind all characters that are the same in every row."""
+        read = [(text, place) for text, place in zip(self.texts, state.places, strict=True) if place is not None]
+        length = 0
+        while read and len(found := {text[place + length] for text, place in read}) == 1 and END not in found:
+            length += 1
+        if not length:
+            return state
+        text = read[0][0][read[0][1] : read[0][1] + length]
+        places = tuple(None if place is None else place + length for place in state.places)
+        return _State(places, state.columns, (*state.pieces, FoundPiece(None, text, {})), state.cost)
+
+    def _ways(self, state: _State, rows: Sequence[int], following: Sequence[str]) -> Iterator[_State]:
+        """The likeliest next states, best first."""
+        tried: list[tuple[float, int, _State]] = []
+        candidates = sorted(self._candidates(state, rows, following))[:_BRANCHES]
+        for penalty, column, empty in candidates:
+            for rest, made in self._piece(state, rows, column, empty)[:_BRANCHES]:
+                tried.append((penalty + rest, column, made))
+        character, most = Counter(following).most_common(1)[0]
+        if character != END and most >= len(rows) * (1 - MOST_STRAY):
+            tried.append((float(len(rows) - most), -1, self._fixed(state, rows, character)))
+        tried.sort(key=lambda each: (each[0], each[1]))
+        yield from (made for _, _, made in tried)
+        if not tried or tried[0][0] > len(rows) * MOST_STRAY:
+            yield from self._bare(state, rows)
+
+    def _fixed(self, state: _State, rows: Sequence[int], character: str) -> _State:
+        lost = 0
+        places: list[int | None] = list(state.places)
+        for row in rows:
+            place = state.places[row]
+            if place is not None and self.texts[row][place] == character:
+                places[row] = place + 1
+            else:
+                places[row], lost = None, lost + 1
+        piece = FoundPiece(None, character, {})
+        return _State(tuple(places), state.columns, (*state.pieces, piece), state.cost + lost)
+
+    def _candidates(
+        self, state: _State, rows: Sequence[int], following: Sequence[str]
+    ) -> Iterator[tuple[float, int, int]]:
+        """Columns that tell the next character: how much strays, the column, and the value that is written as
+        nothing (ABSENT: none but what the words leave out)."""
+        most = len(rows) * MOST_STRAY
+        for column in state.columns:
+            values = self.columns[column]
+            pairs = [(values[row], each) for row, each in zip(rows, following, strict=True) if values[row] != ABSENT]
+            groups = _Groups(*zip(*pairs, strict=True)) if pairs else _Groups((), ())
+            if len(groups.commonest) and groups.penalty <= most:
+                yield groups.penalty, column, ABSENT
+            elif len(groups.commonest) > 1:
+                worst = max(groups.strays_of, key=lambda key: groups.strays_of[key][0])
+                rest = [pair for pair in pairs if pair[0] != worst]
+                without = _Groups(*zip(*rest, strict=True))
+                if without.penalty <= most and without.free:
+                    yield without.penalty + 0.5, column, worst
+
+    def _piece(self, state: _State, rows: Sequence[int], column: int, empty: int) -> list[tuple[float, _State]]:
+        """The states behind the piece of a column, for each likely place of its end, best first."""
+        values = self.columns[column]
+        groups: dict[int, list[int]] = defaultdict(list)
+        for row in rows:
+            if values[row] not in (ABSENT, empty):
+                groups[values[row]].append(row)
+        heads = {value: self._head(state, members) for value, members in groups.items()}
+        rest = state.columns - {column}
+        found: dict[tuple[tuple[int, int], ...], float] = {}
+        for lengths in self._lengths(state, groups, heads):
+            if any(length > len(heads[value]) or (not length and heads[value]) for value, length in lengths.items()):
+                continue
+            found.setdefault(tuple(sorted(lengths.items())), self._quality(state, rows, lengths, values, rest, heads))
+        if min(found.values(), default=1.0) > 0:
+            for lengths in list(self._refined(state, groups, heads, rest)):
+                penalty = self._quality(state, rows, lengths, values, rest, heads)
+                found.setdefault(tuple(sorted(lengths.items())), penalty + 0.3)
+        longest = self._longest(state, groups, heads)
+        if longest:
+            found.setdefault(tuple(sorted(longest.items())), len(rows) * 0.2)
+        ordered = sorted(found.items(), key=lambda each: (each[1], sum(length for _, length in each[0])))
+        return [
+            (penalty, self._behind(state, rows, column, empty, dict(lengths), heads))
+            for lengths, penalty in ordered[:_BRANCHES]
+        ]
+
+    def _head(self, state: _State, members: Sequence[int]) -> str:
+        """The longest text that most of these rows go on with."""
+        alive = [self.texts[row][state.places[row] :] for row in members]
+        least = len(alive) * 0.6
+        head = ""
+        while len(head) < LONGEST_CODE:
+            character, most = Counter(text[len(head)] for text in alive).most_common(1)[0]
+            if character == END or most < least:
+                break
+            alive = [text for text in alive if text[len(head)] == character]
+            head += character
+        return head
+
+    def _lengths(
+        self, state: _State, groups: Mapping[int, Sequence[int]], heads: Mapping[int, str]
+    ) -> Iterator[dict[int, int]]:
+        """Likely lengths of each value's code: all the same, or up to a separator, or up to the end."""
+        sizes = {value: len(members) for value, members in groups.items()}
+        total = sum(sizes.values())
+        for length in range(1, LONGEST_CODE + 1):
+            short = sum(sizes[value] for value, head in heads.items() if len(head) < length)
+            if short > total * 0.5:
+                break
+            yield {value: min(length, len(head)) for value, head in heads.items()}
+        seen: set[str] = set()
+        for value, members in groups.items():
+            for row in members[:2]:
+                seen.update(self.texts[row][(state.places[row] or 0) + 1 :])
+            if not value:
+                break
+        for mark in sorted(seen):
+            if mark in SEPARATORS or mark == END:
+                ends = {}
+                for value, members in groups.items():
+                    lengths = Counter(self._until(state, row, mark) for row in members)
+                    ends[value] = min(lengths.most_common(1)[0][0], len(heads[value]))
+                yield ends
+
+    def _until(self, state: _State, row: int, mark: str) -> int:
+        start = state.places[row] or 0
+        end = self.texts[row].find(mark, start + 1)
+        return (end if end >= 0 else len(self.texts[row]) - 1) - start
+
+    def _longest(
+        self, state: _State, groups: Mapping[int, Sequence[int]], heads: Mapping[int, str]
+    ) -> dict[int, int]:
+        """The length that all codes have when a piece that no words tell comes next: as far as values tell."""
+        often = [len(heads[value]) for value, members in groups.items() if len(members) > 2]
+        length = min(often, default=0)
+        return {value: min(length, len(head)) for value, head in heads.items()} if length else {}
+
+    def _character(self, state: _State, row: int, further: int) -> str:
+        """What stands so much further in a row; a row that is over stays at its end."""
+        return self.texts[row][min((state.places[row] or 0) + further, len(self.texts[row]) - 1)]
+
+    def _quality(
+        self,
+        state: _State,
+        rows: Sequence[int],
+        lengths: Mapping[int, int],
+        values: Sequence[int],
+        rest: frozenset[int],
+        heads: Mapping[int, str],
+    ) -> float:
+        """How little is told of what stands behind a piece of these lengths, with the rows that have another code."""
+        codes = {value: heads[value][:length] for value, length in lengths.items()}
+        kept = [row for row in rows if self.texts[row].startswith(codes.get(values[row], ""), state.places[row] or 0)]
+        return len(rows) - len(kept) + self._behind_fixed(state, kept, lengths, values, rest)
+
+    def _behind_fixed(
+        self,
+        state: _State,
+        rows: Sequence[int],
+        lengths: Mapping[int, int],
+        values: Sequence[int],
+        rest: frozenset[int],
+    ) -> float:
+        """How little is told behind the characters that follow in every row: they may stand within a code."""
+        starts = [(state.places[row] or 0) + lengths.get(values[row], 0) for row in rows]
+        further = 0
+        while rows:
+            ahead = [self.texts[row][start + further] for row, start in zip(rows, starts, strict=True)]
+            if END in ahead or len(set(ahead)) > 1:
+                return self._told(rows, ahead, rest)
+            further += 1
+        return 0.0
+
+    def _told(self, rows: Sequence[int], ahead: Sequence[str], rest: frozenset[int], deep: bool = True) -> float:
+        """How little these characters are told by one column, or by being the same."""
+        if not rows:
+            return 0.0
+        best = float(len(rows) - Counter(ahead).most_common(1)[0][1])
+        for column in rest if best else ():
+            values = self.columns[column]
+            here = [index for index, row in enumerate(rows) if values[row] != ABSENT]
+            if not here:
+                continue
+            groups = _Groups((values[rows[index]] for index in here), (ahead[index] for index in here))
+            penalty = groups.penalty
+            if deep and len(here) < len(rows) and penalty < best:
+                gone = [index for index, row in enumerate(rows) if values[row] == ABSENT]
+                penalty += self._told([rows[i] for i in gone], [ahead[i] for i in gone], rest - {column}, False)
+            elif len(here) < len(rows):
+                continue
+            elif penalty > len(rows) * MOST_STRAY and deep and len(groups.commonest) > 1:
+                worst = max(groups.strays_of, key=lambda key: groups.strays_of[key][0])
+                kept = [index for index in here if values[rows[index]] != worst]
+                gone = [index for index in here if values[rows[index]] == worst]
+                without = _Groups((values[rows[index]] for index in kept), (ahead[index] for index in kept))
+                if without.free and without.penalty < penalty:
+                    more = self._told([rows[i] for i in gone], [ahead[i] for i in gone], rest - {column}, False)
+                    penalty = min(penalty, without.penalty + more + 0.5)
+            best = min(best, penalty)
+        return best
+
+    def _refined(
+        self,
+        state: _State,
+        groups: Mapping[int, Sequence[int]],
+        heads: Mapping[int, str],
+        rest: frozenset[int],
+    ) -> Iterator[dict[int, int]]:
+        """Lengths of codes of unlike length: the commonest code's is tried, and the characters behind it tell where
+        those of the same words begin behind the others."""
+        anchor = max(groups, key=lambda value: (len(groups[value]), -value))
+        for column in (None, *sorted(rest)):
+            keys = None if column is None else self.columns[column]
+            for tried in range(1, min(len(heads[anchor]), _LONGEST_ANCHOR) + 1):
+                lengths = {anchor: tried}
+                told: dict[int, Counter[str]] = defaultdict(Counter)
+                self._count(told, state, keys, groups[anchor], tried)
+                for value in sorted(groups, key=lambda value: (-len(groups[value]), value)):
+                    if value != anchor:
+                        lengths[value] = self._likeliest(state, keys, groups[value], len(heads[value]), told, tried)
+                        self._count(told, state, keys, groups[value], lengths[value])
+                yield lengths
+
+    def _count(
+        self,
+        told: dict[int, Counter[str]],
+        state: _State,
+        keys: Sequence[int] | None,
+        members: Sequence[int],
+        length: int,
+    ) -> None:
+        for row in members:
+            told[0 if keys is None else keys[row]][self._character(state, row, length)] += 1
+
+    def _likeliest(
+        self,
+        state: _State,
+        keys: Sequence[int] | None,
+        members: Sequence[int],
+        longest: int,
+        told: Mapping[int, Counter[str]],
+        usual: int,
+    ) -> int:
+        """The length of a code behind which most characters are those that others have with the same words."""
+        scores = {}
+        for length in range(1, longest + 1):
+            hits = 0.0
+            for row in members:
+                key = 0 if keys is None else keys[row]
+                counts = told.get(key)
+                if key != ABSENT and counts:
+                    hits += counts[self._character(state, row, length)] / counts.total()
+            scores[length] = hits
+        return min(scores, key=lambda length: (-round(scores[length], 6), length != usual, length), default=0)
+
+    def _behind(
+        self,
+        state: _State,
+        rows: Sequence[int],
+        column: int,
+        empty: int,
+        lengths: Mapping[int, int],
+        heads: Mapping[int, str],
+    ) -> _State:
+        values = self.columns[column]
+        codes = {value: heads[value][:length] for value, length in lengths.items()}
+        if empty != ABSENT:
+            codes[empty] = ""
+        places: list[int | None] = list(state.places)
+        lost = 0
+        for row in rows:
+            place, code = state.places[row] or 0, codes.get(values[row], "")
+            if self.texts[row].startswith(code, place):
+                places[row] = place + len(code)
+            else:
+                places[row], lost = None, lost + 1
+        piece = FoundPiece(column, "", codes)
+        return _State(tuple(places), state.columns - {column}, (*state.pieces, piece), state.cost + lost)
+
+    def _bare(self, state: _State, rows: Sequence[int]) -> Iterator[_State]:
+        """The states behind a piece that no words tell: up to a separator or the end, or of one length."""
+        ways: list[tuple[float, int, _State]] = []
+        marks = sorted({mark for row in rows for mark in self.texts[row] if mark in SEPARATORS or mark == END})
+        for order, measure in enumerate([*marks, *range(1, LONGEST_BARE + 1)]):
+            places: list[int | None] = list(state.places)
+            codes = set()
+            for row in rows:
+                start = state.places[row] or 0
+                end = start + (measure if isinstance(measure, int) else self._until_or_none(state, row, measure))
+                if end >= len(self.texts[row]):
+                    places[row] = None
+                else:
+                    places[row] = end
+                    codes.add(self.texts[row][start:end])
+            alive = [row for row in rows if places[row] is not None]
+            if len(alive) < len(rows) * (1 - MOST_STRAY) or len(codes) < 2:
+                continue
+            ahead = [self.texts[row][places[row] or 0] for row in alive]
+            penalty = self._told(alive, ahead, state.columns)
+            lost = len(rows) - len(alive)
+            piece = FoundPiece(None, "", {}, frozenset(codes))
+            made = _State(tuple(places), state.columns, (*state.pieces, piece), state.cost + lost + 4)
+            ways.append((penalty + lost, order, made))
+        ways.sort(key=lambda each: each[:2])
+        yield from (made for _, _, made in ways[: _BRANCHES + 1])
+
+    def _until_or_none(self, state: _State, row: int, mark: str) -> int:
+        start = state.places[row] or 0
+        end = self.texts[row].find(mark, start)
+        return end - start if end >= 0 else len(self.texts[row])

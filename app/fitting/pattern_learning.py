@@ -1,0 +1,196 @@
+"""Learn from a maker's price list how its part numbers are put together: pieces, codes and what they mean."""
+
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from app.fitting.learned_pattern import MOST_MARKS, LearnedPattern, LearnedSegment
+from app.fitting.number_parts import NumberPart, shared_beginning, tidied
+from app.fitting.number_pieces import ABSENT, LONGEST_CODE, BorderSearch, FoundPiece
+from app.fitting.pattern_doubts import with_doubts
+from app.fitting.patterns import SEPARATORS
+from app.fitting.phrase_meanings import meant, piece_meanings
+from app.fitting.price_list_table import ListedNumber, PriceListTable
+
+MOST_ROWS_SEARCHED = 160  # borders are told by that many; the others are read by what was found
+_ROUNDS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """What was learned of a list: the pattern, and the numbers that it cannot read, as the list writes them."""
+
+    pattern: LearnedPattern
+    unread: tuple[str, ...]
+
+
+def learn_pattern(rows: Sequence[ListedNumber]) -> Lesson:
+    """How the numbers of a price list are put together, told by the words that vary with each piece.
+
+    A row that fits nothing that the others have in common, as another maker's, is unread. Without words the borders
+    are guesses, and `sure` says so.
+    """
+    table = PriceListTable(rows)
+    sample = _sample(table)
+    search = BorderSearch(
+        [table.numbers[row] for row in sample], [[column[row] for row in sample] for column in table.columns]
+    )
+    parts = [_part(piece) for piece in search.run()]
+    _settle_codes(table, parts)
+    for part in parts:
+        if part.has_words:
+            part.seen = table.values_seen(part.column)
+    parts = tidied(parts, table.meanings)
+    pattern = with_doubts(table, [part for part in parts if part.varies], _named(_pattern(table, parts)))
+    unread = tuple(dict.fromkeys(row.number for row in rows if pattern.read(row.number) is None))
+    return Lesson(pattern, unread)
+
+
+def _sample(table: PriceListTable) -> list[int]:
+    """Rows enough to tell the borders, evenly from the whole list."""
+    told = table.told or list(range(len(table.numbers)))
+    step = max(1.0, len(told) / MOST_ROWS_SEARCHED)
+    return [told[int(turn * step)] for turn in range(min(len(told), MOST_ROWS_SEARCHED))]
+
+
+def _part(piece: FoundPiece) -> NumberPart:
+    if piece.text:
+        return NumberPart(piece.text)
+    if piece.column is None:
+        return NumberPart(codes=dict(enumerate(sorted(piece.bare))), varies=True)
+    return NumberPart(column=piece.column, codes=dict(piece.codes), varies=True)
+
+
+def _options(table: PriceListTable, part: NumberPart, row: int) -> list[str] | None:
+    """What a part can be written as in a row, by its words; None where nobody knows yet."""
+    if not part.varies:
+        return [part.text]
+    if not part.has_words or not table.has_words[row]:
+        return sorted(set(part.codes.values()), key=lambda code: (-len(code), code))
+    value = table.columns[part.column][row]
+    if value == ABSENT:
+        return [""]
+    return [part.codes[value]] if value in part.codes else None
+
+
+def _matches(number: str, options: Sequence[list[str] | None], index: int, place: int) -> Iterator[tuple[str, ...]]:
+    """Every way to write a number of these options; an unknown one may be any text that leaves the rest known."""
+    if index == len(options):
+        if place == len(number):
+            yield ()
+        return
+    known = options[index]
+    if known is None:
+        known = [number[place:end] for end in range(place, min(len(number), place + LONGEST_CODE) + 1)]
+    for text in known:
+        if number.startswith(text, place):
+            for rest in _matches(number, options, index + 1, place + len(text)):
+                yield (text, *rest)
+
+
+def _settle_codes(table: PriceListTable, parts: Sequence[NumberPart]) -> None:
+    """Keep the codes that some row is read whole with; then learn those of the rows outside the search."""
+    proven: list[set[int]] = [set() for _ in parts]
+    waiting = []
+    for row in table.told:
+        options = [_options(table, part, row) for part in parts]
+        if None in options or next(_matches(table.numbers[row], options, 0, 0), None) is None:
+            waiting.append(row)
+            continue
+        for part, values in zip(parts, proven, strict=True):
+            if part.has_words:
+                values.add(table.columns[part.column][row])
+    for part, values in zip(parts, proven, strict=True):
+        if part.has_words:
+            part.codes = {value: code for value, code in part.codes.items() if value in values}
+    for _ in range(_ROUNDS):
+        votes = _votes(table, parts, waiting)
+        for (index, value), counts in votes.items():
+            shaped = parts[index]
+            shaped.codes[value] = max(
+                counts, key=lambda code: (counts[code], _is_shaped(shaped, code), -len(code), code)
+            )
+        if not votes:
+            break
+
+
+def _votes(
+    table: PriceListTable, parts: Sequence[NumberPart], rows: Sequence[int]
+) -> dict[tuple[int, int], Counter[str]]:
+    """For each part and value without a code yet, what stands in its place in the rows that are known but for it."""
+    votes: dict[tuple[int, int], Counter[str]] = defaultdict(Counter)
+    for row in rows:
+        options = [_options(table, part, row) for part in parts]
+        unknown = [index for index, each in enumerate(options) if each is None]
+        if len(unknown) not in (1, 2):
+            continue
+        ways = list(dict.fromkeys(_matches(table.numbers[row], options, 0, 0)))
+        if len(unknown) == 2:
+            ways = [way for way in ways if all(_is_shaped(parts[index], way[index]) for index in unknown)]
+            if len(ways) != 1:
+                continue
+        for way in ways:
+            for index in unknown:
+                votes[index, table.columns[parts[index].column][row]][way[index]] += 1
+    return votes
+
+
+def _is_shaped(part: NumberPart, code: str) -> bool:
+    """Whether a code has letters and digits where one that the part has, has them."""
+    return any(_shape(code) == _shape(each) for each in part.codes.values())
+
+
+def _shape(code: str) -> str:
+    return "".join("9" if each.isdigit() else "A" if each.isalpha() else each for each in code)
+
+
+def _pattern(table: PriceListTable, parts: Sequence[NumberPart]) -> LearnedPattern:
+    segments: list[LearnedSegment] = []
+    before = ""
+    for part in parts:
+        if part.varies:
+            segments.append(_segment(table, part, before))
+            before = ""
+        else:
+            before += part.text
+    always = tuple(
+        meanings[0]
+        for column, meanings in enumerate(table.meanings)
+        if len(meanings) == 1 and table.values_seen(column) == {0}
+    )
+    return LearnedPattern(tuple(segments), before, always)
+
+
+def _segment(table: PriceListTable, part: NumberPart, before: str) -> LearnedSegment:
+    optional = "" in part.written
+    mark = _shared_mark([code for code in part.written if code]) if optional else ""
+    rows = Counter(table.columns[part.column][row] for row in table.told) if part.has_words else Counter()
+    codes: dict[str, str] = {}
+    times: Counter[str] = Counter()
+    missing = ""
+    for value, code in part.codes.items():
+        meaning = table.meanings[part.column][value] if part.has_words else ""
+        if code:
+            codes.setdefault(code[len(mark) :], meaning)
+        else:
+            missing = meaning
+        times[code[len(mark) :]] += rows[value]
+    return LearnedSegment("", codes, None, optional, before, mark, missing, times=times)
+
+
+def _shared_mark(codes: Sequence[str]) -> str:
+    """The separator that all codes begin with."""
+    front = shared_beginning(codes)
+    mark = front[: len(front) - len(front.lstrip(SEPARATORS))]
+    return mark if len(mark) <= MOST_MARKS and all(len(code) > len(mark) for code in codes) else ""
+
+
+def _named(pattern: LearnedPattern) -> LearnedPattern:
+    """The pattern with what each piece means, and its name after that."""
+    always = {name for phrase in pattern.always for name in meant(phrase)}
+    pieces = [{**each.codes, **({"": each.missing} if each.missing else {})} for each in pattern.segments]
+    named = [
+        replace(segment, name=found.name, attribute=found.attribute, sets=found.sets)
+        for segment, found in zip(pattern.segments, piece_meanings(pieces, always), strict=True)
+    ]
+    return replace(pattern, segments=tuple(named))

@@ -1,0 +1,148 @@
+"""The words beside part numbers as columns: phrases parted by commas, of which a row may lack one or have its own."""
+
+from collections import Counter
+from collections.abc import Sequence
+from itertools import pairwise
+from math import log
+
+MOST_PHRASES = 30
+_ROUNDS = 4
+_LEAST_ROWS = 0.02  # of all rows have to be as long as the longest that is taken for a whole one
+_STRANGE, _RELATED, _ELSEWHERE = 0.02, 0.2, 0.0005
+
+PhraseRow = tuple[str | None, ...]
+
+
+def split_phrases(words: str) -> tuple[str, ...]:
+    """The phrases of a row's words.
+
+    >>> split_phrases("mortise cylinder,  1-1/8 in, ")
+    ('mortise cylinder', '1-1/8 in')
+    """
+    return tuple(phrase for each in words.split(",") if (phrase := " ".join(each.split())))
+
+
+def phrase_columns(rows: Sequence[Sequence[str]]) -> list[PhraseRow | None]:
+    """Each row's phrases by column, None where a row lacks one; None for a row that fits no columns.
+
+    Phrases keep their order. Which one a shorter row lacks is told by what the others have in each column.
+    Neighbors of which one always follows from the other are one column: that comma stood within a phrase.
+    """
+    keys = [tuple(phrase.casefold() for phrase in row) for row in rows]
+    places = _places(keys)
+    width = max((len(each) for each in places.values()), default=0)
+    table: list[list[str | None] | None] = []
+    for row, key in zip(rows, keys, strict=True):
+        found = places.get(key)
+        table.append([None if place is None else row[place] for place in found] if found else None)
+    kept = _merged(table, width)
+    return [None if row is None else tuple(_joined(row, columns) for columns in kept) for row in table]
+
+
+def _joined(row: Sequence[str | None], columns: Sequence[int]) -> str | None:
+    return ", ".join(phrase for column in columns if (phrase := row[column]) is not None) or None
+
+
+Places = tuple[int | None, ...]
+
+
+def _places(keys: Sequence[tuple[str, ...]]) -> dict[tuple[str, ...], Places]:
+    """For each distinct row the place of its phrase in each column."""
+    distinct = Counter(key for key in keys if key)
+    lengths = Counter(len(key) for key in keys if 0 < len(key) <= MOST_PHRASES)
+    enough = min(2, sum(lengths.values()))
+    least = max(enough, _LEAST_ROWS * sum(lengths.values()))
+    width, longer = 0, 0
+    for length in sorted(lengths, reverse=True):
+        longer += lengths[length]
+        if longer >= least:
+            width = length
+            break
+    whole = [key for key in distinct if len(key) == width]
+    shorter = sorted((key for key in distinct if 0 < len(key) < width), key=lambda key: (-len(key), key))
+    profile = _Profile(width)
+    for key in whole:
+        profile.add(key, tuple(range(width)), distinct[key])
+    found: dict[tuple[str, ...], Places] = {}
+    for key in shorter:
+        found[key] = profile.best(key)
+        profile.add(key, found[key], distinct[key])
+    for _ in range(_ROUNDS if shorter else 0):
+        again = _Profile(width)
+        for key in whole:
+            again.add(key, tuple(range(width)), distinct[key])
+        for key, places in found.items():
+            again.add(key, places, distinct[key])
+        before, found = found, {key: again.best(key) for key in shorter}
+        if before == found:
+            break
+    return {**{key: tuple(range(width)) for key in whole}, **found}
+
+
+class _Profile:
+    """How often each phrase stands in each column, and how often a column is left out."""
+
+    def __init__(self, width: int) -> None:
+        self.width = width
+        self.rows = 0
+        self.known: Counter[str] = Counter()
+        self.phrases: list[Counter[str]] = [Counter() for _ in range(width)]
+        self.words: list[Counter[str]] = [Counter() for _ in range(width)]
+        self.gaps = [0] * width
+
+    def add(self, key: tuple[str, ...], places: Places, times: int) -> None:
+        self.rows += times
+        for column, place in enumerate(places):
+            if place is None:
+                self.gaps[column] += times
+            else:
+                self.phrases[column][key[place]] += times
+                self.known[key[place]] += times
+                self.words[column].update(key[place].split())
+
+    def _likely(self, phrase: str, column: int) -> float:
+        if here := self.phrases[column][phrase]:
+            return log(here / self.known[phrase])
+        if self.known[phrase]:
+            return log(_ELSEWHERE)
+        related = any(self.words[column][word] for word in phrase.split())
+        return log(_RELATED if related else _STRANGE)
+
+    def best(self, key: tuple[str, ...]) -> Places:
+        """The likeliest columns of a row's phrases, in their order."""
+        # best[n]: the likeliest way to have put n phrases into the columns so far.
+        best: list[tuple[float, Places]] = [(0.0, ())]
+        for column in range(self.width):
+            skip = log((self.gaps[column] + 0.1) / (self.rows + 1))
+            further: list[tuple[float, Places]] = []
+            for used in range(len(best) + 1):
+                ways = []
+                if used < len(best):
+                    ways.append((best[used][0] + skip, (*best[used][1], None)))
+                if 0 < used <= len(key):
+                    weight = best[used - 1][0] + self._likely(key[used - 1], column)
+                    ways.append((weight, (*best[used - 1][1], used - 1)))
+                if ways:
+                    further.append(max(ways, key=lambda way: way[0]))
+            best = further
+        return best[len(key)][1]
+
+
+def _merged(table: Sequence[Sequence[str | None] | None], width: int) -> list[list[int]]:
+    """The columns, with neighbors together of which one always follows from the other."""
+    rows = [[None if cell is None else cell.casefold() for cell in row] for row in table if row]
+    columns = [[column] for column in range(width)]
+    for left, right in reversed(list(pairwise(range(width)))):
+        one, other = [row[left] for row in rows], [row[right] for row in rows]
+        if min(len(set(one)), len(set(other))) > 1 and (_follows(one, other) or _follows(other, one)):
+            columns[left] += columns.pop(left + 1)
+    return columns
+
+
+def _follows(one: Sequence[str | None], other: Sequence[str | None]) -> bool:
+    """Whether each value of `one` goes with a single value of `other`, often enough to be no chance."""
+    pairs: dict[str | None, set[str | None]] = {}
+    for first, second in zip(one, other, strict=True):
+        pairs.setdefault(first, set()).add(second)
+    repeated = len(one) - len(pairs)
+    return all(len(values) == 1 for values in pairs.values()) and repeated >= max(4, len(one) // 4)
