@@ -51,6 +51,7 @@ from app.ledger.jobs.stages import move_job, next_stages
 from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.money.accounts import AccountForm, give_credit_back, open_invoices, take_account_payment, use_credit
 from app.ledger.money.crediting import CreditForm, cancel_invoice, credit_left, credit_lines
+from app.ledger.money.invoice_snapshot import read_invoice
 from app.ledger.money.invoicing import InvoiceForm, Invoicing, invoice_job, papers_of_money, standing
 from app.ledger.money.owing import aging, owed_by_customer, statement_of
 from app.ledger.money.payments import PaymentForm, PaymentKind, payments_of, take_payment
@@ -982,8 +983,13 @@ class Trade(RuleBasedStateMachine):
         assert all(amount >= 0 for label, amount in amounts.items() if label != "off price")
         is_taxed = any(line.is_taxed and line.amount_cents for one in notes for line in one.lines)
         tax = self._tax(amounts, percent) if is_taxed else invoice.tax_cents
-        assert sum(one.tax_cents for one in (invoice, *notes)) == tax, invoice.number
-        assert sum(one.subtotal_cents + one.tax_cents for one in (invoice, *notes)) >= 0
+        in_tax = [read_invoice(one.snapshot).early_tax_cents for one in notes]
+        assert sum(one.tax_cents for one in (invoice, *notes)) == tax + sum(in_tax), invoice.number
+        uses = self.session.scalars(sa.select(PaymentUse).where(PaymentUse.invoice_id == invoice.id))
+        off = sum(one.discount_cents for one in uses) - amounts["paid early"] - sum(in_tax)
+        assert all(cents >= 0 for cents in in_tax), invoice.number
+        left = sum(one.subtotal_cents + one.tax_cents for one in (invoice, *notes))
+        assert left >= off >= 0, "more comes back than was paid"
 
     def _due(self, job: Job, papers: list[Invoice], discounts: int) -> int:
         """What is to be paid of a job by now."""
@@ -1022,7 +1028,7 @@ class Trade(RuleBasedStateMachine):
             if job.stage not in _OVER:
                 ahead[job.customer_id] += max(0, min(paid, job.agreed_cents or 0) - due)
         whole = aging(self.session, today)
-        rows = {row.customer_id: row.total_cents for row in whole.rows}
+        rows = {row.customer_id: (row.total_cents, row.ahead_cents) for row in whole.rows}
         owing = {one.customer_id: one.owed_cents for one in owed_by_customer(self.session, today)}
         money = self._money_received()
         asked = self.draw.choice(list(self.customers))  # of whose statement it is asked
@@ -1032,10 +1038,10 @@ class Trade(RuleBasedStateMachine):
             if customer == asked:
                 statement = statement_of(self.session, customer, today)
                 assert statement.balance_cents == expected, f"statement of {customer}"
-                assert statement.aging.total_cents == rows.get(customer, 0)
-            assert rows.get(customer, 0) == expected + ahead[customer], f"aging of {customer}"
+                assert (statement.aging.total_cents, statement.aging.ahead_cents) == rows.get(customer, (0, 0))
+            assert rows.get(customer, (0, 0)) == (expected, ahead[customer]), f"aging of {customer}"
             assert owing.get(customer, 0) == debts[customer], f"owed by {customer}"
-        assert whole.total.total_cents == sum(rows.values())
+        assert whole.total.total_cents == sum(total for total, _ in rows.values())
 
     def _money_received(self) -> Counter[int]:
         found: Counter[int] = Counter()

@@ -5,9 +5,8 @@ Management, ch. 15). BC2 the same by the earliest due date, D from BC1's inputs.
 break an earlier promise, P: ETH Zürich, Integral Logistics Management 5.3.5, opess.ethz.ch; of shelf and orders
 it is shown in `tests/ledger/stock/test_needs.py`, of the bench's time in `tests/pricing/test_reserve.py`.
 
-AV1 to AV5, a promise by periods with orders netted against the receipt before them, is not how the house reckons: a
-job takes the earliest pieces that nobody has, so its promise stands whatever comes later. BC3, load by weeks, is the
-bench load's.
+AV1 to AV5, what is available to promise, are asked of the ledger: `tests/published/test_ledger_promises.py`. BC3,
+load by weeks, is the bench load's.
 """
 
 from collections.abc import Sequence

@@ -41,6 +41,24 @@ def test_one_bought_part_in_lots_of_230():
     assert releases(wanted, LotRules(pack=230, lead_days=2), free=37, coming=[(1, 230)]) == {2: 230, 5: 230}
 
 
+def test_lots_of_70_come_when_the_projection_would_fall_below_zero():
+    """AV5, P: essay after Stevenson, studymode.com 49373664: 64 on hand; each week the larger of forecast (30 x 4,
+    40 x 4) and orders (33, 20, 10, 4, 2): receipts in weeks 3, 5, 7 and 8.
+    """
+    asked = [max(pair) for pair in zip([30] * 4 + [40] * 4, [33, 20, 10, 4, 2, 0, 0, 0], strict=True)]
+    lots = plan_lots([(day(week), many) for week, many in enumerate(asked, start=1)], LotRules(pack=70), 64)
+    assert [(lot.needed_on, lot.quantity) for lot in lots] == [(day(week), 70) for week in (3, 5, 7, 8)]
+
+
+@pytest.mark.parametrize(("used", "lead_time", "point"), [(60, 6, 360), (30, 25, 750), (40, 25, 1000)])
+def test_the_use_while_an_order_is_on_its_way(used, lead_time, point):
+    """RO3, P: Heizer and Render p. 543: 60 a week for 6 weeks are 360, to which 153.6 of safety come there. RO4, P:
+    mymathtables.com: 30 a day for 25 days, with 250 of safety 1,000: the same as by the most a day, 40. Safety by
+    chance (RO2 too) is not reckoned here: the owner adds it to the point.
+    """
+    assert reorder_point(used, 1, lead_time) == point
+
+
 @pytest.mark.parametrize(("safety_days", "point"), [(0, 96), (1, 128)])
 def test_the_reorder_point_of_steady_use(safety_days, point):
     """P: Heizer and Render, Operations Management, ch. 12 example 7, holooly.com: 8,000 a year, 250 days, lead 3."""

@@ -7,7 +7,7 @@ import sqlalchemy as sa
 
 from app.errors import Problem, Problems
 from app.ledger.stock.counts import MOST_FOUND, release_newest
-from app.ledger.stock.items import get_stock_item, item_for, name_item, unpinned_item
+from app.ledger.stock.items import fault_of_barcode, get_stock_item, item_for, name_item, unpinned_item
 from app.ledger.stock.movements import lock_item, move_stock, quantity_of
 from app.ledger.stock.needs import reserve_waiting
 from app.ledger.store.engine import get_row, get_version, transaction
@@ -153,8 +153,12 @@ def list_item(work: Work, code: str, maker_id: int | None = None) -> StockItem:
         return item
 
 
-def change_item(work: Work, item_id: int, version: int, form: ItemForm) -> StockItem:
-    """Change what is kept of an item; events say what. Problems by field."""
+def change_item(
+    work: Work, item_id: int, version: int, form: ItemForm, *, is_barcode_meant: bool = False
+) -> StockItem:
+    """Change what is kept of an item; events say what. Problems by field, on `is_barcode_meant` where a new barcode
+    has a check digit that does not fit, and that was not said yet.
+    """
     work.require_owner()
     check_texts(form, StockItem)
     problems = [
@@ -176,6 +180,8 @@ def change_item(work: Work, item_id: int, version: int, form: ItemForm) -> Stock
         raise Problems(problems)
     with transaction(work.session):
         item = get_version(work.session, StockItem, item_id, "item of stock", version)
+        if form.barcode != item.barcode and not is_barcode_meant and (fault := fault_of_barcode(form.barcode)):
+            raise LedgerError("is_barcode_meant", f"{fault} Scan it again, or tick this to keep it all the same.")
         changed = set_changed(item, asdict(form))
         if changed:
             said = ", ".join(name.replace("_", " ").removesuffix(" cents") for name in changed)

@@ -1,5 +1,7 @@
 """Items of stock: found, made where they are missing, and named in a sentence."""
 
+import re
+
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
@@ -18,6 +20,29 @@ OF_A_MAKER = (ItemKind.PART, ItemKind.BLANK, ItemKind.CAM, ItemKind.RING)
 def get_stock_item(session: Session, item_id: int) -> StockItem:
     """An item with its maker; NotFound when there is none."""
     return get_row(session, StockItem, item_id, "item of stock", WITH_MAKER)
+
+
+_TRADE_NUMBER = re.compile("(?:[0-9]{8}|[0-9]{12,14})", re.ASCII)
+
+
+def fault_of_barcode(barcode: str) -> str:
+    """Why a barcode of 8, 12, 13 or 14 digits is no trade item number (GTIN): its last digit checks the others,
+    weighed 3, 1, 3, 1 … from the right. "" of every other barcode.
+
+    >>> fault_of_barcode("036000291452"), fault_of_barcode("A-12345"), fault_of_barcode("1234567")
+    ('', '', '')
+    >>> fault_of_barcode("036000291425")
+    'The check digit of 036000291425 would be 1, not 5: two digits may be changed over, or one misread.'
+    """
+    if not _TRADE_NUMBER.fullmatch(barcode):
+        return ""
+    *digits, last = map(int, barcode)
+    check = -sum(digit * (1 if place % 2 else 3) for place, digit in enumerate(reversed(digits))) % 10
+    if check == last:
+        return ""
+    return (
+        f"The check digit of {barcode} would be {check}, not {last}: two digits may be changed over, or one misread."
+    )
 
 
 def find_item(session: Session, maker_id: int | None, kind: ItemKind | None, code: str) -> StockItem | None:

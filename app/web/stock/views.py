@@ -5,7 +5,7 @@ from collections.abc import Callable
 from flask import redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_login import current_user
-from wtforms import SelectField, StringField
+from wtforms import BooleanField, SelectField, StringField
 from wtforms.validators import InputRequired
 
 from app.ledger.stock.handling import (
@@ -200,6 +200,7 @@ class ItemPage(SavedForm):
     words = text("What it is", StockItem.words, needed="Enter what it is.")
     bin = text("Bin", StockItem.bin, hint="Where on its shelf, as A-12.")
     barcode = text("Barcode", StockItem.barcode, hint="As the reader types it.")
+    is_barcode_meant = BooleanField("Keep this barcode as it is")
     cost_cents = CentsField("Cost", [InputRequired("Enter what one costs.")], description="Each.")
     reorder_point = WholeField("Reorder point", description="Order when no more than this are free. Empty: never.")
     reorder_to = WholeField("Order up to", description="Empty: one more than the reorder point.")
@@ -213,7 +214,15 @@ def edit(item_id: int) -> ResponseReturnValue:
     """An item's bin, barcode, cost, reorder point, pack and lead time."""
     found = get_stock_item(request_session(), item_id)
     form = ItemPage(obj=found)
-    if done := form.run(lambda: change_item(current_work(), item_id, form.version_read, form.into(ItemForm))):
+    if done := form.run(
+        lambda: change_item(
+            current_work(),
+            item_id,
+            form.version_read,
+            form.into(ItemForm),
+            is_barcode_meant=form.is_barcode_meant.data,
+        )
+    ):
         return flash_and_redirect(f"{name_item(done.value)} is saved.", "stock.item", item_id=item_id)
     return render_template("stock/edit_item.html", item=found, form=form, name=name_item(found)), form.status
 

@@ -42,6 +42,24 @@ def test_a_barcode_reader_finds_the_item_and_enter_counts_it(work: Work, client_
     assert client.post(f"{found.location}/away", data={**form, "deed": "scrap", "why": "bent"}).status_code == 403
 
 
+def test_a_barcode_with_a_wrong_check_digit_is_asked_about_once(client_as: ClientAs) -> None:
+    """036000291452 with its last two digits changed over; what is kept all the same is not asked about again."""
+    client, item = client_as(Role.OWNER), _item("HINGE-4", None)
+    address = f"/stock/items/{item.id}/edit"
+    page = client.get(address).text
+    assert "Keep this barcode as it is" not in page
+    form = {"version": "1", "words": "Hinge", "barcode": "036000291425", "cost_cents": "1.00", "pack_size": "1"}
+    asked = client.post(address, data=form)
+    assert asked.status_code == 422 and "The check digit of 036000291425 would be 1, not 5" in asked.text
+    assert 'value="036000291425"' in asked.text and "Keep this barcode as it is" in asked.text
+    kept = client.post(address, data={**form, "is_barcode_meant": "y"})
+    assert kept.status_code == 303
+    again = client.post(address, data={**form, "version": "2", "words": "Butt hinge"})
+    assert again.status_code == 303
+    right = client.post(address, data={**form, "version": "3", "barcode": "036000291452"})
+    assert right.status_code == 303
+
+
 def test_an_item_says_what_reorder_point_its_use_of_a_year_asks_for(client_as: ClientAs) -> None:
     """Counted first ten working days ago; 30 went out since, 3 a day, so 15 in the five days of an order. What
     a count lacked did not go out.
