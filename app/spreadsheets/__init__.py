@@ -1,6 +1,19 @@
 """PURE. Files that were sent: CSV, XLSX and PDF read as rows within limits, PDFs by page; tables written."""
 
+from app.spreadsheets.cell_values import (
+    DAY_FIRST,
+    MONTH_FIRST,
+    cell_code,
+    cell_day,
+    cell_money,
+    cell_whole,
+    day_order,
+    money_style,
+)
+from app.spreadsheets.column_guesses import CellLook, ColumnGuess, WantedColumn, guess_columns
+from app.spreadsheets.found_table import FoundColumn, FoundTable, RowAside, find_table, heading_key
 from app.spreadsheets.pdf_pages import pdf_picture, pdf_texts
+from app.spreadsheets.sheet import PASTED, SentSheet, open_sheet
 from app.spreadsheets.table_file import (
     Column,
     head_problems,
@@ -25,16 +38,36 @@ from app.spreadsheets.writing import (
 )
 
 __all__ = [
+    "DAY_FIRST",
+    "MONTH_FIRST",
+    "PASTED",
     "Cell",
+    "CellLook",
     "Column",
+    "ColumnGuess",
+    "FoundColumn",
+    "FoundTable",
+    "RowAside",
+    "SentSheet",
+    "WantedColumn",
     "book_sheets",
+    "cell_code",
+    "cell_day",
+    "cell_money",
     "cell_text",
+    "cell_whole",
     "csv_bytes",
+    "day_order",
+    "find_table",
     "guarded",
     "guarded_book_bytes",
     "guarded_csv_bytes",
+    "guess_columns",
     "head_problems",
+    "heading_key",
     "merged_cells",
+    "money_style",
+    "open_sheet",
     "pasted_rows",
     "pdf_picture",
     "pdf_texts",

@@ -38,6 +38,13 @@ def sheet_rows(data: bytes, most_rows: int = 200_000) -> Iterator[list[str]]:
     yield from islice(_child_lines(data, "first", most_rows), 1, None)
 
 
+def sheet_with_merged(data: bytes, most_rows: int = 200_000) -> tuple[tuple[str, ...], Iterator[list[str]]]:
+    """The ranges of merged cells in the first sheet and its rows, read at once."""
+    lines = islice(_child_lines(data, "table", most_rows), 1, None)
+    merged = tuple(next(lines)["merged"])
+    return merged, lines
+
+
 def merged_cells(data: bytes) -> tuple[str, ...]:
     """The ranges of merged cells in a workbook's first sheet, such as ("B3:B5",)."""
     return tuple(line["merged"] for line in _child_lines(data, "merged", 0))

@@ -1,7 +1,7 @@
 """Read one workbook: the reader that `reading_child.py` runs for `workbook.py`, in a process of its own.
 
-Lines of JSON go out: {"sheet": name} before each sheet, {"merged": range}, a row as its texts; {"refused": sentence}
-at last. It imports nothing of the app.
+Lines of JSON go out: {"sheet": name} before each sheet, {"merged": range or ranges}, a row as its texts; {"refused":
+sentence} at last. It imports nothing of the app.
 """
 
 import io
@@ -75,6 +75,8 @@ def _parts_of(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
             yield from ({"merged": _range(*found)} for found in sheet.merged_cell_ranges or ())
             return
         yield {"sheet": sheet.name}
+        if request["part"] == "table":
+            yield {"merged": [_range(*found) for found in sheet.merged_cell_ranges or ()]}
         yield from _rows(sheet, request["rows"])
 
 

@@ -15,6 +15,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.counter import views as counter
     from app.web.fitting import views as fitting
     from app.web.goods import claims, counter_sale, hand_overs, orders, receiving, returns, to_order
+    from app.web.importing import views as importing
     from app.web.jobs import appointments, reminders, warranties
     from app.web.jobs import views as jobs
     from app.web.keying import bench as keying_bench
@@ -37,7 +38,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.stock import views as stock
 
     modules = (
-        *(login, own_login, users, house, money_rules, quote_rules, care, moving, privacy),
+        *(login, own_login, users, house, money_rules, quote_rules, care, moving, privacy, importing),
         *(day, books, reports, search),
         *(counter, quotes, accepting),
         *(customers, customer_merging, doors, door_lists, door_changes, site_changes),

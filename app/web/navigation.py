@@ -34,7 +34,11 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Price book", "prices.index", ("terms", "rules", "times")),
     ("Makers", "makers.index", ("catalog",)),
     ("Customers", "customers.index", ("accounts",)),
-    ("Settings", "house.index", ("settings", "money_rules", "quote_rules", "books", "backups", "moving", "privacy")),
+    (
+        "Settings",
+        "house.index",
+        ("settings", "money_rules", "quote_rules", "books", "backups", "moving", "privacy", "imports"),
+    ),
 )
 _FRONT = {Role.COUNTER: "counter.page", Role.BENCH: "bench.index", Role.OWNER: "day.index"}
 

@@ -1,16 +1,20 @@
 """Files that wait until what they would do is confirmed: kept beside the database, each for its sender alone."""
 
+import io
 import json
 import re
 import secrets
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 from werkzeug.datastructures import FileStorage
 
 from app.errors import BitternError
 from app.ledger.store.work import Work
+from app.spreadsheets import PASTED
 from app.web.services import the_config
 
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{20,40}")
@@ -20,11 +24,13 @@ _MOST_OF_ONE = 8  # files of one person; the oldest goes first, so that nobody f
 
 @dataclass(frozen=True, slots=True)
 class StagedUpload:
-    """A file that was sent: under which token it waits, its name as the sender has it, its content."""
+    """A file that was sent: under which token it waits, its name as the sender has it, its content, what was settled
+    about it since."""
 
     token: str
     name: str
     content: bytes
+    notes: Mapping[str, Any] = field(default_factory=dict)
 
 
 def _folder() -> Path:
@@ -49,6 +55,25 @@ def stage_upload(work: Work, purpose: str, sent: FileStorage | None) -> StagedUp
     (folder / f"{token}.json").write_text(json.dumps(about), "utf-8")
     (folder / f"{token}.data").write_bytes(content)
     return StagedUpload(token, name, content)
+
+
+def stage_table(
+    work: Work, purpose: str, sent: FileStorage | None, pasted: str, notes: Mapping[str, Any]
+) -> StagedUpload:
+    """Keep a table that was sent as a file, or else pasted, with what is known about it."""
+    if (sent is None or not sent.filename) and pasted.strip():
+        sent = FileStorage(io.BytesIO(pasted.encode("utf-8", "replace")), filename=PASTED)
+    waiting = stage_upload(work, purpose, sent)
+    return note_upload(work, purpose, waiting.token, notes)
+
+
+def note_upload(work: Work, purpose: str, token: str, notes: Mapping[str, Any]) -> StagedUpload:
+    """Keep with a file that waits what was settled about it, in place of what was before; BitternError as it is
+    gone."""
+    waiting = find_upload(work, purpose, token)
+    about = {"user": work.actor.user_id, "purpose": purpose, "name": waiting.name, "notes": dict(notes)}
+    (_folder() / f"{token}.json").write_text(json.dumps(about), "utf-8")
+    return StagedUpload(token, waiting.name, waiting.content, notes)
 
 
 def _let_go(folder: Path, work: Work) -> None:
@@ -79,7 +104,7 @@ def find_upload(work: Work, purpose: str, token: str) -> StagedUpload:
         raise gone from error
     if about.get("user") != work.actor.user_id or about.get("purpose") != purpose:
         raise gone
-    return StagedUpload(token, str(about.get("name", "")), content)
+    return StagedUpload(token, str(about.get("name", "")), content, about.get("notes") or {})
 
 
 def drop_every_upload() -> None:

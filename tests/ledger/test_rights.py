@@ -136,6 +136,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keys.calling_in: call_in tick_off
         keysystems.planning: plan_for
         reports.recall: find_cylinders find_customers_to_call
+        importing.imports: kind_named save_import get_import undo_import
     """,
 }
 NO_ROLE_OF_THEIR_OWN = {
@@ -146,9 +147,9 @@ NO_ROLE_OF_THEIR_OWN = {
         money.crediting: write_credit_notes
         money.credit: require_credit_for require_credit
         privacy.subjects: what_stands_in_the_way require_deletable
-        sites.customers: insert_customer insert_site site_named
+        sites.customers: insert_customer insert_customers insert_contacts insert_site site_named
         sites.doors: upsert_door
-        store.events: record
+        store.events: record record_all
         quoting.accepting: newest_revision
         jobs.stages: require_checked pass_stage follow_parts
         quoting.mailing: send_once

@@ -33,6 +33,8 @@ LEFT_OUT = {
     "drafts": "typed and not saved",
     "pin_draws": "secret",
     "sold_lines": "made from the quotes",
+    "imports": "undone in the house that took them in",
+    "import_mappings": "found anew with the next table",
     **dict.fromkeys(("hand_overs", "handed_lines"), "made from the story"),
     "deletions": "of this house's own story",
     "replaced_texts": "sealed",

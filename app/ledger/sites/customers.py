@@ -1,15 +1,17 @@
 """Customers, their contacts and sites: saved, changed, loaded from a table; and a tax exemption in words."""
 
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 
 import sqlalchemy as sa
 from sqlalchemy.orm.attributes import flag_modified
 
+from app.errors import Problem
 from app.ledger.sites.former_names import keep_former
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, Stale, Taken
-from app.ledger.store.events import record
+from app.ledger.store.events import record, record_all
 from app.ledger.store.records import check_texts, set_changed
 from app.ledger.store.work import Work
 from app.ledger.tables import Contact, Customer, Role, Site
@@ -63,21 +65,36 @@ def _check_customer(form: CustomerForm) -> None:
     check_texts(form, Customer)
     if not form.name.strip():
         raise LedgerError("name", "Enter the customer's name.")
-    if form.exempt_until and not form.exempt_certificate:
-        raise LedgerError("exempt_certificate", "Enter the certificate's number, or clear its expiry date.")
-    if form.exempt_certificate and not form.exempt_until:
-        raise LedgerError("exempt_until", "Enter the day on which the exemption certificate expires.")
+    if problem := exemption_problem(form.exempt_certificate, form.exempt_until):
+        raise LedgerError(problem.field, problem.message)
+
+
+def exemption_problem(certificate: str, until: date | None) -> Problem | None:
+    """What an exemption lacks: a certificate and the day on which it ends belong together."""
+    if until and not certificate:
+        return Problem("exempt_certificate", "Enter the certificate's number, or clear its expiry date.")
+    if certificate and not until:
+        return Problem("exempt_until", "Enter the day on which the exemption certificate expires.")
+    return None
 
 
 def insert_customer(work: Work, form: CustomerForm) -> Customer:
     """Add a customer inside the caller's transaction."""
-    _check_customer(form)
-    customer = Customer(**asdict(form), phone_digits=phone_digits(form.phone), created_at=work.now)
-    customer.name = form.name.strip()
-    work.session.add(customer)
+    return insert_customers(work, [form])[0]
+
+
+def insert_customers(work: Work, forms: Sequence[CustomerForm]) -> list[Customer]:
+    """Add customers inside the caller's transaction."""
+    made = []
+    for form in forms:
+        _check_customer(form)
+        customer = Customer(**asdict(form), phone_digits=phone_digits(form.phone), created_at=work.now)
+        customer.name = form.name.strip()
+        made.append(customer)
+    work.session.add_all(made)
     work.session.flush()
-    record(work, "customer added", f"customer {customer.id}", f"{customer.name} saved")
-    return customer
+    record_all(work, [("customer added", f"customer {one.id}", f"{one.name} saved") for one in made])
+    return made
 
 
 def add_customer(work: Work, form: CustomerForm) -> Customer:
@@ -98,13 +115,14 @@ def change_customer(work: Work, customer_id: int, version: int, form: CustomerFo
         changed = set_changed(customer, asdict(form))
         customer.phone_digits = phone_digits(form.phone)
         if changed:
-            record(
-                work,
-                "customer changed",
-                f"customer {customer.id}",
-                f"{customer.name}: {', '.join(name.replace('_', ' ') for name in changed)} changed",
-            )
+            record_all(work, [customer_changed(customer, changed)])
         return customer
+
+
+def customer_changed(customer: Customer, names: Iterable[str]) -> tuple[str, str, str]:
+    """The event that tells which columns of a customer changed."""
+    words = ", ".join(name.replace("_", " ") for name in names if name != "phone_digits")
+    return "customer changed", f"customer {customer.id}", f"{customer.name}: {words} changed"
 
 
 def _require_own(row: Customer | Site) -> None:
@@ -179,13 +197,20 @@ def _check_contact(form: ContactForm) -> None:
 def add_contact(work: Work, customer_id: int, form: ContactForm) -> Contact:
     """Put a person at a customer's on record."""
     work.require(Role.COUNTER, Role.BENCH)
-    _check_contact(form)
     with transaction(work.session):
         _require_own(get_row(work.session, Customer, customer_id, "customer"))
-        contact = Contact(**asdict(form), customer_id=customer_id, phone_digits=phone_digits(form.phone))
-        work.session.add(contact)
-        record(work, "contact added", f"customer {customer_id}", f"Contact {contact.name} saved")
-        return contact
+        return insert_contacts(work, [(customer_id, form)])[0]
+
+
+def insert_contacts(work: Work, forms: Sequence[tuple[int, ContactForm]]) -> list[Contact]:
+    """Add people, each at the customer of this id, inside the caller's transaction."""
+    made = []
+    for customer_id, form in forms:
+        _check_contact(form)
+        made.append(Contact(**asdict(form), customer_id=customer_id, phone_digits=phone_digits(form.phone)))
+    work.session.add_all(made)
+    record_all(work, [("contact added", f"customer {one.customer_id}", f"Contact {one.name} saved") for one in made])
+    return made
 
 
 def change_contact(work: Work, contact_id: int, version: int, form: ContactForm) -> Contact:
@@ -197,8 +222,13 @@ def change_contact(work: Work, contact_id: int, version: int, form: ContactForm)
         customer = get_version(work.session, Customer, contact.customer_id, "customer", version)
         set_changed(contact, asdict(form) | {"phone_digits": phone_digits(form.phone)})
         flag_modified(customer, "name")
-        record(work, "contact changed", f"customer {customer.id}", f"Contact {contact.name} changed")
+        record_all(work, [contact_changed(contact)])
         return contact
+
+
+def contact_changed(contact: Contact) -> tuple[str, str, str]:
+    """The event that tells of a change of a contact."""
+    return "contact changed", f"customer {contact.customer_id}", f"Contact {contact.name} changed"
 
 
 SOON_DAYS = 45  # how early the counter asks for the next certificate

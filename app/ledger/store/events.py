@@ -69,6 +69,19 @@ def record(work: Work, kind: str, subject: str, summary: str, *, job_id: int | N
     return event
 
 
+def record_all(work: Work, told: Iterable[tuple[str, str, str]]) -> None:
+    """Append an event by the acting person for each (kind, subject, summary), all at once."""
+    mine: dict[str, Any] = {
+        "at": work.now,
+        "actor_id": work.actor.user_id,
+        "actor_name": work.actor.name,
+        "detail": {},
+    }
+    rows = [mine | {"kind": kind, "subject": subject, "summary": summary} for kind, subject, summary in told]
+    work.session.flush()
+    record_moved(work.session, rows)
+
+
 def record_moved(session: Session, told: Sequence[Mapping[str, Any]]) -> None:
     """Append events that another house recorded, in this order, each with its own moment, person and job.
 

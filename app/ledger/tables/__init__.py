@@ -7,6 +7,7 @@ from app.ledger.tables.deletions import Deletion, ReplacedText
 from app.ledger.tables.doors import Cylinder, CylinderOperator, CylinderState, Door, Lock
 from app.ledger.tables.events import Counter, Event, HouseIdentity, VaultCheck
 from app.ledger.tables.hand_overs import HandedLine, HandOverRow
+from app.ledger.tables.imports import Import, ImportMapping
 from app.ledger.tables.jobs import (
     LATE_STAGES,
     MOVES,
@@ -131,6 +132,8 @@ __all__ = [
     "HandedLine",
     "House",
     "HouseIdentity",
+    "Import",
+    "ImportMapping",
     "Inches",
     "Invoice",
     "InvoiceKind",

@@ -1,0 +1,113 @@
+"""What an importable kind of rows is made of: columns, what its rows would change, how they are saved."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import Enum, StrEnum
+from typing import Any, NamedTuple
+
+from sqlalchemy.orm import Session
+
+from app.ledger.importing.written import WrittenRows
+from app.ledger.store.work import Work
+from app.ledger.tables import Role
+from app.spreadsheets import WantedColumn
+
+
+class CellKind(Enum):
+    """How a cell becomes a value. LINES: a text of several lines. CHOICE: one of the house's own words."""
+
+    TEXT = "text"
+    LINES = "lines"
+    CODE = "code"
+    MONEY = "money"
+    DAY = "day"
+    WHOLE = "whole number"
+    YES_NO = "yes or no"
+    CHOICE = "choice"
+
+
+YES_NO = {"yes": "yes", "no": "no"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImportColumn(WantedColumn):
+    """A column: how its cells are read, at most how many characters, whether each row has to say it.
+
+    choices: the house's own words for it, each with what the page says. check: refuses what the form of this record
+    would refuse, with a BitternError, and gives the value as it is kept.
+    """
+
+    words: str
+    cell: CellKind = CellKind.TEXT
+    most: int = 200
+    is_needed: bool = False
+    choices: Callable[[Session], Mapping[str, str]] | None = None
+    check: Callable[[str, str], Any] | None = None
+
+    @property
+    def heads(self) -> tuple[str, ...]:
+        """Every heading that means it."""
+        return (self.name, self.words, *self.also)
+
+
+class ImportRow(NamedTuple):
+    """A row of the table as values by column; "" or None where its cell is empty."""
+
+    row: int
+    values: Mapping[str, Any]
+
+
+class RowProblem(NamedTuple):
+    """What is wrong with a row, and in which column, as the file has it."""
+
+    row: int
+    place: str
+    message: str
+
+
+class RowState(StrEnum):
+    """What saving a row would do."""
+
+    NEW = "new"
+    CHANGED = "changed"
+    SAME = "as it is"
+
+
+class RowPlan(NamedTuple):
+    """What a row would do: of which record, and each field before and after. value: what `save` needs."""
+
+    row: int
+    state: RowState
+    title: str
+    fields: Mapping[str, tuple[str, str]]
+    value: Any = None
+
+
+Refuse = Callable[[int, str, str], None]
+"""Says of a row, by the name of one of its columns, what is wrong."""
+
+
+@dataclass(frozen=True, slots=True)
+class ImportKind:
+    """A kind of rows. about: the noun of the one record that a table may be all about, whose columns `about_columns`
+    are then not asked for.
+
+    plan: what rows would do, those left out that it refuses. save: does it, inside the caller's transaction, and says
+    what was written.
+    """
+
+    name: str
+    words: str
+    noun: str
+    columns: tuple[ImportColumn, ...]
+    plan: Callable[[Session, int | None, Sequence[ImportRow], Refuse], list[RowPlan]]
+    save: Callable[[Work, int | None, Sequence[RowPlan], WrittenRows], None]
+    roles: tuple[Role, ...] = ()
+    hint: str = ""
+    about: str = ""
+    about_columns: tuple[str, ...] = ()
+
+    def columns_for(self, about_id: int | None) -> tuple[ImportColumn, ...]:
+        """The columns to ask for."""
+        left_out = self.about_columns if about_id is not None else ()
+        return tuple(column for column in self.columns if column.name not in left_out)

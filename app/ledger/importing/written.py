@@ -1,0 +1,129 @@
+"""What an import wrote, kept so that it can be undone; and the undoing, as long as nothing else leans on it."""
+
+import hashlib
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from datetime import date, datetime
+from fractions import Fraction
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.ledger.store.records import set_changed
+from app.ledger.tables import Base, Inches
+from app.validation import counted
+
+_STEP = 500  # ids in one statement
+_NOT_MARKED = frozenset({"version"})
+_Marks = dict[int, str]
+
+
+class WrittenRows:
+    """Rows that are new, and rows that changed with what stood in them before."""
+
+    def __init__(self) -> None:
+        self._new: dict[type[Base], list[Base]] = {}
+        self._changed: dict[type[Base], dict[int, dict[str, Any]]] = {}
+
+    def add(self, rows: Sequence[Base]) -> None:
+        """Rows that are new."""
+        for row in rows:
+            self._new.setdefault(type(row), []).append(row)
+
+    def change(self, row: Any, values: Mapping[str, Any]) -> list[str]:
+        """Set the columns of a row that was there, and keep what stood in them; the names of those that changed."""
+        kept = self._changed.setdefault(type(row), {}).setdefault(row.id, {})
+        before = {name: _plain(getattr(row, name)) for name in values}
+        changed = set_changed(row, values)
+        for name in changed:
+            kept.setdefault(name, before[name])
+        return changed
+
+    def to_json(self, session: Session) -> dict[str, Any]:
+        """By table: each new row with a mark of its words, each changed one with its mark and its words before."""
+        session.flush()
+        found: dict[str, Any] = {}
+        for model in {**self._new, **self._changed}:
+            new = [row.id for row in self._new.get(model, ())]  # type: ignore[attr-defined]  # every table has an id
+            changed = {id_: kept for id_, kept in self._changed.get(model, {}).items() if kept}
+            marks = _marks(session, model.__table__, [*new, *changed])  # type: ignore[arg-type]  # declared wider
+            found[model.__tablename__] = {
+                "new": [[id_, marks[id_]] for id_ in new],
+                "changed": [[id_, marks[id_], kept] for id_, kept in changed.items()],
+            }
+        return found
+
+
+def _plain(value: Any) -> Any:
+    return value if isinstance(value, str | int | None) else str(value)
+
+
+def _value(column: sa.Column[Any], plain: Any) -> Any:
+    if plain is None:
+        return None
+    if isinstance(column.type, Inches):
+        return Fraction(plain)
+    python = column.type.python_type
+    return python.fromisoformat(plain) if python in (date, datetime) else plain
+
+
+def _steps(ids: Collection[int]) -> Iterator[list[int]]:
+    every = list(ids)
+    return (every[start : start + _STEP] for start in range(0, len(every), _STEP))
+
+
+def _marks(session: Session, table: sa.Table, ids: Collection[int]) -> _Marks:
+    """What tells whether a row still stands as it was written."""
+    columns = [column for column in table.columns if column.name not in _NOT_MARKED]
+    marks = {}
+    for some in _steps(ids):
+        for row in session.execute(sa.select(*columns).where(table.c.id.in_(some))):
+            words = repr([str(value) for value in row])
+            marks[row.id] = hashlib.sha256(words.encode()).hexdigest()[:12]
+    return marks
+
+
+def what_leans(session: Session, written: Mapping[str, Any]) -> tuple[str, ...]:
+    """What stands against undoing it, in words: rows that changed since, rows of other tables that name new ones."""
+    found = []
+    for name, rows in written.items():
+        table = Base.metadata.tables[name]
+        noun = name.replace("_", " ").removesuffix("s")
+        marks = {id_: mark for id_, mark, *_ in (*rows["new"], *rows["changed"])}
+        now = _marks(session, table, marks)
+        if other := sum(now.get(id_) != mark for id_, mark in marks.items()):
+            found.append(f"{counted(other, noun)} changed since")
+        new = {id_ for id_, _ in rows["new"]}
+        for holder, column in _links_to(table):
+            ours = {id_ for id_, _ in written.get(holder.name, {}).get("new", ())}
+            count = 0
+            for some in _steps(new):
+                ids = session.scalars(sa.select(holder.c.id).where(column.in_(some)))
+                count += sum(id_ not in ours for id_ in ids)
+            if count:
+                found.append(f"{counted(count, holder.name.replace('_', ' ').removesuffix('s'))} made of them")
+    return tuple(found)
+
+
+def _links_to(table: sa.Table) -> Iterator[tuple[sa.Table, sa.Column[Any]]]:
+    for holder in Base.metadata.sorted_tables:
+        for column in holder.columns:
+            if any(link.column.table is table for link in column.foreign_keys):
+                yield holder, column
+
+
+def take_back(session: Session, written: Mapping[str, Any]) -> None:
+    """Delete what is new and put back what was there, inside the caller's transaction."""
+    models: dict[str, Any] = {mapper.class_.__tablename__: mapper.class_ for mapper in Base.registry.mappers}
+    for table in reversed(Base.metadata.sorted_tables):
+        rows = written.get(table.name)
+        if rows is None:
+            continue
+        for id_, _, kept in rows["changed"]:
+            row = session.get_one(models[table.name], id_)
+            for name, plain in kept.items():
+                setattr(row, name, _value(table.c[name], plain))
+        session.flush()
+        for some in _steps([id_ for id_, _ in rows["new"]]):
+            session.execute(sa.delete(table).where(table.c.id.in_(some)))
+    session.expire_all()

@@ -1,0 +1,299 @@
+"""Any table goes in: sent, its columns said where they are not plain, shown, saved at once, undone at once."""
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from flask import Blueprint, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from wtforms import SelectField, TextAreaField
+
+from app.errors import BitternError, Problems
+from app.ledger.importing.imports import (
+    ImportPlan,
+    SentTable,
+    ask_questions,
+    get_import,
+    kind_named,
+    kinds_for,
+    leaning_on,
+    list_imports,
+    list_senders,
+    open_table,
+    plan_import,
+    propose_choice,
+    save_import,
+    undo_import,
+    usual_sender,
+)
+from app.ledger.importing.kinds import RowState
+from app.ledger.importing.reading import TableChoice, TableQuestions, options_of
+from app.ledger.sites.customer_queries import get_customer
+from app.ledger.store.engine import place_of_page
+from app.ledger.store.work import Work
+from app.ledger.tables import Role
+from app.spreadsheets import DAY_FIRST, MONTH_FIRST
+from app.validation import counted
+from app.web.access import roles
+from app.web.files import send_table
+from app.web.forms_base import FilePage, PageForm, flash_and_redirect, record_id, refusals, typed
+from app.web.query_args import read_id, read_page, read_text
+from app.web.services import current_work
+from app.web.staged_uploads import StagedUpload, drop_upload, find_upload, note_upload, stage_table
+
+blueprint = Blueprint("imports", __name__, url_prefix="/imports")
+_PURPOSE = "import"
+_SIZE = 50
+_SHOWN = ("problems", RowState.NEW.value, RowState.CHANGED.value, RowState.SAME.value)
+DAY_ORDERS = (MONTH_FIRST, DAY_FIRST)
+
+
+class TablePage(FilePage):
+    """A table: what its rows are, and it itself, as a file or pasted."""
+
+    kind = SelectField("What the rows are", validate_choice=False)
+    pasted = TextAreaField("Or paste it here", render_kw={"rows": 6, "wrap": "off", "spellcheck": "false"})
+
+
+@blueprint.route("", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def index() -> ResponseReturnValue:
+    """Send a table; and which ones came in."""
+    work, form = current_work(), TablePage()
+    kinds = kinds_for(work.actor.role)
+    form.kind.choices = [(kind.name, kind.words) for kind in kinds]
+    if not form.is_submitted() and (named := read_text(request.args, "kind", 24)):
+        form.kind.data = named
+    about = read_id(request.args, "about")
+
+    def stage() -> StagedUpload:
+        kind = kind_named(work, typed(form.kind))
+        notes = {"kind": kind.name, "about": about if kind.about else None}
+        waiting = stage_table(work, _PURPOSE, form.file.data, typed(form.pasted), notes)
+        try:
+            open_table(waiting.name, waiting.content, kind, about)
+        except BitternError:
+            drop_upload(waiting.token)
+            raise
+        return waiting
+
+    if done := form.run(stage):
+        return redirect(url_for("imports.show", token=done.value.token), 303)
+    return render_template(
+        "importing/imports.html",
+        form=form,
+        kinds=kinds,
+        about=get_customer(work.session, about) if about and form.kind.data == "contacts" else None,
+        found=list_imports(work.session, work.actor.role, read_page(request.args)),
+    ), form.status
+
+
+def _open(work: Work, token: str) -> tuple[StagedUpload, SentTable]:
+    waiting = find_upload(work, _PURPOSE, token)
+    kind = kind_named(work, str(waiting.notes.get("kind", "")))
+    return waiting, open_table(waiting.name, waiting.content, kind, waiting.notes.get("about"))
+
+
+def _choice(work: Work, waiting: StagedUpload, sent: SentTable) -> tuple[TableChoice, str, bool]:
+    """How the table is read: as somebody said, else as proposed; its sender; whether anything is a guess."""
+    if "choice" in waiting.notes:
+        return TableChoice.from_json(waiting.notes["choice"]), str(waiting.notes.get("sender", "")), True
+    proposed = propose_choice(work.session, sent)
+    return proposed.choice, proposed.sender or usual_sender(sent), proposed.is_sure
+
+
+@blueprint.get("/waiting/<token>")
+@roles(Role.COUNTER, Role.BENCH)
+def show(token: str) -> ResponseReturnValue:
+    """What a table would change; what is not plain about it is asked first."""
+    work = current_work()
+    waiting, sent = _open(work, token)
+    choice, sender, is_sure = _choice(work, waiting, sent)
+    questions = ask_questions(work.session, sent, choice)
+    if (
+        questions.missing
+        or questions.asks_day_order
+        or ((not is_sure or questions.words) and not waiting.notes.get("choice"))
+    ):
+        return redirect(url_for("imports.columns", token=token), 303)
+    return _preview(work, waiting, sent, choice, sender)
+
+
+def _preview(
+    work: Work, waiting: StagedUpload, sent: SentTable, choice: TableChoice, sender: str, refused: str = ""
+) -> ResponseReturnValue:
+    plan = plan_import(work.session, sent, choice)
+    counts = {state: plan.count(state) for state in RowState}
+    shown = read_text(request.args, "show", 12)
+    if shown not in _SHOWN:
+        order = [*(["problems"] if plan.problems else []), *(state.value for state in RowState if counts[state])]
+        shown = order[0] if order else "problems"
+    rows = plan.problems if shown == "problems" else [one for one in plan.plans if one.state.value == shown]
+    page, pages = place_of_page(len(rows), read_page(request.args), _SIZE)
+    return render_template(
+        "importing/preview.html",
+        waiting=waiting,
+        sent=sent,
+        plan=plan,
+        counts=counts,
+        shown=shown,
+        rows=rows[(page - 1) * _SIZE : page * _SIZE],
+        page=page,
+        pages=pages,
+        sender=sender,
+        senders=list_senders(work.session),
+        refused=refused,
+        form=PageForm(formdata=None),
+    ), 422 if refused else 200
+
+
+@blueprint.route("/waiting/<token>/columns", methods=["GET", "POST"])
+@roles(Role.COUNTER, Role.BENCH)
+def columns(token: str) -> ResponseReturnValue:
+    """Which column is which, what the sender's words mean, whether days name the month first."""
+    work, form = current_work(), PageForm()
+    waiting, sent = _open(work, token)
+    choice, sender, _ = _choice(work, waiting, sent)
+    errors: Mapping[str, str] = {}
+    if form.is_submitted():
+        try:
+            choice, sender = _said(work, sent, request.form), read_text(request.form, "sender")
+            questions = ask_questions(work.session, sent, choice)
+            asked = request.form.get("asked", "") == _mark(questions)
+            if questions.missing:
+                raise BitternError("columns", f"Say which column has: {', '.join(questions.missing)}.")
+            notes = {**waiting.notes, "choice": choice.to_json(), "sender": sender}
+            if not questions.asks_day_order and (asked or not questions.words):
+                note_upload(work, _PURPOSE, token, notes)
+                return redirect(url_for("imports.show", token=token), 303)
+        except BitternError as error:
+            errors = refusals(error)
+    wanted = sent.kind.columns_for(sent.about_id)
+    questions = ask_questions(work.session, sent, choice)
+    chosen = {place: name for name, place in choice.columns.items()}
+    return render_template(
+        "importing/columns.html",
+        form=form,
+        waiting=waiting,
+        sent=sent,
+        wanted=wanted,
+        chosen=chosen,
+        choice=choice,
+        questions=questions,
+        mark=_mark(questions),
+        options={
+            column.name: options_of(work.session, column) for column in wanted if column.name in questions.words
+        },
+        labels={column.name: column.words for column in wanted},
+        day_orders=DAY_ORDERS,
+        sender=sender,
+        senders=list_senders(work.session),
+        errors=errors,
+    ), 422 if errors else 200
+
+
+def _mark(questions: TableQuestions) -> str:
+    """What words the page asked about, so that those that were left alone are known to have been seen."""
+    return ",".join(sorted(questions.words))
+
+
+def _said(work: Work, sent: SentTable, boxes: Mapping[str, str]) -> TableChoice:
+    """What the boxes of the page of columns say. BitternError on `columns` where two are the same."""
+    wanted = {column.name: column for column in sent.kind.columns_for(sent.about_id)}
+    found: dict[str, int] = {}
+    for column in sent.table.columns:
+        name = boxes.get(f"column-{column.place}", "")
+        if name in found:
+            raise BitternError("columns", f"{wanted[name].words} is chosen for two columns: leave one of them out.")
+        if name in wanted:
+            found[name] = column.place
+    words: dict[str, dict[str, str]] = {}
+    for name, place in found.items():
+        options = options_of(work.session, wanted[name])
+        if options:
+            cells = dict.fromkeys(filter(None, sent.table.cells(place)))
+            said = {cell: boxes[box] for cell in cells if (box := f"word-{name}-{cell}") in boxes}
+            words[name] = {cell: "" if ours == "-" else ours for cell, ours in said.items() if ours}
+    order = boxes.get("day_order", "")
+    return TableChoice(
+        found, {name: said for name, said in words.items() if said}, order if order in DAY_ORDERS else ""
+    )
+
+
+@blueprint.post("/waiting/<token>/save")
+@roles(Role.COUNTER, Role.BENCH)
+def save(token: str) -> ResponseReturnValue:
+    """Save what was shown."""
+    work, form = current_work(), PageForm()
+    waiting, sent = _open(work, token)
+    choice, sender, _ = _choice(work, waiting, sent)
+    if not form.validate_on_submit():
+        return _preview(work, waiting, sent, choice, sender, "This page is too old; look again.")
+    sender = read_text(request.form, "sender") or sender
+    try:
+        row = save_import(
+            work,
+            sent,
+            choice,
+            request.form.get("seal", ""),
+            sender,
+            leaves_problems_aside=request.form.get("aside") == "yes",
+        )
+    except Problems as error:
+        return _preview(
+            work, waiting, sent, choice, sender, f"{counted(len(error.problems), 'problem')} stand in it."
+        )
+    drop_upload(token)
+    said = f"{sent.kind.words} saved: {row.new:,} new, {row.changed:,} changed."
+    return flash_and_redirect(said, "imports.one", import_id=row.id)
+
+
+@blueprint.get("/waiting/<token>/aside.<any(csv, xlsx):kind>")
+@roles(Role.COUNTER, Role.BENCH)
+def aside(token: str, kind: str) -> ResponseReturnValue:
+    """The rows with problems as they were sent, each with what is wrong, to be corrected and sent again."""
+    work = current_work()
+    waiting, sent = _open(work, token)
+    plan = plan_import(work.session, sent, _choice(work, waiting, sent)[0])
+    return send_table(kind, "rows-to-correct", "To correct", _aside_rows(sent, plan))
+
+
+def _aside_rows(sent: SentTable, plan: ImportPlan) -> Iterator[list[str]]:
+    yield [*(column.heading or column.letter for column in sent.table.columns), "what to fix"]
+    wrong: dict[int, list[str]] = {}
+    for problem in plan.problems:
+        wrong.setdefault(problem.row, []).append(f"{problem.place}: {problem.message}")
+    for number, cells in sent.table.rows:
+        if number in wrong:
+            yield [*(cells[column.place] for column in sent.table.columns), "; ".join(wrong[number])]
+
+
+@blueprint.get("/<int:import_id>")
+@roles(Role.COUNTER, Role.BENCH)
+def one(import_id: int) -> ResponseReturnValue:
+    """A table that came in, and whether it can be undone."""
+    return _one(import_id)
+
+
+def _one(import_id: int, refused: Any = None) -> ResponseReturnValue:
+    work = current_work()
+    row = get_import(work, import_id)
+    return render_template(
+        "importing/import.html",
+        row=row,
+        kind=kind_named(work, row.kind),
+        leans=leaning_on(work.session, row),
+        form=PageForm(formdata=None),
+    ), 422 if refused else 200
+
+
+@blueprint.post("/<int:import_id>/undo")
+@roles(Role.COUNTER, Role.BENCH)
+def undo(import_id: int) -> ResponseReturnValue:
+    """Take an import back."""
+    form = PageForm()
+    done = form.run(lambda: undo_import(current_work(), import_id, record_id(request.form.get("version"))))
+    if done is None:
+        return _one(import_id, refused=True)
+    return flash_and_redirect(
+        "The import is undone: everything stands as before.", "imports.one", import_id=import_id
+    )
