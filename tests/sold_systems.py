@@ -1,6 +1,7 @@
 """Key systems sold long ago, fitted, their keys out: three levels, one of a matrix, and one that a factory keeps."""
 
 import random
+from collections.abc import Mapping
 from dataclasses import replace
 
 import sqlalchemy as sa
@@ -10,7 +11,7 @@ from app.ledger.keysystems.planning import MatrixSealForm, make_ready, seal_acce
 from app.ledger.quoting.rekeying import kind_of_levels
 from app.ledger.quoting.request import KeyingInstruction, QuoteRequest, SystemRequest
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Job, Key, KeyState, KeySystem, Stage
+from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeyState, KeySystem, Stage
 from app.pricing import KeyingKind
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import accept, issued, mortise, openings
@@ -40,6 +41,14 @@ def fit(work: Work, job: Job) -> None:
     work.session.commit()
 
 
+def _have_keys(work: Work, copies: Mapping[Keyset, int]) -> None:
+    """Have so many keys of each keyset be out."""
+    for keyset, count in copies.items():
+        for copy in range(1, count + 1):
+            work.session.add(Key(keyset_id=keyset.id, copy_number=copy, state=KeyState.OUT, changed_at=work.now))
+    work.session.commit()
+
+
 def sold_school(work: Work) -> KeySystem:
     """The school that OPENS keys: its seven doors fitted as they were planned, two keys a door and one a master."""
     customer = customer_id(work, "Harbourmaster")
@@ -56,10 +65,8 @@ def sold_school(work: Work) -> KeySystem:
     ask = QuoteRequest(customer, (line,), system=asked, site_id=site, keyed_at="shop", override_reason="soon")
     job = issued(work, ask)
     accept(work, job)
-    for keyset in system.keysets:
-        if not keyset.keys:
-            work.session.add(Key(keyset_id=keyset.id, copy_number=1, state=KeyState.OUT, changed_at=work.now))
     fit(work, job)
+    _have_keys(work, {keyset: 1 for keyset in system.keysets if not keyset.keys})
     return system
 
 
@@ -77,10 +84,8 @@ def sold_hall(work: Work) -> KeySystem:
     accept(work, job, openings(7))
     fit(work, job)
     system = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == "The Hall")).one()
-    for keyset in system.keysets:
-        for copy in range(1, {"AA": 3, "A": 2}.get(keyset.symbol, 0) + 1):
-            work.session.add(Key(keyset_id=keyset.id, copy_number=copy, state=KeyState.OUT, changed_at=work.now))
-    work.session.commit()
+    upper = {"AA": 3, "A": 2}
+    _have_keys(work, {keyset: upper[keyset.symbol] for keyset in system.keysets if keyset.symbol in upper})
     return system
 
 

@@ -88,7 +88,9 @@ def call_in_keys(work: Work, system_id: int, back_by: date) -> tuple[HeldOutOfUs
         raise LedgerError("back_by", "No key of what is out of use here is out: there is nobody to write to.")
     for key in keys:
         key.due_back = back_by
-    said = f"{counted(len(keys), 'key')} called in from {counted(len(held), 'holder')}, by {back_by.isoformat()}"
+    named = sum(bool(one.holder) for one in held)
+    holders = f" from {counted(named, 'holder')}" if named else ""
+    said = f"{counted(len(keys), 'key')} called in{holders}, by {back_by.isoformat()}"
     subject, ids = f"key system {system.id}", [key.id for key in keys]
     record(work, CALLED_IN, subject, f"{system.name}: {said}", keys=ids)
     return held

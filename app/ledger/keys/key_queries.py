@@ -59,7 +59,7 @@ class HeldPage:
 def held_keys(
     session: Session, today: date, show: str = "out", text: str = "", page: int = 1, size: int = 50
 ) -> HeldPage:
-    """Keys out, overdue ones first, the longest overdue on top; then by due day, holder and symbol: two queries.
+    """Keys out, overdue ones first, the longest overdue on top; then by due day, holder and keyset: two queries.
 
     `show`: out, overdue or lost. Each word of `text` is looked for in holder and phone, the keyset's symbol, blind
     code and purpose, system and customer; a stamp ("AA1-3") is that key's.
@@ -79,7 +79,8 @@ def held_keys(
         Key.due_back.asc().nulls_last(),
         Key.holder,
         Customer.name,
-        Keyset.symbol,
+        KeySystem.name,
+        Keyset.id,  # 2AA before 10AA
         Key.copy_number,
         Key.id,
     )

@@ -4,13 +4,14 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
+from itertools import groupby
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.keying import KeyingError, LostKey, NoBittingsLeft, SystemsBeside, lost_key, operated_by
 from app.ledger.keysystems.control import CONTROL_SYMBOL, find_control
-from app.ledger.keysystems.keysets import RESERVE
+from app.ledger.keysystems.keysets import RESERVE, symbols_in_words
 from app.ledger.keysystems.lost_keysets import lost_keysets, shut_out_on
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, Way, open_system
@@ -29,6 +30,7 @@ from app.ledger.tables import (
     Role,
     Stage,
 )
+from app.validation import counted
 
 SECONDS = 6.0
 _Hung = Mapping[str, tuple[Way, Cylinder]]  # by the cylinder's id as text, as the keying room takes it
@@ -64,6 +66,15 @@ class LossPlan:
     def repinned_cylinders(self) -> int:
         """How many cylinders the plan rekeys."""
         return sum(len(way.cylinders) for way in self.repin)
+
+    @property
+    def new_keys(self) -> str:
+        """The keysets that get another bitting, each with its keys, in words."""
+        said = []
+        for count, some in groupby(self.keys, key=lambda one: one[1]):
+            symbols = [symbol for symbol, _ in some]
+            said.append(f"{symbols_in_words(symbols)} ({counted(count, 'key')}{' each' * (len(symbols) > 1)})")
+        return ", ".join(said)
 
 
 def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:

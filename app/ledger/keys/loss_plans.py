@@ -478,8 +478,8 @@ def choose_plan(work: Work, loss_id: int, kind: str, version: int) -> Loss:
             work,
             "plan for a loss chosen",
             f"key system {loss.system_id}",
-            f"{loss.system.name}, a key of {loss.keyset.symbol} lost: {kind}, {counted(way.cylinders, 'cylinder')}, "
-            f"{counted(way.keys, 'key')} of {counted(way.keysets, 'keyset')}",
+            f"{loss.system.name}, plan for the lost {loss.keyset.symbol}: {way.kind.words}. "
+            f"{counted(way.cylinders, 'cylinder')}, {counted(way.keys, 'key')} of {counted(way.keysets, 'keyset')}",
             loss=loss.id,
         )
         work.session.flush()

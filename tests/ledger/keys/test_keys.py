@@ -264,6 +264,15 @@ def test_an_override_is_undone_with_what_it_was_for(work: Work, keyed: Keyed) ->
         require_authority(work, system, "cut", "x" * 501)
 
 
+def test_keys_of_one_holder_stand_in_the_order_of_their_keysets(work: Work, keyed: Keyed) -> None:
+    for symbol in ("AA", "1AA", "2AA"):
+        put(work, symbol, KeyState.OUT)
+    tenth = factories.KeysetFactory(system=keyed.system, symbol="10AA")
+    factories.KeyFactory(keyset=tenth, state=KeyState.OUT)
+    shown = [row.keyset.symbol for row in held_keys(work.session, work.today).rows]
+    assert shown == ["AA", "1AA", "2AA", "10AA"]
+
+
 def test_overdue_keys_stand_first(work: Work, keyed: Keyed) -> None:
     today = work.today
     put(work, "AA", KeyState.OUT, holder="Zoe", due_back=today - timedelta(days=1))
