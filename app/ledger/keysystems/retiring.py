@@ -38,7 +38,9 @@ class StandingKeyed:
     @property
     def place(self) -> str:
         """Where it is, in a few words."""
-        return f"{self.opening_number} {self.position}" if self.opening_number else f"no door, {self.symbol}"
+        if not self.opening_number:
+            return f"no door, {self.symbol}"
+        return self.opening_number if self.position == "outside" else f"{self.opening_number} {self.position}"
 
 
 def keyed_in(session: Session, system: KeySystem) -> Sequence[StandingKeyed]:
