@@ -56,6 +56,16 @@ def order_by(needed_on: date, lead_days: int, closed: Set[date] = frozenset()) -
     return day
 
 
+def is_over(by: date, today: date, closed: Set[date] = frozenset()) -> bool:
+    """Whether it is too late to order what was to be ordered by a day; on days off the last working day's orders are
+    still in time, since a lead time is counted in working days.
+
+    >>> is_over(date(2026, 3, 6), date(2026, 3, 8)), is_over(date(2026, 3, 6), date(2026, 3, 9))  # Sunday, Monday
+    (False, True)
+    """
+    return by < order_by(today, 0, closed)
+
+
 def plan_lots(
     wanted: Iterable[tuple[date, int]],
     rules: LotRules,

@@ -190,8 +190,8 @@ def _sent() -> list[tuple[str, str]]:
 def _in_words(field: Field) -> str:
     if isinstance(field, BooleanField):
         return "yes" if field.data else "no"
-    if isinstance(field, SelectField):
-        return next((str(option.label.text) for option in field if option.checked), "")
+    if isinstance(field, SelectField):  # one of several choices too
+        return ", ".join(str(option.label.text) for option in field if option.checked)
     raw = getattr(field, "raw_data", None)
     return ", ".join(str(value) for value in raw) if raw else str(field.data or "")
 

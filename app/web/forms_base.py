@@ -151,6 +151,14 @@ class SavedForm(PageForm):
         return record_id(str(self.version.data or ""))
 
 
+Boxed = TypeVar("Boxed", bound=PageForm)
+
+
+def with_boxes(base: type[Boxed], boxes: Mapping[str, Any]) -> type[Boxed]:
+    """The form with further fields, by name, as for each line of a record."""
+    return type(base.__name__, (base,), dict(boxes))
+
+
 def flash_and_redirect(message: str, endpoint: str, **values: Any) -> ResponseReturnValue:
     """Go on to a page (303), which shows the message at its head."""
     flash(message)

@@ -98,7 +98,7 @@ def test_a_system_asks_as_often_for_many_keysets_as_for_few(work: Work, keyed: K
         keyset = factories.KeysetFactory(system=keyed.system, symbol=f"{number + 10}AA", parent=master)
         factories.CylinderFactory(keyset=keyset, door=keyed.doors[0])
         factories.KeyFactory(keyset=keyset)
-    assert asked() == few <= 11
+    assert asked() == few <= 12
 
 
 def test_one_keysets_bitting_opens_by_post_and_is_recorded(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
@@ -130,6 +130,13 @@ def test_a_keyset_of_the_factorys_has_nothing_to_open(work: Work, keyed: Keyed, 
     answer = client_as(Role.BENCH).post(f"/key-systems/{keyed.system.id}/bittings", data={"keyset": keyset.id})
     assert answer.status_code == 400 and "holds no bitting of 3AA" in answer.text
     assert revealed(work) == []
+    # Nor is the list of a system offered of which the house has none.
+    other = factories.KeysetFactory(symbol="4AA").system_id
+    work.session.commit()
+    owner = client_as(Role.OWNER)
+    assert "Bitting list, PDF" in owner.get(f"/key-systems/{keyed.system.id}").text
+    page = owner.get(f"/key-systems/{other}").text
+    assert "Bitting list, PDF" not in page and "The house has no bitting of this system." in page
 
 
 def test_the_bitting_list_is_the_owners(work: Work, keyed: Keyed, client_as: ClientAs) -> None:

@@ -220,7 +220,8 @@ def hand_over_part(work: Work, job_id: int, version: int, form: PartForm) -> Han
     """Hand over pieces of a job, read at `version`, that are there; the rest stays promised. Where nothing is left,
     the job is with the customer.
 
-    Raises Problems on `taken_by`, `cylinders`, `keys` and `goods`; LedgerError on `stage` and `credit`; Stale.
+    Raises Problems on `taken_by`, `cylinders`, `keys-…` with a keyset's id and `goods-…` with a line's number;
+    LedgerError on `stage` and `credit`; Stale.
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
@@ -284,12 +285,14 @@ def _chosen(here: Pieces, form: PartForm) -> tuple[Pieces, list[Problem]]:
         mine = [key for key in here.keys if key.keyset_id == keyset_id]
         if count > len(mine):
             symbol = f" of {mine[0].keyset.symbol}" if mine else ""
-            problems.append(Problem("keys", f"{counted(len(mine), 'key')}{symbol} can go: enter at most that."))
+            problems.append(
+                Problem(f"keys-{keyset_id}", f"{counted(len(mine), 'key')}{symbol} can go: enter at most that.")
+            )
         keys += mine[:count]
     for number, count in form.goods.items():
         if count > here.goods.get(number, 0):
             told = f"Of line {number}, {here.goods.get(number, 0)} can go: enter at most that."
-            problems.append(Problem("goods", told))
+            problems.append(Problem(f"goods-{number}", told))
     goods = {number: count for number, count in form.goods.items() if count}
     pieces = Pieces(cylinders, tuple(keys), goods)
     if pieces.is_empty and not problems:

@@ -25,6 +25,7 @@ from app.ledger.tables import (
     Customer,
     Job,
     Need,
+    OrderState,
     PromiseMove,
     PurchaseLine,
     PurchaseOrder,
@@ -112,7 +113,9 @@ def promise_earlier(work: Work, order_id: int, job_id: int, day: date) -> Promis
 class CallToMake:
     """A customer to tell that a promise moved. moves: the ids of what one call tells; order: the last that moved it.
 
-    now_on: None where the order is late, since `late_since`, and its maker has told no new day: he is called first.
+    now_on: None where nobody knows it, and the maker is called first: the order is late, since `late_since`, without
+    a new day, or was sent so late that it is due, on `due_on`, after the promised day, which its maker has not
+    confirmed.
     """
 
     job: Job
@@ -123,6 +126,7 @@ class CallToMake:
     order: PurchaseOrder
     moves: tuple[int, ...] = ()
     late_since: date | None = None
+    due_on: date | None = None
 
     @property
     def is_later(self) -> bool:
@@ -131,26 +135,32 @@ class CallToMake:
 
     @property
     def late_words(self) -> str:
-        """That the order is late without a new day; "" of one that moved a promise."""
-        if self.late_since is None:
-            return ""
-        return (
-            f"{self.order.number} is late since {show_day(self.late_since)}, no new day: call {self.order.maker.name}"
-        )
+        """Why nobody knows the new day, and whom to ask; "" of a promise that moved."""
+        ask = f"call {self.order.maker.name}"
+        if self.late_since is not None:
+            return f"{self.order.number} is late since {show_day(self.late_since)}, no new day: {ask}"
+        if self.due_on is not None:
+            return f"{self.order.number} was sent late, it is due on {show_day(self.due_on)}: {ask}"
+        return ""
 
 
 def calls_to_make(session: Session, today: date) -> Sequence[CallToMake]:
     """Whom to call, those who wait for it soonest first: about a promise that moved, a job once; and who waits for an
-    order whose day is over, until its maker has told another.
+    order whose day is over, or that was sent too late, until its maker has told another.
     """
     calls = [*_moved(session), *_waiting_for_late(session, today)]
     return sorted(calls, key=lambda call: (call.was_on or call.now_on or date.max, call.job.number, call.order.id))
 
 
-def _waiting_for_late(session: Session, today: date) -> Iterable[CallToMake]:
+def promise_doubts(session: Session, job_id: int, today: date) -> Sequence[str]:
+    """Why a job's promise, which stands, may not be kept: orders without a day, each in words."""
+    return [call.late_words for call in _waiting_for_late(session, today, job_id)]
+
+
+def _waiting_for_late(session: Session, today: date, job_id: int | None = None) -> Iterable[CallToMake]:
     day = sa.func.coalesce(PurchaseLine.expected_on, PurchaseOrder.expected_on)
     rows = session.execute(
-        sa.select(Job, Customer.name, Customer.phone, PurchaseOrder, sa.func.min(day))
+        sa.select(Job, Customer.name, Customer.phone, PurchaseOrder, sa.func.min(day), sa.func.max(day))
         .join(Customer, Customer.id == Job.customer_id)
         .join(Need, Need.job_id == Job.id)
         .join(PurchaseShare, PurchaseShare.need_id == Need.id)
@@ -159,14 +169,18 @@ def _waiting_for_late(session: Session, today: date) -> Iterable[CallToMake]:
         .where(
             PurchaseOrder.state.in_(OPEN),
             PurchaseShare.quantity > PurchaseShare.arrived,
-            day < today,
+            sa.or_(
+                day < today, sa.and_(PurchaseOrder.state == OrderState.SENT, day > Job.promised_on)
+            ),  # once it is confirmed, the promise has moved
             Job.stage.in_(LATE_STAGES),
+            *([] if job_id is None else [Job.id == job_id]),
         )
         .group_by(Job.id, Customer.id, PurchaseOrder.id)
         .order_by(Job.id, PurchaseOrder.id)
     )
-    for job, name, phone, order, since in rows:
-        yield CallToMake(job, name, phone, job.promised_on, None, order, late_since=since)
+    for job, name, phone, order, first, last in rows:
+        late_since, due_on = (first, None) if first < today else (None, last)
+        yield CallToMake(job, name, phone, job.promised_on, None, order, late_since=late_since, due_on=due_on)
 
 
 def _moved(session: Session) -> Iterable[CallToMake]:

@@ -142,7 +142,8 @@ def return_goods(work: Work, job_number: int, version: int, form: ReturnForm) ->
     claim to their maker, spoiled ones are scrapped. A cylinder is removed from its door. What was handed over is
     invoiced first, so that a credit note can name its invoice; the money goes back, or stays as credit.
 
-    Raises Problems on `reason`, `pieces`, `keys`, `restocking`; LedgerError of the credit; Stale.
+    Raises Problems on `reason`, `pieces`, `restocking`, `goods-…` with a line's number, `cylinder-…` and `keys-…`
+    with an id; LedgerError of the credit; Stale.
     """
     work.require(Role.COUNTER)
     with transaction(work.session):
@@ -190,10 +191,14 @@ def _problems(job: Job, found: Returnable, form: ReturnForm) -> list[Problem]:
     no_count = set()
     for piece in form.pieces:
         if piece.is_restocked and piece.condition is not ReturnCondition.GOOD:
-            problems.append(Problem("pieces", f"Line {piece.line_number}: only good pieces go back on the shelf."))
+            problems.append(
+                Problem(
+                    f"goods-{piece.line_number}", f"Line {piece.line_number}: only good pieces go back on the shelf."
+                )
+            )
         if set(piece.cylinders) - mine:
             told = "One of these cylinders was never handed over by this job, or came back already."
-            problems.append(Problem("pieces", told))
+            problems.append(Problem(f"cylinder-{min(set(piece.cylinders) - mine)}", told))
         elif not piece.cylinders:
             wanted[piece.line_number] += piece.quantity
             if piece.quantity < 1:
@@ -202,12 +207,12 @@ def _problems(job: Job, found: Returnable, form: ReturnForm) -> list[Problem]:
         most = found.goods.get(number, 0)
         if count > most or number in no_count:
             told = f"Of line {number}, {most} of job {job.number} can come back: enter at most that."
-            problems.append(Problem("pieces", told))
+            problems.append(Problem(f"goods-{number}", told))
     held = Counter(key.keyset_id for key in found.keys)
     for keyset, count in form.keys.items():
         if not 0 <= count <= held[keyset]:
             told = f"{counted(held[keyset], 'key')} of this keyset can come back: enter at most that."
-            problems.append(Problem("keys", told))
+            problems.append(Problem(f"keys-{keyset}", told))
     if form.percent is not None and form.cents is not None:
         problems.append(Problem("restocking", "Enter the restocking charge in percent or as an amount, not both."))
     if form.percent is not None and not 0 <= form.percent <= 100:

@@ -30,7 +30,7 @@ from app.ledger.tables import (
     StockItem,
     StockMovement,
 )
-from app.pricing import BenchTerms, Lot, LotRules, arrival, missing_to, order_by, plan_lots, shelf_wants
+from app.pricing import BenchTerms, Lot, LotRules, arrival, is_over, missing_to, order_by, plan_lots, shelf_wants
 
 FACTORY = "factory"
 
@@ -51,7 +51,7 @@ class WantedByJob:
 @dataclass(frozen=True)
 class ItemToOrder:
     """One item to order. free: on the shelf for nobody; coming: on its way for nobody; is_extra: not needed yet, but
-    it could fill the order to the maker's minimum.
+    it could fill the order to the maker's minimum; is_late: ordered today it comes after the day it is needed.
     """
 
     item: StockItem
@@ -62,6 +62,7 @@ class ItemToOrder:
     lead_days: int | None
     lots: tuple[Lot, ...]
     is_extra: bool = False
+    is_late: bool = False
 
     @property
     def for_jobs(self) -> int:
@@ -104,6 +105,7 @@ class KeyingToOrder:
     needed_on: date | None
     order_by: date | None
     cents: int
+    is_late: bool
 
     @property
     def quantity(self) -> int:
@@ -145,6 +147,11 @@ class MakerToOrder:
         """The first day by which something of it is to be ordered; None where nobody can say."""
         keying = [one.order_by for one in self.keying if one.order_by is not None]
         return min([*(one.order_by for one in self.items), *keying], default=None)
+
+    @property
+    def is_late(self) -> bool:
+        """Whether something of it is too late already."""
+        return any(one.is_late for one in self.items) or any(one.is_late for one in self.keying)
 
     @property
     def missing_cents(self) -> int:
@@ -324,7 +331,10 @@ def _item(
         wants.append((arrival(today, days or 0, closed), for_shelf))  # as soon as it can be there
     rules = LotRules(pack=max(1, item.pack_size), lead_days=days or 0, closed=closed)
     lots = plan_lots(wants, rules)
-    return ItemToOrder(item, tuple(wanted), for_shelf, free, coming, days, lots, is_extra) if lots else None
+    if not lots:
+        return None
+    is_late = is_over(lots[0].order_by, today, closed)
+    return ItemToOrder(item, tuple(wanted), for_shelf, free, coming, days, lots, is_extra, is_late)
 
 
 def _extras(work: Work, maker: Maker, shown: set[int], terms: BenchTerms | None) -> tuple[ItemToOrder, ...]:
@@ -345,9 +355,11 @@ def _keying(
         terms = factory_terms_on(work.session, maker_id, work.today)
         days = [one.needed_on for one in wanted if one.needed_on]
         needed_on = min(days) if days else None
-        by = order_by(needed_on, terms.lead_working_days, terms.closed_days | closed) if terms and needed_on else None
+        off = closed | terms.closed_days if terms else closed
+        by = order_by(needed_on, terms.lead_working_days, off) if terms and needed_on else None
+        is_late = by is not None and is_over(by, work.today, off)
         cents = sum(one.quantity * items[one.item_id].cost_cents for one in wanted)
-        found[maker_id].append(KeyingToOrder(jobs[job_id][0], tuple(wanted), needed_on, by, cents))
+        found[maker_id].append(KeyingToOrder(jobs[job_id][0], tuple(wanted), needed_on, by, cents, is_late))
     for rows in found.values():
         rows.sort(key=lambda one: (one.order_by or date.max, one.job.number))
     return found

@@ -1,13 +1,13 @@
 """Handing over what a job brings: all that is left, or a part, and the paper that goes with it."""
 
-import re
+from collections.abc import Collection, Sequence
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from werkzeug.datastructures import MultiDict
+from wtforms import SelectMultipleField
+from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 
 from app.documents import goods_to_pick_pdf, hand_over_pdf
-from app.errors import Problem, Problems
 from app.ledger.goods.hand_overs import HandOver, hand_overs_of
 from app.ledger.goods.handing_over import (
     PART_STAGES,
@@ -21,27 +21,49 @@ from app.ledger.goods.handing_over import (
 )
 from app.ledger.goods.papers import hand_over_sheet, picks_of
 from app.ledger.goods.shelf import there_now
+from app.ledger.jobs.cylinder_lines import ScheduleRow
 from app.ledger.jobs.papers import job_head, schedule_of
 from app.ledger.jobs.queries import get_job
+from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.store.errors import NotFound
-from app.ledger.tables import Key, Keyset, Role
+from app.ledger.tables import Job, Key, Keyset, Role
 from app.web.access import roles
 from app.web.errors import about
+from app.web.fields import WholeField
 from app.web.files import PDF, send
-from app.web.forms_base import SavedForm, flash_and_redirect, record_id, text, typed
+from app.web.forms_base import SavedForm, flash_and_redirect, record_id, text, typed, with_boxes
 from app.web.jobs.page import OVER_THE_LIMIT, TakerForm, job_page
 from app.web.services import current_work
 
-_COUNT = re.compile(r"(keys|goods)-([0-9]{1,9})")
+_WHOLE = "Enter a whole number of pieces."
 
 blueprint = Blueprint("hand_overs", __name__)
 
 
 class PartPage(SavedForm):
-    """Who takes a part of a job; what goes stands in boxes named for it."""
+    """Who takes a part of a job, and which cylinders; beside that a box for the keys of each keyset, `keys-12`, and
+    for each line, `goods-3`.
+    """
 
     taken_by = text("Who takes it", Key.holder, hint="A person's name; it stands on the receipt.")
+    cylinders = SelectMultipleField("Cylinders", name="cylinder", validate_choice=False)
     credit = text(OVER_THE_LIMIT, 300, hint="It stays on record.")
+
+    def counts(self, of_what: str) -> dict[int, int]:
+        """What was entered of keys by keyset, or of goods by line."""
+        named = ((field.name.removeprefix(f"{of_what}-"), field.data) for field in self)
+        return {record_id(row): count for row, count in named if record_id(row) and count is not None}
+
+
+def _part_form(rows: Sequence[ScheduleRow], job: Job, keysets: Collection[Keyset]) -> PartPage:
+    """The form of a job, with boxes for what is gone as well: who was late reads what he typed."""
+    boxes = {f"keys-{one.id}": WholeField(f"Keys to {one.symbol}", how=_WHOLE) for one in keysets}
+    boxes |= {f"goods-{line.number}": WholeField(line.description, how=_WHOLE) for line in job.lines}
+    form = with_boxes(PartPage, boxes)()
+    form.cylinders.choices = [
+        SelectChoice(str(row.cylinder_id), f"{row.opening_number or 'no door'} {row.keyset}".strip()) for row in rows
+    ]
+    return form
 
 
 @blueprint.post("/jobs/<int:number>/hand-overs")
@@ -60,9 +82,11 @@ def everything(number: int) -> ResponseReturnValue:
 @roles(Role.COUNTER, Role.BENCH)
 def page(number: int) -> ResponseReturnValue:
     """Hand over the pieces of a job that are chosen on the page."""
-    about(f"job {number}")
-    form, work = PartPage(), current_work()
+    work = current_work()
     job = get_job(work.session, number)
+    schedule = schedule_of(work, job)
+    form = _part_form(schedule.rows, job, {key.keyset for key in keys_of_job(work.session, job.id)})
+    about(f"job {number}", form)
     if job.stage not in PART_STAGES:
         flash(f"Job {number} is {job.stage.word}: nothing of it can be handed over.", "caution")
         return redirect(url_for("jobs.show", number=number), 303)
@@ -71,11 +95,15 @@ def page(number: int) -> ResponseReturnValue:
         return redirect(url_for("jobs.show", number=number), 303)
 
     def take() -> HandOver:
-        return hand_over_part(work, job.id, form.version_read, _read_part(form, request.form))
+        cylinders = {record_id(one) for one in form.cylinders.data or ()}
+        part = PartForm(
+            typed(form.taken_by), cylinders, form.counts("keys"), form.counts("goods"), typed(form.credit)
+        )
+        return hand_over_part(work, job.id, form.version_read, part)
 
     if done := form.run(take):
         return _handed(number, done.value)
-    return _page(number, form), form.status
+    return _page(number, form, schedule.rows), form.status
 
 
 def _handed(number: int, handed: HandOver) -> ResponseReturnValue:
@@ -86,23 +114,7 @@ def _handed(number: int, handed: HandOver) -> ResponseReturnValue:
     return flash_and_redirect(said.strip(), "jobs.show", number=number, _anchor="papers")
 
 
-def _read_part(form: PartPage, sent: MultiDict[str, str]) -> PartForm:
-    """What goes: `cylinder` by id, `keys-12` of keyset 12, `goods-3` of line 3; Problems on a count that is none."""
-    counts: dict[str, dict[int, int]] = {"keys": {}, "goods": {}}
-    problems = []
-    for name, value in sent.items():
-        if (found := _COUNT.fullmatch(name)) and (count := value.strip()):
-            if count.isascii() and count.isdecimal() and len(count) < 7:
-                counts[found[1]][int(found[2])] = int(count)
-            else:
-                problems.append(Problem(found[1], f"“{count[:20]}” is no count: enter a whole number of {found[1]}."))
-    if problems:
-        raise Problems(problems)
-    cylinders = {record_id(one) for one in sent.getlist("cylinder")}
-    return PartForm(typed(form.taken_by), cylinders, counts["keys"], counts["goods"], typed(form.credit))
-
-
-def _page(number: int, form: PartPage) -> str:
+def _page(number: int, form: PartPage, rows: Sequence[ScheduleRow]) -> str:
     """The page on which a part is handed over: what is there, each with its box. Opens no bitting."""
     work = current_work()
     job = get_job(work.session, number)
@@ -117,14 +129,13 @@ def _page(number: int, form: PartPage) -> str:
         "goods/hand_over.html",
         job=job,
         form=form,
-        rows=[row for row in schedule_of(work, job).rows if row.cylinder_id in ids],
+        rows=[row for row in rows if row.cylinder_id in ids],
         keysets=keysets,
         goods=[(line, there.goods[line.number]) for line in job.lines if line.number in there.goods],
         picks=picks_of(work.session, job),
         still=still_open(work.session, job),
         lost_words=lost_before_and_after(work, job),
-        ticked=request.form.getlist("cylinder"),
-        sent=request.form,
+        ticked=form.cylinders.data or (),
     )
 
 

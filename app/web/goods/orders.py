@@ -51,7 +51,17 @@ from app.web.access import roles
 from app.web.errors import RETRY_PRINTING, about
 from app.web.fields import CentsField, DayField, WholeField
 from app.web.files import CSV, EML, PDF, XLSX, send
-from app.web.forms_base import PageForm, SavedForm, area, attach, flash_and_redirect, record_id, text, typed
+from app.web.forms_base import (
+    PageForm,
+    SavedForm,
+    area,
+    attach,
+    flash_and_redirect,
+    record_id,
+    text,
+    typed,
+    with_boxes,
+)
 from app.web.goods.to_order import blueprint
 from app.web.query_args import read_page, read_text
 from app.web.quotes.views import mail_server
@@ -88,10 +98,6 @@ class LinesForm(SavedForm):
         return self[f"{what}_{line.id}"]
 
 
-def _with_boxes(base: type[LinesForm], boxes: dict[str, Any]) -> type[LinesForm]:
-    return type(base.__name__, (base,), boxes)
-
-
 class DraftLines(LinesForm):
     """A draft: its lines, and what stands on it besides."""
 
@@ -122,7 +128,7 @@ def _draft_form(order: PurchaseOrder) -> DraftLines:
     for line in order.lines:
         boxes[f"line_{line.id}"] = WholeField(f"Pieces of {line.item.code}", most=100_000)
         boxes[f"cents_{line.id}"] = CentsField(f"Price of {line.item.code}")
-    form = _with_boxes(DraftLines, boxes)(obj=order)
+    form = with_boxes(DraftLines, boxes)(obj=order)
     if not form.is_submitted():
         for line in order.lines:
             form.of("line", line).data, form.of("cents", line).data = line.quantity, line.unit_cents
@@ -134,7 +140,7 @@ def _confirm_form(order: PurchaseOrder, *, is_sent: bool) -> ConfirmLines:
     for line in order.lines:
         boxes[f"cents_{line.id}"] = CentsField(f"Price of {line.item.code}")
         boxes[f"day_{line.id}"] = DayField(f"Day of {line.item.code}")
-    kind = _with_boxes(ConfirmLines, boxes)
+    kind = with_boxes(ConfirmLines, boxes)
     form = kind() if is_sent else kind(formdata=None, obj=order)
     if not is_sent:
         for line in order.lines:
@@ -148,7 +154,7 @@ def _confirm_form(order: PurchaseOrder, *, is_sent: bool) -> ConfirmLines:
 
 def _cancel_form(order: PurchaseOrder, *, is_sent: bool) -> CancelLines:
     boxes = {f"cancel_{line.id}": WholeField(f"Cancel of {line.item.code}", most=100_000) for line in order.lines}
-    kind = _with_boxes(CancelLines, boxes)
+    kind = with_boxes(CancelLines, boxes)
     return kind() if is_sent else kind(formdata=None, obj=order)
 
 

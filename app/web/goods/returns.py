@@ -1,7 +1,8 @@
 """Goods that come back: which, in what condition, what becomes of them and of the money; and the slip of it."""
 
-import re
+from collections.abc import Collection, Sequence
 from decimal import Decimal
+from typing import Any
 
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
@@ -10,7 +11,6 @@ from wtforms import SelectField, StringField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 
 from app.documents import return_slip_pdf
-from app.errors import Problem, Problems
 from app.ledger.catalog.money_rules import money_rules_on
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.goods.returns import (
@@ -22,9 +22,10 @@ from app.ledger.goods.returns import (
     returnable,
     returns_of,
 )
-from app.ledger.jobs.cylinder_lines import job_cylinders
+from app.ledger.jobs.cylinder_lines import ScheduleRow, job_cylinders
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import get_job
+from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.money.payments import MEANS
 from app.ledger.quoting.issuing import house_head
 from app.ledger.stock.stock_queries import list_places
@@ -34,20 +35,22 @@ from app.ledger.tables import SHELF, GoodsReturn, Job, Keyset, ReturnCondition, 
 from app.pricing import read_cents, read_percent, show_cents
 from app.web.access import roles
 from app.web.errors import about
+from app.web.fields import WholeField
 from app.web.files import PDF, send
-from app.web.forms_base import SavedForm, flash_and_redirect, record_id, text, typed
+from app.web.forms_base import SavedForm, flash_and_redirect, record_id, text, typed, with_boxes
 from app.web.services import current_work
 
 _CONDITIONS = {one.value: one for one in ReturnCondition}
-_COUNT = re.compile(r"(goods|keys)-([0-9]{1,9})")
-_CYLINDER = re.compile(r"cylinder-([0-9]{1,9})")
 _LEAVE_AS_CREDIT = ""
+_WHOLE = "Enter a whole number of pieces."
 
 blueprint = Blueprint("returns", __name__)
 
 
 class ReturnPage(SavedForm):
-    """Who brings goods back, why, and what becomes of the money; the pieces stand in boxes named for them."""
+    """Who brings goods back, why, and what becomes of the money; beside that boxes of the pieces: how many of a line,
+    `goods-3`, and of a keyset's keys, `keys-12`, and the condition of a cylinder, `cylinder-7`.
+    """
 
     brought_by = text("Brought back by", GoodsReturn.brought_by)
     reason = text("Why it comes back", GoodsReturn.reason, needed="Say why it comes back.")
@@ -56,7 +59,8 @@ class ReturnPage(SavedForm):
     )
     restocking = StringField(
         "Restocking charge",
-        description="In percent (not on defective pieces), as in 15 %, or an amount, as in 10.00.",
+        description="In percent, as in 15 %, of good and spoiled pieces, not of defective ones, which are their "
+        "maker’s doing; or an amount, as in 10.00.",
     )
     means = SelectField(
         "The money",
@@ -71,11 +75,13 @@ class ReturnPage(SavedForm):
 @roles(Role.COUNTER)
 def page(number: int) -> ResponseReturnValue:
     """Take goods of a job back."""
-    about(f"job {number}")
-    form, work = ReturnPage(), current_work()
+    work = current_work()
+    job = get_job(work.session, number)
+    schedule = schedule_of(work, job)
+    form = _form(schedule.rows, job, {key.keyset for key in keys_of_job(work.session, job.id)})
+    about(f"job {number}", form)
     places = list_places(work.session)
     form.place.choices = [SelectChoice(str(one.id), one.name) for one in places]
-    job = get_job(work.session, number)
     if done := form.run(lambda: return_goods(work, number, form.version_read, _read(form, job, request.form))):
         made = done.value
         credited = f" {show_cents(made.credited_cents)} is credited." if made.credit_note_id else ""
@@ -95,7 +101,7 @@ def page(number: int) -> ResponseReturnValue:
         "goods/return.html",
         job=job,
         form=form,
-        rows=[row for row in schedule_of(work, job).rows if row.cylinder_id in ids],
+        rows=[row for row in schedule.rows if row.cylinder_id in ids],
         goods=[(line, found.goods[line.number]) for line in job.lines if line.number in found.goods],
         keysets=keysets,
         conditions=list(_CONDITIONS),
@@ -106,32 +112,41 @@ def page(number: int) -> ResponseReturnValue:
     return page, form.status
 
 
+def _form(rows: Sequence[ScheduleRow], job: Job, keysets: Collection[Keyset]) -> ReturnPage:
+    """The form of a job, with boxes for what is back already as well: who was late reads what he typed."""
+    conditions = [SelectChoice("", ""), *(SelectChoice(one, one) for one in _CONDITIONS)]
+    boxes: dict[str, Any] = {
+        f"goods-{line.number}": WholeField(f"Line {line.number}, {line.description}", how=_WHOLE)
+        for line in job.lines
+    }
+    for row in rows:
+        label = f"{row.opening_number or 'no door'} {row.keyset}".strip()
+        boxes[f"cylinder-{row.cylinder_id}"] = SelectField(label, choices=conditions, default="")
+    boxes |= {f"keys-{one.id}": WholeField(f"Keys to {one.symbol}", how=_WHOLE) for one in keysets}
+    return with_boxes(ReturnPage, boxes)()
+
+
 def _read(form: ReturnPage, job: Job, sent: MultiDict[str, str]) -> ReturnForm:
-    """What comes back: `cylinder-7` a condition, `goods-3` a count with `condition-3`, `keys-12` a count, and
-    `shelf-c7`, `shelf-g3` where it goes back into stock. Problems on what cannot be read.
+    """What comes back: the boxes of the pieces with `condition-3` of a line, and `shelf-c7`, `shelf-g3` where it goes
+    back into stock.
     """
     pieces: list[BroughtBack] = []
     keys: dict[int, int] = {}
-    problems = []
     lines = {one.id: one.line_number for one in job.cylinders}
-    for name, value in sent.items():
-        if (found := _CYLINDER.fullmatch(name)) and value in _CONDITIONS:
-            cylinder = int(found[1])
-            back = bool(sent.get(f"shelf-c{cylinder}"))
-            line = lines.get(cylinder) or 0
-            pieces.append(BroughtBack(line, 0, _CONDITIONS[value], back, (cylinder,)))
-        if (found := _COUNT.fullmatch(name)) and (count := value.strip()):
-            kind, row = found[1], int(found[2])
-            if not record_id(count) and count != "0":
-                problems.append(Problem("pieces", f"“{count[:20]}” is no count: enter a whole number of pieces."))
-            elif kind == "keys":
-                keys[row] = record_id(count)
-            elif record_id(count):
-                condition = _CONDITIONS.get(sent.get(f"condition-{row}", ""), ReturnCondition.GOOD)
-                is_back = bool(sent.get(f"shelf-g{row}")) and condition is ReturnCondition.GOOD
-                pieces.append(BroughtBack(row, record_id(count), condition, is_back))
-    if problems:
-        raise Problems(problems)
+    for box in form:
+        kind, _, of = box.name.partition("-")
+        row = record_id(of)
+        if not row or not box.data:
+            continue
+        if kind == "keys":
+            keys[row] = box.data
+        elif kind == "cylinder":
+            back = bool(sent.get(f"shelf-c{row}"))
+            pieces.append(BroughtBack(lines.get(row) or 0, 0, _CONDITIONS[box.data], back, (row,)))
+        else:
+            condition = _CONDITIONS.get(sent.get(f"condition-{row}", ""), ReturnCondition.GOOD)
+            is_back = bool(sent.get(f"shelf-g{row}")) and condition is ReturnCondition.GOOD
+            pieces.append(BroughtBack(row, box.data, condition, is_back))
     percent, cents = _charge(typed(form.restocking))
     place = record_id(typed(form.place))
     return ReturnForm(

@@ -10,6 +10,7 @@ from wtforms.validators import AnyOf, Length
 from app.ledger.bench.bench_queries import BENCH_STAGES
 from app.ledger.goods.hand_overs import taker_of
 from app.ledger.goods.handing_over import PART_STAGES, is_all_gone, lost_before_and_after, may_all_go, still_open
+from app.ledger.goods.moved_promises import promise_doubts
 from app.ledger.goods.order_queries import orders_of_job, pieces_to_come
 from app.ledger.goods.returns import returns_of
 from app.ledger.goods.warranties import came_back, warranty_of_job
@@ -156,6 +157,7 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         needs=needs,
         orders=orders_of_job(work.session, job.id) if needs else (),
         pieces_to_come=pieces_to_come,
+        doubts=promise_doubts(work.session, job.id, work.today) if needs else (),
         is_to_order=job.stage in BEFORE_BENCH and any(one.to_order for one in needs),
         waiting=waiting_keys(work.session, job.id) if job.stage in BENCH_STAGES else (),
         moves=[

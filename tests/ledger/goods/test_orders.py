@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from app.config import Config
 from app.errors import Problems
 from app.ledger.care.opening import Ledger
-from app.ledger.goods.moved_promises import calls_to_make, mark_called
+from app.ledger.goods.moved_promises import calls_to_make, mark_called, promise_doubts
 from app.ledger.goods.order_lines import ORDER_CONFIRMED, to_come
 from app.ledger.goods.order_queries import jobs_on, late_lines, ordered_costs, received_cents
 from app.ledger.goods.order_snapshot import order_as_sent
@@ -128,6 +128,11 @@ def test_what_to_order_is_said_by_maker_with_packs_days_and_the_minimum(work: Wo
     # The dozen is at its point of 2: ten more are wanted, and they come by twelve.
     dozen = found["A-DOZEN"]
     assert (dozen.for_shelf, dozen.quantity, dozen.needed_on) == (10, 12, date(2026, 12, 2))
+    # On Sunday Friday's day still holds: five working days from either end on the 4th. From Monday they do not.
+    sunday, monday = (replace(work, now=NOW + timedelta(days=days)) for days in (4, 5))
+    assert (rows(sunday)["A-PIECE"].is_late, what_to_order(sunday)[0].is_late) == (False, False)
+    assert (rows(monday)["A-PIECE"].is_late, what_to_order(monday)[0].is_late) == (True, True)
+    assert not rows(monday)["A-DOZEN"].is_late  # what the shelf wants is never too late
     assert dozen.order_by == TODAY
     # 10 × 25.00 and 12 × 10.00 are 370.00: 130.00 short of 500.00.
     assert (group.cents, group.missing_cents) == (37_000, 13_000)
@@ -194,6 +199,23 @@ def test_a_later_day_and_a_higher_price_move_promise_and_margin_and_ask_for_a_ca
     shop.job.promised_on = date(2026, 12, 9)
     mark_called(work, shop.job.id, call.moves[-1])
     assert not calls_to_make(work.session, work.today)
+
+
+def test_who_waits_for_an_order_that_was_sent_too_late_is_called_until_its_maker_tells_a_day(
+    work: Work, shop: Shop
+) -> None:
+    """Five working days from Wednesday the 25th are Wednesday 2 December; it is promised for Tuesday."""
+    shop.job.promised_on = date(2026, 12, 1)
+    work.session.commit()
+    order, line, _ = sent(work, shop)
+    (call,) = calls_to_make(work.session, work.today)
+    assert (call.job.id, call.was_on, call.now_on, call.moves) == (shop.job.id, date(2026, 12, 1), None, ())
+    said = "P-0001 was sent late, it is due on Wednesday 2 December 2026: call Ardent Brass"
+    assert call.late_words == said
+    assert list(promise_doubts(work.session, shop.job.id, work.today)) == [said]
+    confirm_order(work, order.id, order.version, Confirmation(lines={line.id: ConfirmedLine(None, call.was_on)}))
+    assert not calls_to_make(work.session, work.today)
+    assert not promise_doubts(work.session, shop.job.id, work.today)
 
 
 def test_who_waits_for_a_late_order_is_called_until_its_maker_tells_a_day(work: Work, shop: Shop) -> None:

@@ -100,8 +100,8 @@ def test_half_goes_and_the_rest_stays_promised_until_it_goes_too(work: Work, rea
     [
         ({}, "cylinders", "Say what goes: tick cylinders, or enter how many keys or pieces."),
         ({"taken_by": " ", "goods": {2: 1}}, "taken_by", "Enter who takes it: a person's name."),
-        ({"goods": {2: 11}}, "goods", "Of line 2, 10 can go: enter at most that."),
-        ({"goods": {1: 1}}, "goods", "Of line 1, 0 can go: enter at most that."),
+        ({"goods": {2: 11}}, "goods-2", "Of line 2, 10 can go: enter at most that."),
+        ({"goods": {1: 1}}, "goods-1", "Of line 1, 0 can go: enter at most that."),
         ({"cylinders": {4040}}, "cylinders", "One of these is not there, or was taken: look at the page again."),
     ],
 )

@@ -39,8 +39,13 @@ def test_what_is_to_order_leads_there_and_the_order_is_linked(work: Work, client
     send_order(work, draft.id, draft.version)
     page = client.get("/jobs/7").text
     assert f'href="/stock/orders/{draft.id}">Order P-0001</a> to <b>Ardent Brass</b>' in page
-    assert "sent, 7 to come by 2 Dec 2026" in page  # sent on Wednesday 25 November
+    assert "sent, 7 to come by 2 Dec 2026" in page and "in doubt" not in page  # sent on Wednesday 25 November
     assert parts(client) == (False, False)
+    job.promised_on = date(2026, 12, 1)
+    work.session.commit()
+    said = "P-0001 was sent late, it is due on Wednesday 2 December 2026: call Ardent Brass"
+    assert f"The promise of 1 Dec 2026 is in doubt: {said}." in client.get("/jobs/7").text
+    assert said in client.get("/stock/calls").text and said in client.get("/day").text
 
 
 def test_what_nobody_counts_is_said_to_be_ordered_by_hand(work: Work, client_as: ClientAs) -> None:

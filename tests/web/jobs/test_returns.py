@@ -43,7 +43,10 @@ def test_a_cylinder_and_goods_come_back_and_the_claim_is_followed(work: Work, cl
         "goods-2": "11",
     }
     refused = client.post(f"{address}/return", data={**sent, "shelf-g2": "yes"})
-    assert refused.status_code == 422 and "Of line 2, 10 of job" in unescape(refused.text)
+    assert (
+        refused.status_code == 422
+        and f"Of line 2, 10 of job {job.number}" in refused.text.partition('id="goods-2-error"')[2]
+    )
     assert 'value="plug turns hard"' in refused.text and '<option value="defective" selected>' in refused.text
     done = client.post(f"{address}/return", data={**sent, "goods-2": "4", f"keys-{first.keyset_id}": "1"})
     assert done.status_code == 303, unescape(done.text)

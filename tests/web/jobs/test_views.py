@@ -17,7 +17,7 @@ from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.keyed import bitting_in, counted, keyed_job, put, the, tick_off
-from tests.reading import pdf_text
+from tests.reading import pdf_text, words_of
 
 ClientAs = Callable[[Role | None], FormClient]
 TODAY = NOW.date()
@@ -383,13 +383,23 @@ def test_a_part_is_handed_over_from_its_page_with_a_receipt_of_just_that(work: W
     (seen,) = re.findall(r'name="version"[^>]*value="(\d+)"', page)
     sent = {"version": seen, "taken_by": "R. Teal", "cylinder": first.id, f"keys-{first.keyset_id}": "1"}
     refused = client.post(f"{address}/hand-over", data={**sent, "goods-2": "a few"})
-    assert refused.status_code == 422 and "“a few” is no count: enter a whole number of goods." in refused.text
+    assert refused.status_code == 422 and 'value="a few"' in refused.text
+    # Below its own box, beside the head of the page.
+    assert (
+        '<p class="error" id="goods-2-error">' in refused.text and "Enter a whole number of pieces." in refused.text
+    )
+    refused = client.post(f"{address}/hand-over", data={**sent, "goods-2": "11", f"keys-{first.keyset_id}": "2"})
+    for told, box in (("Of line 2, 10 can go", "goods-2"), ("1 key of 1AA can go", f"keys-{first.keyset_id}")):
+        below = refused.text.partition(f'<p class="error" id="{box}-error">')[2].partition("</p>")[0]
+        assert f"{told}: enter at most that." in below, box
     assert 'value="R. Teal"' in refused.text and f'value="{first.id}" checked' in refused.text
     done = client.post(f"{address}/hand-over", data={**sent, "goods-2": "4"})
     assert done.status_code == 303
     number = f"H-{job.number}-1"
     page = client.get(address).text
     assert f"Have receipt {number} signed." in page and f"Hand-over receipt {number}, R. Teal" in page
+    late = words_of(client.post(f"{address}/hand-over", data={**sent, "goods-2": "4"}).text)
+    assert "Who takes it R. Teal Cylinders F1 1AA" in late and "Keys to 1AA 1" in late and "Ring set 4" in late
     text = " ".join(pdf_text(client.get(f"{address}/hand-overs/1.pdf").data).split())
     for told in (f"Hand-over receipt {number}", "R. Teal", "F1", "AD-Q1-66", "1AA", "copy 1", "4 Ring set", "HF-24"):
         assert told in text, told
