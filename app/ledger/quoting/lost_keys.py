@@ -12,6 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem
+from app.ledger.keys.loss_plans import rekeyed_by
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.keysets import over_changes
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST, LostKeyset, lost_for_job, lost_of_customer
@@ -22,7 +23,7 @@ from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Job, Keyset, KeySystem, Level, RecordsHolder, Role
+from app.ledger.tables import Job, Keyset, KeySystem, Level, Loss, RecordsHolder, Role
 from app.pricing import KeyingKind
 from app.validation import fault_of_length
 
@@ -131,9 +132,13 @@ def _by_line(
 def _operators(session: Session, ask: QuoteRequest, line: LineRequest) -> Iterable[Keyset]:
     """The keysets on record that will operate a line's cylinders, control keys too."""
     if line.standing:
+        loss = session.get(Loss, ask.loss_id) if ask.loss_id is not None else None
         for cylinder in hanging(session, ask.customer_id, ask, line):
             if cylinder.keyset is not None:
                 chain = _chain(cylinder.keyset, is_nmk=cylinder.is_nmk)
+                keyed = rekeyed_by(cylinder, loss.successors) if loss is not None else None
+                if keyed is not None and keyed.is_nmk:  # a plan may leave masters out of the pins
+                    chain = chain[:1] + [one for one in chain[1:] if one.symbol in keyed.further]
                 crossed = [one.keyset for one in cylinder.operators]
                 there = (*chain, *crossed, *_controls(cylinder.keyset.system))
                 yield from (one for one in there if not _is_settled_by_plan(ask, one))
