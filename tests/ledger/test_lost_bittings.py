@@ -27,6 +27,7 @@ from app.ledger.keysystems.keysets import next_cuts
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import SystemsInService, open_system
 from app.ledger.quoting.request import SystemRequest
+from app.ledger.quoting.room import waiting_changes
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
@@ -141,6 +142,14 @@ def test_no_door_is_accepted_that_an_old_lost_key_would_open(work: Work, system:
     )
     work.session.rollback()
     accept(work, job, (replace(row, keyset="", operated_by=""),))
+
+
+def test_the_counter_offers_no_waiting_change_that_an_old_lost_key_would_open(work: Work, system: KeySystem) -> None:
+    """4AA and 5AA wait for a door; a line that runs out of new changes takes such."""
+    extend_system(work, system.id, ExtendForm(master="AA", changes=2))
+    assert waiting_changes(work, system, "AA") == ["4AA", "5AA"]
+    _lose_by_chance(work, system, _cuts(work, system, "4AA", "AA"), [_cuts(work, system, "5AA", "AA")])
+    assert waiting_changes(work, system, "AA") == ["5AA"]
 
 
 def test_a_search_for_cross_keying_keeps_an_old_lost_key_out(work: Work, system: KeySystem) -> None:

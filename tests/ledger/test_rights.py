@@ -218,7 +218,7 @@ NO_ROLE_OF_THEIR_OWN = {
         quoting.issuing: next_snapshot
         quoting.promises: lead_time promise_from promise_again
         quoting.planning: make_plan plan_again proof_problems
-        quoting.room: nameable
+        quoting.room: waiting_changes
         quoting.lost_keys: lost_problems
         quoting.missing: questions_about facts_of
         jobs.papers: job_head schedule_of

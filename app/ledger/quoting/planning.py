@@ -39,7 +39,7 @@ from app.ledger.quoting.promises import promise_from
 from app.ledger.quoting.quoted import asked_in
 from app.ledger.quoting.rekeying import crossed_ways
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
-from app.ledger.quoting.room import Room, Unclear, nameable
+from app.ledger.quoting.room import Room, Unclear, waiting_changes
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
 from app.ledger.quoting.system_books import SystemBook, SystemBooks
 from app.ledger.store.work import Work
@@ -376,7 +376,7 @@ class _Planner:
             return []
         if found < count and system is not None and master:
             given = {one.symbol for keysets in self._of_line.values() for one in keysets}
-            there = nameable(self._work, system, waiting_under=master)
+            there = waiting_changes(self._work, system, master)
             waiting = [symbol for symbol in there if symbol not in given | reserved][: count - found]
             if found + len(waiting) == count:
                 self._room.take(book, master, found)

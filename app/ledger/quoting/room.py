@@ -16,14 +16,14 @@ import sqlalchemy as sa
 
 from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, LevelArray, NoBittingsLeft, theoretical, usable
-from app.ledger.keysystems.bittings import open_bittings, open_plan
+from app.ledger.keysystems.bittings import open_bittings, open_plan, spec_of
 from app.ledger.keysystems.control import draw_free_control
 from app.ledger.keysystems.keysets import draw_singles, next_changes
-from app.ledger.keysystems.lost_keysets import lost_of_system
+from app.ledger.keysystems.lost_keysets import lost_of_system, open_lost_bittings
 from app.ledger.keysystems.out_of_use import is_retired
-from app.ledger.keysystems.system_queries import systems_sharing_keyway
+from app.ledger.keysystems.system_queries import operators_of, systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, draw_plan
-from app.ledger.keysystems.unsealed_system import SystemsInService
+from app.ledger.keysystems.unsealed_system import SystemsInService, entering
 from app.ledger.quoting.system_books import SystemBook
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Keyset, KeySystem, Level
@@ -225,16 +225,35 @@ def _is_plenty(spec: BittingSpec, form: SystemForm) -> bool:
     return True
 
 
-def nameable(work: Work, system: KeySystem, *, waiting_under: str | None = None) -> list[str]:
-    """The changes of a system that a cylinder may be keyed to, as they were added: not retired, no key lost.
-
-    waiting_under: only those under that master that are on no cylinder yet.
+def waiting_changes(work: Work, system: KeySystem, master: str) -> list[str]:
+    """The changes under a master that are on no cylinder yet and that one may be keyed to, as they were added: not
+    retired, no key lost, and such as no lost key would turn.
     """
-    rows = sa.select(Keyset).where(Keyset.system_id == system.id, Keyset.level == Level.CHANGE)
-    if waiting_under is not None:
-        keyed = sa.select(Cylinder.keyset_id).where(Cylinder.keyset_id.is_not(None))
-        above = sa.select(Keyset.id).where(Keyset.system_id == system.id, Keyset.symbol == waiting_under)
-        rows = rows.where(Keyset.id.not_in(keyed), Keyset.parent_id.in_(above))
+    keyed = sa.select(Cylinder.keyset_id).where(Cylinder.keyset_id.is_not(None))
+    above = sa.select(Keyset.id).where(Keyset.system_id == system.id, Keyset.symbol == master)
+    rows = sa.select(Keyset).where(Keyset.level == Level.CHANGE, Keyset.id.not_in(keyed), Keyset.parent_id.in_(above))
     lost = {one.keyset.id for one in lost_of_system(work.session, system.id)}
-    found = work.session.scalars(rows.order_by(Keyset.id))
-    return [one.symbol for one in found if one.id not in lost and not is_retired(one)]
+    found = work.session.scalars(rows.order_by(Keyset.id)).all()
+    kept = [one for one in found if one.id not in lost and not is_retired(one)]
+    turned = _turned_by_lost(work, system, kept)
+    return [one.symbol for one in kept if one not in turned]
+
+
+def _turned_by_lost(work: Work, system: KeySystem, changes: Sequence[Keyset]) -> set[Keyset]:
+    """Those of a system's changes whose cylinders a key that was lost, and that no keyset has any longer, would turn:
+    acceptance refuses them.
+    """
+    sharing = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
+    old = [cuts for _, cuts in open_lost_bittings(work, sharing)] if changes else []
+    if not old:
+        return set()
+    opened = open_bittings(work.session, work.vault, [system])
+    by_id, shallowest = {one.id: one for one in system.keysets}, spec_of(system).first_depth
+    lost = [entering(cuts, system.chambers, shallowest) for cuts in old]
+    found = set()
+    for one in changes:
+        operators = operators_of(one, is_nmk=False, by_id=by_id)
+        stack = [*zip(*(opened[above.id] for above in operators if above.id in opened), strict=True)]
+        if stack and any(all(cut in depths for cut, depths in zip(cuts, stack, strict=True)) for cuts in lost):
+            found.add(one)
+    return found
