@@ -238,6 +238,30 @@ class CatalogRowFactory(_Factory):
     list_cents = 5200
 
 
+class MakerPaperFactory(_Factory):
+    class Meta:
+        model = models.MakerPaper
+
+    maker = factory.SubFactory(MakerFactory)
+    title = "Catalog"
+    name = "catalog.pdf"
+    stored_name = factory.Sequence(lambda n: f"{n:032x}")
+    size = 1000
+    sha256 = factory.Sequence(lambda n: n.to_bytes(32, "big"))
+    pages = 1
+    text_pages = 1
+    added_at = MOMENT
+
+
+class MakerPaperPageFactory(_Factory):
+    class Meta:
+        model = models.MakerPaperPage
+
+    paper = factory.SubFactory(MakerPaperFactory)
+    number = 1
+    text = "Cams and tailpieces"
+
+
 class FactoryTermsFactory(_Factory):
     class Meta:
         model = models.FactoryTermsRow

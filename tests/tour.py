@@ -25,6 +25,7 @@ from app.commands.demo_house import DemoShop
 from app.config import Config
 from app.ledger import tables as models
 from app.ledger.care.opening import Ledger, open_ledger
+from app.ledger.catalog.maker_papers import PaperForm, add_paper, note_page
 from app.ledger.catalog.sheets import sheets_of
 from app.ledger.jobs.files import keep_file
 from app.ledger.jobs.stages import move_job
@@ -51,6 +52,7 @@ from app.ledger.tables import Role
 from tests import houses
 from tests.conftest import NOW
 from tests.factories import FormClient
+from tests.plain_pdf import plain_pdf
 
 _kept: list[tempfile.TemporaryDirectory[str]] = []  # removed when the run ends
 _ROWS: dict[str, type[models.Base]] = {
@@ -66,6 +68,7 @@ _ROWS: dict[str, type[models.Base]] = {
     "loss_id": models.Loss,
     "maker_id": models.Maker,
     "order_id": models.PurchaseOrder,
+    "paper_id": models.MakerPaper,
     "reminder_id": models.Reminder,
     "row_id": models.PriceBookRow,
     "rule_id": models.PriceRuleRow,
@@ -105,6 +108,7 @@ PASSED_BY: dict[str, str] = {
     "accounts.receipt": "a payment to a customer's account (tests/web/money/test_money_pages.py)",
     "login.first_start": "only a house without anybody has it",
     "catalog.progress": "the token of an import that is going on",
+    "maker_papers.progress": "the token of a paper that is being read",
     "keying.matrix_run": "the token of a search that is going on",
     "keying.cross_run": "the token of a search that is going on",
     "keying.extend_run": "the token of a search that is going on",
@@ -158,6 +162,9 @@ def _add_the_rest(work: Work, folder: Path, number: int) -> None:
     """What a page shows and the demo may lack: a contact, a job's file and payment, a key in somebody's hands."""
     job = work.session.scalars(sa.select(models.Job).where(models.Job.number == number)).one()
     add_contact(work, job.customer_id, ContactForm("P. Wader", "caretaker"))
+    owner = Work(work.session, work.vault, Actor(None, "the house", Role.OWNER), work.now)
+    paper = add_paper(owner, folder / "files", 1, "m.pdf", plain_pdf([["cams"]]), PaperForm("Manual"))
+    note_page(owner, paper.id, 1, models.PageTopic.CAM, "standard")
     keep_file(work, folder / "files", number, "old cylinder.png", _photo(), "from the counter")
     take_payment(work, number, len(job.payments) + 1, PaymentForm(PaymentKind.DEPOSIT, 5000, "check", work.today))
     door = work.session.scalars(sa.select(models.Door).order_by(models.Door.site_id).limit(1)).one()

@@ -16,6 +16,7 @@ from app.commands.demo_house import (
     load_house,
     load_jobs,
     load_orders,
+    load_papers,
     load_people,
     load_records,
     load_shelf,
@@ -27,6 +28,7 @@ from app.documents import bench_sheet_pdf, owner_quote_pdf, quote_pdf, schedule_
 from app.errors import BitternError
 from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.care.opening import migrate, open_ledger
+from app.ledger.care.place import files_folder
 from app.ledger.catalog.quote_rules import QuoteRulesForm, set_quote_rules
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import get_job
@@ -64,6 +66,7 @@ def build(folder: Path, data: Path, now: datetime) -> tuple[DemoShop, dict[str, 
         deposit = DepositRule(percent=Decimal(50), above_cents=500_00)
         set_quote_rules(work, QuoteRulesForm(deposit, MAIL_SUBJECT, MAIL_TEXT), None)
         shop = DemoShop(ledger, data, now, rng)
+        load_papers(work, data, files_folder(config))
         load_shelf(shop.work(work, Role.OWNER, DAYS_OF_SHELF), data)
         jobs = load_jobs(shop, work)
         load_records(shop, work, jobs)

@@ -18,6 +18,7 @@ from app.ledger.bench.pins import pin_sizes, set_stock
 from app.ledger.bench.times import job_tasks, record_times
 from app.ledger.care.opening import Ledger
 from app.ledger.catalog.house_settings import HouseForm, set_bench_terms, set_factory_terms, set_house
+from app.ledger.catalog.maker_papers import PaperForm, add_paper, note_page
 from app.ledger.catalog.maker_queries import list_makers
 from app.ledger.catalog.makers import Ordering, import_maker, set_ordering
 from app.ledger.catalog.price_book import plan_prices, put_on_record
@@ -49,7 +50,7 @@ from app.ledger.stock.counts import CountChoice, Found, begin_stock_count, enter
 from app.ledger.stock.handling import ItemForm, change_item, list_item
 from app.ledger.stock.items import find_item, unpinned_item
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import CylinderState, Job, Key, KeyState, KeySystem, Role, Stage
+from app.ledger.tables import CylinderState, Job, Key, KeyState, KeySystem, PageTopic, Role, Stage
 from app.pricing import BenchTask, TaxRule, is_working_day
 
 # Invented, for the demo alone; a real house has no default account.
@@ -101,6 +102,16 @@ def load_house(work: Work, folder: Path, first_day: date) -> None:
     for use in list_specs(work.session):
         sizes = pin_sizes(use.spec).items()
         set_stock(work, use.row.id, {PinSize(kind, size): PINS_A_BIN for kind, bins in sizes for size in bins})
+
+
+def load_papers(work: Work, folder: Path, files_folder: Path) -> None:
+    """The makers' manuals, each named as its maker's code; what is known from which page is noted there."""
+    for maker, _, _ in list_makers(work.session):
+        file = folder / "papers" / f"{maker.code}.pdf"
+        if file.exists():
+            form = PaperForm("Cylinder manual", "Edition 7", work.today - timedelta(days=200))
+            paper = add_paper(work, files_folder, maker.id, file.name, file.read_bytes(), form)
+            note_page(work, paper.id, 4, PageTopic.CAM, "standard")
 
 
 def load_shelf(work: Work, folder: Path) -> None:

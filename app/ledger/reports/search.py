@@ -15,6 +15,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased
 
 from app.fitting import without_separators
+from app.ledger.catalog.maker_papers import FoundPage, find_pages
 from app.ledger.keys.key_queries import KEY_RECEIPTS, KeyReceipt, find_receipt, keys_of_holders, person_key, say_held
 from app.ledger.keysystems.copy_numbers import read_stamp
 from app.ledger.search.words import (
@@ -98,6 +99,7 @@ class SearchResults:
     keys: _Rows = ()
     holders: tuple["FoundHolder", ...] = ()
     parts: _Rows = ()
+    pages: Sequence[FoundPage] = ()
     holders_of: Mapping[int, Sequence[str]] = field(default_factory=dict)  # by keyset
 
     def out_of(self, keyset_id: int) -> Sequence[str]:
@@ -109,7 +111,9 @@ class SearchResults:
         """Whether nothing was met at all."""
         people = self.jobs or self.quotes or self.customers
         papers = self.payments or self.key_receipts or self.papers
-        return not (people or papers or self.doors or self.keysets or self.keys or self.holders or self.parts)
+        return not (
+            people or papers or self.doors or self.keysets or self.keys or self.holders or self.parts or self.pages
+        )
 
 
 def search(session: Session, text: str, limit: int = 12) -> SearchResults:
@@ -124,7 +128,9 @@ def search(session: Session, text: str, limit: int = 12) -> SearchResults:
     for other in dict.fromkeys(_other_ways(wanted)):
         if found.is_empty and other != wanted:
             found = replace(_search(session, other, limit), text=wanted)
-    return found
+    # Names and places are words of the makers' pages too: those are shown for a number, or where nothing else is met.
+    is_number = " " not in wanted and any(map(str.isdigit, wanted))
+    return replace(found, pages=find_pages(session, wanted, limit=limit)) if is_number or found.is_empty else found
 
 
 def _other_ways(wanted: str) -> Iterator[str]:

@@ -27,6 +27,7 @@ from app.ledger.tables import (
     Keyset,
     KeyState,
     KeySystem,
+    MakerPaperPage,
     Site,
 )
 
@@ -41,6 +42,7 @@ SEARCHED: dict[Any, tuple[str, ...]] = {
     Keyset: ("purpose", "blind_code"),
     Key: ("holder", "holder_phone", "phone_digits"),
     CatalogRow: ("part_number", "description"),
+    MakerPaperPage: ("text", "joined"),
 }
 """Which columns of which tables are searched by word, as the migration indexed them; never one with a bitting."""
 

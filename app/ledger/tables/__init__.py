@@ -35,6 +35,7 @@ from app.ledger.tables.keysystems import (
     Level,
 )
 from app.ledger.tables.losses import Loss
+from app.ledger.tables.maker_papers import MakerPaper, MakerPaperPage, PageNote, PageTopic
 from app.ledger.tables.makers import CatalogRow, FactoryTermsRow, Keyway, Maker, SpecRow
 from app.ledger.tables.money import (
     ACCOUNT_NUMBERS,
@@ -159,12 +160,16 @@ __all__ = [
     "Loss",
     "Maker",
     "MakerClaim",
+    "MakerPaper",
+    "MakerPaperPage",
     "Marking",
     "MoneyRulesRow",
     "MovementKind",
     "Need",
     "OrderKind",
     "OrderState",
+    "PageNote",
+    "PageTopic",
     "Payment",
     "PaymentUse",
     "PinDraw",

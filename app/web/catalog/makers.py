@@ -10,6 +10,7 @@ from flask.typing import ResponseReturnValue
 from app.errors import BitternError, Problems
 from app.fitting import all_finishes, catalog_table, read_maker
 from app.ledger.catalog.catalog_import import catalog_page, items_of
+from app.ledger.catalog.maker_papers import noted_pages
 from app.ledger.catalog.maker_queries import get_maker, list_makers, spec_names, tables_on_record
 from app.ledger.catalog.makers import (
     Ordering,
@@ -26,7 +27,7 @@ from app.ledger.catalog.makers import (
 from app.ledger.catalog.sheets import Row, Sheet, find_sheet, sheet_rows, sheets_of
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import events_of
-from app.ledger.tables import Maker, Role
+from app.ledger.tables import Maker, PageTopic, Role
 from app.web.access import owner_only, roles
 from app.web.errors import about
 from app.web.fields import CentsField, WholeField
@@ -62,6 +63,13 @@ class TableForm(SavedForm):
 blueprint = Blueprint("makers", __name__, url_prefix="/makers")
 SIZE = 50
 SPARE_ROWS, MORE_ROWS = 4, 12
+TOPIC_OF_SHEET = {
+    "cams": PageTopic.CAM,
+    "locks": PageTopic.LOCK,
+    "keyways": PageTopic.KEYWAY,
+    "blanks": PageTopic.BLANK,
+}
+"""Whose rows of a maker's page tell from which page of its papers they are known, by their first column."""
 
 
 @blueprint.get("")
@@ -97,6 +105,12 @@ def _page(maker_id: int, ordering: OrderingForm) -> ResponseReturnValue:
         count=count,
         events=events_of(session, f"maker {maker_id}", limit=10),
         known_finishes={each.code: each for each in all_finishes()},
+        told_at={
+            (sheet, name): pages
+            for (topic, name), pages in noted_pages(session, maker_id, TOPIC_OF_SHEET.values()).items()
+            for sheet, own in TOPIC_OF_SHEET.items()
+            if own is topic
+        },
     )
     return page, ordering.status
 

@@ -29,6 +29,7 @@ from app.fitting import (
     likeliest_refusal,
     words,
 )
+from app.ledger.catalog.maker_papers import FoundPage, find_pages
 from app.ledger.catalog.maker_queries import MakerTables, shelf
 from app.ledger.quoting.resolving import worn_cylinder
 from app.ledger.store import Session
@@ -39,6 +40,7 @@ MOST = 12
 _NOTHING_SAID = CylinderAttributes("")
 MOST_OF_A_MAKER = 5
 MOST_OF_CATALOG, MOST_FURTHER = 60, 500
+MOST_PAGES = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +56,7 @@ class Read:
 class NumberAnswer:
     """All that a text can be: readings as a part number, or why it is none; blanks; keyways; items that are near.
 
-    candidates: (maker, number) of all that it can be a worn piece of, the catalog first.
+    candidates: (maker, number) of all that it can be a worn piece of, the catalog first. pages: of makers' papers.
     """
 
     readings: tuple[Read, ...]
@@ -64,6 +66,7 @@ class NumberAnswer:
     keyways: tuple[KeywayFamily, ...]
     matches: tuple[Match, ...]
     candidates: tuple[tuple[str, Candidate], ...] = ()
+    pages: tuple[FoundPage, ...] = ()
 
     @property
     def first_candidates(self) -> tuple[tuple[str, Candidate], ...]:
@@ -109,7 +112,8 @@ def answer_number(
         refusal = likeliest_refusal(refusals, text)
     is_worn = refusal is not None and not (refusal.is_beginning and "?" not in text)
     worn = _candidates(makers, items, text, wanted) if is_worn else []
-    return NumberAnswer(tuple(readings[:MOST]), refusal, blanks, by_blank, keyways, matches, tuple(worn))
+    pages = tuple(find_pages(session, text, limit=MOST_PAGES))
+    return NumberAnswer(tuple(readings[:MOST]), refusal, blanks, by_blank, keyways, matches, tuple(worn), pages)
 
 
 def _candidates(

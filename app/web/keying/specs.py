@@ -23,6 +23,7 @@ from app.keying import (
     theoretical,
     usable,
 )
+from app.ledger.catalog.maker_papers import noted_pages
 from app.ledger.catalog.specs import (
     USUAL_RULES,
     add_spec,
@@ -35,7 +36,7 @@ from app.ledger.catalog.specs import (
 )
 from app.ledger.keysystems.bittings import change_spec
 from app.ledger.store.events import events_of
-from app.ledger.tables import Role
+from app.ledger.tables import PageTopic, Role
 from app.web.access import owner_only, roles
 from app.web.errors import about
 from app.web.fields import WholeField
@@ -169,6 +170,7 @@ def spec(spec_id: int) -> ResponseReturnValue:
         systems=systems,
         events=events_of(session, f"bitting spec {spec_id}"),
         facts=_facts(found),
+        told_at=noted_pages(session, None, [PageTopic.SPEC]).get((PageTopic.SPEC, row.name), ()),
     )
 
 

@@ -13,7 +13,7 @@ from flask.testing import FlaskClient
 from app.ledger.catalog.makers import import_maker
 from app.ledger.catalog.sheets import find_sheet, sheet_rows, sheets_of
 from app.ledger.tables import CatalogRow, Maker, Role
-from app.web.catalog.catalog_import import Runs
+from app.web.background import Runs
 from tests.desk import upload
 from tests.factories import CatalogRowFactory, MakerFactory
 from tests.forms_found import form_with
@@ -35,7 +35,7 @@ def maker(work) -> Maker:
 
 def _settled(client: FlaskClient, place: str) -> str:
     """The page of a run once its thread is done."""
-    runs: Runs = client.application.extensions["runs"]
+    runs: Runs = client.application.extensions["background runs"]
     run = runs.find(place.rpartition("/")[2])
     assert run is not None and run.thread is not None
     run.thread.join(timeout=30)
@@ -348,7 +348,7 @@ def test_a_running_file_says_how_far_it_is_with_and_without_a_script(owner_clien
         owner_client, f"/makers/{maker.id}/catalogue/import", (HEAD + "H,hardware,P,1,2,no\n").encode(), "a.csv"
     )
     _settled(owner_client, sent.location)
-    run = owner_client.application.extensions["runs"].find(sent.location.rpartition("/")[2])
+    run = owner_client.application.extensions["background runs"].find(sent.location.rpartition("/")[2])
     run.state, run.doing, run.done, run.total = "running", "saving", 12_000, 50_000
     page = owner_client.get(sent.location).text
     assert '<noscript><meta http-equiv="refresh" content="2"></noscript>' in page
