@@ -58,7 +58,7 @@ class ChangedPaperForm(SavedForm):
     dated = DayField("Holds from")
 
 
-class NoteForm(PageForm):
+class PageNoteForm(PageForm):
     """What a page tells about."""
 
     topic = SelectField("This page is where we know", choices=TOPICS)
@@ -138,10 +138,10 @@ def progress(maker_id: int, token: str) -> ResponseReturnValue:
 @roles(Role.COUNTER, Role.BENCH)
 def page(paper_id: int, number: int) -> ResponseReturnValue:
     """One page: its picture, its text, what was noted at it, and the pages beside it."""
-    return _page(paper_id, number, NoteForm(formdata=None))
+    return _page(paper_id, number, PageNoteForm(formdata=None))
 
 
-def _page(paper_id: int, number: int, form: NoteForm) -> ResponseReturnValue:
+def _page(paper_id: int, number: int, form: PageNoteForm) -> ResponseReturnValue:
     session = request_session()
     shown = get_page(session, paper_id, number)
     return render_template(
@@ -173,7 +173,7 @@ def pdf(paper_id: int) -> ResponseReturnValue:
 @owner_only
 def note(paper_id: int, number: int) -> ResponseReturnValue:
     """Note that this page is where something is known from."""
-    form, work = NoteForm(), current_work()
+    form, work = PageNoteForm(), current_work()
     if form.run(lambda: note_page(work, paper_id, number, PageTopic(form.topic.data), str(form.name.data))):
         return flash_and_redirect("Noted.", "maker_papers.page", paper_id=paper_id, number=number)
     return _page(paper_id, number, form)
