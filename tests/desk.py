@@ -9,6 +9,8 @@ from typing import Any
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
+from app.ledger.sites.door_paste import LIST_COLUMNS, DoorRow, read_door_table
+from app.spreadsheets import pasted_rows
 from tests.forms_found import form_with
 from tests.stocked import posted
 
@@ -35,6 +37,13 @@ def accepted(client: FlaskClient, number: int, **said: Any) -> None:
     """Accept a job's quote."""
     answer = accept_page_sent(client, number, **said)
     assert answer.status_code == 303, unescape(answer.text)
+
+
+def listed_doors(text: str) -> list[DoorRow]:
+    """The rows of a door list, as a test of what becomes of them writes it: headings first, parted by tabs."""
+    rows, problems = read_door_table(pasted_rows(text), LIST_COLUMNS)
+    assert problems == []
+    return rows
 
 
 def upload(client: FlaskClient, path: str, content: bytes, name: str, **fields: str) -> TestResponse:

@@ -28,15 +28,18 @@ def test_a_list_is_mended_changed_together_and_taken_back(log_in: LogIn, session
     page.get_by_role("link", name="Doors", exact=True).click()
     page.get_by_role("link", name="North Hall").click()
 
-    page.get_by_role("link", name="Read a list").click()
+    page.get_by_role("link", name="Import a list").click()
     _send(page, WRONG)
-    expect(page.get_by_role("alert").first).to_contain_text("2 problems in the file")
-    expect(page.locator(".refusals")).to_contain_text("row 2, hand")
-    expect(page.locator(".refusals")).to_contain_text("102 stands in row 3 already")
+    expect(page.get_by_label("What up means")).to_be_visible()  # a hand that nobody knows is asked about
+    page.get_by_role("button", name="Show what it would change").click()
+    expect(page.locator("table.rows")).to_contain_text("row 2, column C (hand)")
+    expect(page.locator("table.rows")).to_contain_text("Row 3 has 102 outside already")
+    page.get_by_role("link", name="Correct the table and send it again").click()
     _send(page, MENDED)
-    expect(page.locator(".strip")).to_contain_text("New doors")
-    page.get_by_role("button", name="Save").click()
-    expect(page.get_by_text("3 doors added")).to_have_count(2)  # said once, and in the history
+    expect(page.locator("table.rows")).to_contain_text("101")
+    page.get_by_role("button", name="Save 3 rows").click()
+    page.get_by_role("link", name="North Hall").click()
+    expect(page.get_by_text("3 doors added")).to_have_count(1)
 
     for number in ("101", "103"):
         page.get_by_label(f"Tick {number}").check()

@@ -22,9 +22,9 @@ from app.ledger.catalog.makers import plan_maker, read_table_file
 from app.ledger.catalog.price_book import plan_prices
 from app.ledger.catalog.sheets import sheets_of
 from app.ledger.catalog.specs import read_chart
+from app.ledger.importing.imports import KINDS, open_table, plan_import, propose_choice
 from app.ledger.moving.export_file import export_house
 from app.ledger.moving.importing import plan_house
-from app.ledger.sites.door_import import read_list_file
 from app.ledger.store.work import Work
 from app.ledger.tables import Maker
 from app.spreadsheets import child_process, guarded_book_bytes, workbook_child
@@ -104,7 +104,8 @@ def readers(work: Work) -> dict[str, tuple[Reader, bytes]]:
         return (DEMO / name).read_text("utf-8")
 
     def doors(name: str, content: bytes) -> object:
-        return read_list_file(name, content)
+        sent = open_table(name, content, KINDS["doors"], 1)
+        return plan_import(session, sent, propose_choice(session, sent).choice)
 
     def prices(name: str, content: bytes) -> object:
         return plan_prices(session, name, content, FIRST_DAY)

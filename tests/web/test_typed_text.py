@@ -24,8 +24,7 @@ from app.ledger.quoting.quick_line import LONGEST_QUICK_LINE, read_quick_words
 from app.ledger.reports.search import search
 from app.ledger.search.words import read_words
 from app.ledger.sites.customer_queries import find_customers, list_customers
-from app.ledger.sites.door_import import read_list_text
-from app.ledger.sites.door_paste import UnknownColumns
+from app.ledger.sites.door_paste import UnknownColumns, read_doors
 from app.ledger.sites.doors import FIELDS, read_field
 from app.pricing.money import read_cents, read_percent
 from app.spreadsheets import read_count, read_date
@@ -63,7 +62,7 @@ Reader = Callable[[str], Any]
 def read_or_ask(text: str) -> object:
     """A pasted door list, or what is asked of its columns."""
     try:
-        return read_list_text(text)
+        return read_doors(text)
     except UnknownColumns as asked:
         return asked.columns
 

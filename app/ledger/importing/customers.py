@@ -10,7 +10,6 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.ledger.catalog.price_queries import tax_places, tier_names
 from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, ImportRow, Refuse, RowPlan, RowState
-from app.ledger.importing.written import WrittenRows
 from app.ledger.sites.customers import (
     ContactForm,
     CustomerForm,
@@ -22,6 +21,7 @@ from app.ledger.sites.customers import (
     phone_digits,
 )
 from app.ledger.store.events import record_all
+from app.ledger.store.records import set_changed
 from app.ledger.store.work import Work
 from app.ledger.tables import Contact, Customer, FormerName, Role, longest
 from app.spreadsheets import CellLook
@@ -78,7 +78,7 @@ def tax_choices(session: Session) -> dict[str, str]:
     return _named(tax_places(session))
 
 
-_NAMES_OF_CUSTOMERS = (
+NAMES_OF_CUSTOMERS = (
     *("customer name", "company", "company name", "firm", "account name", "client", "client name", "business"),
     *("business name", "bill to", "sold to", "organization", "organisation", "account", "name of customer"),
 )
@@ -118,10 +118,10 @@ def _person_of(values: Mapping[str, Any]) -> ContactForm:
     )
 
 
-class _OnRecord:
+class CustomersOnRecord:
     """Customers and their contacts as they stand, by name whatever its letters."""
 
-    def __init__(self, session: Session, with_contacts: bool) -> None:
+    def __init__(self, session: Session, *, with_contacts: bool = False) -> None:
         columns = sa.select(*(Customer.__table__.c[name] for name in ("id", *_FIELDS)))
         self.by_name: dict[str, list[Any]] = {}
         for row in session.execute(columns.where(Customer.merged_into_id.is_(None)).order_by(Customer.id)):
@@ -139,6 +139,15 @@ class _OnRecord:
             for row in session.execute(people.order_by(Contact.id)):
                 self.contacts.setdefault((row.customer_id, row.name.casefold()), []).append(row)
 
+    def named(self, row: int, name: str, refuse: Refuse) -> int | None:
+        """The one customer of this name; refuses the row where there is none, or more than one."""
+        found = self.by_name.get(name.casefold(), ())
+        if len(found) == 1:
+            return int(found[0].id)
+        why = f"{len(found)} customers are" if found else "No customer on record is"
+        refuse(row, "customer", f"{why} called {name[:60]}: import or rename customers first.")
+        return None
+
 
 _FIELDS = ("name", "phone", "email", "address", "tier", "tax_place", "exempt_certificate", "exempt_until", "notes")
 _LABELS = {name: name.replace("_", " ") for name in _FIELDS}
@@ -148,7 +157,7 @@ def _text(value: Any) -> str:
     return value.isoformat() if isinstance(value, date) else value or ""
 
 
-def _changes(before: Any, after: Mapping[str, Any]) -> dict[str, tuple[str, str]]:
+def field_changes(before: Any, after: Mapping[str, Any]) -> dict[str, tuple[str, str]]:
     """What the values that are said would change on a row."""
     return {
         name: (_text(getattr(before, name)), _text(value))
@@ -166,7 +175,7 @@ def _customer_values(values: Mapping[str, Any]) -> dict[str, Any]:
 
 def _plan_customers(session: Session, _: int | None, rows: Sequence[ImportRow], refuse: Refuse) -> list[RowPlan]:
     has_people = bool(rows) and "contact" in rows[0].values
-    known = _OnRecord(session, has_people)
+    known = CustomersOnRecord(session, with_contacts=has_people)
     first: dict[str, tuple[int, dict[str, Any]]] = {}
     people: set[tuple[str, str]] = set()
     plans = []
@@ -206,7 +215,7 @@ def _plan_customers(session: Session, _: int | None, rows: Sequence[ImportRow], 
             fields = {_LABELS[one]: ("", _text(value)) for one, value in said.items()} if is_first else {}
             state = RowState.NEW
         else:
-            found = _changes(before, {one: value for one, value in said.items() if one != "name"})
+            found = field_changes(before, {one: value for one, value in said.items() if one != "name"})
             fields = {_LABELS[one]: pair for one, pair in found.items()} if is_first else {}
             state = RowState.CHANGED if fields else RowState.SAME
         contact_id = None
@@ -227,10 +236,10 @@ def _person_changes(person: ContactForm, there: Sequence[Any]) -> tuple[int | No
     if not there:
         return None, {name: ("", value) for name, value in said.items() if value}
     before = there[0]
-    return before.id, _changes(before, {name: value for name, value in said.items() if name != "name"})
+    return before.id, field_changes(before, {name: value for name, value in said.items() if name != "name"})
 
 
-def _save_customers(work: Work, _: int | None, plans: Sequence[RowPlan], written: WrittenRows) -> None:
+def _save_customers(work: Work, _: int | None, plans: Sequence[RowPlan]) -> None:
     forms: dict[str, dict[str, Any]] = {}
     ids: dict[str, int] = {}
     changes: dict[int, dict[str, Any]] = {}
@@ -243,22 +252,21 @@ def _save_customers(work: Work, _: int | None, plans: Sequence[RowPlan], written
             ids[key] = customer_id
             changes.setdefault(customer_id, told)
     made = insert_customers(work, [CustomerForm(**told) for told in forms.values()])
-    written.add(made)
     ids |= {key: customer.id for key, customer in zip(forms, made, strict=True)}
     for customer_id, told in changes.items():
         customer = work.session.get_one(Customer, customer_id)
         values = {name: value for name, value in told.items() if name != "name"}
         if "phone" in values:
             values["phone_digits"] = phone_digits(values["phone"])
-        if changed := written.change(customer, values):
+        if changed := set_changed(customer, values):
             told_of.append(customer_changed(customer, changed))
     record_all(work, told_of)
-    _save_people(work, [(ids[plan.value[1]], plan.value[3], plan.value[4]) for plan in plans], written)
+    _save_people(work, [(ids[plan.value[1]], plan.value[3], plan.value[4]) for plan in plans])
 
 
-def _save_people(work: Work, people: Sequence[tuple[int, ContactForm, int | None]], written: WrittenRows) -> None:
+def _save_people(work: Work, people: Sequence[tuple[int, ContactForm, int | None]]) -> None:
     new = [(customer_id, person) for customer_id, person, there in people if person.name and there is None]
-    written.add(insert_contacts(work, new))
+    insert_contacts(work, new)
     told_of = []
     for _, person, there in people:
         if there is not None:
@@ -267,7 +275,7 @@ def _save_people(work: Work, people: Sequence[tuple[int, ContactForm, int | None
             values = {name: value for name, value in said.items() if value}
             if "phone" in values:
                 values["phone_digits"] = phone_digits(person.phone)
-            if written.change(contact, values):
+            if set_changed(contact, values):
                 flag_modified(work.session.get_one(Customer, contact.customer_id), "name")
                 told_of.append(contact_changed(contact))
     record_all(work, told_of)
@@ -281,7 +289,7 @@ CUSTOMERS = ImportKind(
         ImportColumn(
             name="name",
             words="Customer's name",
-            also=_NAMES_OF_CUSTOMERS,
+            also=NAMES_OF_CUSTOMERS,
             most=longest(Customer.name),
             is_needed=True,
         ),
@@ -340,18 +348,13 @@ CUSTOMERS = ImportKind(
 def _plan_contacts(
     session: Session, customer_id: int | None, rows: Sequence[ImportRow], refuse: Refuse
 ) -> list[RowPlan]:
-    known = _OnRecord(session, True)
+    known = CustomersOnRecord(session, with_contacts=True)
     seen: dict[tuple[int, str], int] = {}
     plans = []
     for row, values in rows:
-        owner = customer_id
+        owner = customer_id or known.named(row, values["customer"], refuse)
         if owner is None:
-            found = known.by_name.get(values["customer"].casefold(), ())
-            if len(found) != 1:
-                why = f"{len(found)} customers are" if found else "No customer on record is"
-                refuse(row, "customer", f"{why} called {values['customer'][:60]}: import or rename customers first.")
-                continue
-            owner = found[0].id
+            continue
         person = _person_of(values)
         number = seen.setdefault((owner, person.name.casefold()), row)
         if number != row:
@@ -363,8 +366,8 @@ def _plan_contacts(
     return plans
 
 
-def _save_contacts(work: Work, _: int | None, plans: Sequence[RowPlan], written: WrittenRows) -> None:
-    _save_people(work, [plan.value for plan in plans], written)
+def _save_contacts(work: Work, _: int | None, plans: Sequence[RowPlan]) -> None:
+    _save_people(work, [plan.value for plan in plans])
 
 
 CONTACTS = ImportKind(
@@ -375,7 +378,7 @@ CONTACTS = ImportKind(
         ImportColumn(
             name="customer",
             words="Customer",
-            also=_NAMES_OF_CUSTOMERS,
+            also=NAMES_OF_CUSTOMERS,
             most=longest(Customer.name),
             is_needed=True,
         ),

@@ -18,6 +18,7 @@ from app.ledger.importing.reading import (
     questions_of,
     read_table,
 )
+from app.ledger.importing.sites import DOORS, SITES
 from app.ledger.importing.written import WrittenRows, take_back, what_leans
 from app.ledger.store.engine import Page, get_row, get_version, page_of, transaction
 from app.ledger.store.errors import LedgerError, Stale
@@ -27,7 +28,7 @@ from app.ledger.tables import Import, ImportMapping, Role
 from app.spreadsheets import FoundTable, find_table, heading_key, open_sheet
 from app.validation import counted
 
-KINDS: dict[str, ImportKind] = {kind.name: kind for kind in (CUSTOMERS, CONTACTS)}
+KINDS: dict[str, ImportKind] = {kind.name: kind for kind in (CUSTOMERS, CONTACTS, SITES, DOORS)}
 _MOST_SENDERS = 200
 
 
@@ -165,7 +166,8 @@ def save_import(
         if plan.does_nothing:
             raise LedgerError("file", "Everything in this table is saved already.")
         written = WrittenRows()
-        sent.kind.save(work, sent.about_id, [one for one in plan.plans if one.state is not RowState.SAME], written)
+        with written.watching(work.session):
+            sent.kind.save(work, sent.about_id, [one for one in plan.plans if one.state is not RowState.SAME])
         sender = " ".join(sender.split())[:120]
         row = Import(
             kind=sent.kind.name,

@@ -7,7 +7,6 @@ from typing import Any, NamedTuple
 
 from sqlalchemy.orm import Session
 
-from app.ledger.importing.written import WrittenRows
 from app.ledger.store.work import Work
 from app.ledger.tables import Role
 from app.spreadsheets import WantedColumn
@@ -90,10 +89,10 @@ Refuse = Callable[[int, str, str], None]
 @dataclass(frozen=True, slots=True)
 class ImportKind:
     """A kind of rows. about: the noun of the one record that a table may be all about, whose columns `about_columns`
-    are then not asked for.
+    are then not asked for. order: in which the columns stand where a table has no headings.
 
-    plan: what rows would do, those left out that it refuses. save: does it, inside the caller's transaction, and says
-    what was written.
+    plan: what rows would do, those left out that it refuses. save: does it, by the use cases that a page would ask,
+    inside the caller's transaction.
     """
 
     name: str
@@ -101,9 +100,10 @@ class ImportKind:
     noun: str
     columns: tuple[ImportColumn, ...]
     plan: Callable[[Session, int | None, Sequence[ImportRow], Refuse], list[RowPlan]]
-    save: Callable[[Work, int | None, Sequence[RowPlan], WrittenRows], None]
+    save: Callable[[Work, int | None, Sequence[RowPlan]], None]
     roles: tuple[Role, ...] = ()
     hint: str = ""
+    order: tuple[str, ...] = ()
     about: str = ""
     about_columns: tuple[str, ...] = ()
 

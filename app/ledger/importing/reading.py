@@ -68,6 +68,9 @@ class ReadTable:
 def guess_choice(kind: ImportKind, about_id: int | None, table: FoundTable) -> tuple[TableChoice, bool]:
     """Which column is which by the table itself, and whether that is certain."""
     wanted = kind.columns_for(about_id)
+    if kind.order and not any(column.heading for column in table.columns):
+        places = [column.place for column in table.columns]
+        return TableChoice(dict(zip(kind.order, places, strict=False))), False
     guesses = guess_columns(table, [_with_its_words(column) for column in wanted])
     columns = {name: guess.place for name, guess in guesses.items()}
     return TableChoice(columns), all(guess.is_sure for guess in guesses.values())
@@ -170,7 +173,7 @@ def _column(
     """A column's values; what cannot be read is told by its place among the cells, each different text once read."""
     if column.cell is CellKind.TEXT and column.check is None and not (column.is_needed and "" in cells):
         together = "".join(cells)
-        if together.isprintable() and "  " not in together and max(map(len, cells), default=0) <= column.most:
+        if together.isprintable() and max(map(len, cells), default=0) <= column.most:
             return cells
     reader = _reader(session, column, cells, choice)
     known: dict[str, Any] = {"": _UNREAD if column.is_needed else _blank(column)}
@@ -223,8 +226,7 @@ def _reader(
 
 
 def _text(column: ImportColumn, cell: str) -> Any:
-    lines = [" ".join(line.split()) for line in cell.splitlines()] if column.cell is CellKind.LINES else []
-    text = "\n".join(filter(None, lines)) if lines else " ".join(cell.split())
+    text = "\n".join(cell.splitlines()) if column.cell is CellKind.LINES else " ".join(cell.splitlines())
     if column.cell is CellKind.CODE:
         text = cell_code(text, column.name)
     if fault := fault_of_length(text, column.most):

@@ -1,7 +1,8 @@
 """What an import wrote, kept so that it can be undone; and the undoing, as long as nothing else leans on it."""
 
 import hashlib
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import date, datetime
 from fractions import Fraction
 from typing import Any
@@ -9,35 +10,55 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.store.records import set_changed
 from app.ledger.tables import Base, Inches
 from app.validation import counted
 
 _STEP = 500  # ids in one statement
 _NOT_MARKED = frozenset({"version"})
+_STORY = frozenset({"events", "counters"})  # what was written there stays
 _Marks = dict[int, str]
 
 
 class WrittenRows:
-    """Rows that are new, and rows that changed with what stood in them before."""
+    """Rows that are new, and rows that changed with what stood in them before: whatever use case wrote them."""
 
     def __init__(self) -> None:
         self._new: dict[type[Base], list[Base]] = {}
+        self._ours: set[tuple[type[Base], int]] = set()
         self._changed: dict[type[Base], dict[int, dict[str, Any]]] = {}
 
-    def add(self, rows: Sequence[Base]) -> None:
-        """Rows that are new."""
-        for row in rows:
-            self._new.setdefault(type(row), []).append(row)
+    @contextmanager
+    def watching(self, session: Session) -> Iterator[None]:
+        """Note what the block writes through the session."""
+        sa.event.listen(session, "before_flush", self._before)
+        sa.event.listen(session, "after_flush", self._after)
+        try:
+            yield
+            session.flush()
+        finally:
+            sa.event.remove(session, "before_flush", self._before)
+            sa.event.remove(session, "after_flush", self._after)
 
-    def change(self, row: Any, values: Mapping[str, Any]) -> list[str]:
-        """Set the columns of a row that was there, and keep what stood in them; the names of those that changed."""
-        kept = self._changed.setdefault(type(row), {}).setdefault(row.id, {})
-        before = {name: _plain(getattr(row, name)) for name in values}
-        changed = set_changed(row, values)
-        for name in changed:
-            kept.setdefault(name, before[name])
-        return changed
+    def _before(self, session: Session, *_: object) -> None:
+        for row in session.dirty:
+            model = type(row)
+            if model.__tablename__ in _STORY or (model, row.id) in self._ours:
+                continue
+            state = sa.inspect(row)
+            names = [one.key for one in state.mapper.column_attrs if state.attrs[one.key].history.has_changes()]
+            if names:
+                table = model.__table__
+                before = sa.select(*(table.c[name] for name in names)).where(table.c.id == row.id)
+                kept = self._changed.setdefault(model, {}).setdefault(row.id, {})
+                with session.no_autoflush:
+                    for name, value in zip(names, session.execute(before).one(), strict=True):
+                        kept.setdefault(name, _plain(value))
+
+    def _after(self, session: Session, *_: object) -> None:
+        for row in session.new:
+            if type(row).__tablename__ not in _STORY:
+                self._new.setdefault(type(row), []).append(row)
+                self._ours.add((type(row), row.id))
 
     def to_json(self, session: Session) -> dict[str, Any]:
         """By table: each new row with a mark of its words, each changed one with its mark and its words before."""
@@ -45,7 +66,7 @@ class WrittenRows:
         found: dict[str, Any] = {}
         for model in {**self._new, **self._changed}:
             new = [row.id for row in self._new.get(model, ())]  # type: ignore[attr-defined]  # every table has an id
-            changed = {id_: kept for id_, kept in self._changed.get(model, {}).items() if kept}
+            changed = self._changed.get(model, {})
             marks = _marks(session, model.__table__, [*new, *changed])  # type: ignore[arg-type]  # declared wider
             found[model.__tablename__] = {
                 "new": [[id_, marks[id_]] for id_ in new],

@@ -1,16 +1,15 @@
 """A site's door list from CSV or XLSX: what it would change, then all of it saved, or nothing; and written again."""
 
 import hashlib
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
 
-from app.errors import BitternError, Problem, Problems
+from app.errors import Problem, Problems
 from app.ledger.sites.cylinders import CylinderForm, as_found, standing
-from app.ledger.sites.door_paste import LIST_COLUMNS, MOST_ROWS, ColumnChoice, DoorRow, read_door_table
+from app.ledger.sites.door_paste import LIST_COLUMNS, DoorRow
 from app.ledger.sites.doors import BY_OPENING, FIELDS, DoorChange, changed, door_texts, for_event, set_texts
 from app.ledger.sites.duplicate_doors import number_key
 from app.ledger.store.engine import get_row, transaction
@@ -18,7 +17,6 @@ from app.ledger.store.errors import Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Door, Keyset, KeySystem, Role, Site
-from app.spreadsheets import merged_cells, pasted_rows, table_rows
 from app.validation import counted
 
 
@@ -229,77 +227,10 @@ def import_doors(work: Work, site_id: int, rows: Sequence[DoorRow], seal: str = 
         return plan
 
 
-Read = tuple[list[DoorRow], list[Problem]]
-# A date cell of a workbook as text. A spreadsheet program makes one of a door numbered 1-2.
-_DATE = re.compile(r"\d{4}-\d\d-\d\d(T\d\d:\d\d:\d\d(\.\d+)?)?")
-
-
-def read_list_file(name: str, content: bytes, choice: ColumnChoice | None = None) -> Read:
-    """The rows of a door list and everything wrong with it; a problem's field reads "row 7, hand" or "file".
-
-    A formula's cell gives the value that was saved with it. Merged cells are a problem each: which of the doors
-    beside them they speak of cannot be told. So is a date for an opening number. UnknownColumns where the first row
-    names none that is known, until `choice` says which column is which.
-    """
-    try:
-        if name.lower().endswith(".xlsx"):
-            merged = merged_cells(content)
-            if merged:
-                return [], [_merged(cells) for cells in merged]
-        table = list(enumerate(table_rows(name, content, most_rows=4 * MOST_ROWS), start=1))
-    except BitternError as error:
-        return [], [Problem(error.field, error.message)]
-    rows, problems = _openings_given(*read_door_table(table, LIST_COLUMNS, choice))
-    if name.lower().endswith(".xlsx"):
-        problems = sorted(problems + [_dated(row) for row in rows if _DATE.fullmatch(row.opening)], key=row_number)
-        rows = [row for row in rows if not _DATE.fullmatch(row.opening)]
-    return rows, problems
-
-
-def read_list_text(text: str, choice: ColumnChoice | None = None) -> Read:
-    """`read_list_file` for what was pasted from a spreadsheet."""
-    return _openings_given(*read_door_table(pasted_rows(text), LIST_COLUMNS, choice))
-
-
-def _dated(row: DoorRow) -> Problem:
-    return Problem(
-        f"row {row.row}, opening",
-        f"The cell holds the date {row.opening[:10]}. Format the column as text and write the opening number again.",
-    )
-
-
-def _merged(cells: str) -> Problem:
-    first, _, last = cells.partition(":")
-    row = "".join(sign for sign in first if sign.isdigit())
-    column = "".join(sign for sign in first if sign.isalpha())
-    return Problem(
-        f"row {row}, column {column}",
-        f"The cells from {first} to {last} are merged. Undo the merging and write the value into each row.",
-    )
-
-
-def _openings_given(rows: list[DoorRow], problems: list[Problem]) -> Read:
-    missing = [
-        Problem(f"row {row.row}, opening", "Enter the opening number; every row names its door.")
-        for row in rows
-        if not row.opening
-    ]
-    if not rows and not problems:
-        problems = [Problem("file", f"There is no door in this. The columns are: {', '.join(LIST_COLUMNS)}.")]
-    problems = [Problem(one.field, one.message[:1].upper() + one.message[1:]) for one in problems]
-    return [row for row in rows if row.opening], sorted(problems + missing, key=row_number)
-
-
-def row_number(problem: Problem) -> int:
-    """The row that a problem of a list speaks of; 0 for none."""
-    word = problem.field.removeprefix("row ").partition(",")[0]
-    return int(word) if word.isdecimal() else 0
-
-
 def site_list(session: Session, site_id: int) -> list[list[str]]:
     """A site's doors as a table of text, its head first: one row a cylinder, or one for a door without any.
 
-    Written as CSV or XLSX, `read_list_file` reads the same list back.
+    Written as CSV or XLSX, it goes in again as the same list.
     """
     get_row(session, Site, site_id, "site")
     return [list(LIST_COLUMNS), *(row for door in _doors(session, site_id) for row in _rows(door))]

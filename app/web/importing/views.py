@@ -27,10 +27,10 @@ from app.ledger.importing.imports import (
 )
 from app.ledger.importing.kinds import RowState
 from app.ledger.importing.reading import TableChoice, TableQuestions, options_of
-from app.ledger.sites.customer_queries import get_customer
+from app.ledger.sites.customer_queries import get_customer, get_site
 from app.ledger.store.engine import place_of_page
 from app.ledger.store.work import Work
-from app.ledger.tables import Role
+from app.ledger.tables import Customer, Role, Site
 from app.spreadsheets import DAY_FIRST, MONTH_FIRST
 from app.validation import counted
 from app.web.access import roles
@@ -82,9 +82,19 @@ def index() -> ResponseReturnValue:
         "importing/imports.html",
         form=form,
         kinds=kinds,
-        about=get_customer(work.session, about) if about and form.kind.data == "contacts" else None,
+        about=_about(work, typed(form.kind), about),
         found=list_imports(work.session, work.actor.role, read_page(request.args)),
     ), form.status
+
+
+def _about(work: Work, kind_name: str, about_id: int | None) -> Customer | Site | None:
+    """The record that a table is all about."""
+    if about_id is None or not kind_name:
+        return None
+    noun = kind_named(work, kind_name).about
+    if noun == "site":
+        return get_site(work.session, about_id)
+    return get_customer(work.session, about_id) if noun == "customer" else None
 
 
 def _open(work: Work, token: str) -> tuple[StagedUpload, SentTable]:
@@ -244,7 +254,7 @@ def save(token: str) -> ResponseReturnValue:
         )
     drop_upload(token)
     said = f"{sent.kind.words} saved: {row.new:,} new, {row.changed:,} changed."
-    return flash_and_redirect(said, "imports.one", import_id=row.id)
+    return flash_and_redirect(said, "imports.one", import_id=row.id, about=sent.about_id)
 
 
 @blueprint.get("/waiting/<token>/aside.<any(csv, xlsx):kind>")
@@ -280,6 +290,7 @@ def _one(import_id: int, refused: Any = None) -> ResponseReturnValue:
     return render_template(
         "importing/import.html",
         row=row,
+        about=_about(work, row.kind, read_id(request.args, "about")),
         kind=kind_named(work, row.kind),
         leans=leaning_on(work.session, row),
         form=PageForm(formdata=None),

@@ -23,7 +23,7 @@ from app.ledger.quoting.promises import count_of_days, promise_from
 from app.ledger.quoting.rekeying import hanging, places_of
 from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import OPTIONS, as_accepted
-from app.ledger.sites.door_paste import JOB_COLUMNS, DoorRow, UnknownColumns, read_door_rows, read_doors
+from app.ledger.sites.door_paste import JOB_COLUMNS, ColumnChoice, DoorRow, UnknownColumns, read_door_rows, read_doors
 from app.ledger.store.numbers import quote_number
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, LineKind, Loss, Role, Site, Stage
@@ -33,7 +33,6 @@ from app.web.errors import about
 from app.web.forms_base import SavedForm, attach, text, typed
 from app.web.quotes.views import QuoteView, blueprint, quote_view, to_quote
 from app.web.services import current_work
-from app.web.sites.door_lists import read_choice
 from app.web.templating import show_day
 
 MOST_ROWS = 30
@@ -279,3 +278,17 @@ def cell_problems(problems: Iterable[Problem]) -> CellProblems:
         else:
             others.append(problem.message)
     return CellProblems(cells, tuple(others))
+
+
+_MOST_COLUMNS = 200
+
+
+def read_choice(sent: Mapping[str, str]) -> ColumnChoice | None:
+    """Which column is which, as the boxes of a list that was asked about say; None where nothing was asked.
+
+    >>> read_choice({"columns-of": "a1", "column-0": "opening", "column-1": "", "first-row": "door"})
+    ColumnChoice(names=('opening', ''), has_heading=False, mark='a1')
+    """
+    mark = sent.get("columns-of", "")
+    names = [sent[f"column-{place}"] for place in range(_MOST_COLUMNS) if f"column-{place}" in sent]
+    return ColumnChoice(tuple(names), sent.get("first-row") != "door", mark) if mark else None

@@ -1,19 +1,14 @@
-"""Pages that add doors, read lists, change many together, take changes back, and merge."""
+"""Pages that add doors, change many together, take changes back, and merge."""
 
-import io
 import re
-import zipfile
 from collections.abc import Callable
 
 import pytest
 import sqlalchemy as sa
-from werkzeug.test import TestResponse
 
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Door, Role, Site
-from app.spreadsheets import table_bytes
 from tests import factories
-from tests.desk import upload
 from tests.factories import FormClient
 from tests.forms_found import form_with
 
@@ -31,79 +26,6 @@ def openings(work: Work, site: Site) -> dict[str, str]:
     work.session.expire_all()
     rows = sa.select(Door.opening_number, Door.location).where(Door.site_id == site.id)
     return dict(work.session.execute(rows).all())
-
-
-def send(clerk: FormClient, site: Site, content: bytes, name: str = "d.csv") -> TestResponse:
-    return upload(clerk, f"/sites/{site.id}/doors/list", content, name)
-
-
-def test_a_list_is_shown_then_saved_then_written_out_the_same(work: Work, site: Site, clerk: FormClient) -> None:
-    plan = send(clerk, site, b"opening,location,egress\n101,Hall,yes\n=2,Stair,\n")
-    assert plan.status_code == 200 and "Nothing is saved yet" in plan.text and openings(work, site) == {}
-    sent = form_with(plan.text, "seal")
-    done = clerk.post(f"/sites/{site.id}/doors/list/record", data=sent)
-    assert done.status_code == 303 and openings(work, site) == {"101": "Hall", "=2": "Stair"}
-
-    for kind in ("csv", "xlsx"):
-        file = clerk.get(f"/sites/{site.id}/doors.{kind}")
-        assert file.status_code == 200 and "attachment" in file.headers["Content-Disposition"]
-        again = send(clerk, site, file.data, f"d.{kind}")
-        assert "is saved already" in again.text
-        assert clerk.get(f"/sites/{site.id}/doors.{kind}").data == file.data
-    assert b"'=2" in clerk.get(f"/sites/{site.id}/doors.csv").data
-    assert clerk.get(f"/sites/{site.id}/doors.pdf").status_code == 404
-
-
-def test_problems_are_listed_and_nothing_is_saved(work: Work, site: Site, clerk: FormClient) -> None:
-    page = send(clerk, site, b"opening,hand\n101,up\n101,RH\n,LH\n")
-    assert page.status_code == 422
-    for told in ("row 2, hand", "row 4, opening", "2 problems in the file"):
-        assert told in page.text, told
-    assert openings(work, site) == {}
-    nothing = clerk.post(f"/sites/{site.id}/doors/list", data={"pasted": " "})
-    assert nothing.status_code == 422 and "Choose a file first" in nothing.text
-
-
-def test_a_paste_is_read_as_a_file_is(work: Work, site: Site, clerk: FormClient) -> None:
-    plan = clerk.post(f"/sites/{site.id}/doors/list", data={"pasted": "7\tAttic\tRH\n8\tCellar\n"})
-    sent = form_with(plan.text, "seal")
-    assert clerk.post(f"/sites/{site.id}/doors/list/record", data=sent).status_code == 303
-    assert openings(work, site) == {"7": "Attic", "8": "Cellar"}
-    gone = clerk.post(f"/sites/{site.id}/doors/list/record", data=sent)
-    assert gone.status_code == 400 and "send it again" in gone.text
-
-
-def test_a_file_of_another_kind_or_name_does_no_harm(site: Site, clerk: FormClient) -> None:
-    assert "neither .csv nor .xlsx" in send(clerk, site, b"x", "../../etc/passwd").text
-    evil = send(clerk, site, b"opening\n<script>alert(1)</script>\n", "<b>.csv").text
-    assert "<script>alert" not in evil and "<b>.csv" not in evil
-    book = table_bytes("xlsx", "D", [["opening", "hand"], ["1", "up"]])
-    assert "row 2, hand" in send(clerk, site, book, "d.xlsx").text
-
-
-def test_doors_that_changed_since_the_list_was_shown_are_stale(work: Work, site: Site, clerk: FormClient) -> None:
-    door = factories.DoorFactory(site=site, opening_number="1", location="Hall")
-    plan = send(clerk, site, b"opening,location\n1,Great hall\n")
-    door.location = "Stair"
-    work.session.commit()
-    sent = form_with(plan.text, "seal")
-    assert clerk.post(f"/sites/{site.id}/doors/list/record", data=sent).status_code == 409
-    assert openings(work, site) == {"1": "Stair"}
-
-
-def test_a_stale_list_names_the_change_of_the_one_door_that_came_first(
-    work: Work, site: Site, clerk: FormClient
-) -> None:
-    send(clerk, site, b"opening,location\n1,Hall\n")
-    first = form_with(send(clerk, site, b"opening,location\n1,Hall\n").text, "seal")
-    assert clerk.post(f"/sites/{site.id}/doors/list/record", data=first).status_code == 303
-    sent = form_with(send(clerk, site, b"opening,location\n1,Great hall\n").text, "seal")
-    address = f"/doors/{work.session.query(Door).one().id}/edit"
-    alone = form_with(clerk.get(address).text, "location")
-    assert clerk.post(address, data={**alone, "location": "Stair"}).status_code == 303
-    stale = clerk.post(f"/sites/{site.id}/doors/list/record", data=sent)
-    told = stale.text[stale.text.index("What was changed") :]
-    assert stale.status_code == 409 and "location Hall → Stair" in told and "list" not in told[: told.index("</p>")]
 
 
 def test_doors_are_changed_together_and_taken_back(work: Work, site: Site, clerk: FormClient) -> None:
@@ -196,44 +118,6 @@ def test_a_cylinder_as_found_goes_on_and_comes_out(work: Work, site: Site, clerk
 
 
 def test_these_pages_are_for_those_who_keep_doors(site: Site, client_as: ClientAs) -> None:
-    for address in ("doors/new", "doors/list", "doors/change", "doors/alike", "doors/history", "doors.csv"):
+    for address in ("doors/new", "doors/change", "doors/alike", "doors/history", "doors.csv"):
         assert client_as(Role.BENCH).get(f"/sites/{site.id}/{address}").status_code == 200
         assert client_as(None).get(f"/sites/{site.id}/{address}").status_code == 303
-
-
-def test_a_workbook_that_unfolds_without_end_is_refused_on_the_page(
-    work: Work, site: Site, clerk: FormClient
-) -> None:
-    book, out = zipfile.ZipFile(io.BytesIO(table_bytes("xlsx", "Doors", [["opening"], ["101"]]))), io.BytesIO()
-    corner = b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row></sheetData>'
-    with book, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as made:
-        for name in book.namelist():
-            made.writestr(name, book.read(name).replace(b"</sheetData>", corner))
-    page = send(clerk, site, out.getvalue(), "d.xlsx")
-    assert page.status_code == 422 and "too large once unpacked" in page.text
-    assert openings(work, site) == {}
-
-
-def test_unknown_headings_are_asked_about_and_the_same_file_goes_on(
-    work: Work, site: Site, clerk: FormClient
-) -> None:
-    asked = send(clerk, site, b"Mark,Where,Shade\n101,Hall,red\n102,Stair,blue\n")
-    assert asked.status_code == 422 and "Which column is which" in asked.text and openings(work, site) == {}
-    sent = form_with(asked.text, "token")
-    wrong = clerk.post(f"/sites/{site.id}/doors/list", data={**sent, "column-0": "", "column-2": ""})
-    assert "Say which column has the opening number." in wrong.text
-    sent = form_with(wrong.text, "token")
-    chosen = {**sent, "column-0": "opening", "column-1": "location", "column-2": "", "first-row": "heading"}
-    plan = clerk.post(f"/sites/{site.id}/doors/list", data=chosen)
-    assert plan.status_code == 200 and "Nothing is saved yet" in plan.text
-    done = clerk.post(f"/sites/{site.id}/doors/list/record", data=form_with(plan.text, "seal"))
-    assert done.status_code == 303 and openings(work, site) == {"101": "Hall", "102": "Stair"}
-
-
-def test_a_list_without_names_is_asked_about_unless_it_is_plain(work: Work, site: Site, clerk: FormClient) -> None:
-    asked = clerk.post(f"/sites/{site.id}/doors/list", data={"pasted": "FRONT\tShop\nBACK\tYard"})
-    assert asked.status_code == 422
-    sent = {**form_with(asked.text, "token"), "first-row": "door"}
-    plan = clerk.post(f"/sites/{site.id}/doors/list", data=sent)
-    assert clerk.post(f"/sites/{site.id}/doors/list/record", data=form_with(plan.text, "seal")).status_code == 303
-    assert openings(work, site) == {"FRONT": "Shop", "BACK": "Yard"}
