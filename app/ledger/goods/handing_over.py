@@ -3,7 +3,7 @@
 import hashlib
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import sqlalchemy as sa
@@ -142,7 +142,8 @@ def _end(work: Work, job: Job, taker: str, still: StillOpen, pieces: Pieces, det
     for stage in stages_to_ready(job):
         pass_stage(work, job, stage)
     said = [f"taken by {taker}.", still.going_words, *still.sentences, *_told_besides(detail)]
-    detail = {**detail, "uncut": [key.id for key in still.keys], "owed_cents": still.owed_cents}
+    left = Pieces((), still.keys, {}).words
+    detail = {**detail, "uncut": [key.id for key in still.keys], "owed_cents": still.owed_cents, "left": left}
     event = pass_stage(work, job, Stage.HANDED_OVER, " ".join(filter(None, said)), **detail)
     put_hand_over(work.session, job, event, pieces)
     if not still.keys:  # those that are cut later take their blanks then
@@ -233,10 +234,11 @@ def hand_over_part(work: Work, job_id: int, version: int, form: PartForm) -> Han
         pieces, problems = _chosen(there_now(work.session, job), form)
         if problems := [*_taker_problems(taker), *problems]:
             raise Problems(problems)
-        left = waiting_for(work.session, job).less(pieces)
         still = still_open(work.session, job)
+        left = waiting_for(work.session, job).less(pieces)
+        left = replace(left, keys=(*left.keys, *still.keys))  # those that are cut later are still promised, too
         detail = _hand_out(work, job, taker, pieces, form.credit)
-        if left.is_empty and not still.keys and job.stage is not Stage.HANDED_OVER:
+        if left.is_empty and job.stage is not Stage.HANDED_OVER:
             _end(work, job, taker, still, pieces, detail)
         else:
             _tell_part(work, job, taker, still, pieces, left, detail)

@@ -109,7 +109,7 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
         "doors": _whole,
         "cylinders": _whole,
     },
-    "stage moved": {"uncut": _wholes, "owed_cents": _whole, **_TAKEN},
+    "stage moved": {"uncut": _wholes, "owed_cents": _whole, "left": _text, **_TAKEN},
     PRINTED: {"revision": _whole},
     PART_TAKEN: {"owed_cents": _whole, "left": _text, **_TAKEN},
     NOTE: {},

@@ -10,7 +10,7 @@ from app.errors import Problems
 from app.ledger.bench.bench_queries import bench_day
 from app.ledger.bench.checkoff import tick_keys
 from app.ledger.care.opening import open_ledger
-from app.ledger.goods.hand_overs import taker_of
+from app.ledger.goods.hand_overs import hand_overs_of, taker_of
 from app.ledger.goods.handing_over import HandOverForm, hand_over, still_open
 from app.ledger.jobs.stages import move_job
 from app.ledger.money.payments import PaymentForm, PaymentKind, take_payment
@@ -91,6 +91,7 @@ def test_only_keys_that_are_cut_go_out_and_the_deed_is_on_record(work: Work, rea
         "$57.25 of $107.25 is not paid."
     )
     assert taker_of(work.session, ready.job.id) == "R. Teal"
+    assert [one.left for one in hand_overs_of(work.session, ready.job)] == ["2 keys"]  # the receipt says so
     carried = exported_detail(event.kind, event.detail)
     assert (carried["taken_by"], len(carried["uncut"]), carried["owed_cents"]) == ("R. Teal", 2, 5_725)
     check_event({"kind": event.kind, "job_id": ready.job.id, "actor_name": "Cora", "detail": carried})

@@ -176,6 +176,7 @@ def test_a_checked_door_goes_with_its_key_while_the_other_is_on_the_bench(work: 
     part(work, keyed, cylinders={first.id}, keys={first.keyset_id: 1})
     assert (job.stage, on_door(work, "F1")) == (Stage.ON_THE_BENCH, [("AD-Q1-66", "fitted")])
     assert handed_lines(work.session, job.id) == {1: LineCount(1, 1)}
+    assert hand_overs_of(work.session, job)[0].left == "1 cylinder, 2 keys"  # these are not cut yet
     tick_off(work, job)
     master = second.keyset.parent_id if second.keyset else 0
     part(work, keyed, cylinders={second.id}, keys={second.keyset_id: 1, master: 1})
