@@ -214,6 +214,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keys.old_copies: useless_copies require_not_old
         keys.calling_in: still_out lost_out_of_use letters_of
         jobs.papers: holders_of
+        goods.moved_promises: calls_to_make promise_doubts
         goods.papers: hand_over_sheet sale_receipt
         goods.counter_sale: counter_sale
         quoting.issuing: next_snapshot

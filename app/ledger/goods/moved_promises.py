@@ -114,8 +114,7 @@ class CallToMake:
     """A customer to tell that a promise moved. moves: the ids of what one call tells; order: the last that moved it.
 
     now_on: None where nobody knows it, and the maker is called first: the order is late, since `late_since`, without
-    a new day, or was sent so late that it is due, on `due_on`, after the promised day, which its maker has not
-    confirmed.
+    a new day, or was sent so late that its job can be ready on `ready_on` only, which its maker has not confirmed.
     """
 
     job: Job
@@ -126,7 +125,7 @@ class CallToMake:
     order: PurchaseOrder
     moves: tuple[int, ...] = ()
     late_since: date | None = None
-    due_on: date | None = None
+    ready_on: date | None = None
 
     @property
     def is_later(self) -> bool:
@@ -139,28 +138,28 @@ class CallToMake:
         ask = f"call {self.order.maker.name}"
         if self.late_since is not None:
             return f"{self.order.number} is late since {show_day(self.late_since)}, no new day: {ask}"
-        if self.due_on is not None:
-            return f"{self.order.number} was sent late, it is due on {show_day(self.due_on)}: {ask}"
+        if self.ready_on is not None:
+            return f"{self.order.number} was sent so late that it can be ready on {show_day(self.ready_on)}: {ask}"
         return ""
 
 
-def calls_to_make(session: Session, today: date) -> Sequence[CallToMake]:
+def calls_to_make(work: Work) -> Sequence[CallToMake]:
     """Whom to call, those who wait for it soonest first: about a promise that moved, a job once; and who waits for an
     order whose day is over, or that was sent too late, until its maker has told another.
     """
-    calls = [*_moved(session), *_waiting_for_late(session, today)]
+    calls = [*_moved(work.session), *_waiting_for_late(work)]
     return sorted(calls, key=lambda call: (call.was_on or call.now_on or date.max, call.job.number, call.order.id))
 
 
-def promise_doubts(session: Session, job_id: int, today: date) -> Sequence[str]:
+def promise_doubts(work: Work, job_id: int) -> Sequence[str]:
     """Why a job's promise, which stands, may not be kept: orders without a day, each in words."""
-    return [call.late_words for call in _waiting_for_late(session, today, job_id)]
+    return [call.late_words for call in _waiting_for_late(work, job_id)]
 
 
-def _waiting_for_late(session: Session, today: date, job_id: int | None = None) -> Iterable[CallToMake]:
+def _waiting_for_late(work: Work, job_id: int | None = None) -> Iterable[CallToMake]:
     day = sa.func.coalesce(PurchaseLine.expected_on, PurchaseOrder.expected_on)
-    rows = session.execute(
-        sa.select(Job, Customer.name, Customer.phone, PurchaseOrder, sa.func.min(day), sa.func.max(day))
+    rows = work.session.execute(
+        sa.select(Job, Customer.name, Customer.phone, PurchaseOrder, sa.func.min(day))
         .join(Customer, Customer.id == Job.customer_id)
         .join(Need, Need.job_id == Job.id)
         .join(PurchaseShare, PurchaseShare.need_id == Need.id)
@@ -169,18 +168,21 @@ def _waiting_for_late(session: Session, today: date, job_id: int | None = None) 
         .where(
             PurchaseOrder.state.in_(OPEN),
             PurchaseShare.quantity > PurchaseShare.arrived,
-            sa.or_(
-                day < today, sa.and_(PurchaseOrder.state == OrderState.SENT, day > Job.promised_on)
-            ),  # once it is confirmed, the promise has moved
+            # Once it is confirmed, the promise has moved.
+            sa.or_(day < work.today, PurchaseOrder.state == OrderState.SENT),
             Job.stage.in_(LATE_STAGES),
             *([] if job_id is None else [Job.id == job_id]),
         )
         .group_by(Job.id, Customer.id, PurchaseOrder.id)
         .order_by(Job.id, PurchaseOrder.id)
     )
-    for job, name, phone, order, first, last in rows:
-        late_since, due_on = (first, None) if first < today else (None, last)
-        yield CallToMake(job, name, phone, job.promised_on, None, order, late_since=late_since, due_on=due_on)
+    for job, name, phone, order, first in rows.all():
+        if first is not None and first < work.today:
+            yield CallToMake(job, name, phone, job.promised_on, None, order, late_since=first)
+            continue
+        ready = promise_again(work, job)
+        if ready is not None and job.promised_on is not None and ready > job.promised_on:
+            yield CallToMake(job, name, phone, job.promised_on, None, order, ready_on=ready)
 
 
 def _moved(session: Session) -> Iterable[CallToMake]:

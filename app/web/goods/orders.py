@@ -83,7 +83,7 @@ def index() -> ResponseReturnValue:
         which=which,
         kinds=WhichOrders,
         counts=count_orders(work.session, work.today),
-        calls=calls_to_make(work.session, work.today),
+        calls=calls_to_make(work),
         text=words,
         today=work.today,
         left=pieces_to_come,
@@ -258,7 +258,7 @@ def confirm(order_id: int) -> ResponseReturnValue:
     about(f"order {order_id}", form)
 
     def to_call() -> set[int]:
-        return {call.job.id for call in calls_to_make(work.session, work.today) if call.moves}
+        return {call.job.id for call in calls_to_make(work) if call.moves}
 
     def save() -> int:
         before = to_call()
@@ -328,7 +328,7 @@ def earlier(order_id: int, job_id: int) -> ResponseReturnValue:
 def calls() -> ResponseReturnValue:
     """Whom to call about a promise that moved, or an order that is late."""
     work = current_work()
-    return render_template("goods/calls.html", calls=calls_to_make(work.session, work.today))
+    return render_template("goods/calls.html", calls=calls_to_make(work))
 
 
 @blueprint.post("/calls")

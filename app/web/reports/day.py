@@ -135,7 +135,7 @@ def _came(work: Work, arguments: Arguments) -> DayList:
 
 
 def _call(work: Work, arguments: Arguments) -> DayList:
-    return day_list("call", "Whom to call: their day moved, or is not known", calls_to_make(work.session, work.today))
+    return day_list("call", "Whom to call: their day moved, or is not known", calls_to_make(work))
 
 
 def _stages(work: Work, arguments: Arguments) -> DayList:
@@ -244,7 +244,7 @@ def index() -> ResponseReturnValue:
         to_order=what_to_order(work, extras=False) if may_see(role, "order") else (),
         late_parts=late_lines(session, today),
         came=deliveries_since(session, today - _SINCE_WHEN),
-        calls=calls_to_make(session, today) if may_see(role, "call") else (),
+        calls=calls_to_make(work) if may_see(role, "call") else (),
         startable=startable_jobs(session, today),
         appointments=coming_appointments(session, today, today + _AHEAD),
         when=when_words,

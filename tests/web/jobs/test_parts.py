@@ -43,7 +43,7 @@ def test_what_is_to_order_leads_there_and_the_order_is_linked(work: Work, client
     assert parts(client) == (False, False)
     job.promised_on = date(2026, 12, 1)
     work.session.commit()
-    said = "P-0001 was sent late, it is due on Wednesday 2 December 2026: call Ardent Brass"
+    said = "P-0001 was sent so late that it can be ready on Wednesday 2 December 2026: call Ardent Brass"
     assert f"The promise of 1 Dec 2026 is in doubt: {said}." in client.get("/jobs/7").text
     assert said in client.get("/stock/calls").text and said in client.get("/day").text
 
