@@ -14,6 +14,7 @@ MOST_STRAY = 0.12  # of the rows may not fit a piece: they are of another make, 
 _BRANCHES = 3
 _MOST_STATES = 160
 _LONGEST_ANCHOR = 6
+_EMPTY = 0.5  # less likely than a code that is seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,12 +165,12 @@ class BorderSearch:
             groups = _Groups(*zip(*pairs, strict=True)) if pairs else _Groups((), ())
             if len(groups.commonest) and groups.penalty <= most:
                 yield groups.penalty, column, ABSENT
-            elif len(groups.commonest) > 1:
+            if len(groups.commonest) > 1 and groups.penalty > _EMPTY:
                 worst = max(groups.strays_of, key=lambda key: groups.strays_of[key][0])
                 rest = [pair for pair in pairs if pair[0] != worst]
                 without = _Groups(*zip(*rest, strict=True))
                 if without.penalty <= most and without.free:
-                    yield without.penalty + 0.5, column, worst
+                    yield without.penalty + _EMPTY, column, worst
 
     def _piece(self, state: _State, rows: Sequence[int], column: int, empty: int) -> list[tuple[float, _State]]:
         """The states behind the piece of a column, for each likely place of its end, best first."""
@@ -222,12 +223,7 @@ class BorderSearch:
             if short > total * 0.5:
                 break
             yield {value: min(length, len(head)) for value, head in heads.items()}
-        seen: set[str] = set()
-        for value, members in groups.items():
-            for row in members[:2]:
-                seen.update(self.texts[row][(state.places[row] or 0) + 1 :])
-            if not value:
-                break
+        seen = {mark for members in groups.values() for row in members[:2] for mark in self.texts[row]}
         for mark in sorted(seen):
             if mark in SEPARATORS or mark == END:
                 ends = {}
@@ -302,14 +298,14 @@ class BorderSearch:
                 penalty += self._told([rows[i] for i in gone], [ahead[i] for i in gone], rest - {column}, False)
             elif len(here) < len(rows):
                 continue
-            elif penalty > len(rows) * MOST_STRAY and deep and len(groups.commonest) > 1:
+            elif deep and penalty > _EMPTY and len(groups.commonest) > 1:
                 worst = max(groups.strays_of, key=lambda key: groups.strays_of[key][0])
                 kept = [index for index in here if values[rows[index]] != worst]
                 gone = [index for index in here if values[rows[index]] == worst]
                 without = _Groups((values[rows[index]] for index in kept), (ahead[index] for index in kept))
                 if without.free and without.penalty < penalty:
                     more = self._told([rows[i] for i in gone], [ahead[i] for i in gone], rest - {column}, False)
-                    penalty = min(penalty, without.penalty + more + 0.5)
+                    penalty = min(penalty, without.penalty + more + _EMPTY)
             best = min(best, penalty)
         return best
 
@@ -413,7 +409,9 @@ class BorderSearch:
             penalty = self._told(alive, ahead, state.columns)
             lost = len(rows) - len(alive)
             piece = FoundPiece(None, "", {}, frozenset(codes))
-            made = _State(tuple(places), state.columns, (*state.pieces, piece), state.cost + lost + 4)
+            made = _State(
+                tuple(places), state.columns, (*state.pieces, piece), state.cost + lost + 3 + len(codes) / 2
+            )
             ways.append((penalty + lost, order, made))
         ways.sort(key=lambda each: each[:2])
         yield from (made for _, _, made in ways[: _BRANCHES + 1])

@@ -1,8 +1,9 @@
 """Learn from a maker's price list how its part numbers are put together: pieces, codes and what they mean."""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from app.fitting.learned_pattern import MOST_MARKS, LearnedPattern, LearnedSegment
 from app.fitting.number_parts import NumberPart, shared_beginning, tidied
@@ -10,10 +11,14 @@ from app.fitting.number_pieces import ABSENT, LONGEST_CODE, BorderSearch, FoundP
 from app.fitting.pattern_doubts import with_doubts
 from app.fitting.patterns import SEPARATORS
 from app.fitting.phrase_meanings import meant, piece_meanings
-from app.fitting.price_list_table import ListedNumber, PriceListTable
+from app.fitting.price_list_table import ListedNumber, PriceListTable, likely_bases, listed_entries
 
 MOST_ROWS_SEARCHED = 160  # borders are told by that many; the others are read by what was found
 _ROUNDS = 4
+_GUESS = 0.05
+_NEARLY_ALL = 0.97
+_MOST = 0.75
+_COMMON = 0.1  # of the rows have a code that is surely one of the maker's
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,27 +35,68 @@ def learn_pattern(rows: Sequence[ListedNumber]) -> Lesson:
     A row that fits nothing that the others have in common, as another maker's, is unread. Without words the borders
     are guesses, and `sure` says so.
     """
-    table = PriceListTable(rows)
-    sample = _sample(table)
-    search = BorderSearch(
-        [table.numbers[row] for row in sample], [[column[row] for row in sample] for column in table.columns]
-    )
-    parts = [_part(piece) for piece in search.run()]
-    _settle_codes(table, parts)
-    for part in parts:
-        if part.has_words:
-            part.seen = table.values_seen(part.column)
-    parts = tidied(parts, table.meanings)
-    pattern = with_doubts(table, [part for part in parts if part.varies], _named(_pattern(table, parts)))
+    entries = listed_entries(rows)
+    best: _Attempt | None = None
+    for base in likely_bases(entries):
+        attempt = _Attempt(PriceListTable(entries, base))
+        if 0 < len(attempt.alike) < len(attempt.table.base):
+            again = _Attempt(PriceListTable(entries, attempt.alike))
+            attempt = max(attempt, again, key=lambda each: each.worth)
+        if best is None or attempt.worth > best.worth:
+            best = attempt
+        if attempt.is_whole:
+            break
+    pattern = best.pattern() if best else LearnedPattern(())
     unread = tuple(dict.fromkeys(row.number for row in rows if pattern.read(row.number) is None))
     return Lesson(pattern, unread)
 
 
+class _Attempt:
+    """The parts of the numbers as learned from one base of rows, and how much of the list they explain; `alike` are
+    the rows that are read by their words and have codes in common with the others."""
+
+    def __init__(self, table: PriceListTable) -> None:
+        self.table = table
+        sample = _sample(table)
+        search = BorderSearch(
+            [table.numbers[row] for row in sample], [[column[row] for row in sample] for column in table.columns]
+        )
+        self.parts = [_part(piece) for piece in search.run()]
+        proven = _settle_codes(table, self.parts)
+        self.alike = _alike(table, self.parts, proven)
+
+    @property
+    def guesses(self) -> list[NumberPart]:
+        """The pieces that no words tell."""
+        return [part for part in self.parts if part.varies and not part.has_words]
+
+    @property
+    def worth(self) -> float:
+        """How many rows are explained, less for each piece and code that no words tell."""
+        less = sum(_GUESS * len(self.table.numbers) + len(part.codes) for part in self.guesses)
+        return len(self.alike) - less
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether nothing better is to be looked for: all is explained, or all but what another maker may make."""
+        told, based = len(self.table.told), len(self.table.base)
+        return not self.guesses and len(self.alike) >= _NEARLY_ALL * based and based >= _MOST * told
+
+    def pattern(self) -> LearnedPattern:
+        """What was learned, with what each piece means and how sure it is."""
+        for part in self.parts:
+            if part.has_words:
+                part.seen = self.table.values_seen(part.column)
+        parts = tidied(self.parts, self.table.meanings)
+        pattern = _named(_pattern(self.table, parts))
+        return with_doubts(self.table, [part for part in parts if part.varies], pattern)
+
+
 def _sample(table: PriceListTable) -> list[int]:
-    """Rows enough to tell the borders, evenly from the whole list."""
-    told = table.told or list(range(len(table.numbers)))
-    step = max(1.0, len(told) / MOST_ROWS_SEARCHED)
-    return [told[int(turn * step)] for turn in range(min(len(told), MOST_ROWS_SEARCHED))]
+    """Rows enough to tell the borders, evenly from the whole base."""
+    base = table.base or list(range(len(table.numbers)))
+    step = max(1.0, len(base) / MOST_ROWS_SEARCHED)
+    return [base[int(turn * step)] for turn in range(min(len(base), MOST_ROWS_SEARCHED))]
 
 
 def _part(piece: FoundPiece) -> NumberPart:
@@ -88,30 +134,78 @@ def _matches(number: str, options: Sequence[list[str] | None], index: int, place
                 yield (text, *rest)
 
 
-def _settle_codes(table: PriceListTable, parts: Sequence[NumberPart]) -> None:
-    """Keep the codes that some row is read whole with; then learn those of the rows outside the search."""
+def _settle_codes(table: PriceListTable, parts: Sequence[NumberPart]) -> set[int]:
+    """Keep the codes that some row is read whole with; then learn those of the rows outside the search. Gives the
+    rows that are read whole."""
+    waiting = list(table.told)
+    proven = _read_whole(table, parts, waiting)
+    for index, part in enumerate(parts):
+        if part.has_words:
+            part.codes = {value: code for value, code in part.codes.items() if value in proven[index]}
+    for _ in range(_ROUNDS):
+        votes = _votes(table, parts, waiting)
+        if not votes:
+            break
+        for (index, value), counts in votes.items():
+            part = parts[index]
+            part.codes[value] = max(counts, key=partial(_rank, part, counts))
+        _read_whole(table, parts, waiting)
+    return set(table.told) - set(waiting)
+
+
+def _alike(table: PriceListTable, parts: Sequence[NumberPart], rows: Collection[int]) -> frozenset[int]:
+    """Those of the rows that have codes in common with most: a few that only have codes of their own are of another
+    maker. Codes that only those have are taken out."""
+    worded = [part for part in parts if part.has_words]
+    written = {
+        row: [
+            (index, code)
+            for index, part in enumerate(worded)
+            if (code := part.codes.get(table.columns[part.column][row], ""))
+        ]
+        for row in rows
+    }
+    times = Counter(each for codes in written.values() for each in codes)
+    least = _COMMON * len(written)
+    common = {each for each, number in times.items() if number >= least}
+    common |= {
+        max((each for each in times if each[0] == index), key=times.__getitem__, default=(index, ""))
+        for index in range(len(worded))
+    }
+    alike: set[int] = set()
+    while True:
+        further = {
+            row
+            for row, codes in written.items()
+            if row not in alike and sum(each in common for each in codes) * 3 >= max(1, len(codes))
+        }
+        if not further:
+            break
+        alike |= further
+        common.update(each for row in further for each in written[row])
+    for index, part in enumerate(worded):
+        part.codes = {value: code for value, code in part.codes.items() if not code or (index, code) in common}
+    return frozenset(alike)
+
+
+def _rank(part: NumberPart, counts: Counter[str], code: str) -> tuple[int, bool, int, str]:
+    return counts[code], _is_shaped(part, code), -len(code), code
+
+
+def _read_whole(table: PriceListTable, parts: Sequence[NumberPart], waiting: list[int]) -> list[set[int]]:
+    """Take the rows that their words read whole off those that wait; gives the values of each part that they have."""
     proven: list[set[int]] = [set() for _ in parts]
-    waiting = []
-    for row in table.told:
+    left = []
+    for row in waiting:
         options = [_options(table, part, row) for part in parts]
         if None in options or next(_matches(table.numbers[row], options, 0, 0), None) is None:
-            waiting.append(row)
+            left.append(row)
             continue
         for part, values in zip(parts, proven, strict=True):
             if part.has_words:
                 values.add(table.columns[part.column][row])
-    for part, values in zip(parts, proven, strict=True):
-        if part.has_words:
-            part.codes = {value: code for value, code in part.codes.items() if value in values}
-    for _ in range(_ROUNDS):
-        votes = _votes(table, parts, waiting)
-        for (index, value), counts in votes.items():
-            shaped = parts[index]
-            shaped.codes[value] = max(
-                counts, key=lambda code: (counts[code], _is_shaped(shaped, code), -len(code), code)
-            )
-        if not votes:
-            break
+    waiting[:] = left
+    return proven
 
 
 def _votes(

@@ -1,14 +1,15 @@
 """The words beside part numbers as columns: phrases parted by commas, of which a row may lack one or have its own."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from itertools import pairwise
 from math import log
 
 MOST_PHRASES = 30
 _ROUNDS = 4
+_ENOUGH = 8  # rows, before what they have in common is no chance
 _LEAST_ROWS = 0.02  # of all rows have to be as long as the longest that is taken for a whole one
-_STRANGE, _RELATED, _ELSEWHERE = 0.02, 0.2, 0.0005
+_STRANGE, _RELATED, _ELSEWHERE = 0.005, 0.2, 0.0001
 
 PhraseRow = tuple[str | None, ...]
 
@@ -22,20 +23,22 @@ def split_phrases(words: str) -> tuple[str, ...]:
     return tuple(phrase for each in words.split(",") if (phrase := " ".join(each.split())))
 
 
-def phrase_columns(rows: Sequence[Sequence[str]]) -> list[PhraseRow | None]:
+def phrase_columns(rows: Sequence[Sequence[str]], base: Collection[int] | None = None) -> list[PhraseRow | None]:
     """Each row's phrases by column, None where a row lacks one; None for a row that fits no columns.
 
     Phrases keep their order. Which one a shorter row lacks is told by what the others have in each column.
     Neighbors of which one always follows from the other are one column: that comma stood within a phrase.
+    `base`: the rows that the columns are made from, all unless told; the others are only put into them.
     """
     keys = [tuple(phrase.casefold() for phrase in row) for row in rows]
-    places = _places(keys)
+    based = range(len(keys)) if base is None else sorted(base)
+    places = _places(Counter(keys[index] for index in based if keys[index]), set(keys))
     width = max((len(each) for each in places.values()), default=0)
     table: list[list[str | None] | None] = []
     for row, key in zip(rows, keys, strict=True):
         found = places.get(key)
         table.append([None if place is None else row[place] for place in found] if found else None)
-    kept = _merged(table, width)
+    kept = _merged([table[index] for index in based], width)
     return [None if row is None else tuple(_joined(row, columns) for columns in kept) for row in table]
 
 
@@ -46,49 +49,49 @@ def _joined(row: Sequence[str | None], columns: Sequence[int]) -> str | None:
 Places = tuple[int | None, ...]
 
 
-def _places(keys: Sequence[tuple[str, ...]]) -> dict[tuple[str, ...], Places]:
-    """For each distinct row the place of its phrase in each column."""
-    distinct = Counter(key for key in keys if key)
-    lengths = Counter(len(key) for key in keys if 0 < len(key) <= MOST_PHRASES)
-    enough = min(2, sum(lengths.values()))
-    least = max(enough, _LEAST_ROWS * sum(lengths.values()))
+def _places(times: Mapping[tuple[str, ...], int], keys: Collection[tuple[str, ...]]) -> dict[tuple[str, ...], Places]:
+    """For each distinct row the place of its phrase in each column; `times`: how often those of the base stand."""
+    lengths: Counter[int] = Counter()
+    for key, number in times.items():
+        if len(key) <= MOST_PHRASES:
+            lengths[len(key)] += number
+    least = max(min(2, lengths.total()), _LEAST_ROWS * lengths.total())
     width, longer = 0, 0
     for length in sorted(lengths, reverse=True):
         longer += lengths[length]
         if longer >= least:
             width = length
             break
-    whole = [key for key in distinct if len(key) == width]
-    shorter = sorted((key for key in distinct if 0 < len(key) < width), key=lambda key: (-len(key), key))
-    profile = _Profile(width)
-    for key in whole:
-        profile.add(key, tuple(range(width)), distinct[key])
+    whole = {key: tuple(range(width)) for key in times if len(key) == width}
+    shorter = sorted((key for key in times if 0 < len(key) < width), key=lambda key: (-len(key), key))
+    profile = _Profile(width, whole, times)
     found: dict[tuple[str, ...], Places] = {}
     for key in shorter:
         found[key] = profile.best(key)
-        profile.add(key, found[key], distinct[key])
+        profile.add(key, found[key], times[key])
     for _ in range(_ROUNDS if shorter else 0):
-        again = _Profile(width)
-        for key in whole:
-            again.add(key, tuple(range(width)), distinct[key])
-        for key, places in found.items():
-            again.add(key, places, distinct[key])
-        before, found = found, {key: again.best(key) for key in shorter}
+        profile = _Profile(width, {**whole, **found}, times)
+        before, found = found, {key: profile.best(key) for key in shorter}
         if before == found:
             break
-    return {**{key: tuple(range(width)) for key in whole}, **found}
+    further = {key: profile.best(key) for key in keys if key not in found and 0 < len(key) <= width}
+    return {**further, **found, **whole}
 
 
 class _Profile:
     """How often each phrase stands in each column, and how often a column is left out."""
 
-    def __init__(self, width: int) -> None:
+    def __init__(
+        self, width: int, places: Mapping[tuple[str, ...], Places], times: Mapping[tuple[str, ...], int]
+    ) -> None:
         self.width = width
         self.rows = 0
         self.known: Counter[str] = Counter()
         self.phrases: list[Counter[str]] = [Counter() for _ in range(width)]
         self.words: list[Counter[str]] = [Counter() for _ in range(width)]
         self.gaps = [0] * width
+        for key, where in places.items():
+            self.add(key, where, times[key])
 
     def add(self, key: tuple[str, ...], places: Places, times: int) -> None:
         self.rows += times
@@ -113,7 +116,7 @@ class _Profile:
         # best[n]: the likeliest way to have put n phrases into the columns so far.
         best: list[tuple[float, Places]] = [(0.0, ())]
         for column in range(self.width):
-            skip = log((self.gaps[column] + 0.1) / (self.rows + 1))
+            skip = log((self.gaps[column] + 1) / (self.rows + 2))
             further: list[tuple[float, Places]] = []
             for used in range(len(best) + 1):
                 ways = []
@@ -134,7 +137,9 @@ def _merged(table: Sequence[Sequence[str | None] | None], width: int) -> list[li
     columns = [[column] for column in range(width)]
     for left, right in reversed(list(pairwise(range(width)))):
         one, other = [row[left] for row in rows], [row[right] for row in rows]
-        if min(len(set(one)), len(set(other))) > 1 and (_follows(one, other) or _follows(other, one)):
+        if min(len(set(one)), len(set(other))) > 1 and (
+            _follows(one, other) or _follows(other, one) or _take_turns(one, other)
+        ):
             columns[left] += columns.pop(left + 1)
     return columns
 
@@ -146,3 +151,17 @@ def _follows(one: Sequence[str | None], other: Sequence[str | None]) -> bool:
         pairs.setdefault(first, set()).add(second)
     repeated = len(one) - len(pairs)
     return all(len(values) == 1 for values in pairs.values()) and repeated >= max(4, len(one) // 4)
+
+
+def _take_turns(one: Sequence[str | None], other: Sequence[str | None]) -> bool:
+    """Whether just one of two is there, but for such as always stand together: phrases of one column with commas."""
+    both = {
+        (first, second) for first, second in zip(one, other, strict=True) if first is not None and second is not None
+    }
+    return (
+        all(first is not None or second is not None for first, second in zip(one, other, strict=True))
+        and len({first for first, _ in both}) == len(both) == len({second for _, second in both})
+        and None in one
+        and None in other
+        and len(one) >= _ENOUGH
+    )
