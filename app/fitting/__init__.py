@@ -68,6 +68,7 @@ from app.fitting.learned_pattern import LearnedPattern, LearnedSegment
 from app.fitting.makers import MakerFile, find_maker, load_makers, maker_problems, read_maker, repeated_rows
 from app.fitting.part_numbers import NumberReading, PartNumberError, decode_any, likeliest_refusal
 from app.fitting.pattern_learning import Lesson, learn_pattern
+from app.fitting.pattern_settling import join_segments, split_segment, tell_attribute
 from app.fitting.patterns import SEPARATORS, Pattern, pattern_from_json, without_separators
 from app.fitting.price_list_table import ListedNumber
 from app.fitting.reference import (
@@ -161,6 +162,7 @@ __all__ = [
     "fit_thread",
     "from_json",
     "in_finish_speech",
+    "join_segments",
     "learn_pattern",
     "lengths_had",
     "likeliest_refusal",
@@ -181,6 +183,8 @@ __all__ = [
     "required_length",
     "rings_had",
     "show_inches",
+    "split_segment",
+    "tell_attribute",
     "to_json",
     "tolerance",
     "trade_fact",

@@ -2,18 +2,25 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Annotated, Any
 
 from app.errors import BitternError
 from app.fitting.part_numbers import clean_number
 from app.fitting.patterns import SEPARATORS
 from app.fitting.phrase_meanings import meant
+from app.validation import Form, JsonDataclass
 
 MOST_WAYS = 2_000
 
 
+def _read_share(given: object) -> float:
+    if isinstance(given, bool) or not isinstance(given, int | float) or not 0 <= given <= 1:
+        raise BitternError("", "Enter a share from 0 to 1 here.")
+    return float(given)
+
+
 @dataclass(frozen=True, slots=True)
-class LearnedSegment:
+class LearnedSegment(JsonDataclass):
     """A piece that varies by itself.
 
     `before` always stands in front of it, `separator` only with its code. `codes` gives each code's meaning as the
@@ -30,14 +37,14 @@ class LearnedSegment:
     before: str = ""
     separator: str = ""
     missing: str = ""
-    sure: float = 1.0
+    sure: Annotated[float, Form(_read_share)] = 1.0
     doubts: tuple[str, ...] = ()
     times: Mapping[str, int] = field(default_factory=dict)
     sets: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
-class LearnedPattern:
+class LearnedPattern(JsonDataclass):
     """The pieces in their order; `after` is what every number ends with, `always` what the words say of each."""
 
     segments: tuple[LearnedSegment, ...]

@@ -45,25 +45,22 @@ class _Best:
 
 
 class _Groups:
-    """Characters by the value that goes with them: what is commonest with each, and how much strays from it."""
+    """Characters by the value that goes with them: how many stray from what is commonest with each."""
 
-    __slots__ = ("commonest", "free", "rows", "stray", "strays_of")
+    __slots__ = ("free", "rows", "stray", "strays_of")
 
     def __init__(self, keys: Iterable[int], characters: Iterable[str]) -> None:
-        counts: dict[int, Counter[str]] = defaultdict(Counter)
-        for key, character in zip(keys, characters, strict=True):
-            counts[key][character] += 1
-        self.commonest = {}
-        self.strays_of = {}
-        self.rows = self.stray = self.free = 0
-        for key, found in counts.items():
-            character, most = max(found.items(), key=lambda each: (each[1], each[0]))
-            size = found.total()
-            self.commonest[key] = character
-            self.strays_of[key] = (size - most, size)
-            self.rows += size
-            self.stray += size - most
-            self.free += size - 1
+        counts = Counter(zip(keys, characters, strict=True))
+        sizes: dict[int, int] = {}
+        most: dict[int, int] = {}
+        for (key, _), number in counts.items():
+            sizes[key] = sizes.get(key, 0) + number
+            if number > most.get(key, 0):
+                most[key] = number
+        self.strays_of = {key: size - most[key] for key, size in sizes.items()}
+        self.rows = sum(sizes.values())
+        self.stray = sum(self.strays_of.values())
+        self.free = self.rows - len(sizes)
 
     @property
     def penalty(self) -> float:
@@ -163,10 +160,10 @@ class BorderSearch:
             values = self.columns[column]
             pairs = [(values[row], each) for row, each in zip(rows, following, strict=True) if values[row] != ABSENT]
             groups = _Groups(*zip(*pairs, strict=True)) if pairs else _Groups((), ())
-            if len(groups.commonest) and groups.penalty <= most:
+            if len(groups.strays_of) and groups.penalty <= most:
                 yield groups.penalty, column, ABSENT
-            if len(groups.commonest) > 1 and groups.penalty > _EMPTY:
-                worst = max(groups.strays_of, key=lambda key: groups.strays_of[key][0])
+            if len(groups.strays_of) > 1 and groups.penalty > _EMPTY:
+                worst = max(groups.strays_of, key=groups.strays_of.__getitem__)
                 rest = [pair for pair in pairs if pair[0] != worst]
                 without = _Groups(*zip(*rest, strict=True))
                 if without.penalty <= most and without.free:
@@ -298,8 +295,8 @@ class BorderSearch:
                 penalty += self._told([rows[i] for i in gone], [ahead[i] for i in gone], rest - {column}, False)
             elif len(here) < len(rows):
                 continue
-            elif deep and penalty > _EMPTY and len(groups.commonest) > 1:
-                worst = max(groups.strays_of, key=lambda key: groups.strays_of[key][0])
+            elif deep and penalty > _EMPTY and len(groups.strays_of) > 1:
+                worst = max(groups.strays_of, key=groups.strays_of.__getitem__)
                 kept = [index for index in here if values[rows[index]] != worst]
                 gone = [index for index in here if values[rows[index]] == worst]
                 without = _Groups((values[rows[index]] for index in kept), (ahead[index] for index in kept))

@@ -41,7 +41,7 @@ def learn_pattern(rows: Sequence[ListedNumber]) -> Lesson:
         attempt = _Attempt(PriceListTable(entries, base))
         if 0 < len(attempt.alike) < len(attempt.table.base):
             again = _Attempt(PriceListTable(entries, attempt.alike))
-            attempt = max(attempt, again, key=lambda each: each.worth)
+            attempt = max(again, attempt, key=lambda each: each.worth)
         if best is None or attempt.worth > best.worth:
             best = attempt
         if attempt.is_whole:
@@ -168,16 +168,12 @@ def _alike(table: PriceListTable, parts: Sequence[NumberPart], rows: Collection[
     times = Counter(each for codes in written.values() for each in codes)
     least = _COMMON * len(written)
     common = {each for each, number in times.items() if number >= least}
-    common |= {
-        max((each for each in times if each[0] == index), key=times.__getitem__, default=(index, ""))
-        for index in range(len(worded))
-    }
     alike: set[int] = set()
     while True:
         further = {
             row
             for row, codes in written.items()
-            if row not in alike and sum(each in common for each in codes) * 3 >= max(1, len(codes))
+            if row not in alike and sum(each in common for each in codes) * 3 > len(codes) * (len(codes) > 1)
         }
         if not further:
             break
@@ -269,7 +265,7 @@ def _segment(table: PriceListTable, part: NumberPart, before: str) -> LearnedSeg
         else:
             missing = meaning
         times[code[len(mark) :]] += rows[value]
-    return LearnedSegment("", codes, None, optional, before, mark, missing, times=times)
+    return LearnedSegment("", codes, None, optional, before, mark, missing, times=dict(times))
 
 
 def _shared_mark(codes: Sequence[str]) -> str:

@@ -74,8 +74,50 @@ def _places(times: Mapping[tuple[str, ...], int], keys: Collection[tuple[str, ..
         before, found = found, {key: profile.best(key) for key in shorter}
         if before == found:
             break
+    found = _moved(found, {phrase for key in whole for phrase in key}, times, width)
+    profile = _Profile(width, {**whole, **found}, times)
     further = {key: profile.best(key) for key in keys if key not in found and 0 < len(key) <= width}
     return {**further, **found, **whole}
+
+
+def _moved(
+    found: Mapping[tuple[str, ...], Places],
+    sure: Collection[str],
+    times: Mapping[tuple[str, ...], int],
+    width: int,
+) -> dict[tuple[str, ...], Places]:
+    """The places with each phrase moved to a column beside its own that is empty wherever it stands, where fewer
+    columns are then empty at times: a phrase that no whole row has (not `sure`) could have been put into either."""
+    total = sum(times.values())
+    placed = {key: list(places) for key, places in found.items()}
+    gaps = [sum(times[key] for key, places in placed.items() if places[column] is None) for column in range(width)]
+    by_phrase: dict[tuple[str, int], list[tuple[str, ...]]] = {}
+    for key, places in placed.items():
+        for column, place in enumerate(places):
+            if place is not None and key[place] not in sure:
+                by_phrase.setdefault((key[place], column), []).append(key)
+    for phrase, column in sorted(by_phrase):
+        rows = by_phrase[phrase, column]
+        number = sum(times[key] for key in rows)
+        for beside in (column - 1, column + 1):
+            if not 0 <= beside < width or any(placed[key][beside] is not None for key in rows):
+                continue
+            if any(placed[key][column] is None for key in rows):
+                break  # it was moved away already
+            now = _doubt(gaps[column], total) + _doubt(gaps[beside], total)
+            then = _doubt(gaps[column] + number, total) + _doubt(gaps[beside] - number, total)
+            if then < now - 1e-9:
+                for key in rows:
+                    placed[key][beside], placed[key][column] = placed[key][column], None
+                gaps[column], gaps[beside] = gaps[column] + number, gaps[beside] - number
+                break
+    return {key: tuple(places) for key, places in placed.items()}
+
+
+def _doubt(gaps: int, total: int) -> float:
+    """How little is known beforehand of whether a column is empty: nothing where it always is or never."""
+    share = gaps / total if total else 0.0
+    return 0.0 if share in (0.0, 1.0) else -share * log(share) - (1 - share) * log(1 - share)
 
 
 class _Profile:

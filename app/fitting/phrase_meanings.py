@@ -14,6 +14,7 @@ _MOST_OF_THEM = 0.6  # of a piece's codes have to be understood before the piece
 _KEYINGS = re.compile(
     r"\b(?:zero|0)[\s-]?bitted\b|\buncombinated\b|\bunpinned\b|\bkeyed\b|\bmaster[\s-]?key|\bpinned\b", re.IGNORECASE
 )
+_ANY_TEXT = ("keyway", "cam", "tailpiece", "finish", "keying")  # attributes that a maker's own words can be
 _NAMED = {"keyway": "keyway", "cam": "cam", "cams": "cam", "tailpiece": "tailpiece", "tail": "tailpiece"}
 
 
@@ -128,6 +129,16 @@ def piece_meanings(pieces: Sequence[Mapping[str, str]], taken: Collection[str] =
         name = attribute or _shared_word(list(codes.values())) or f"piece {index + 1}"
         names[name] = names.get(name, 0) + 1
         found.append(PieceMeaning(name if names[name] == 1 else f"{name} {names[name]}", attribute, sets))
+    return found
+
+
+def sets_of(codes: Mapping[str, str], attribute: str | None) -> dict[str, dict[str, str]]:
+    """What each code sets, by its words or by itself, of a piece that means one attribute; nothing for None."""
+    found: dict[str, dict[str, str]] = {}
+    for code, words in codes.items():
+        said = meant(words) if words else _by_itself(code)
+        value = said.get(attribute or "", (words or code)[:60] if code and attribute in _ANY_TEXT else "")
+        found[code] = {attribute: value} if attribute and value else {}
     return found
 
 
