@@ -226,8 +226,9 @@ def by_house(work: Work, row: Cells) -> Became:
     set_tax_rule(work, TaxRule(place, Decimal(row["rate"]) / 100, True, bool(row["labor_taxed"]), work.today))
     customer = work.session.get_one(Customer, customer_id(work, "Harbourmaster"))
     customer.tier = ""
-    for one in (customer, *customer.sites):
-        one.tax_place = place
+    customer.tax_place = place
+    for site in customer.sites:
+        site.tax_place = place
     work.session.commit()
     goods = [
         LineRequest(
@@ -300,6 +301,6 @@ def test_a_spreadsheet_comes_to_the_same_invoices_credits_and_debts(work: Work, 
         by_age[row["second_bucket"]] += row["second_open"]
         credit += row["credit"]
     asked_on = work.today + timedelta(LAST_DAY)
-    found = aging(work.session, asked_on).total
-    assert (list(found.cents), found.credit_cents, found.not_invoiced_cents) == (by_age, credit, 0)
+    owed = aging(work.session, asked_on).total
+    assert (list(owed.cents), owed.credit_cents, owed.not_invoiced_cents) == (by_age, credit, 0)
     assert credit and sum(map(bool, by_age)) > 3  # so that the draw met credit, and many ages
