@@ -354,7 +354,7 @@ _COLUMNS: Mapping[str, tuple[ListColumn, ...]] = {
         ListColumn("Not invoiced yet", lambda row: row.not_invoiced_cents, Kind.MONEY),
         ListColumn("Paid ahead", lambda row: row.ahead_cents, Kind.MONEY),
         ListColumn("Credit", lambda row: row.credit_cents, Kind.MONEY),
-        ListColumn("Owed", lambda row: row.total_cents, Kind.MONEY),
+        ListColumn("Balance", lambda row: row.total_cents, Kind.MONEY),
     ),
     "reveals": (
         ListColumn("When", lambda row: f"{row.at.astimezone():%Y-%m-%d %H:%M}"),

@@ -146,7 +146,7 @@ def test_debts_by_age_are_listed_with_totals(counter: FormClient, session: Sessi
     page = counter.get("/reports/aging").text
     assert "the due day itself not counted" in page and "$107.25" in page and job.customer.name in page
     rows = list(csv.DictReader(io.StringIO(counter.get("/reports/aging.csv").data.decode("utf-8-sig"))))
-    assert [(row["Not invoiced yet"], row["Owed"]) for row in rows] == [("107.25", "107.25")]
+    assert [(row["Not invoiced yet"], row["Balance"]) for row in rows] == [("107.25", "107.25")]
     assert counter.get("/reports/aging.xlsx").status_code == 200
 
 
