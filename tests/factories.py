@@ -8,6 +8,7 @@ from typing import Any
 import factory
 from factory.alchemy import SQLAlchemyModelFactory
 from flask.testing import FlaskClient
+from sqlalchemy import update
 from sqlalchemy.orm import Session
 
 from app.ledger import tables as models
@@ -206,9 +207,9 @@ class StockPlaceFactory(_Factory):
     kind = models.PlaceKind.VAN
 
 
-class StockItemFactory(_Factory):
+class ItemFactory(_Factory):
     class Meta:
-        model = models.StockItem
+        model = models.Item
 
     kind = models.ItemKind.GOODS
     code = factory.Sequence(lambda n: f"GOODS-{n}")
@@ -220,20 +221,26 @@ class StockMovementFactory(_Factory):
     class Meta:
         model = models.StockMovement
 
-    item_id = factory.LazyFunction(lambda: StockItemFactory().id)
+    item_id = factory.LazyFunction(lambda: ItemFactory(is_counted=True).id)
     kind = models.MovementKind.COUNTED
     on_hand = 100
     at = MOMENT
 
+    @classmethod
+    def _after_postgeneration(cls, instance: Any, create: bool, results: Any = None) -> None:
+        _session[-1].execute(update(models.Item).where(models.Item.id == instance.item_id).values(is_counted=True))
+        _session[-1].commit()
 
-class CatalogRowFactory(_Factory):
+
+class CatalogItemFactory(_Factory):
     class Meta:
-        model = models.CatalogRow
+        model = models.Item
 
     maker = factory.SubFactory(MakerFactory)
-    part_number = factory.Sequence(lambda n: f"AB-{1000 + n}")
+    kind = models.ItemKind.PART
+    code = factory.Sequence(lambda n: f"AB-{1000 + n}")
     category = "cylinder"
-    description = "mortise cylinder 1-1/8, AQ1, 626"
+    words = "mortise cylinder 1-1/8, AQ1, 626"
     cost_cents = 2150
     list_cents = 5200
 

@@ -36,7 +36,6 @@ MARKED = re.compile("Jq[a-hs-y]")
 
 _FREE: dict[str, str] = {
     "appointments": "installer note",
-    "catalogue_items": "part_number description",
     "contacts": "name duty phone email",
     "deliveries": "packing_number",
     "delivery_lines": "note",
@@ -45,6 +44,7 @@ _FREE: dict[str, str] = {
     "doors": "opening_number location remarks",
     "events": "actor_name summary",
     "former_names": "name",
+    "items": "words finish bin barcode",
     "house": "name address phone email tax_place exclusions terms",
     "imports": "file_name sender",
     "import_mappings": "sender",
@@ -78,7 +78,6 @@ _FREE: dict[str, str] = {
     "sites": "name address tax_place",
     "sold_lines": "part_number words",
     "stock_counts": "words",
-    "stock_items": "words finish bin barcode",
     "stock_movements": "why",
     "stock_places": "name",
     "tax_rules": "place",
@@ -91,7 +90,6 @@ CLOSED: dict[str, str] = {
     "bench_times": "task kind cylinder minutes",
     "bench_terms": "terms",
     "bitting_specs": "spec",
-    "catalogue_items": "category attributes",
     "counters": "name",
     "cylinders": "position type keyway state",
     "customers": "phone_digits",
@@ -106,6 +104,7 @@ CLOSED: dict[str, str] = {
     "house_identity": "uid",
     "imports": "kind written",
     "import_mappings": "kind headings words day_order",
+    "items": "code kind category attributes cylinder_type pin_kind",
     "job_files": "name stored_name kind",
     "job_lines": "kind ask",
     "jobs": "stage keyed_at urgency accepted_option",
@@ -137,7 +136,6 @@ CLOSED: dict[str, str] = {
     "return_lines": "kind condition",
     "claims": "state",
     "sold_lines": "label kind",
-    "stock_items": "code kind cylinder_type pin_kind",
     "stock_movements": "kind",
     "stock_places": "kind",
     "tax_rules": "rate_percent",
@@ -236,6 +234,9 @@ def _add_named(session: Session) -> None:
     maker = session.get_one(models.Maker, 1)
     session.add(models.Maker(code=SHORT[0], name=hostile("The last maker", 120), tables=maker.tables))
     for code in (*SHORT, *LONG):
+        words = hostile(code, 300)
+        listed = {"category": "hardware", "list_cents": 100, "is_stocked": True}
+        session.add(models.Item(maker_id=maker.id, kind=models.ItemKind.GOODS, code=code, words=words, **listed))
         session.add(
             models.PriceBookRow(
                 code=code,

@@ -289,8 +289,8 @@ def _part(endpoint: str, name: str, session: Session) -> object:
         rows = sa.select(models.Event.id).where(models.Event.kind == _UNDONE[endpoint])
         return session.scalars(rows.order_by(models.Event.id).limit(1)).one()
     if endpoint.startswith("stock.") and name == "item_id":  # pins are not for everybody
-        goods = models.StockItem.kind != models.ItemKind.PIN
-        return session.scalars(sa.select(sa.func.min(models.StockItem.id)).where(goods)).one()
+        goods = models.Item.kind != models.ItemKind.PIN
+        return session.scalars(sa.select(sa.func.min(models.Item.id)).where(goods)).one()
     if endpoint.startswith("stock.") and name == "count_id":
         return session.scalars(sa.select(sa.func.min(models.StockCount.id))).one()
     if name in _ROWS:

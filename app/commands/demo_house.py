@@ -19,7 +19,7 @@ from app.ledger.bench.times import job_tasks, record_times
 from app.ledger.care.opening import Ledger
 from app.ledger.catalog.house_settings import HouseForm, set_bench_terms, set_factory_terms, set_house
 from app.ledger.catalog.maker_papers import PaperForm, add_paper, note_page
-from app.ledger.catalog.maker_queries import list_makers
+from app.ledger.catalog.maker_queries import get_item, list_makers
 from app.ledger.catalog.makers import Ordering, import_maker, set_ordering
 from app.ledger.catalog.price_book import plan_prices, put_on_record
 from app.ledger.catalog.price_editing import set_tax_rule, set_tier
@@ -47,8 +47,8 @@ from app.ledger.sites.customer_queries import find_customers
 from app.ledger.sites.customers import CustomerForm, SiteForm, add_customer, add_site
 from app.ledger.sites.door_paste import DoorRow, read_doors
 from app.ledger.stock.counts import CountChoice, Found, begin_stock_count, enter_counts, plan_count, save_count
-from app.ledger.stock.handling import ItemForm, change_item, list_item
-from app.ledger.stock.items import find_item, unpinned_item
+from app.ledger.stock.handling import ItemForm, change_item
+from app.ledger.stock.items import unpinned_item
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import CylinderState, Job, Key, KeyState, KeySystem, PageTopic, Role, Stage
 from app.pricing import BenchTask, TaxRule, is_working_day
@@ -120,9 +120,9 @@ def load_shelf(work: Work, folder: Path) -> None:
     count = begin_stock_count(work, CountChoice(is_first=True))
     found: dict[int, Found] = {}
     for row in csv.DictReader((folder / "stock.csv").read_text("utf-8").splitlines()):
-        item = find_item(work.session, makers.get(row["maker"]), None, row["number"])
+        item = get_item(work.session, makers.get(row["maker"]), row["number"])
         if item is None:
-            item = list_item(work, row["number"], makers.get(row["maker"]))
+            raise LookupError(row["number"])
         form = ItemForm(
             item.words,
             row["bin"],

@@ -16,7 +16,7 @@ from app.ledger.keys.key_queries import KeyReceipt
 from app.ledger.money.payments import PaymentKind, PaymentReceipt
 from app.ledger.quoting.snapshot import HouseHead
 from app.ledger.store.numbers import invoice_number, key_count_number, return_number, stock_count_number
-from app.ledger.tables import Counted, GoodsReturn, Invoice, Job, StockCount, StockItem
+from app.ledger.tables import Counted, GoodsReturn, Invoice, Item, Job, StockCount
 
 
 def holders_pdf(held: KeyHolders) -> bytes:
@@ -62,10 +62,10 @@ def key_count_pdf(house: HouseHead, sheet: CountSheet, today: date) -> bytes:
     return pdf("key_count.html", head, sheet=sheet, begun=begun, ended=ended, seen=Counted.SEEN, several=several)
 
 
-def stock_count_pdf(house: HouseHead, count: StockCount, items: Iterable[StockItem]) -> bytes:
+def stock_count_pdf(house: HouseHead, count: StockCount, items: Iterable[Item]) -> bytes:
     """The sheet of a count of the shelf, bin by bin, PDF; what the sums say is not on it, so that it is counted."""
     begun = count.started_at.astimezone()
-    bins: dict[str, list[StockItem]] = {}
+    bins: dict[str, list[Item]] = {}
     for item in items:
         bins.setdefault(item.bin, []).append(item)
     head = PaperHead(house, "Stock count sheet", stock_count_number(count.id), begun.date())

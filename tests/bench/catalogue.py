@@ -25,7 +25,7 @@ from app.ledger.catalog.catalog_import import load_catalog
 from app.ledger.catalog.maker_queries import get_item
 from app.ledger.catalog.makers import import_maker
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import CatalogRow as Row
+from app.ledger.tables import Item as Row
 from app.ledger.tables import Role
 from app.spreadsheets import table_bytes
 from app.spreadsheets.writing import csv_bytes
@@ -108,7 +108,7 @@ def look_up(session, maker_id, numbers):
     def bare():
         for number in numbers:
             session.expunge_all()
-            session.scalar(sa.select(Row).where(Row.maker_id == maker_id, Row.part_number == number))
+            session.scalar(sa.select(Row).where(Row.maker_id == maker_id, Row.code == number))
 
     def ours():
         for number in numbers:

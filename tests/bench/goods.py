@@ -29,7 +29,7 @@ from app.ledger.care.opening import open_ledger
 from app.ledger.quoting.line_supply import RequestSupply
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import ItemKind, LineKind, Maker, MovementKind, StockItem, StockMovement, User
+from app.ledger.tables import Item, ItemKind, LineKind, Maker, MovementKind, StockMovement, User
 from app.pricing import KeyingKind
 from tests.bench.ledger import measure
 from tests.ledger.conftest import NOW, make_house
@@ -66,11 +66,9 @@ def goods_house(folder: Path) -> Config:
             {**part, "maker_id": None, "kind": ItemKind.UNPINNED, "code": "mortise"}
             | {"bin": "", "words": "Mortise without pins", "reorder_point": None}
         )
-        session.execute(sa.insert(StockItem), items)
+        session.execute(sa.insert(Item), items)
         *parts, unpinned = session.scalars(
-            sa.select(StockItem.id)
-            .where(StockItem.kind.in_((ItemKind.PART, ItemKind.UNPINNED)))
-            .order_by(StockItem.id)
+            sa.select(Item.id).where(Item.kind.in_((ItemKind.PART, ItemKind.UNPINNED))).order_by(Item.id)
         )
         came = {"place_id": 1, "kind": MovementKind.RECEIVED, "on_hand": 1, "at": NOW}
         for start in range(0, MOVEMENTS, _STEP):

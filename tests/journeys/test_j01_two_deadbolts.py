@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from playwright.sync_api import expect
 
-from app.ledger.tables import Cylinder, Job, Key, KeyState, Payment, Role, StockItem, StockMovement
+from app.ledger.tables import Cylinder, Item, Job, Key, KeyState, Payment, Role, StockMovement
 from tests.journeys.conftest import Hands, House
 
 ASKED = "2 deadbolts keyed alike four keys, he waits"
@@ -100,7 +100,7 @@ def test_two_deadbolts_alike_are_quoted_keyed_paid_and_handed_over(hands: Hands,
         [paid] = session.scalars(sa.select(Payment).where(Payment.job_id == job.id))
         assert (paid.cents, paid.means) == (12_933, "cash")
         out = sa.select(sa.func.sum(StockMovement.on_hand), sa.func.sum(StockMovement.reserved))
-        of_job = StockMovement.job_id == job.id, StockItem.cylinder_type == "deadbolt"
+        of_job = StockMovement.job_id == job.id, Item.cylinder_type == "deadbolt"
         out = out.join(StockMovement.item).where(*of_job)
         assert tuple(session.execute(out).one()) == (-2, 0)  # the shelf is down by what left, and keeps nothing back
 

@@ -7,7 +7,7 @@ from playwright.sync_api import expect
 
 from app.ledger.stock.movements import quantity_of
 from app.ledger.stock.needs import needs_of
-from app.ledger.tables import Job, MakerClaim, PurchaseOrder, Role, StockItem
+from app.ledger.tables import Item, Job, MakerClaim, PurchaseOrder, Role
 from tests.journeys.conftest import Hands, House
 
 
@@ -76,7 +76,7 @@ def test_orders_go_out_are_confirmed_later_and_come_short_and_partly_wrong(hands
         came = {line.item.code: [(one.good, one.sent_back) for one in line.received] for line in order.lines}
         assert came == {"A18M-Q3-66.SC": [(40, 0)], "A18R-Q3-66.SC": [(36, 4)], "AG-04": [(40, 0)]}
         assert order.state.value == "sent"  # eight are still to come
-        item = session.scalars(sa.select(StockItem).where(StockItem.code == "A18M-Q3-66.SC")).one()
+        item = session.scalars(sa.select(Item).where(Item.code == "A18M-Q3-66.SC")).one()
         college = session.scalars(sa.select(Job).where(Job.number == 1004)).one()
         needs = [one for one in needs_of(session, college.id) if one.need.item_id == item.id]
         assert sum(one.to_order + one.on_order for one in needs) == 0

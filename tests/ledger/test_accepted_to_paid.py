@@ -60,7 +60,7 @@ from app.ledger.quoting.promises import promise_again
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.stock.handling import ShelfForm, count_item, move_between, put_found, scrap_stock, set_place
-from app.ledger.stock.items import item_for, unpinned_item
+from app.ledger.stock.items import unpinned_item
 from app.ledger.stock.movements import newest_movement, quantities, quantity_of
 from app.ledger.stock.needs import needs_of, open_needs
 from app.ledger.store.engine import transaction
@@ -73,6 +73,7 @@ from app.ledger.tables import (
     CylinderState,
     Invoice,
     InvoiceKind,
+    Item,
     ItemKind,
     Job,
     KeyState,
@@ -87,7 +88,6 @@ from app.ledger.tables import (
     PurchaseShare,
     ReturnCondition,
     Stage,
-    StockItem,
     StockMovement,
     User,
 )
@@ -95,6 +95,7 @@ from app.pricing import Discount, KeyingKind, MoneyRules, PaymentTerms, TaxCents
 from tests.houses import ON_POSTGRESQL, copy_house, remove_database
 from tests.ledger.conftest import NOW, customer_id, make_house
 from tests.ledger.test_main_job import accept, issued, mortise
+from tests.shelf import own_goods
 
 pytestmark = pytest.mark.database
 
@@ -259,7 +260,7 @@ class Trade(RuleBasedStateMachine):
         set_money_rules(self.work(), date(2026, 1, 1), rules)
         work = self.work()
         with transaction(work.session):
-            items = [item_for(work, ItemKind.GOODS, code) for code in GOODS]
+            items = [own_goods(work, code) for code in GOODS]
             items.append(unpinned_item(work, "mortise"))
             ids = [one.id for one in items]
         self.goods, self.unpinned = ids[:3], ids[3]
@@ -304,7 +305,7 @@ class Trade(RuleBasedStateMachine):
     # Which of several things an act is about.
 
     def _items(self) -> list[int]:
-        rows = sa.select(StockItem.id).where(StockItem.kind != ItemKind.PIN).order_by(StockItem.id)
+        rows = sa.select(Item.id).where(Item.kind != ItemKind.PIN).order_by(Item.id)
         return list(self.session.scalars(rows))
 
     def _some_job(self, pick: int, *stages: Stage) -> Job | None:
@@ -889,8 +890,8 @@ class Trade(RuleBasedStateMachine):
 
     def _stock_is_what_the_model_has(self) -> None:
         m = StockMovement
-        sums = sa.select(m.item_id, m.place_id, sa.func.sum(m.on_hand), sa.func.sum(m.reserved), StockItem.kind)
-        sums = sums.join(StockItem, StockItem.id == m.item_id).group_by(m.item_id, m.place_id, StockItem.kind)
+        sums = sa.select(m.item_id, m.place_id, sa.func.sum(m.on_hand), sa.func.sum(m.reserved), Item.kind)
+        sums = sums.join(Item, Item.id == m.item_id).group_by(m.item_id, m.place_id, Item.kind)
         found = {}
         for item, place, on_hand, reserved, kind in self.session.execute(sums):
             assert 0 <= reserved <= on_hand, f"item {item} at {place}: {reserved} of {on_hand} reserved"

@@ -108,7 +108,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         sites.door_moves: move_doors undo_move
         sites.likeness: add_unlike
         stock.counts: begin_stock_count enter_counts add_to_count save_count stop_stock_count
-        stock.handling: count_item put_found list_item
+        stock.handling: count_item put_found
         jobs.files: keep_file
         jobs.schedule_revisions: print_schedule
         quoting.accepting: accept_quote
@@ -194,7 +194,7 @@ NO_ROLE_OF_THEIR_OWN = {
         bench.blanks: take_blanks give_blanks_back
         keysystems.ticks: mark_cylinders mark_keys take_key_ticks_back take_ticks_back
         catalog.makers: put_keyways
-        stock.items: item_for unpinned_item pin_item
+        stock.items: unpinned_item pin_item
         stock.movements: move_stock
         stock.needs: make_needs release_needs reserve_waiting reserve_received take_out
         stock.counts: release_newest

@@ -146,7 +146,7 @@ def test_any_text_can_be_looked_for(session: Session) -> None:
     factories.DoorFactory(site=hall, opening_number="101", location="Chart room")
     factories.JobFactory(number=7, customer=college, site=hall, title="Chart room")
     factories.KeysetFactory(symbol="1AA")
-    factories.CatalogRowFactory()
+    factories.CatalogItemFactory()
 
     @quick
     @given(text=TEXTS.map(lambda text: read_text({"q": text})))

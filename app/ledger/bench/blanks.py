@@ -6,10 +6,10 @@ from collections.abc import Sequence
 import sqlalchemy as sa
 from sqlalchemy.orm import joinedload
 
-from app.ledger.catalog.maker_queries import blank_for, maker_tables
+from app.ledger.catalog.maker_queries import blank_for, get_item, maker_tables
 from app.ledger.keys.key_queries import SCRAPPED
 from app.ledger.keys.keys import cut_copies
-from app.ledger.stock.items import find_item, name_item
+from app.ledger.stock.items import name_item
 from app.ledger.stock.movements import is_counted, move_stock, quantities
 from app.ledger.stock.needs import needs_of, take_out
 from app.ledger.store.engine import get_row, transaction
@@ -18,6 +18,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import (
     SHELF,
     Event,
+    Item,
     ItemKind,
     Job,
     Key,
@@ -26,7 +27,6 @@ from app.ledger.tables import (
     MovementKind,
     Need,
     Role,
-    StockItem,
     StockMovement,
 )
 from app.validation import counted
@@ -78,7 +78,7 @@ def cut_keys(
         of_none = [key for key in keys if key.job_id is None]
         item_id = _blanks(work, of_none)[of_none[0].keyset_id] if of_none else 0
         if item_id and is_counted(work.session, [item_id]):
-            item, count = get_row(work.session, StockItem, item_id, "item of stock"), len(of_none)
+            item, count = get_row(work.session, Item, item_id, "item of stock"), len(of_none)
             free = quantities(work.session, [item_id], SHELF)[item_id].free
             if free < count:
                 told = f"{name_item(item)}: by the stock {counted(free, 'key blank')} of {count} are free."
@@ -131,6 +131,6 @@ def _blanks(work: Work, keys: Sequence[Key]) -> dict[int, int]:
     tables, items = maker_tables(work.session), dict[int, int]()
     for system in systems:
         found = blank_for(tables, system.keyway, system.chambers)
-        item = find_item(work.session, found[0], ItemKind.BLANK, found[1]) if found is not None else None
+        item = get_item(work.session, *found) if found is not None else None
         items[system.id] = item.id if item is not None else 0
     return {key.keyset_id: items[key.keyset.system_id] for key in keys}

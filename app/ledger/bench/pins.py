@@ -28,11 +28,11 @@ from app.ledger.tables import (
     CylinderState,
     Door,
     Event,
+    Item,
     Job,
     MovementKind,
     Role,
     SpecRow,
-    StockItem,
 )
 from app.validation import counted
 
@@ -170,8 +170,8 @@ def pin_sizes(spec: BittingSpec) -> dict[str, range]:
 
 def stock_of(session: Session, vault: Vault, spec_id: int) -> dict[PinSize, int]:
     """Kind and size → how many lie there for the cylinders of a spec, of each that was counted."""
-    rows = sa.select(StockItem.id, StockItem.pin_kind, StockItem.pin_size).where(StockItem.spec_id == spec_id)
-    pins = {item: PinSize(kind or "", size) for item, kind, size in session.execute(rows.order_by(StockItem.code))}
+    rows = sa.select(Item.id, Item.pin_kind, Item.pin_size).where(Item.spec_id == spec_id)
+    pins = {item: PinSize(kind or "", size) for item, kind, size in session.execute(rows.order_by(Item.code))}
     there = quantities(session, pins)
     drawn = unbooked_pins(session, vault, spec_id)
     return {pin: there[item].on_hand - drawn[pin] for item, pin in pins.items() if there[item].is_counted}

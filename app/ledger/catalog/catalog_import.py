@@ -1,7 +1,7 @@
 """A maker's catalog file: what it would change, then all of it on record, or nothing."""
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,18 +15,19 @@ from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import CatalogRow, Maker
+from app.ledger.tables import Item, ItemKind, Maker
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how many rows are done, and how many there are (0: not known yet)."""
 
 STEP = 1000
 MOST_EXPLAINED = 500  # the nearest legal number takes a search of its own; later problems only name the number
-Item = tuple[CatalogItem, dict[str, Any]]
+ReadItem = tuple[CatalogItem, dict[str, Any]]
 """An item of a catalog, and what its number means where it is a cylinder."""
 
-_WRITTEN = ("category", "description", "attributes", "cost_cents", "list_cents", "is_stocked")
-_TABLE: sa.Table = CatalogRow.__table__  # type: ignore[assignment]  # declared wider than it is
+_SAID = ("category", "words", "attributes", "cost_cents", "list_cents", "is_stocked")
+_WRITTEN = (*_SAID, "kind", "cylinder_type", "finish")
+_TABLE: sa.Table = Item.__table__  # type: ignore[assignment]  # declared wider than it is
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +65,12 @@ def _nothing(doing: str, done: int, total: int) -> None:
     """Nobody watches."""
 
 
-def _read(maker: Maker, name: str, content: bytes, progress: Progress) -> tuple[list[Item], list[Problem]]:
+def _read(maker: Maker, name: str, content: bytes, progress: Progress) -> tuple[list[ReadItem], list[Problem]]:
     """The items of a file, the number of each as the maker writes it, and all that is wrong."""
     rows = read_catalog(name, content, maker.name, lambda done: progress("reading rows", done, 0))
     problems = list(rows.problems)
     decoder = BulkDecoder(read_maker(maker.tables).patterns if maker.tables else ())
-    items: list[Item] = []
+    items: list[ReadItem] = []
     seen: dict[str, int] = {}
     misread = 0
     for number, (item, row) in enumerate(zip(rows.items, rows.rows, strict=True), 1):
@@ -97,31 +98,59 @@ def _row_of(problem: Problem) -> int:
     return int(found[1]) if found else 0
 
 
-def _compare(session: Session, maker_id: int, items: Iterable[Item]) -> _Delta:
-    columns = ("id", *_WRITTEN, "part_number", "version")
+_OF_CATEGORY = {"cylinder": ItemKind.PART, "lock": ItemKind.LOCK, "key_blank": ItemKind.BLANK}
+
+
+def kind_of(category: str, code: str, words: str, cams: Collection[str]) -> ItemKind:
+    """What a maker's item is. cams: the part numbers of the maker's cams.
+
+    >>> kind_of("hardware", "R-18", "Cylinder ring 1/8 in", ()).value, kind_of("hardware", "H-1", "Hinge", ()).value
+    ('ring', 'goods')
+    """
+    if category in _OF_CATEGORY:
+        return _OF_CATEGORY[category]
+    if code in cams:
+        return ItemKind.CAM
+    return ItemKind.RING if " ring " in f" {words.lower()} " else ItemKind.GOODS
+
+
+def columns_of(attributes: Mapping[str, Any]) -> dict[str, str]:
+    """What of a cylinder's attributes stands in columns of its item, too."""
+    return {"cylinder_type": attributes.get("type") or "", "finish": (attributes.get("finish") or "")[:24]}
+
+
+def _compare(session: Session, maker_id: int, given: Iterable[ReadItem]) -> _Delta:
+    items = list(given)
+    columns = ("id", *_WRITTEN, "code", "version")
     rows = session.execute(sa.select(*(_TABLE.c[name] for name in columns)).where(_TABLE.c.maker_id == maker_id))
-    known = {row.part_number: row for row in rows}
+    known = {row.code: row for row in rows}
+    tables: Mapping[str, Any] = session.scalar(sa.select(Maker.tables).where(Maker.id == maker_id)) or {}
+    cams = {cam["part_number"] for cam in tables.get("cams", ()) if cam.get("part_number")}
     inserts, updates, unchanged = [], [], 0
     for item, attributes in items:
         values = {
             "maker_id": maker_id,
-            "part_number": item.part_number,
+            "code": item.part_number,
             "category": item.category,
-            "description": item.description,
+            "words": item.description,
             "attributes": attributes,
             "cost_cents": item.cost_cents,
             "list_cents": item.list_cents,
             "is_stocked": item.stocked,
+            "kind": kind_of(item.category, item.part_number, item.description, cams),
+            **columns_of(attributes),
             "version": 1,
         }
         row = known.get(item.part_number)
         if row is None:
             inserts.append(values)
-        elif all(getattr(row, name) == values[name] for name in _WRITTEN):
+        elif all(getattr(row, name) == values[name] for name in _SAID):
             unchanged += 1
         else:
             updates.append({**values, "row_id": row.id, "version": row.version + 1})
-    return _Delta(inserts, updates, unchanged, len(known) - len(updates) - unchanged)
+    named = {item.part_number for item, _ in items}
+    unnamed = sum(row.list_cents is not None and code not in named for code, row in known.items())
+    return _Delta(inserts, updates, unchanged, unnamed)
 
 
 def _write(session: Session, delta: _Delta, progress: Progress) -> None:
@@ -138,7 +167,7 @@ def _write(session: Session, delta: _Delta, progress: Progress) -> None:
         progress("saving", total, total)
 
 
-def put_items(session: Session, maker_id: int, items: Iterable[Item]) -> None:
+def put_items(session: Session, maker_id: int, items: Iterable[ReadItem]) -> None:
     """Put a maker's items on record, inside the caller's transaction; those that are not among them stay."""
     _write(session, _compare(session, maker_id, items), _nothing)
     forget_items(session)
@@ -147,7 +176,7 @@ def put_items(session: Session, maker_id: int, items: Iterable[Item]) -> None:
 def forget_items(session: Session) -> None:
     """Have the items that the session holds read again: rows were written without it."""
     for held in session.identity_map.values():
-        if isinstance(held, CatalogRow):
+        if isinstance(held, Item):
             session.expire(held)
 
 
@@ -198,21 +227,22 @@ def load_catalog(
 
 def catalog_page(
     session: Session, maker_id: int, text: str = "", page: int = 1, size: int = 50
-) -> tuple[Sequence[CatalogRow], int]:
+) -> tuple[Sequence[Item], int]:
     """One page of a maker's items that hold every word of `text`, stocked first, and how many there are."""
-    rows = sa.select(CatalogRow).where(CatalogRow.maker_id == maker_id)
+    rows = sa.select(Item).where(Item.maker_id == maker_id, Item.list_cents.is_not(None))
     for word in text.split()[:8]:
-        rows = rows.where(sa.or_(holds(CatalogRow.part_number, word), holds(CatalogRow.description, word)))
+        rows = rows.where(sa.or_(holds(Item.code, word), holds(Item.words, word)))
     count = session.scalar(sa.select(sa.func.count()).select_from(rows.subquery())) or 0
-    order = (CatalogRow.is_stocked.desc(), CatalogRow.part_number)
+    order = (Item.is_stocked.desc(), Item.code)
     return session.scalars(rows.order_by(*order).limit(size).offset((page - 1) * size)).all(), count
 
 
 def items_of(session: Session, maker: Maker) -> Iterator[CatalogItem]:
     """A maker's items as the fitting room knows them, by part number."""
-    columns = ("part_number", "category", "description", "cost_cents", "list_cents", "is_stocked")
-    rows = sa.select(*(_TABLE.c[name] for name in columns)).where(_TABLE.c.maker_id == maker.id)
-    for row in session.execute(rows.order_by(_TABLE.c.part_number)):
+    columns = ("code", "category", "words", "cost_cents", "list_cents", "is_stocked")
+    rows = sa.select(*(_TABLE.c[name] for name in columns))
+    rows = rows.where(_TABLE.c.maker_id == maker.id, _TABLE.c.list_cents.is_not(None))
+    for row in session.execute(rows.order_by(_TABLE.c.code)):
         yield CatalogItem(
-            row.part_number, maker.name, row.category, row.description, row.cost_cents, row.list_cents, row.is_stocked
+            row.code, maker.name, row.category, row.words, row.cost_cents, row.list_cents, row.is_stocked
         )

@@ -25,9 +25,13 @@ from app.fitting import (
 from app.keying import BittingSpec
 from app.ledger.catalog.price_queries import place_in_time
 from app.ledger.store.engine import get_row
-from app.ledger.tables import CatalogRow, FactoryTermsRow, Keyway, Maker, PriceBookRow, SpecRow
+from app.ledger.tables import FactoryTermsRow, Item, ItemKind, Keyway, Maker, PriceBookRow, SpecRow
 from app.pricing import FactoryTerms
 
+IN_CATALOG = sa.and_(Item.maker_id.is_not(None), Item.list_cents.is_not(None))
+"""What stands in a maker's list; of what the stock alone has of a maker's, nobody knows a price."""
+OWN = sa.and_(Item.maker_id.is_(None), Item.kind.not_in((ItemKind.PIN, ItemKind.UNPINNED)))
+"""What the house itself sells and does by codes of its own."""
 LONGEST_NUMBER = 80
 MOST_LETTERS = 8  # 256 spellings
 
@@ -74,23 +78,24 @@ def get_maker(session: Session, maker_id: int) -> Maker:
 
 def list_makers(session: Session) -> Sequence[tuple[Maker, int, int]]:
     """Every maker by name, with how many items it has and how many of them are stocked."""
-    stocked = sa.func.count(sa.case((CatalogRow.is_stocked, 1)))
+    stocked = sa.func.count(sa.case((Item.is_stocked, 1)))
     rows = session.execute(
-        sa.select(Maker, sa.func.count(CatalogRow.id), stocked)
-        .outerjoin(CatalogRow, CatalogRow.maker_id == Maker.id)
+        sa.select(Maker, sa.func.count(Item.id), stocked)
+        .outerjoin(Item, sa.and_(Item.maker_id == Maker.id, IN_CATALOG))
         .group_by(Maker.id)
         .order_by(Maker.name)
     )
     return [(row[0], row[1], row[2]) for row in rows]
 
 
-def get_item(session: Session, maker_id: int, part_number: str) -> CatalogRow | None:
-    """The maker's catalog item with this part number, letters large or small."""
-    items = sa.select(CatalogRow).where(CatalogRow.maker_id == maker_id)
-    item = session.scalar(items.where(CatalogRow.part_number == part_number))
+def get_item(session: Session, maker_id: int | None, code: str, *only: sa.ColumnElement[bool]) -> Item | None:
+    """The maker's item with this part number, or the house's own with this code, letters large or small."""
+    mine = OWN if maker_id is None else Item.maker_id == maker_id
+    items = sa.select(Item).where(mine, *only)
+    item = session.scalar(items.where(Item.code == code))
     if item is None:
-        others = [each for each in spellings(part_number) if each != part_number]
-        likely = items.where(CatalogRow.part_number.in_(others)).order_by(CatalogRow.part_number).limit(1)
+        others = [each for each in spellings(code) if each != code]
+        likely = items.where(Item.code.in_(others)).order_by(Item.code).limit(1)
         item = session.scalar(likely) if others else None
     return item
 
@@ -114,7 +119,7 @@ def spellings(part_number: str) -> tuple[str, ...]:
     return tuple("".join(way) for way in product(*ways))
 
 
-def item_attributes(item: CatalogRow) -> CylinderAttributes | None:
+def item_attributes(item: Item) -> CylinderAttributes | None:
     """What cylinder an item is; None where it is none."""
     return from_json(item.attributes) if item.attributes else None
 
@@ -181,7 +186,8 @@ _MOST_ASKED = 10_000  # SQLite takes 32,766 values in one question
 
 
 class ItemLookup:
-    """Answers as `get_item`; the numbers given at first are read together, any other once.
+    """Answers as `get_item` of what stands in a maker's list; the numbers given at first are read together, any other
+    once.
 
     read: what was found of the former, by maker and part number.
     """
@@ -189,29 +195,29 @@ class ItemLookup:
     def __init__(self, session: Session, numbers: Iterable[str]) -> None:
         self._session = session
         self._asked = frozenset(numbers)
-        self._others: dict[tuple[int, str], CatalogRow | None] = {}
-        self.read: dict[tuple[int, str], CatalogRow] = {}
+        self._others: dict[tuple[int, str], Item | None] = {}
+        self.read: dict[tuple[int, str], Item] = {}
         wanted = sorted({way for number in self._asked for way in (number, *spellings(number))})
         for start in range(0, len(wanted), _MOST_ASKED):
-            part = CatalogRow.part_number.in_(wanted[start : start + _MOST_ASKED])
-            for item in session.scalars(sa.select(CatalogRow).where(part)):
-                self.read[item.maker_id, item.part_number] = item
+            part = Item.code.in_(wanted[start : start + _MOST_ASKED])
+            for item in session.scalars(sa.select(Item).where(part, IN_CATALOG)):
+                self.read[item.maker_id or 0, item.code] = item
 
-    def get(self, maker_id: int, part_number: str) -> CatalogRow | None:
+    def get(self, maker_id: int, part_number: str) -> Item | None:
         """The maker's catalog item with this part number, letters large or small."""
         if part_number in self._asked:
             ways = ((maker_id, way) for way in (part_number, *spellings(part_number)))
             return next((self.read[way] for way in ways if way in self.read), None)
         key = (maker_id, part_number)
         if key not in self._others:
-            self._others[key] = get_item(self._session, maker_id, part_number)
+            self._others[key] = get_item(self._session, maker_id, part_number, IN_CATALOG)
         return self._others[key]
 
 
 def plain_numbers(session: Session, typed: Iterable[str]) -> set[str]:
     """Which of the typed numbers are goods on which nothing is keyed, of a catalog or the price book; in capitals."""
     numbers = {number.strip().upper() for number in typed} - {""}
-    items = {item.part_number.upper(): item for item in ItemLookup(session, numbers).read.values()}
+    items = {item.code.upper(): item for item in ItemLookup(session, numbers).read.values()}
     found = {number for number, item in items.items() if item.category not in KEYED_CATEGORIES}
     if others := numbers - items.keys():
         codes = sa.select(PriceBookRow.code).where(sa.func.upper(PriceBookRow.code).in_(others)).distinct()
@@ -240,8 +246,8 @@ def shelf(session: Session) -> Sequence[CatalogItem]:
     the rows tell when they are out of date.
     """
     where = str(session.get_bind().engine.url)
-    own = CatalogRow
-    items = sa.select(sa.func.count(own.id), sa.func.max(own.id), sa.func.sum(own.version))
+    own = Item
+    items = sa.select(sa.func.count(own.id), sa.func.max(own.id), sa.func.sum(own.version)).where(IN_CATALOG)
     makers = sa.select(sa.func.count(Maker.id), sa.func.sum(Maker.version))
     state = (*session.execute(items).one(), *session.execute(makers).one())
     kept = _KEPT.get(where)
@@ -253,12 +259,13 @@ def shelf(session: Session) -> Sequence[CatalogItem]:
 
 
 def _items(session: Session) -> list[CatalogItem]:
-    table: Any = CatalogRow.__table__
-    names = ("part_number", "category", "description", "cost_cents", "list_cents", "is_stocked", "attributes")
+    table: Any = Item.__table__
+    names = ("code", "category", "words", "cost_cents", "list_cents", "is_stocked", "attributes")
     rows = session.execute(
         sa.select(Maker.name, *(table.c[name] for name in names))
         .join(table, table.c.maker_id == Maker.id)
-        .order_by(Maker.name, table.c.part_number)
+        .where(table.c.list_cents.is_not(None))
+        .order_by(Maker.name, table.c.code)
     )
     found = []
     for maker, number, category, description, cost, list_cents, is_stocked, given in rows:

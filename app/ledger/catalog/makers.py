@@ -21,7 +21,7 @@ from app.fitting import (
     to_json,
 )
 from app.keying import BittingSpec, check_rules
-from app.ledger.catalog.catalog_import import forget_items, items_of, put_items
+from app.ledger.catalog.catalog_import import columns_of, forget_items, items_of, put_items
 from app.ledger.catalog.maker_queries import tables_on_record
 from app.ledger.catalog.sheet_reading import read_sheet
 from app.ledger.catalog.sheets import Row, find_sheet
@@ -30,7 +30,7 @@ from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError, Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import CatalogRow, Keyway, Maker, SpecRow
+from app.ledger.tables import Item, ItemKind, Keyway, Maker, SpecRow
 from app.spreadsheets import head_problems, table_rows
 from app.validation import place_problems
 
@@ -70,9 +70,22 @@ def import_maker(work: Work, given: object, version: int | None = None) -> Maker
 
 
 def put_keyways(work: Work, maker: Maker, read: MakerFile) -> None:
-    """Bring the maker's specs and keyways on record up to its tables, inside the caller's transaction."""
+    """Bring the maker's specs, keyways, blanks and cams up to its tables, inside the caller's transaction."""
+    _put_pieces(work.session, maker, read)
     specs = {name: _spec(work, name, spec) for name, spec in read.bitting_specs.items()}
     _keyways(work, maker, read, specs)
+
+
+def _put_pieces(session: Session, maker: Maker, read: MakerFile) -> None:
+    """Items of the blanks and cams that the maker's tables name, where there are none yet."""
+    named = {cam.part_number: (ItemKind.CAM, f"{cam.name.capitalize()} cam") for cam in read.cams if cam.part_number}
+    named |= {one.number: (ItemKind.BLANK, f"Key blank, {', '.join(one.keyways)}") for one in read.blanks}
+    known = set(session.scalars(sa.select(Item.code).where(Item.maker_id == maker.id, Item.code.in_(named))))
+    for code, (kind, words) in named.items():
+        if code not in known:
+            category = "key_blank" if kind is ItemKind.BLANK else "hardware"
+            session.add(Item(maker_id=maker.id, kind=kind, code=code, category=category, words=words[:300]))
+    session.flush()
 
 
 def _spec(work: Work, name: str, given: Mapping[str, Any]) -> SpecRow:
@@ -106,7 +119,7 @@ def _items(read: MakerFile) -> Iterator[tuple[CatalogItem, dict[str, Any]]]:
         yield item, to_json(attributes) if attributes else {}
 
 
-_TABLE: sa.Table = CatalogRow.__table__  # type: ignore[assignment]  # declared wider than it is
+_TABLE: sa.Table = Item.__table__  # type: ignore[assignment]  # declared wider than it is
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +138,7 @@ def reread_catalog(session: Session, maker: Maker, patterns: Sequence[Pattern]) 
     """
     session.flush()
     decoder = BulkDecoder(patterns)
-    columns = (_TABLE.c.id, _TABLE.c.part_number, _TABLE.c.attributes, _TABLE.c.version)
+    columns = (_TABLE.c.id, _TABLE.c.code, _TABLE.c.attributes, _TABLE.c.version)
     rows = session.execute(
         sa.select(*columns).where(_TABLE.c.maker_id == maker.id, _TABLE.c.category.in_(KEYED_CATEGORIES))
     )
@@ -133,16 +146,19 @@ def reread_catalog(session: Session, maker: Maker, patterns: Sequence[Pattern]) 
     unread = []
     for row in rows.all():
         try:
-            attributes = to_json(decoder.read(row.part_number, explain=False)[1]) if patterns else {}
+            attributes = to_json(decoder.read(row.code, explain=False)[1]) if patterns else {}
         except BitternError:
             attributes = {}
         if attributes == row.attributes:
             continue
         if not attributes:
-            unread.append(row.part_number)
-        changes.append({"row_id": row.id, "attributes": attributes, "version": row.version + 1})
+            unread.append(row.code)
+        said = {"attributes": attributes, **columns_of(attributes)}
+        changes.append({"row_id": row.id, **said, "version": row.version + 1})
     if changes:
-        values: dict[str, sa.BindParameter[Any]] = {name: sa.bindparam(name) for name in ("attributes", "version")}
+        values: dict[str, sa.BindParameter[Any]] = {
+            name: sa.bindparam(name) for name in ("attributes", "cylinder_type", "finish", "version")
+        }
         session.execute(sa.update(_TABLE).where(_TABLE.c.id == sa.bindparam("row_id")).values(**values), changes)
         forget_items(session)
     return Reread(len(changes) - len(unread), tuple(sorted(unread)))

@@ -18,7 +18,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import NotFound, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import CatalogRow, PriceBookRow, PriceTier
+from app.ledger.tables import Item, PriceBookRow, PriceTier
 from app.pricing import PriceKind, PriceRow, read_cents
 from app.spreadsheets import Column, read_count, read_date, read_rows, table_rows, text_up_to
 
@@ -116,7 +116,8 @@ def categories(session: Session) -> Sequence[str]:
 
 def ruled_categories(session: Session) -> Sequence[str]:
     """The categories that a price rule may name, the makers' catalogs' and the book's, by name."""
-    return sorted({*session.scalars(sa.select(CatalogRow.category).distinct()), *categories(session)})
+    named = sa.select(Item.category).where(Item.category != "").distinct()
+    return sorted({*session.scalars(named), *categories(session)})
 
 
 def next_monday(today: date) -> date:

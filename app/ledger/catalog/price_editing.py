@@ -15,7 +15,17 @@ from app.ledger.store.errors import LedgerError, Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.records import check_texts, set_changed
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, DecidingDayRow, PriceBookRow, PriceRuleRow, PriceTier, TaxRuleRow, longest
+from app.ledger.tables import (
+    Customer,
+    DecidingDayRow,
+    Item,
+    ItemKind,
+    PriceBookRow,
+    PriceRuleRow,
+    PriceTier,
+    TaxRuleRow,
+    longest,
+)
 from app.pricing import PaymentTerms, PriceRow, TaxRule, show_cents, show_day
 from app.validation import check_length
 
@@ -61,6 +71,10 @@ def put_price(session: Session, row: PriceBookRow | None, price: PriceRow) -> Pr
     row = row or PriceBookRow()
     set_changed(row, {**asdict(price), "kind": price.kind.value, "tier": price.tier or ""})
     session.add(row)
+    if not session.scalar(sa.select(Item.id).where(Item.code == price.code).limit(1)):
+        said = {"category": price.category, "words": price.description, "cost_cents": price.cost_cents}
+        session.add(Item(code=price.code, kind=ItemKind(price.kind.value), **said))
+        session.flush()
     return row
 
 

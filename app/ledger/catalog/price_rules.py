@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
+from app.ledger.catalog.maker_queries import IN_CATALOG
 from app.ledger.catalog.price_book import ruled_categories
 from app.ledger.catalog.price_editing import end_row, refuse_thin, refuse_unknown_tier
 from app.ledger.catalog.price_queries import least_margin, place_in_time, price_book, tier_percent
@@ -18,7 +19,7 @@ from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.records import check_texts
 from app.ledger.store.work import Work
-from app.ledger.tables import CatalogRow, Maker, PriceBookRow, PriceRuleRow
+from app.ledger.tables import Item, Maker, PriceBookRow, PriceRuleRow
 from app.pricing import PriceBasis, PriceBook, PriceRow, PriceRule, PriceRules, half_up, show_day
 
 SUBJECT = "price rules"
@@ -114,11 +115,11 @@ def _rule(row: PriceRuleRow) -> PriceRule:
 
 def ruled_items(session: Session, row: PriceRuleRow, most: int = 12) -> tuple[int, list[Ruled]]:
     """How many catalog items and prices of the book a rule speaks of, and the first of each with their prices."""
-    items = sa.select(CatalogRow).join(Maker).order_by(CatalogRow.part_number)
+    items = sa.select(Item).join(Maker).where(IN_CATALOG).order_by(Item.code, Item.id)
     if row.code:
-        items = items.where(CatalogRow.part_number == row.code)
+        items = items.where(Item.code == row.code)
     if row.category:
-        items = items.where(CatalogRow.category == row.category)
+        items = items.where(Item.category == row.category)
     if row.maker:
         items = items.where(Maker.code == row.maker)
     count = session.scalar(sa.select(sa.func.count()).select_from(items.subquery())) or 0
@@ -127,11 +128,12 @@ def ruled_items(session: Session, row: PriceRuleRow, most: int = 12) -> tuple[in
     off = Fraction(100 - tier_percent(session, row.tier)) / 100
     found = []
     for item in session.scalars(items.limit(most)):
-        own = book.own(item.part_number, row.valid_from, rule.tier, 1)
-        before = own.unit_cents if own else half_up(item.list_cents * off)
+        list_cents = item.list_cents or 0
+        own = book.own(item.code, row.valid_from, rule.tier, 1)
+        before = own.unit_cents if own else half_up(list_cents * off)
         makes = rule.can_price(item.cost_cents) and (own is None or rule.code is not None)
-        price = rule.price(item.cost_cents, item.list_cents) if makes else before
-        found.append(Ruled(item.part_number, item.description, item.list_cents, item.cost_cents, before, price))
+        price = rule.price(item.cost_cents, list_cents) if makes else before
+        found.append(Ruled(item.code, item.words, list_cents, item.cost_cents, before, price))
     rows = _ruled_rows(session, book, rule)
     for held in rows[:most]:
         price = book.price(held.code, row.valid_from, rule.tier).unit_cents
@@ -146,7 +148,7 @@ def _ruled_rows(session: Session, book: RuledBook, rule: PriceRule) -> list[Pric
     owned = (book.own(code, rule.valid_from, rule.tier, 1) for code in book.codes() if rule.code in (None, code))
     rows = [row for row in owned if row is not None and rule.category in (None, row.category)]
     codes = [row.code for row in rows]
-    sold = set(session.scalars(sa.select(CatalogRow.part_number).where(CatalogRow.part_number.in_(codes))))
+    sold = set(session.scalars(sa.select(Item.code).where(IN_CATALOG, Item.code.in_(codes))))
     return sorted((row for row in rows if row.code not in sold), key=lambda row: row.code)
 
 
@@ -215,7 +217,7 @@ def _check_names(session: Session, rule: PriceRule) -> None:
         raise LedgerError("category", "Neither a catalog nor the price book has this category; choose one.")
     if rule.code:
         book = sa.select(PriceBookRow.id).where(PriceBookRow.code == rule.code).limit(1)
-        catalog = sa.select(CatalogRow.id).where(CatalogRow.part_number == rule.code).limit(1)
+        catalog = sa.select(Item.id).where(Item.code == rule.code).limit(1)
         if not session.scalar(book) and not session.scalar(catalog):
             raise LedgerError("code", "Neither the price book nor a catalog has this code or part number.")
 

@@ -22,6 +22,7 @@ from app.ledger.tables import (
     Customer,
     Delivery,
     DeliveryLine,
+    Item,
     Job,
     Maker,
     Need,
@@ -30,7 +31,6 @@ from app.ledger.tables import (
     PurchaseOrder,
     PurchaseShare,
     SoldLine,
-    StockItem,
 )
 from app.pricing import half_up
 
@@ -54,7 +54,7 @@ def find_order(session: Session, order_id: int) -> PurchaseOrder:
         .options(
             joinedload(PurchaseOrder.maker),
             selectinload(PurchaseOrder.lines).options(
-                joinedload(PurchaseLine.item).joinedload(StockItem.maker),
+                joinedload(PurchaseLine.item).joinedload(Item.maker),
                 selectinload(PurchaseLine.received),
                 selectinload(PurchaseLine.shares).joinedload(PurchaseShare.need),
             ),
@@ -94,8 +94,8 @@ def list_orders(
     if text:
         part = sa.exists().where(
             PurchaseLine.order_id == PurchaseOrder.id,
-            PurchaseLine.item_id == StockItem.id,
-            StockItem.code.icontains(text, autoescape=True),
+            PurchaseLine.item_id == Item.id,
+            Item.code.icontains(text, autoescape=True),
         )
         columns = (PurchaseOrder.number, PurchaseOrder.maker_number, Maker.name)
         rows = rows.where(sa.or_(part, *(column.icontains(text, autoescape=True) for column in columns)))
@@ -259,7 +259,7 @@ def _share_rows(job_ids: Sequence[int]) -> sa.Select[*tuple[Any, ...]]:
         sa.select(
             Need.job_id,
             Need.line_number,
-            StockItem.code,
+            Item.code,
             PurchaseShare.quantity,
             PurchaseLine.unit_cents,
             PurchaseLine.confirmed_cents,
@@ -267,7 +267,7 @@ def _share_rows(job_ids: Sequence[int]) -> sa.Select[*tuple[Any, ...]]:
         .join(PurchaseShare, PurchaseShare.need_id == Need.id)
         .join(PurchaseLine, PurchaseLine.id == PurchaseShare.line_id)
         .join(PurchaseOrder, PurchaseOrder.id == PurchaseLine.order_id)
-        .join(StockItem, StockItem.id == PurchaseLine.item_id)
+        .join(Item, Item.id == PurchaseLine.item_id)
         .where(Need.job_id.in_(job_ids), PurchaseOrder.state.in_((*OPEN, OrderState.CLOSED)))
         .order_by(PurchaseShare.id)
     )

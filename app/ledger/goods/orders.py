@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import Problem, Problems
-from app.ledger.catalog.maker_queries import factory_terms_on
+from app.ledger.catalog.maker_queries import factory_terms_on, spellings
 from app.ledger.catalog.price_queries import closed_days_on, entered_bench_terms
 from app.ledger.goods.moved_promises import follow_jobs, move_promises
 from app.ledger.goods.order_lines import (
@@ -35,7 +35,7 @@ from app.ledger.goods.to_order import ItemToOrder, KeyingToOrder, MakerToOrder, 
 from app.ledger.jobs.purchasing import factory_makers
 from app.ledger.quoting.snapshot import snapshot_hash
 from app.ledger.stock.free_stock import days_to_come
-from app.ledger.stock.items import item_for, name_item
+from app.ledger.stock.items import name_item
 from app.ledger.stock.needs import open_needs, reserve_waiting
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError
@@ -44,6 +44,7 @@ from app.ledger.store.numbers import factory_order_number, purchase_number
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     ORDER_NUMBERS,
+    Item,
     Job,
     Maker,
     Marking,
@@ -55,7 +56,6 @@ from app.ledger.tables import (
     PurchaseShare,
     Role,
     SoldLine,
-    StockItem,
 )
 from app.pricing import MAX_CENTS, arrival, show_day
 from app.validation import counted
@@ -175,9 +175,7 @@ def _new(work: Work, maker: Maker, kind: OrderKind, number: str, job: Job | None
     return draft
 
 
-def _put_line(
-    draft: PurchaseOrder, item: StockItem, quantity: int, wanted: Sequence[WantedByJob] = ()
-) -> PurchaseLine:
+def _put_line(draft: PurchaseOrder, item: Item, quantity: int, wanted: Sequence[WantedByJob] = ()) -> PurchaseLine:
     """So many more of an item in a draft, the first of them for what jobs want, in that order."""
     line = next((one for one in draft.lines if one.item is item or one.item_id == item.id), None)
     if line is None:
@@ -211,7 +209,7 @@ def _draft_keying(work: Work, keying: KeyingToOrder, maker_id: int) -> PurchaseO
     draft = _new(work, maker, OrderKind.KEYING, f"{number}-{again + 1}" if again else number, job)
     needs = {one.need_id: get_row(session, Need, one.need_id, "need") for one in keying.wanted}
     for one in keying.wanted:
-        _put_line(draft, get_row(session, StockItem, one.item_id, "item of stock"), one.quantity, [one])
+        _put_line(draft, get_row(session, Item, one.item_id, "item of stock"), one.quantity, [one])
     if not again:
         draft.charges_cents = _keying_cents(session, job, {need.line_number for need in needs.values()})
     session.flush()
@@ -295,25 +293,22 @@ def _refuse_wrong_lines(order: PurchaseOrder, lines: Mapping[int, tuple[int, int
         raise Problems(problems)
 
 
-def _find_to_add(work: Work, order: PurchaseOrder, code: str) -> StockItem:
+def _find_to_add(work: Work, order: PurchaseOrder, code: str) -> Item:
     item = find_scanned(work.session, code, order.maker_id)
     if item is not None:
         return item
-    try:
-        return item_for(work, None, code, order.maker_id)
-    except LedgerError as error:
-        raise LedgerError("add_code", error.message) from error
+    raise LedgerError("add_code", f"“{code[:80]}” is no item of {order.maker.name}: add it under Goods first.")
 
 
-def find_scanned(session: Session, code: str, maker_id: int | None = None) -> StockItem | None:
+def find_scanned(session: Session, code: str, maker_id: int | None = None) -> Item | None:
     """The item with this part number or barcode, letters large or small: the maker's own first, then anybody's."""
     typed = code.strip()
     if not typed:
         return None
     rows = session.scalars(
-        sa.select(StockItem)
-        .where(sa.or_(sa.func.upper(StockItem.code) == typed.upper(), StockItem.barcode == typed))
-        .order_by(StockItem.id)
+        sa.select(Item)
+        .where(sa.or_(Item.code.in_((typed, *spellings(typed))), Item.barcode == typed))
+        .order_by(Item.id)
         .limit(50)
     ).all()
     return min(rows, key=lambda one: (one.maker_id != maker_id, one.maker_id is not None, one.id), default=None)

@@ -22,11 +22,11 @@ from app.ledger.store.work import Work
 from app.ledger.tables import (
     Delivery,
     DeliveryLine,
+    Item,
     MovementKind,
     PurchaseLine,
     PurchaseOrder,
     Role,
-    StockItem,
 )
 from app.pricing import show_day
 from app.validation import counted
@@ -129,7 +129,7 @@ def _refuse(work: Work, order: PurchaseOrder, came: Came) -> None:
         if told.rest_on is not None and told.rest_on < work.today:
             problems.append(Problem(f"rest_{line.id}", "This day is over: enter the day on which the rest comes."))
     for item_id, pieces, over in came.others:
-        item = get_row(work.session, StockItem, item_id, "item of stock")
+        item = get_row(work.session, Item, item_id, "item of stock")
         if not 1 <= pieces <= MOST_PIECES:
             problems.append(Problem(f"other_{item_id}", f"Enter whole pieces from 1 to {MOST_PIECES:,}."))
         elif over is OverDo.ASK:
@@ -189,7 +189,7 @@ def _receive_line(work: Work, delivery: Delivery, line: PurchaseLine, told: Came
 
 
 def _receive_other(work: Work, delivery: Delivery, item_id: int, pieces: int, over: OverDo) -> str:
-    item = get_row(work.session, StockItem, item_id, "item of stock")
+    item = get_row(work.session, Item, item_id, "item of stock")
     is_kept = over is OverDo.KEEP
     row = DeliveryLine(
         delivery_id=delivery.id, item_id=item.id, good=pieces if is_kept else 0, sent_back=0 if is_kept else pieces,
@@ -204,7 +204,7 @@ def _receive_other(work: Work, delivery: Delivery, item_id: int, pieces: int, ov
     return f"{name_item(item)}: {counted(pieces, 'piece')} that nobody ordered, {done}"
 
 
-def scan(work: Work, order: PurchaseOrder, code: str) -> PurchaseLine | StockItem | None:
+def scan(work: Work, order: PurchaseOrder, code: str) -> PurchaseLine | Item | None:
     """What a scanned or typed part number stands for: a line of the order, best one with something to come; else an
     item that is not on it; None where nobody knows the number.
     """

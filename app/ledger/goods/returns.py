@@ -5,7 +5,6 @@ claim to their maker where they were defective.
 import secrets
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
@@ -15,6 +14,7 @@ from sqlalchemy.orm import Session, joinedload
 from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import Problem, Problems
+from app.ledger.catalog.maker_queries import get_item
 from app.ledger.goods.claims import open_claim
 from app.ledger.goods.pieces import NO_PIECES, handed_lines, is_goods
 from app.ledger.jobs.queries import get_job, job_money
@@ -32,7 +32,6 @@ from app.ledger.money.invoicing import (
     sold_of,
 )
 from app.ledger.money.payments import PaymentForm, PaymentKind, payments_of, take_payment
-from app.ledger.stock.items import item_for
 from app.ledger.stock.movements import is_counted, move_stock
 from app.ledger.stock.needs import needs_of, reserve_waiting
 from app.ledger.store.engine import get_row, transaction
@@ -50,6 +49,7 @@ from app.ledger.tables import (
     GoodsReturn,
     Invoice,
     InvoiceKind,
+    Item,
     ItemKind,
     Job,
     JobLine,
@@ -61,7 +61,6 @@ from app.ledger.tables import (
     ReturnLine,
     Role,
     SoldLine,
-    StockItem,
     StockPlace,
 )
 from app.pricing import half_up, restocking_cents
@@ -338,19 +337,16 @@ def _move_piece(work: Work, job: Job, row: GoodsReturn, piece: BroughtBack, plac
         reserve_waiting(work, item)
 
 
-def _item_of(work: Work, job: Job, line: JobLine, piece: BroughtBack) -> StockItem | None:
+def _item_of(work: Work, job: Job, line: JobLine, piece: BroughtBack) -> Item | None:
     for state in needs_of(work.session, job.id):
         if state.need.line_number == line.number and state.need.item.kind not in _BENCH_ITEMS:
             return state.need.item
     maker_id = _maker_of(work, job, line, None, piece)
     code = line.part_number or str(line.ask.get("price_code") or "")
-    with suppress(LedgerError):
-        if code:
-            return item_for(work, None if maker_id is not None else ItemKind.GOODS, code, maker_id)
-    return None
+    return get_item(work.session, maker_id, code) if code else None
 
 
-def _maker_of(work: Work, job: Job, line: JobLine, item: StockItem | None, piece: BroughtBack) -> int | None:
+def _maker_of(work: Work, job: Job, line: JobLine, item: Item | None, piece: BroughtBack) -> int | None:
     if item is not None and item.maker_id is not None:
         return item.maker_id
     of_cylinder = next((one.maker_id for one in job.cylinders if one.id in piece.cylinders), None)

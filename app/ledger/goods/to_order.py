@@ -20,6 +20,7 @@ from app.ledger.store.engine import read
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     Customer,
+    Item,
     Job,
     Maker,
     OrderKind,
@@ -27,7 +28,6 @@ from app.ledger.tables import (
     PurchaseLine,
     PurchaseOrder,
     PurchaseShare,
-    StockItem,
     StockMovement,
 )
 from app.pricing import BenchTerms, Lot, LotRules, arrival, is_over, missing_to, order_by, plan_lots, shelf_wants
@@ -54,7 +54,7 @@ class ItemToOrder:
     it could fill the order to the maker's minimum; is_late: ordered today it comes after the day it is needed.
     """
 
-    item: StockItem
+    item: Item
     wanted: tuple[WantedByJob, ...]
     for_shelf: int
     free: int
@@ -192,7 +192,7 @@ def what_to_order(work: Work, extras: bool = True) -> tuple[MakerToOrder, ...]:
 _Keyed = Mapping[tuple[int, int], list[WantedByJob]]  # by maker and job
 
 
-def _wants(session: Session) -> tuple[Mapping[int, Sequence[WantedByJob]], _Keyed, dict[int, StockItem]]:
+def _wants(session: Session) -> tuple[Mapping[int, Sequence[WantedByJob]], _Keyed, dict[int, Item]]:
     """By item what jobs want of goods; by maker and job what a factory is to key; the items."""
     states = [state for state in open_needs(session) if state.to_order > 0]
     in_drafts = _in_drafts(session)
@@ -229,11 +229,11 @@ def _in_drafts(session: Session) -> Mapping[int, int]:
 _STEP = 5_000
 
 
-def _items(session: Session, item_ids: Iterable[int]) -> list[StockItem]:
+def _items(session: Session, item_ids: Iterable[int]) -> list[Item]:
     wanted = sorted(item_ids)
-    found: list[StockItem] = []
+    found: list[Item] = []
     for start in range(0, len(wanted), _STEP):
-        rows = sa.select(StockItem).where(StockItem.id.in_(wanted[start : start + _STEP])).order_by(StockItem.id)
+        rows = sa.select(Item).where(Item.id.in_(wanted[start : start + _STEP])).order_by(Item.id)
         found += session.scalars(rows)
     return found
 
@@ -247,7 +247,7 @@ def _jobs(session: Session, job_ids: Iterable[int]) -> dict[int, tuple[Job, str]
     return found
 
 
-def _positions(session: Session, items: Mapping[int, StockItem]) -> Mapping[int, tuple[int, int]]:
+def _positions(session: Session, items: Mapping[int, Item]) -> Mapping[int, tuple[int, int]]:
     """Item → free, and on its way for nobody: of those that are at their reorder point, and of `items`."""
     found = {row.id: (row.free, row.coming) for row in read(session, _AT_THEIR_POINT)}
     others = sorted(set(items) - set(found))
@@ -289,26 +289,26 @@ def _position_rows() -> tuple[sa.Select[*tuple[Any, ...]], Any]:
     free, coming = _summed()
     free_now, coming_now = sa.func.coalesce(free.c.free, 0), sa.func.coalesce(coming.c.coming, 0)
     rows = (
-        sa.select(StockItem.id, free_now.label("free"), coming_now.label("coming"))
-        .outerjoin(free, free.c.item_id == StockItem.id)
-        .outerjoin(coming, coming.c.item_id == StockItem.id)
+        sa.select(Item.id, free_now.label("free"), coming_now.label("coming"))
+        .outerjoin(free, free.c.item_id == Item.id)
+        .outerjoin(coming, coming.c.item_id == Item.id)
     )
     return rows, free_now + coming_now
 
 
 _ROWS, _POSITION = _position_rows()
-_AT_THEIR_POINT = _ROWS.where(StockItem.reorder_point.is_not(None), StockItem.reorder_point >= _POSITION)
-_OF_ITEMS = _ROWS.where(StockItem.id.in_(sa.bindparam("items", expanding=True)))
+_AT_THEIR_POINT = _ROWS.where(Item.reorder_point.is_not(None), Item.reorder_point >= _POSITION)
+_OF_ITEMS = _ROWS.where(Item.id.in_(sa.bindparam("items", expanding=True)))
 _COULD_FILL = _ROWS.where(
-    StockItem.maker_id == sa.bindparam("maker"),
-    StockItem.reorder_point.is_not(None),
-    StockItem.reorder_point < _POSITION,
-    StockItem.reorder_to > _POSITION,
+    Item.maker_id == sa.bindparam("maker"),
+    Item.reorder_point.is_not(None),
+    Item.reorder_point < _POSITION,
+    Item.reorder_to > _POSITION,
 )
 
 
 def _item(
-    item: StockItem,
+    item: Item,
     wanted: Sequence[WantedByJob],
     position: tuple[int, int],
     makers: Mapping[int, Maker],
@@ -347,7 +347,7 @@ def _extras(work: Work, maker: Maker, shown: set[int], terms: BenchTerms | None)
 
 
 def _keying(
-    work: Work, keyed: _Keyed, items: Mapping[int, StockItem], closed: frozenset[date]
+    work: Work, keyed: _Keyed, items: Mapping[int, Item], closed: frozenset[date]
 ) -> Mapping[int, list[KeyingToOrder]]:
     found: dict[int, list[KeyingToOrder]] = defaultdict(list)
     jobs = _jobs(work.session, {job_id for _, job_id in keyed})

@@ -234,9 +234,9 @@ def check_bench_time(row: Row) -> None:
     )
 
 
-def check_stock_item(row: Row) -> None:
+def check_item(row: Row) -> None:
     """Figures of an item that can be ordered by."""
-    for name in ("reorder_point", "reorder_to", "lead_days", "pin_size"):
+    for name in ("list_cents", "reorder_point", "reorder_to", "lead_days", "pin_size"):
         if row[name] is not None and row[name] < 0:
             raise BitternError(name, "Enter a whole number, 0 or more, or nothing.")
 

@@ -221,12 +221,14 @@ TABLES = (
     ),
     MovedTable("keyways", m.Keyway, "keyways and the spec they are cut to"),
     MovedTable(
-        "catalogue",  # so since the first release, whose exports are still read
-        m.CatalogRow,
-        "the makers' items",
+        "items",
+        m.Item,
+        "what makers sell, what the house sells and does, with its bin and when it is ordered anew",
         (
             json_object("attributes", "A cylinder's attributes are one JSON object.", from_json),
-            *(at_least(name, 0, "Enter whole cents, 0 or more.") for name in ("cost_cents", "list_cents")),
+            at_least("cost_cents", 0, "Enter whole cents, 0 or more."),
+            at_least("pack_size", 1, "Enter a whole number, 1 or more."),
+            row_checks.check_item,
         ),
     ),
     MovedTable(
@@ -236,16 +238,6 @@ TABLES = (
         (lambda row: FactoryTerms.from_json(row["terms"]),),
     ),
     MovedTable("stock places", m.StockPlace, "where goods lie", is_setting=True),
-    MovedTable(
-        "stock items",
-        m.StockItem,
-        "what lies on the shelf, with its bin and when it is ordered anew",
-        (
-            at_least("cost_cents", 0, "Enter whole cents, 0 or more."),
-            at_least("pack_size", 1, "Enter a whole number, 1 or more."),
-            row_checks.check_stock_item,
-        ),
-    ),
     MovedTable("customers", m.Customer, "customers", derive=_digits),
     MovedTable("contacts", m.Contact, "the people at customers'", derive=_digits),
     MovedTable("sites", m.Site, "places with doors"),

@@ -11,7 +11,7 @@ from datetime import date
 import sqlalchemy as sa
 
 from app.fitting import words
-from app.ledger.catalog.maker_queries import blank_for, maker_tables
+from app.ledger.catalog.maker_queries import IN_CATALOG, blank_for, maker_tables
 from app.ledger.catalog.price_queries import entered_bench_terms
 from app.ledger.quoting.key_lines import OWN, control_named, line_named
 from app.ledger.quoting.plan import Plan
@@ -20,7 +20,7 @@ from app.ledger.quoting.snapshot import KeyingChoice
 from app.ledger.stock.free_stock import Drawn, FreeStock, Wanted, supply_words
 from app.ledger.stock.needs import LineWant
 from app.ledger.store.work import Work
-from app.ledger.tables import CatalogRow, Keyset, KeySystem, LineKind
+from app.ledger.tables import Item, Keyset, KeySystem, LineKind
 from app.pricing import Supply
 
 
@@ -84,8 +84,8 @@ class RequestSupply:
         self._lines = {number: line for number, line in enumerate(lines, start=1) if line is not None}
         self._tables = maker_tables(session)
         codes = {line.price_code for line in self._lines.values() if line.price_code}
-        rows = sa.select(CatalogRow.part_number, CatalogRow.maker_id).where(CatalogRow.part_number.in_(codes))
-        self._maker_of = dict(session.execute(rows.order_by(CatalogRow.maker_id.desc())).all()) if codes else {}
+        rows = sa.select(Item.code, Item.maker_id).where(Item.code.in_(codes), IN_CATALOG)
+        self._maker_of = dict(session.execute(rows.order_by(Item.maker_id.desc())).all()) if codes else {}
         self._wanted = {number: self._wants(line) for number, line in self._lines.items()}
         every = [one for wanted in self._wanted.values() for one in wanted if one is not None]
         self._free = FreeStock(session, work.today, entered_bench_terms(session, work.today), every)

@@ -49,7 +49,7 @@ from app.ledger.catalog.price_queries import (
 from app.ledger.catalog.price_rules import RuledBook, price_rules
 from app.ledger.quoting.low_prices import ASK, low_price
 from app.ledger.quoting.request import LineRequest, old_said
-from app.ledger.tables import CatalogRow, LineKind
+from app.ledger.tables import Item, LineKind
 from app.pricing import KeyingKind, PriceKind, PriceRow, half_up, show_cents
 
 MOST = 10_000
@@ -242,10 +242,10 @@ class Resolver:
         )
         return self._sold(line, maker, reading, others)
 
-    def _item(self, line: LineRequest, maker: MakerTables, item: CatalogRow) -> Resolved:
+    def _item(self, line: LineRequest, maker: MakerTables, item: Item) -> Resolved:
         """A part number out of a catalog that nothing is keyed on: hardware, a key blank, or a cylinder or lock
         whose number its maker's tables do not read."""
-        number = item.part_number
+        number = item.code
         if line.keying.kind is not KeyingKind.NONE:
             if item.category not in KEYED_CATEGORIES:
                 raise BitternError("keying", f"{number} is no cylinder, so there is nothing to key on it.")
@@ -254,17 +254,17 @@ class Resolver:
             line=replace(
                 line, kind=LineKind.HARDWARE, maker_code=maker.code, part_number=number, keys_each=0, keys_in_all=None
             ),
-            words=item.description,
+            words=item.words,
             part_number=number,
             maker_name=maker.name,
             unit_cents=self._selling(maker, item, line.quantity),
-            cost_cents=self._costing(item.part_number, item, line.quantity),
+            cost_cents=self._costing(number, item, line.quantity),
             kind=PriceKind.GOODS,
         )
 
-    def _unread(self, line: LineRequest, maker: MakerTables, item: CatalogRow) -> Resolved:
+    def _unread(self, line: LineRequest, maker: MakerTables, item: Item) -> Resolved:
         """A cylinder or lock of a catalog whose number its maker's tables do not read, as the counter says it is."""
-        said, number = line.attributes, item.part_number
+        said, number = line.attributes, item.code
         if said is None or not said.type or not said.keyway or said.chambers is None:
             told = (
                 f"The tables of {maker.name} do not say what {number} is, so it cannot be keyed: enter its type, "
@@ -274,7 +274,7 @@ class Resolver:
             raise BitternError(next((field for field, is_missing in missing if is_missing), "keyway"), told)
         return Resolved(
             line=replace(line, maker_code=maker.code, part_number=number),
-            words=item.description,
+            words=item.words,
             part_number=number,
             maker_name=maker.name,
             unit_cents=self._selling(maker, item, line.quantity),
@@ -377,7 +377,7 @@ class Resolver:
         is_keyed = item.category in KEYED_CATEGORIES and item.attributes
         return replace(
             found,
-            part_number=item.part_number,
+            part_number=item.code,
             maker_name=maker.name,
             cost_cents=found.cost_cents or item.cost_cents,
             notes=(*found.notes, *((told,) if is_keyed else ())),
@@ -397,22 +397,22 @@ class Resolver:
             raise BitternError("maker", "Choose a maker: the same attributes have another number with each.")
         return self._makers[code]
 
-    def _selling(self, maker: MakerTables, item: CatalogRow, quantity: int) -> int:
+    def _selling(self, maker: MakerTables, item: Item, quantity: int) -> int:
         """The price book's own row for a part number, else by the price rule that counts, else list less the tier's
         percentage. A rule that names the number goes before its row; one that works from a cost says nothing of
         an item without one.
         """
-        number = item.part_number
+        number, list_cents = item.code, item.list_cents or 0
         rule = self._book.rules.rule(number, item.category, maker.code, self._tier, self._on)
         own = self._book.own(number, self._on, self._tier, quantity)
         is_named = rule is not None and rule.code is not None and rule.can_price(item.cost_cents)
         if own is not None and not is_named:
             return own.unit_cents
         if rule is not None and rule.can_price(item.cost_cents):
-            return rule.price(item.cost_cents, item.list_cents)
-        return half_up(Fraction(item.list_cents) * Fraction(Decimal(100) - self._percent_off) / 100)
+            return rule.price(item.cost_cents, list_cents)
+        return half_up(Fraction(list_cents) * Fraction(Decimal(100) - self._percent_off) / 100)
 
-    def _costing(self, number: str, item: CatalogRow | None, quantity: int) -> int:
+    def _costing(self, number: str, item: Item | None, quantity: int) -> int:
         """What one costs by the price book's own row for the number, else by the catalog; 0 where nobody knows."""
         own = self._book.own(number, self._on, self._tier, quantity)
         return (own.cost_cents if own else 0) or (item.cost_cents if item else 0)

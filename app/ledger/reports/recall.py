@@ -16,13 +16,13 @@ from app.ledger.store.engine import Page, place_of_page, read
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     LATE_STAGES,
-    CatalogRow,
     Contact,
     Customer,
     Cylinder,
     CylinderState,
     Door,
     FormerName,
+    Item,
     Job,
     JobLine,
     Keyset,
@@ -257,7 +257,7 @@ def _conditions(session: Session, question: CylinderQuestion) -> Sequence[_Condi
         found.append(sa.or_(Cylinder.finish.in_(sorted(written)), said))
     if question.maker:
         of_maker = sa.select(Maker.id).where(Maker.code == question.maker).scalar_subquery()
-        numbers = sa.select(CatalogRow.part_number).where(CatalogRow.maker_id == of_maker)
+        numbers = sa.select(Item.code).where(Item.maker_id == of_maker)
         # One found on a door was sold by nobody here: its part number tells the maker.
         found_there = sa.and_(Cylinder.maker_id.is_(None), Cylinder.part_number.in_(numbers))
         found.append(sa.or_(Cylinder.maker_id == of_maker, found_there))

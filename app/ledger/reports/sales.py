@@ -24,6 +24,7 @@ from app.ledger.tables import (
     ClaimState,
     Customer,
     Cylinder,
+    Item,
     Job,
     LineKind,
     Maker,
@@ -33,7 +34,6 @@ from app.ledger.tables import (
     Role,
     SoldLine,
     Stage,
-    StockItem,
     StockMovement,
     Warranty,
 )
@@ -312,8 +312,8 @@ def costs_since(session: Session, job_ids: Collection[int]) -> dict[int, int]:
     and what makers credited.
     """
     found = {job: cost.more_cents for job, cost in ordered_costs(session, job_ids).items()}
-    back = sa.func.sum(StockMovement.on_hand * sa.func.coalesce(StockMovement.cost_cents, StockItem.cost_cents, 0))
-    rows = sa.select(StockMovement.job_id, back).join(StockItem, StockItem.id == StockMovement.item_id)
+    back = sa.func.sum(StockMovement.on_hand * sa.func.coalesce(StockMovement.cost_cents, Item.cost_cents, 0))
+    rows = sa.select(StockMovement.job_id, back).join(Item, Item.id == StockMovement.item_id)
     rows = rows.where(_IS_BACK, StockMovement.job_id.in_(job_ids)).group_by(StockMovement.job_id)
     for job_id, cents in session.execute(rows):
         if job_id is not None:

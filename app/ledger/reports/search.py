@@ -45,13 +45,13 @@ from app.ledger.store.numbers import (
 )
 from app.ledger.tables import (
     AccountPayment,
-    CatalogRow,
     Counter,
     Customer,
     Cylinder,
     Door,
     GoodsReturn,
     Invoice,
+    Item,
     Job,
     Key,
     Keyset,
@@ -523,31 +523,30 @@ def find_parts(session: Session, text: str, words: Sequence[str], limit: int) ->
 def _listed(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
     """The catalog's, those that begin so first."""
     ids = sa.union(
-        sa.select(word_ids(dialect, CatalogRow, "whole").subquery().c.id),
-        sa.select(word_ids(dialect, CatalogRow, "begun").subquery().c.id),
+        sa.select(word_ids(dialect, Item, "whole").subquery().c.id),
+        sa.select(word_ids(dialect, Item, "begun").subquery().c.id),
         sa.select(_begun(dialect, limit).subquery().c.id),
     ).subquery()
-    some = sa.select(Cylinder.id).where(Cylinder.part_number == CatalogRow.part_number).limit(COUNTED)
+    some = sa.select(Cylinder.id).where(Cylinder.part_number == Item.code).limit(COUNTED)
     count = (
-        sa.select(sa.func.count())
-        .select_from(some.correlate(CatalogRow).subquery())
-        .scalar_subquery()
-        .label("cylinders")
+        sa.select(sa.func.count()).select_from(some.correlate(Item).subquery()).scalar_subquery().label("cylinders")
     )
-    nearest = sa.case((_begins(numbered(dialect, CatalogRow.part_number)), 0), else_=1)
+    nearest = sa.case((_begins(numbered(dialect, Item.code)), 0), else_=1)
     return (
-        sa.select(CatalogRow.part_number, CatalogRow.description, Maker.name.label("maker_name"), count)
-        .join(ids, ids.c.id == CatalogRow.id)
-        .join(Maker, Maker.id == CatalogRow.maker_id)
-        .order_by(nearest, CatalogRow.part_number)
+        sa.select(
+            Item.code.label("part_number"), Item.words.label("description"), Maker.name.label("maker_name"), count
+        )
+        .join(ids, ids.c.id == Item.id)
+        .join(Maker, Maker.id == Item.maker_id)
+        .order_by(nearest, Item.code)
         .limit(limit)
     )
 
 
 def _begun(dialect: str, limit: int) -> sa.Select[int]:
     """The catalog's whose number begins as typed, with its separators or without."""
-    number = numbered(dialect, CatalogRow.part_number)
-    return sa.select(CatalogRow.id).where(_begins(number)).order_by(number).limit(limit)
+    number = numbered(dialect, Item.code)
+    return sa.select(Item.id).where(_begins(number)).order_by(number).limit(limit)
 
 
 @cache

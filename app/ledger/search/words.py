@@ -17,11 +17,11 @@ from sqlalchemy.orm import Session
 
 from app.fitting import SEPARATORS
 from app.ledger.tables import (
-    CatalogRow,
     Contact,
     Customer,
     Door,
     FormerName,
+    Item,
     Job,
     Key,
     Keyset,
@@ -41,7 +41,7 @@ SEARCHED: dict[Any, tuple[str, ...]] = {
     KeySystem: ("name",),
     Keyset: ("purpose", "blind_code"),
     Key: ("holder", "holder_phone", "phone_digits"),
-    CatalogRow: ("part_number", "description"),
+    Item: ("code", "words"),
     MakerPaperPage: ("text", "joined"),
 }
 """Which columns of which tables are searched by word, as the migration indexed them; never one with a bitting."""

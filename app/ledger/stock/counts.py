@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session, joinedload
 
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.price_queries import entered_bench_terms
-from app.ledger.stock.items import WITH_MAKER, code_pattern, item_of_row, name_item, unpinned_item
+from app.ledger.stock.items import WITH_MAKER, code_pattern, name_item, unpinned_item
 from app.ledger.stock.movements import lock_item, move_stock, newest_movement
 from app.ledger.stock.needs import reserve_waiting
 from app.ledger.store.engine import Page, get_row, place_of_page, transaction
@@ -25,16 +25,14 @@ from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     SHELF,
-    CatalogRow,
+    Item,
     ItemKind,
     Maker,
     MovementKind,
     Need,
-    PriceBookRow,
     Role,
     StockCount,
     StockCountLine,
-    StockItem,
     StockMovement,
     StockPlace,
 )
@@ -43,7 +41,15 @@ from app.validation import counted
 
 MOST_FOUND = 1_000_000
 _STEP = 5_000
-_NO_PINS = StockItem.kind != ItemKind.PIN  # pins are counted on a page of their own, by size
+# Pins are counted on a page of their own, by size.
+_ON_SHELVES = Item.kind.not_in((ItemKind.PIN, ItemKind.LABOR))
+_IS_KEPT = sa.or_(Item.is_counted, Item.bin != "", Item.reorder_point.is_not(None))
+# A cut key is no thing on a shelf, its blank is.
+_IS_SOLD_FROM_SHELF = sa.or_(
+    Item.is_stocked,
+    Item.kind == ItemKind.UNPINNED,
+    sa.and_(Item.maker_id.is_(None), Item.kind == ItemKind.GOODS, Item.category != "keys"),
+)
 
 
 class Since(StrEnum):
@@ -58,8 +64,8 @@ class Since(StrEnum):
 class CountChoice:
     """Which items of a place are counted; what is left open chooses none away.
 
-    not_since: only those that nobody counted since that day. is_first: besides, all that the catalogs and the price
-    book sell from the shelf and that is no item yet.
+    not_since: only those that nobody counted since that day. is_first: besides what was counted, or has a bin or a
+    reorder point, all that the makers' lists have as stocked and the house's own goods.
     """
 
     place_id: int = SHELF
@@ -93,7 +99,7 @@ class CountRow:
     moved: str = ""
 
     @property
-    def item(self) -> StockItem:
+    def item(self) -> Item:
         """What is counted."""
         return self.line.item
 
@@ -135,8 +141,9 @@ def begin_stock_count(work: Work, choice: CountChoice) -> StockCount:
     session = work.session
     with transaction(session):
         place = get_row(session, StockPlace, choice.place_id, "place")
-        if choice.is_first:
-            _list_goods(work)
+        terms = entered_bench_terms(session, work.today) if choice.is_first else None
+        for sort in terms.type_minutes if terms is not None else ():
+            unpinned_item(work, sort.value)
         chosen = session.scalars(_chosen(choice)).all()
         if not chosen:
             raise LedgerError("bin", "No item of stock is so: choose by less, or begin the first count.")
@@ -160,27 +167,28 @@ def begin_stock_count(work: Work, choice: CountChoice) -> StockCount:
 
 
 def _chosen(choice: CountChoice) -> sa.Select[int]:
-    rows = sa.select(StockItem.id).where(_NO_PINS)
+    there = sa.or_(_IS_KEPT, _IS_SOLD_FROM_SHELF) if choice.is_first else _IS_KEPT
+    rows = sa.select(Item.id).where(_ON_SHELVES, there)
     if choice.bin:
-        rows = rows.where(StockItem.bin.ilike(code_pattern(choice.bin, is_start=True), escape="\\"))
+        rows = rows.where(Item.bin.ilike(code_pattern(choice.bin, is_start=True), escape="\\"))
     if choice.maker_id is not None:
-        rows = rows.where(StockItem.maker_id == choice.maker_id)
+        rows = rows.where(Item.maker_id == choice.maker_id)
     if choice.kind is not None:
-        rows = rows.where(StockItem.kind == choice.kind)
+        rows = rows.where(Item.kind == choice.kind)
     for word in choice.words.split():
         like = code_pattern(word)
-        rows = rows.where(sa.or_(StockItem.code.ilike(like, escape="\\"), StockItem.words.ilike(like, escape="\\")))
+        rows = rows.where(sa.or_(Item.code.ilike(like, escape="\\"), Item.words.ilike(like, escape="\\")))
     if choice.not_since is not None:
         since = datetime.combine(choice.not_since, time()).astimezone()
         rows = rows.where(
             ~sa.exists().where(
-                StockMovement.item_id == StockItem.id,
+                StockMovement.item_id == Item.id,
                 StockMovement.place_id == choice.place_id,
                 StockMovement.kind == MovementKind.COUNTED,
                 StockMovement.at >= since,
             )
         )
-    return rows.order_by(StockItem.id)
+    return rows.order_by(Item.id)
 
 
 def _say_choice(session: Session, choice: CountChoice) -> str:
@@ -189,31 +197,6 @@ def _say_choice(session: Session, choice: CountChoice) -> str:
     kind = choice.kind.value if choice.kind else ""
     parts = [f"bin {choice.bin}" if choice.bin else "", maker, kind, choice.words, since]
     return ", ".join(filter(None, parts))[:200] or ("first count" if choice.is_first else "all items")
-
-
-def _list_goods(work: Work) -> None:
-    """Make an item of all that the catalogs and the price book sell from the shelf, where there is none yet."""
-    session = work.session
-    there = {(maker, code) for maker, code in session.execute(sa.select(StockItem.maker_id, StockItem.code))}
-    stocked = sa.select(CatalogRow).where(CatalogRow.is_stocked).options(joinedload(CatalogRow.maker))
-    for row in session.scalars(stocked.order_by(CatalogRow.id)):
-        if (row.maker_id, row.part_number) not in there:
-            session.add(item_of_row(row))
-    goods: dict[str, PriceBookRow] = {}
-    book = sa.select(PriceBookRow).where(
-        PriceBookRow.kind == "goods", PriceBookRow.tier == "", PriceBookRow.valid_from <= work.today
-    )
-    for price in session.scalars(book.order_by(PriceBookRow.valid_from, PriceBookRow.quantity_from.desc())):
-        goods[price.code] = price
-    for code, price in sorted(goods.items()):
-        if (None, code) not in there and price.category != "keys":  # a cut key is no thing on a shelf, its blank is
-            session.add(
-                StockItem(kind=ItemKind.GOODS, code=code, words=price.description, cost_cents=price.cost_cents)
-            )
-    terms = entered_bench_terms(session, work.today)
-    for sort in terms.type_minutes if terms is not None else ():
-        unpinned_item(work, sort.value)
-    session.flush()
 
 
 def get_stock_count(session: Session, count_id: int) -> StockCount:
@@ -256,23 +239,23 @@ def rows_of_items(session: Session, count: StockCount, item_ids: Sequence[int]) 
     return tuple(_rows_of(session, count, session.scalars(_in_order(rows)).all()))
 
 
-def whole_count(session: Session, count: StockCount) -> Iterator[StockItem]:
+def whole_count(session: Session, count: StockCount) -> Iterator[Item]:
     """Every item of a count by bin and number, for its sheet."""
     rows = (
-        sa.select(StockItem)
-        .join(StockCountLine, StockCountLine.item_id == StockItem.id)
+        sa.select(Item)
+        .join(StockCountLine, StockCountLine.item_id == Item.id)
         .where(StockCountLine.count_id == count.id)
         .options(WITH_MAKER)
-        .order_by(StockItem.bin, StockItem.code, StockItem.id)
+        .order_by(Item.bin, Item.code, Item.id)
     )
     return iter(session.scalars(rows).all())
 
 
 def _in_order(rows: sa.Select[StockCountLine]) -> sa.Select[StockCountLine]:
     return (
-        rows.join(StockItem, StockItem.id == StockCountLine.item_id)
-        .options(joinedload(StockCountLine.item).joinedload(StockItem.maker).load_only(Maker.id, Maker.name))
-        .order_by(StockItem.bin, StockItem.code, StockItem.id)
+        rows.join(Item, Item.id == StockCountLine.item_id)
+        .options(joinedload(StockCountLine.item).joinedload(Item.maker).load_only(Maker.id, Maker.name))
+        .order_by(Item.bin, Item.code, Item.id)
     )
 
 
@@ -367,7 +350,7 @@ def add_to_count(work: Work, count_id: int, item_id: int) -> None:
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
         count = _going_on(work.session, count_id)
-        item = get_row(work.session, StockItem, item_id, "item of stock")
+        item = get_row(work.session, Item, item_id, "item of stock")
         if item.kind is ItemKind.PIN:
             raise LedgerError("code", "Pins are counted by their size: under Pins.")
         if not rows_of_items(work.session, count, [item.id]):
@@ -468,7 +451,7 @@ def stop_stock_count(work: Work, count_id: int) -> None:
         _record(work, count, "stock count stopped", f"Count at {count.place.name} stopped; no sum was changed")
 
 
-def release_newest(work: Work, item: StockItem, place: StockPlace, number: int, why: str) -> None:
+def release_newest(work: Work, item: Item, place: StockPlace, number: int, why: str) -> None:
     """Let go of so many reserved pieces that are not there, the newest reservation first, inside the caller's
     transaction.
     """

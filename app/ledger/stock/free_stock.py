@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from app.ledger.catalog.price_queries import entered_bench_terms
 from app.ledger.stock.movements import Quantity, quantities
 from app.ledger.stock.on_order import open_lines
-from app.ledger.tables import SHELF, CatalogRow, ItemKind, Maker, StockItem
+from app.ledger.tables import SHELF, Item, ItemKind, Maker
 from app.pricing import BenchTerms, add_working_days, lead_time_of, show_day
 from app.validation import counted
 
@@ -96,9 +96,10 @@ class Drawn:
 
 @dataclass(frozen=True, slots=True)
 class _Listed:
-    """An item of stock, as far as its leads tell."""
+    """An item, as far as its leads tell and whether a maker's list has it as stocked."""
 
     id: int
+    is_stocked: bool
     lead_days: int | None
     finish: str
 
@@ -114,7 +115,6 @@ class FreeStock:
         self._today = today
         self._terms = terms
         self._items = _items_of(session, wanted)
-        self._stocked = _stocked_of(session, wanted)
         there = quantities(session, [one.id for one in self._items.values()], SHELF)
         self._free = {id_: one.free for id_, one in there.items() if one.is_counted}
         makers = sa.select(Maker.id, Maker.finish_leads, Maker.lead_days)
@@ -145,7 +145,8 @@ class FreeStock:
         is_counted = item is not None and item.id in self._free
         own = self._draw(item, left)
         left -= own
-        is_stocked = (wanted.maker_id, wanted.code) in self._stocked
+        # As long as nobody counts it: cylinders that the catalog calls stocked, and all that is no cylinder.
+        is_stocked = not wanted.stand_in or (item is not None and item.is_stocked)
         sort = wanted.stand_in if wanted.is_keyed or (is_stocked and not is_counted) else ""
         pool = self._items.get(_unpinned_key(sort)) if sort else None
         unpinned = self._draw_unpinned(sort, pool, left)
@@ -214,8 +215,8 @@ def unpinned_on_shelf(session: Session, day: date) -> dict[str, Quantity]:
     """Type → cylinders without pins that lie on the shelf; of one that nobody counted, what the bench's terms say."""
     terms = entered_bench_terms(session, day)
     by_terms = {sort.value: Quantity(count) for sort, count in terms.uncombinated_on_hand.items()} if terms else {}
-    rows = sa.select(StockItem.id, StockItem.code).where(StockItem.kind == ItemKind.UNPINNED)
-    types = dict(session.execute(rows.order_by(StockItem.code)).all())
+    rows = sa.select(Item.id, Item.code).where(Item.kind == ItemKind.UNPINNED)
+    types = dict(session.execute(rows.order_by(Item.code)).all())
     there = quantities(session, types, SHELF)
     return by_terms | {sort: there[item_id] for item_id, sort in types.items() if there[item_id].is_counted}
 
@@ -230,29 +231,13 @@ def _unpinned_key(cylinder_type: str) -> _Key:
 def _items_of(session: Session, wanted: Sequence[Wanted]) -> dict[_Key, _Listed]:
     codes = {one.code for one in wanted} | {one.stand_in for one in wanted}
     rows = sa.select(
-        StockItem.id, StockItem.maker_id, StockItem.kind, StockItem.code, StockItem.lead_days, StockItem.finish
-    ).where(StockItem.code.in_(codes - {""}), StockItem.kind != ItemKind.PIN)
+        Item.id, Item.maker_id, Item.kind, Item.code, Item.is_stocked, Item.lead_days, Item.finish
+    ).where(Item.code.in_(codes - {""}), Item.kind != ItemKind.PIN)
     found: dict[_Key, _Listed] = {}
-    for id_, maker_id, kind, code, lead_days, finish in session.execute(rows.order_by(StockItem.id)):
+    for id_, maker_id, kind, code, is_stocked, lead_days, finish in session.execute(rows.order_by(Item.id)):
         key = _unpinned_key(code) if kind is ItemKind.UNPINNED else (maker_id, code)
-        found.setdefault(key, _Listed(id_, lead_days, finish))
+        found.setdefault(key, _Listed(id_, is_stocked, lead_days, finish))
     return found
-
-
-def _stocked_of(session: Session, wanted: Sequence[Wanted]) -> set[_Key]:
-    """What counts as being there as long as nobody counts it: cylinders that the catalog calls stocked, and all that
-    is no cylinder.
-    """
-    cylinders = {one.code for one in wanted if one.stand_in}
-    rows = sa.select(CatalogRow.maker_id, CatalogRow.part_number)
-    stocked = (
-        []
-        if not cylinders
-        else session.execute(rows.where(CatalogRow.part_number.in_(cylinders), CatalogRow.is_stocked)).all()
-    )
-    return {(maker_id, code) for maker_id, code in stocked} | {
-        (one.maker_id, one.code) for one in wanted if not one.stand_in
-    }
 
 
 def supply_words(taken: Sequence[Drawn], of: str = "") -> str:

@@ -7,7 +7,7 @@ import sqlalchemy as sa
 
 from app.errors import Problem, Problems
 from app.ledger.stock.counts import MOST_FOUND, release_newest
-from app.ledger.stock.items import fault_of_barcode, get_stock_item, item_for, name_item, unpinned_item
+from app.ledger.stock.items import fault_of_barcode, get_stock_item, name_item
 from app.ledger.stock.movements import lock_item, move_stock, quantity_of
 from app.ledger.stock.needs import reserve_waiting
 from app.ledger.store.engine import get_row, get_version, transaction
@@ -16,14 +16,14 @@ from app.ledger.store.events import record
 from app.ledger.store.records import check_texts, set_changed
 from app.ledger.store.work import Work
 from app.ledger.tables import (
+    Item,
     MovementKind,
     PlaceKind,
     Role,
-    StockItem,
     StockMovement,
     StockPlace,
 )
-from app.pricing import MAX_CENTS, CylinderType
+from app.pricing import MAX_CENTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +131,7 @@ def move_between(work: Work, item_id: int, form: ShelfForm, to_id: int) -> None:
         _record(work, item, "stock moved", f"{name_item(item)}: {number:,} from {place.name} to {there.name}")
 
 
-def _at(work: Work, item_id: int, form: ShelfForm, least: int = 0) -> tuple[StockItem, StockPlace]:
+def _at(work: Work, item_id: int, form: ShelfForm, least: int = 0) -> tuple[Item, StockPlace]:
     if form.quantity < least:
         raise LedgerError("quantity", f"Enter a whole number, {least} or more.")
     check_texts(form, StockMovement)
@@ -139,28 +139,14 @@ def _at(work: Work, item_id: int, form: ShelfForm, least: int = 0) -> tuple[Stoc
     return get_stock_item(work.session, item_id), get_row(work.session, StockPlace, form.place_id, "place")
 
 
-def list_item(work: Work, code: str, maker_id: int | None = None) -> StockItem:
-    """Make something of a catalog or of the price book an item of stock, or a type of cylinders without pins; the
-    item where it is one.
-    """
-    work.require(Role.COUNTER, Role.BENCH)
-    with transaction(work.session):
-        newest = work.session.scalar(sa.select(sa.func.max(StockItem.id))) or 0
-        is_unpinned = maker_id is None and code in list(CylinderType)
-        item = unpinned_item(work, code) if is_unpinned else item_for(work, None, code, maker_id)
-        if item.id > newest:
-            _record(work, item, "stock listed", f"{name_item(item)} is an item of stock")
-        return item
-
-
 def change_item(
     work: Work, item_id: int, version: int, form: ItemForm, *, is_barcode_meant: bool = False
-) -> StockItem:
+) -> Item:
     """Change what is kept of an item; events say what. Problems by field, on `is_barcode_meant` where a new barcode
     has a check digit that does not fit, and that was not said yet.
     """
     work.require_owner()
-    check_texts(form, StockItem)
+    check_texts(form, Item)
     problems = [
         Problem(field, "Enter a whole number, 0 or more.")
         for field in ("reorder_point", "reorder_to", "lead_days", "cost_cents")
@@ -179,7 +165,7 @@ def change_item(
     if problems:
         raise Problems(problems)
     with transaction(work.session):
-        item = get_version(work.session, StockItem, item_id, "item of stock", version)
+        item = get_version(work.session, Item, item_id, "item of stock", version)
         if form.barcode != item.barcode and not is_barcode_meant and (fault := fault_of_barcode(form.barcode)):
             raise LedgerError("is_barcode_meant", f"{fault} Scan it again, or tick this to keep it all the same.")
         changed = set_changed(item, asdict(form))
@@ -208,5 +194,5 @@ def set_place(work: Work, name: str, kind: PlaceKind, place_id: int | None = Non
         return place
 
 
-def _record(work: Work, item: StockItem, kind: str, summary: str) -> None:
+def _record(work: Work, item: Item, kind: str, summary: str) -> None:
     record(work, kind, f"stock item {item.id}", summary)

@@ -15,7 +15,7 @@ from app.ledger.stock.items import name_item
 from app.ledger.store.engine import get_row
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import SHELF, MovementKind, StockItem, StockMovement, StockPlace
+from app.ledger.tables import SHELF, Item, MovementKind, StockMovement, StockPlace
 
 _STEP = 10_000  # SQLite takes 32,766 values in one question
 _MOST_WHY = 200
@@ -79,9 +79,7 @@ def is_counted(session: Session, item_ids: Collection[int]) -> frozenset[int]:
     """Those of the items that somebody counted."""
     found: set[int] = set()
     for some in _steps(item_ids):
-        rows = sa.select(StockItem.id).where(
-            StockItem.id.in_(some), sa.exists().where(StockMovement.item_id == StockItem.id)
-        )
+        rows = sa.select(Item.id).where(Item.id.in_(some), Item.is_counted)
         found |= set(session.scalars(rows))
     return frozenset(found)
 
@@ -93,7 +91,7 @@ def _steps(item_ids: Collection[int]) -> Iterator[Sequence[int]]:
 
 def move_stock(
     work: Work,
-    item: StockItem,
+    item: Item,
     kind: MovementKind,
     *,
     on_hand: int = 0,
@@ -135,6 +133,8 @@ def move_stock(
     )
     session.add(moved)
     session.flush()
+    if not item.is_counted:  # by a statement of its own: the item is no other version by it
+        session.execute(sa.update(Item).where(Item.id == item.id).values(is_counted=True))
     return moved
 
 
@@ -145,7 +145,7 @@ def newest_movement(session: Session) -> int:
 
 def lock_item(session: Session, item_id: int) -> None:
     """Let nobody else move an item until the transaction ends."""
-    session.execute(sa.select(StockItem.id).where(StockItem.id == item_id).with_for_update())
+    session.execute(sa.select(Item.id).where(Item.id == item_id).with_for_update())
 
 
 def may_change(kind: MovementKind, on_hand: int, reserved: int) -> bool:
@@ -162,9 +162,7 @@ def _sign(number: int) -> int:
     return (number > 0) - (number < 0)
 
 
-def _refusal(
-    item: StockItem, place: StockPlace, sums: Quantity, kind: MovementKind, on_hand: int, reserved: int
-) -> str:
+def _refusal(item: Item, place: StockPlace, sums: Quantity, kind: MovementKind, on_hand: int, reserved: int) -> str:
     """Why not, in figures, and what to do."""
     said = f"{name_item(item)} at {place.name}: {sums.on_hand:,} on hand"
     if sums.reserved:

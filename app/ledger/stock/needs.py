@@ -5,23 +5,23 @@ reserved under it all the same. What is reserved and out are sums of the movemen
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
+from app.ledger.catalog.maker_queries import get_item
 from app.ledger.catalog.price_queries import entered_bench_terms
 from app.ledger.stock.free_stock import NO_DAY, Coming, FreeStock, Wanted
-from app.ledger.stock.items import item_for, unpinned_item
+from app.ledger.stock.items import unpinned_item
 from app.ledger.stock.movements import is_counted, move_stock, quantities
 from app.ledger.stock.on_order import OPEN
-from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     SHELF,
-    CatalogRow,
+    Item,
     ItemKind,
     Job,
     MovementKind,
@@ -29,7 +29,6 @@ from app.ledger.tables import (
     PurchaseLine,
     PurchaseOrder,
     PurchaseShare,
-    StockItem,
     StockMovement,
 )
 from app.pricing import BenchTerms
@@ -114,32 +113,28 @@ def _count_as_terms_do(work: Work, terms: BenchTerms, types: Collection[str]) ->
                 move_stock(work, item, MovementKind.COUNTED, on_hand=count, why="as the bench's terms counted them")
 
 
-def _item_of(work: Work, wanted: Wanted) -> StockItem:
-    """The item that is wanted; made by what was sold where neither catalog nor price book have it any more."""
+def _item_of(work: Work, wanted: Wanted) -> Item:
+    """The item that is wanted; made by what was sold where the book has no such number: a maker composed it."""
     if not wanted.code:
         return unpinned_item(work, wanted.stand_in)
-    kind = ItemKind.BLANK if wanted.is_blank else None
-    if wanted.maker_id is None:
-        kind = ItemKind.PART if wanted.stand_in else ItemKind.GOODS
-    try:
-        return item_for(work, kind, wanted.code, wanted.maker_id)
-    except LedgerError:
-        item = StockItem(
-            maker_id=wanted.maker_id,
-            kind=kind or ItemKind.PART,
-            code=wanted.code,
-            words=wanted.words[:300],
-            cylinder_type=wanted.stand_in,
-            finish=wanted.finish[:24],
-        )
-        work.session.add(item)
-        work.session.flush()
+    if (item := get_item(work.session, wanted.maker_id, wanted.code)) is not None:
         return item
+    kind = ItemKind.BLANK if wanted.is_blank else ItemKind.PART if wanted.stand_in else ItemKind.GOODS
+    item = Item(
+        maker_id=wanted.maker_id,
+        kind=kind,
+        code=wanted.code,
+        category={ItemKind.BLANK: "key_blank", ItemKind.PART: "cylinder"}.get(kind, "hardware"),
+        words=wanted.words[:300],
+        cylinder_type=wanted.stand_in,
+        finish=wanted.finish[:24],
+    )
+    work.session.add(item)
+    work.session.flush()
+    return item
 
 
-def _reserve(
-    work: Work, job: Job, need: Need, item: StockItem, count: int, *, order_line_id: int | None = None
-) -> None:
+def _reserve(work: Work, job: Job, need: Need, item: Item, count: int, *, order_line_id: int | None = None) -> None:
     if count:
         move_stock(
             work,
@@ -157,7 +152,7 @@ def release_needs(work: Work, job: Job, why: str) -> None:
     """Let go what is still kept for a job, inside the caller's transaction: it was canceled, or is over. What is
     free by that goes to those who wait for it.
     """
-    freed: dict[int, StockItem] = {}
+    freed: dict[int, Item] = {}
     for need in _open(work.session, Need.job_id == job.id):
         for item, count in _held(work.session, need).items():
             move_stock(work, item, MovementKind.RELEASED, reserved=-count, why=why, job_id=job.id, need_id=need.id)
@@ -196,7 +191,7 @@ def reserve_received(work: Work, line: PurchaseLine, quantity: int) -> None:
         reserve_waiting(work, line.item)
 
 
-def reserve_waiting(work: Work, item: StockItem) -> None:
+def reserve_waiting(work: Work, item: Item) -> None:
     """Reserve what is free of an item for the jobs that wait for it, the earliest day first, inside the caller's
     transaction: to be asked after a count, or whatever else brings pieces.
     """
@@ -205,7 +200,7 @@ def reserve_waiting(work: Work, item: StockItem) -> None:
     if free <= 0:
         return
     if item.kind is ItemKind.UNPINNED:
-        like = sa.select(StockItem.id).where(StockItem.cylinder_type == item.cylinder_type)
+        like = sa.select(Item.id).where(Item.cylinder_type == item.cylinder_type)
         waiting = _open(session, Need.item_id.in_(like), Need.keyed_at == "shop")
     else:
         waiting = _open(session, Need.item_id == item.id, Need.keyed_at != "factory")
@@ -249,7 +244,7 @@ def take_out(work: Work, need: Need, quantity: int, kind: MovementKind) -> int:
 
 def needs_of(session: Session, job_id: int) -> list[NeedState]:
     """What a job takes and how far that is met, in the order of its lines, what no one line takes last."""
-    rows = sa.select(Need).where(Need.job_id == job_id).options(joinedload(Need.item).joinedload(StockItem.maker))
+    rows = sa.select(Need).where(Need.job_id == job_id).options(joinedload(Need.item).joinedload(Item.maker))
     return _states(
         session, session.scalars(rows.order_by(Need.line_number.is_(None), Need.line_number, Need.id)).all()
     )
@@ -285,7 +280,7 @@ def _sums(session: Session, need_ids: Sequence[int]) -> Mapping[int, _Sums]:
     return found
 
 
-def _held(session: Session, need: Need) -> dict[StockItem, int]:
+def _held(session: Session, need: Need) -> dict[Item, int]:
     """What is reserved for a need, the item that was sold first."""
     held = sa.func.sum(StockMovement.reserved)
     rows = session.execute(
@@ -295,7 +290,7 @@ def _held(session: Session, need: Need) -> dict[StockItem, int]:
         .having(held > 0)
     ).all()
     ordered = sorted(rows, key=lambda row: (row[0] != need.item_id, row[0]))
-    return {session.get_one(StockItem, item_id): int(count) for item_id, count in ordered}
+    return {session.get_one(Item, item_id): int(count) for item_id, count in ordered}
 
 
 def _states(session: Session, needs: Sequence[Need]) -> list[NeedState]:
@@ -304,14 +299,13 @@ def _states(session: Session, needs: Sequence[Need]) -> list[NeedState]:
     sums = _sums(session, [need.id for need in needs])
     on_order = _on_order(session, [need.id for need in needs])
     counted = is_counted(session, {need.item_id for need in needs})
-    there = _there_uncounted(session, [need.item for need in needs if need.item_id not in counted])
     states = []
     for need in needs:
         mine = sums[need.id]
         coming = tuple(on_order.get(need.id, ()))
         is_known = need.item_id in counted
         left = need.quantity - mine.out - mine.reserved - sum(one.quantity for one in coming)
-        if need.ended_at is not None or (not need.keyed_at and not is_known and need.item_id in there):
+        if need.ended_at is not None or (not need.keyed_at and not is_known and _is_there_uncounted(need.item)):
             left = 0
         states.append(NeedState(need, mine.reserved, mine.out, coming, max(0, left), is_known or mine != _Sums()))
     return states
@@ -337,13 +331,8 @@ def _on_order(session: Session, need_ids: Sequence[int]) -> Mapping[int, list[Co
     return found
 
 
-def _there_uncounted(session: Session, items: Iterable[StockItem]) -> set[int]:
-    """Those of the items, which nobody counts, that count as being there: what is no cylinder, and cylinders that the
-    catalog calls stocked.
+def _is_there_uncounted(item: Item) -> bool:
+    """Whether an item that nobody counts counts as being there: what is no cylinder, and cylinders that the catalog
+    calls stocked.
     """
-    parts = {(one.maker_id, one.code): one.id for one in items if one.cylinder_type}
-    there = {one.id for one in items if not one.cylinder_type}
-    rows = sa.select(CatalogRow.maker_id, CatalogRow.part_number).where(
-        CatalogRow.part_number.in_({code for _, code in parts}), CatalogRow.is_stocked
-    )
-    return there | {parts[maker_id, code] for maker_id, code in session.execute(rows) if (maker_id, code) in parts}
+    return item.is_stocked or not item.cylinder_type

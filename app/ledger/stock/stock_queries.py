@@ -19,18 +19,16 @@ from app.ledger.stock.pin_draws import unbooked_pins
 from app.ledger.store.engine import Page, page_of, place_of_page
 from app.ledger.store.vault import Vault
 from app.ledger.tables import (
-    CatalogRow,
+    Item,
     ItemKind,
     Job,
     Maker,
     MovementKind,
-    PriceBookRow,
     Role,
-    StockItem,
     StockMovement,
     StockPlace,
 )
-from app.pricing import CylinderType, count_working_days, reorder_point
+from app.pricing import count_working_days, reorder_point
 
 SIZE = 50
 _WENT_OUT = (MovementKind.USED, MovementKind.SOLD)
@@ -55,7 +53,7 @@ class StockFilter:
 class StockRow:
     """An item of the list with what is there of it."""
 
-    item: StockItem
+    item: Item
     quantity: Quantity
     on_order: int = 0
 
@@ -85,7 +83,7 @@ def list_stock(session: Session, vault: Vault, role: Role, wanted: StockFilter, 
 
 
 def with_pins(
-    session: Session, vault: Vault, items: Sequence[StockItem], sums: dict[int, Quantity]
+    session: Session, vault: Vault, items: Sequence[Item], sums: dict[int, Quantity]
 ) -> dict[int, Quantity]:
     """The sums, those of pins less what was drawn and is not among movements yet."""
     specs = {item.spec_id for item in items if item.kind is ItemKind.PIN and item.spec_id is not None}
@@ -99,29 +97,29 @@ def with_pins(
     return less
 
 
-def _items(role: Role, wanted: StockFilter) -> sa.Select[StockItem]:
-    rows = sa.select(StockItem).options(WITH_MAKER)
+def _items(role: Role, wanted: StockFilter) -> sa.Select[Item]:
+    rows = sa.select(Item).options(WITH_MAKER)
     if role is Role.COUNTER:
-        rows = rows.where(StockItem.kind != ItemKind.PIN)
+        rows = rows.where(Item.kind != ItemKind.PIN)
     for word in wanted.words.split():
         like = code_pattern(word)
-        columns = (StockItem.code, StockItem.words, StockItem.bin, StockItem.barcode)
+        columns = (Item.code, Item.words, Item.bin, Item.barcode)
         rows = rows.where(sa.or_(*(column.ilike(like, escape="\\") for column in columns)))
     if wanted.maker_id is not None:
-        rows = rows.where(StockItem.maker_id == wanted.maker_id)
+        rows = rows.where(Item.maker_id == wanted.maker_id)
     if wanted.kind is not None:
-        rows = rows.where(StockItem.kind == wanted.kind)
+        rows = rows.where(Item.kind == wanted.kind)
     if wanted.place_id is not None:
-        there = sa.exists().where(StockMovement.item_id == StockItem.id, StockMovement.place_id == wanted.place_id)
-        rows = rows.where(there)
+        there = sa.exists().where(StockMovement.item_id == Item.id, StockMovement.place_id == wanted.place_id)
+        rows = rows.where(Item.is_counted, there)
     if wanted.is_below:
         free = sa.select(sa.func.sum(StockMovement.on_hand - StockMovement.reserved))
-        free = free.where(StockMovement.item_id == StockItem.id)
+        free = free.where(StockMovement.item_id == Item.id)
         if wanted.place_id is not None:
             free = free.where(StockMovement.place_id == wanted.place_id)
-        at_or_below = free.scalar_subquery() <= StockItem.reorder_point
-        rows = rows.where(StockItem.reorder_point.is_not(None), at_or_below)
-    return rows.order_by(StockItem.code, StockItem.id)
+        at_or_below = free.scalar_subquery() <= Item.reorder_point
+        rows = rows.where(Item.reorder_point.is_not(None), at_or_below)
+    return rows.order_by(Item.code, Item.id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +187,7 @@ class SteadyUse:
         return reorder_point(self.used, self.days, self.lead_days)
 
 
-def steady_use(session: Session, item: StockItem, now: datetime) -> SteadyUse | None:
+def steady_use(session: Session, item: Item, now: datetime) -> SteadyUse | None:
     """What went out of an item within a year, or since it was counted first; None where nothing did, or nobody knows
     how long an order takes.
     """
@@ -214,31 +212,11 @@ def list_places(session: Session) -> Sequence[StockPlace]:
     return session.scalars(sa.select(StockPlace).order_by(StockPlace.id)).all()
 
 
-@dataclass(frozen=True, slots=True)
-class Scanned:
-    """What a code is: items of stock with just this code or barcode, else what could be made one."""
-
-    items: Sequence[StockItem]
-    catalog: Sequence[CatalogRow] = ()
-    prices: Sequence[str] = ()
-    cylinder_type: str = ""  # of cylinders without pins, whatever their number
-
-
-def scan(session: Session, role: Role, code: str) -> Scanned:
-    """What somebody typed, or a barcode reader did, letters large or small."""
+def scan(session: Session, role: Role, code: str) -> Sequence[Item]:
+    """The items with just this code or barcode, as typed or as a reader does it, letters large or small."""
     ways = [code, *spellings(code)] if code else []
-    is_it = sa.or_(StockItem.code.in_(ways), sa.and_(StockItem.barcode != "", StockItem.barcode.in_(ways)))
-    rows = sa.select(StockItem).where(is_it).options(WITH_MAKER).order_by(StockItem.id).limit(20)
+    is_it = sa.or_(Item.code.in_(ways), sa.and_(Item.barcode != "", Item.barcode.in_(ways)))
+    rows = sa.select(Item).where(is_it).options(WITH_MAKER).order_by(Item.id).limit(20)
     if role is Role.COUNTER:
-        rows = rows.where(StockItem.kind != ItemKind.PIN)
-    items = session.scalars(rows).all()
-    if items or not ways:
-        return Scanned(items)
-    catalog = sa.select(CatalogRow).join(Maker).where(CatalogRow.part_number.in_(ways))
-    prices = sa.select(PriceBookRow.code).where(PriceBookRow.code.in_(ways), PriceBookRow.kind == "goods").distinct()
-    return Scanned(
-        (),
-        session.scalars(catalog.options(joinedload(CatalogRow.maker)).order_by(CatalogRow.id).limit(20)).all(),
-        session.scalars(prices.order_by(PriceBookRow.code)).all(),
-        code.lower() if code.lower() in list(CylinderType) else "",
-    )
+        rows = rows.where(Item.kind != ItemKind.PIN)
+    return session.scalars(rows).all()

@@ -8,6 +8,7 @@ from app.ledger.tables.doors import Cylinder, CylinderOperator, CylinderState, D
 from app.ledger.tables.events import Counter, Event, HouseIdentity, VaultCheck
 from app.ledger.tables.hand_overs import HandedLine, HandOverRow
 from app.ledger.tables.imports import Import, ImportMapping
+from app.ledger.tables.items import Item, ItemKind
 from app.ledger.tables.jobs import (
     LATE_STAGES,
     MOVES,
@@ -36,7 +37,7 @@ from app.ledger.tables.keysystems import (
 )
 from app.ledger.tables.losses import Loss
 from app.ledger.tables.maker_papers import MakerPaper, MakerPaperPage, PageNote, PageTopic
-from app.ledger.tables.makers import CatalogRow, FactoryTermsRow, Keyway, Maker, SpecRow
+from app.ledger.tables.makers import FactoryTermsRow, Keyway, Maker, SpecRow
 from app.ledger.tables.money import (
     ACCOUNT_NUMBERS,
     INVOICE_NUMBERS,
@@ -77,13 +78,11 @@ from app.ledger.tables.prices import (
 from app.ledger.tables.returns import RETURN_NUMBERS, ClaimState, GoodsReturn, MakerClaim, ReturnCondition, ReturnLine
 from app.ledger.tables.stock import (
     SHELF,
-    ItemKind,
     MovementKind,
     PinDraw,
     PlaceKind,
     StockCount,
     StockCountLine,
-    StockItem,
     StockMovement,
     StockPlace,
 )
@@ -109,7 +108,6 @@ __all__ = [
     "BenchTimeRow",
     "Bitting",
     "BorneBy",
-    "CatalogRow",
     "ClaimState",
     "Contact",
     "Counted",
@@ -139,6 +137,7 @@ __all__ = [
     "Invoice",
     "InvoiceKind",
     "InvoiceLine",
+    "Item",
     "ItemKind",
     "Job",
     "JobFile",
@@ -195,7 +194,6 @@ __all__ = [
     "Stage",
     "StockCount",
     "StockCountLine",
-    "StockItem",
     "StockMovement",
     "StockPlace",
     "TaxRuleRow",

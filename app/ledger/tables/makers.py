@@ -1,4 +1,4 @@
-"""Tables: makers, their keyways, catalog items, dated factory terms, and bitting specs."""
+"""Tables: makers, their keyways, dated factory terms, and bitting specs."""
 
 from datetime import date
 from typing import Any
@@ -30,7 +30,6 @@ class Maker(Versioned, Base):
     finish_leads: Mapped[dict[str, int]] = mapped_column(sa.JSON, server_default="{}", default=dict)
 
     keyways: "Mapped[list[Keyway]]" = relationship(back_populates="maker", order_by="Keyway.code")
-    items: "Mapped[list[CatalogRow]]" = relationship(back_populates="maker")
 
 
 class SpecRow(Versioned, Base):
@@ -57,25 +56,6 @@ class Keyway(Base):
 
     maker: Mapped[Maker] = relationship(back_populates="keyways")
     spec: Mapped[SpecRow] = relationship()
-
-
-class CatalogRow(Versioned, Base):
-    """Something a maker sells by part number. Cents are each; `attributes` is `fitting`'s JSON of a cylinder."""
-
-    __tablename__ = "catalogue_items"
-    __table_args__ = (sa.UniqueConstraint("maker_id", "part_number"),)
-
-    id: Mapped[int] = mapped_column(primary_key=True)
-    maker_id: Mapped[int] = mapped_column(sa.ForeignKey("makers.id"), index=True)
-    part_number: Mapped[str] = mapped_column(sa.String(80), index=True)
-    category: Mapped[str] = mapped_column(sa.String(40))
-    description: Mapped[str] = mapped_column(sa.String(300))
-    attributes: Mapped[dict[str, Any]] = mapped_column(sa.JSON, default=dict)
-    cost_cents: Mapped[int]
-    list_cents: Mapped[int]
-    is_stocked: Mapped[bool] = mapped_column(default=False)
-
-    maker: Mapped[Maker] = relationship(back_populates="items")
 
 
 class FactoryTermsRow(Base):

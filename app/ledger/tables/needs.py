@@ -6,8 +6,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from app.ledger.tables.base import Base, UTCDateTime
+from app.ledger.tables.items import Item
 from app.ledger.tables.jobs import Job
-from app.ledger.tables.stock import StockItem
 
 
 class Need(Base):
@@ -27,7 +27,7 @@ class Need(Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     job_id: Mapped[int] = mapped_column(sa.ForeignKey("jobs.id"), index=True)
     line_number: Mapped[int | None]
-    item_id: Mapped[int] = mapped_column(sa.ForeignKey("stock_items.id"))
+    item_id: Mapped[int] = mapped_column(sa.ForeignKey("items.id"))
     quantity: Mapped[int]
     keyed_at: Mapped[str] = mapped_column(sa.String(12), default="")
     needed_on: Mapped[date | None]
@@ -35,4 +35,4 @@ class Need(Base):
     ended_at: Mapped[datetime | None] = mapped_column(UTCDateTime)
 
     job: Mapped[Job] = relationship()
-    item: Mapped[StockItem] = relationship()
+    item: Mapped[Item] = relationship()

@@ -7,10 +7,10 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from app.ledger.tables.base import Base, LongText, UTCDateTime, Versioned, choice, refuse_changes
+from app.ledger.tables.items import Item
 from app.ledger.tables.jobs import Job
 from app.ledger.tables.makers import Maker
 from app.ledger.tables.needs import Need
-from app.ledger.tables.stock import StockItem
 from app.ledger.tables.users import User
 
 ORDER_NUMBERS = "purchase order"  # the name of its counter
@@ -102,7 +102,7 @@ class PurchaseLine(Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     order_id: Mapped[int] = mapped_column(sa.ForeignKey("purchase_orders.id"), index=True)
     number: Mapped[int]
-    item_id: Mapped[int] = mapped_column(sa.ForeignKey("stock_items.id"), index=True)
+    item_id: Mapped[int] = mapped_column(sa.ForeignKey("items.id"), index=True)
     quantity: Mapped[int]
     unit_cents: Mapped[int]
     confirmed_cents: Mapped[int | None]
@@ -110,7 +110,7 @@ class PurchaseLine(Base):
     canceled: Mapped[int] = mapped_column(default=0)
 
     order: Mapped[PurchaseOrder] = relationship(back_populates="lines")
-    item: Mapped[StockItem] = relationship()
+    item: Mapped[Item] = relationship()
     shares: "Mapped[list[PurchaseShare]]" = relationship(order_by="PurchaseShare.id", cascade="all, delete-orphan")
     received: "Mapped[list[DeliveryLine]]" = relationship(back_populates="line", order_by="DeliveryLine.id")
 
@@ -166,14 +166,14 @@ class DeliveryLine(Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     delivery_id: Mapped[int] = mapped_column(sa.ForeignKey("deliveries.id"), index=True)
     line_id: Mapped[int | None] = mapped_column(sa.ForeignKey("purchase_lines.id"), index=True)
-    item_id: Mapped[int] = mapped_column(sa.ForeignKey("stock_items.id"))
+    item_id: Mapped[int] = mapped_column(sa.ForeignKey("items.id"))
     good: Mapped[int] = mapped_column(default=0)
     damaged: Mapped[int] = mapped_column(default=0)
     wrong: Mapped[int] = mapped_column(default=0)
     sent_back: Mapped[int] = mapped_column(default=0)
     note: Mapped[str] = mapped_column(sa.String(300), default="")
 
-    item: Mapped[StockItem] = relationship()
+    item: Mapped[Item] = relationship()
     line: Mapped[PurchaseLine | None] = relationship(back_populates="received")
 
 

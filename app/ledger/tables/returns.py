@@ -7,10 +7,10 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from app.ledger.tables.base import Base, UTCDateTime, Versioned, choice, refuse_changes
+from app.ledger.tables.items import Item
 from app.ledger.tables.jobs import Job, Payment
 from app.ledger.tables.makers import Maker
 from app.ledger.tables.money import Invoice
-from app.ledger.tables.stock import StockItem
 from app.ledger.tables.users import User
 from app.ledger.tables.warranties import Warranty
 
@@ -98,7 +98,7 @@ class MakerClaim(Versioned, Base):
 
     id: Mapped[int] = mapped_column(primary_key=True)
     maker_id: Mapped[int] = mapped_column(sa.ForeignKey("makers.id"), index=True)
-    item_id: Mapped[int | None] = mapped_column(sa.ForeignKey("stock_items.id"), index=True)
+    item_id: Mapped[int | None] = mapped_column(sa.ForeignKey("items.id"), index=True)
     words: Mapped[str] = mapped_column(sa.String(300), default="")  # what it is, where no item says it
     quantity: Mapped[int]
     job_id: Mapped[int | None] = mapped_column(sa.ForeignKey("jobs.id"), index=True)
@@ -114,7 +114,7 @@ class MakerClaim(Versioned, Base):
     answer: Mapped[str] = mapped_column(sa.String(300), default="")  # their number, what they say
 
     maker: Mapped[Maker] = relationship()
-    item: Mapped[StockItem | None] = relationship()
+    item: Mapped[Item | None] = relationship()
     job: Mapped[Job | None] = relationship()
     goods_return: Mapped[GoodsReturn | None] = relationship()
     warranty: Mapped[Warranty | None] = relationship()

@@ -1,4 +1,4 @@
-"""Tables: what lies on the shelf. Places, items, and their movements, whose sums are what is there."""
+"""Tables: what lies on the shelf. Places, and the movements of items, whose sums are what is there."""
 
 from datetime import datetime
 from enum import StrEnum
@@ -7,7 +7,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from app.ledger.tables.base import Base, UTCDateTime, Versioned, choice, refuse_changes
-from app.ledger.tables.makers import Maker, SpecRow
+from app.ledger.tables.items import Item
 from app.ledger.tables.users import User
 
 SHELF = 1
@@ -30,63 +30,6 @@ class StockPlace(Versioned, Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str] = mapped_column(sa.String(60), unique=True)
     kind: Mapped[PlaceKind] = mapped_column(choice(PlaceKind), default=PlaceKind.SHELF)
-
-
-class ItemKind(StrEnum):
-    """What an item is. UNPINNED: a cylinder without pins whose part number nobody told, known by its type alone."""
-
-    PART = "part"
-    BLANK = "blank"
-    CAM = "cam"
-    RING = "ring"
-    PIN = "pin"
-    GOODS = "goods"
-    UNPINNED = "unpinned"
-
-
-class StockItem(Versioned, Base):
-    """Something that lies on the shelf. How many do is the sum of its movements; until there is one, nobody counted.
-
-    maker_id: whose `code` it is; None of the price book's goods, pins and cylinders of no known number. cost_cents:
-    each. reorder_point: when free and ordered together fall to it, it is ordered up to `reorder_to`, in packs of
-    `pack_size`. lead_days: working days, where they differ from the maker's. spec_id, pin_kind and pin_size: a pin's.
-    """
-
-    __tablename__ = "stock_items"
-    __table_args__ = (
-        sa.UniqueConstraint("maker_id", "kind", "code"),
-        # A database takes two empty makers for different ones.
-        sa.Index(
-            "uq_stock_items_no_maker",
-            "kind",
-            "code",
-            unique=True,
-            sqlite_where=sa.text("maker_id IS NULL"),
-            postgresql_where=sa.text("maker_id IS NULL"),
-        ),
-        sa.Index("ix_stock_items_listed", "code", "id"),
-    )
-
-    id: Mapped[int] = mapped_column(primary_key=True)
-    maker_id: Mapped[int | None] = mapped_column(sa.ForeignKey("makers.id"))
-    code: Mapped[str] = mapped_column(sa.String(80))
-    kind: Mapped[ItemKind] = mapped_column(choice(ItemKind))
-    words: Mapped[str] = mapped_column(sa.String(300), default="")
-    cylinder_type: Mapped[str] = mapped_column(sa.String(24), default="")
-    finish: Mapped[str] = mapped_column(sa.String(24), default="")
-    spec_id: Mapped[int | None] = mapped_column(sa.ForeignKey("bitting_specs.id"), index=True)
-    pin_kind: Mapped[str | None] = mapped_column(sa.String(16))
-    pin_size: Mapped[int | None]
-    cost_cents: Mapped[int] = mapped_column(default=0)
-    reorder_point: Mapped[int | None] = mapped_column(index=True)
-    reorder_to: Mapped[int | None]
-    pack_size: Mapped[int] = mapped_column(default=1)
-    lead_days: Mapped[int | None]
-    bin: Mapped[str] = mapped_column(sa.String(40), default="", index=True)
-    barcode: Mapped[str] = mapped_column(sa.String(40), default="", index=True)
-
-    maker: Mapped[Maker | None] = relationship()
-    spec: Mapped[SpecRow | None] = relationship()
 
 
 class MovementKind(StrEnum):
@@ -114,7 +57,7 @@ class StockMovement(Base):
     __table_args__ = (sa.Index("ix_stock_movements_sums", "item_id", "place_id", "on_hand", "reserved"),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
-    item_id: Mapped[int] = mapped_column(sa.ForeignKey("stock_items.id"))
+    item_id: Mapped[int] = mapped_column(sa.ForeignKey("items.id"))
     place_id: Mapped[int] = mapped_column(sa.ForeignKey("stock_places.id"), default=SHELF)
     kind: Mapped[MovementKind] = mapped_column(choice(MovementKind))
     on_hand: Mapped[int] = mapped_column(default=0)
@@ -127,7 +70,7 @@ class StockMovement(Base):
     need_id: Mapped[int | None] = mapped_column(sa.ForeignKey("needs.id"), index=True)
     order_line_id: Mapped[int | None] = mapped_column(sa.ForeignKey("purchase_lines.id"), index=True)
 
-    item: Mapped[StockItem] = relationship()
+    item: Mapped[Item] = relationship()
     place: Mapped[StockPlace] = relationship()
     by: Mapped[User | None] = relationship()
 
@@ -163,14 +106,14 @@ class StockCountLine(Base):
 
     id: Mapped[int] = mapped_column(primary_key=True)
     count_id: Mapped[int] = mapped_column(sa.ForeignKey("stock_counts.id"))
-    item_id: Mapped[int] = mapped_column(sa.ForeignKey("stock_items.id"), index=True)
+    item_id: Mapped[int] = mapped_column(sa.ForeignKey("items.id"), index=True)
     found: Mapped[int | None]
     mark_id: Mapped[int]
     found_at: Mapped[datetime | None] = mapped_column(UTCDateTime)
     found_by_id: Mapped[int | None] = mapped_column(sa.ForeignKey("users.id"))
     difference: Mapped[int | None]
 
-    item: Mapped[StockItem] = relationship()
+    item: Mapped[Item] = relationship()
 
 
 class PinDraw(Base):

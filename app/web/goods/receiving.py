@@ -16,7 +16,7 @@ from app.ledger.goods.orders import find_scanned
 from app.ledger.goods.receiving import Came, CameOfLine, OverDo, receive, scan
 from app.ledger.stock.items import get_stock_item, name_item
 from app.ledger.store.errors import LedgerError
-from app.ledger.tables import Delivery, DeliveryLine, PurchaseLine, PurchaseOrder, Role, StockItem
+from app.ledger.tables import Delivery, DeliveryLine, Item, PurchaseLine, PurchaseOrder, Role
 from app.validation import counted
 from app.web.access import roles
 from app.web.fields import DayField, WholeField
@@ -39,23 +39,23 @@ class ReceiveForm(PageForm):
         """The box of a line."""
         return self[f"{what}_{line.id}"]
 
-    def other(self, item: StockItem) -> Any:
+    def other(self, item: Item) -> Any:
         """The pieces of an item that nobody ordered."""
         return self[f"other_{item.id}"]
 
-    def over(self, item: StockItem) -> Any:
+    def over(self, item: Item) -> Any:
         """What happens to them."""
         return self[f"otherover_{item.id}"]
 
 
-def _others() -> list[StockItem]:
+def _others() -> list[Item]:
     """The items on the page that nobody ordered."""
     session = current_work().session
     ids = dict.fromkeys(record_id(name[6:]) for name in request.form if name.startswith("other_"))
     return [get_stock_item(session, item_id) for item_id in ids if item_id]
 
 
-def _form(order: PurchaseOrder, others: Sequence[StockItem]) -> ReceiveForm:
+def _form(order: PurchaseOrder, others: Sequence[Item]) -> ReceiveForm:
     boxes: dict[str, Any] = {}
     for line in order.lines:
         code = line.item.code
@@ -82,7 +82,7 @@ def receive_page(order_id: int) -> ResponseReturnValue:
     return _render(order, form), 200
 
 
-def _render(order: PurchaseOrder, form: ReceiveForm, others: Sequence[StockItem] = (), said: str = "") -> str:
+def _render(order: PurchaseOrder, form: ReceiveForm, others: Sequence[Item] = (), said: str = "") -> str:
     return render_template(
         "goods/receive.html", order=order, form=form, others=others, said=said, came=good_of, left=to_come
     )
@@ -132,7 +132,7 @@ def _over(field: Any) -> OverDo:
     return known.get(typed(field), OverDo.ASK)
 
 
-def _count(order: PurchaseOrder, form: ReceiveForm, others: list[StockItem]) -> ResponseReturnValue:
+def _count(order: PurchaseOrder, form: ReceiveForm, others: list[Item]) -> ResponseReturnValue:
     """One piece more of what was scanned; nothing is on record yet."""
     work, found = current_work(), _SCANNED.fullmatch(typed(form.code))
     form.validate_on_submit()  # what is no number is told beside its box
@@ -163,7 +163,7 @@ def _count(order: PurchaseOrder, form: ReceiveForm, others: list[StockItem]) -> 
     return _render(order, form, others, f"{name}: {box.data:,}"), 200
 
 
-def _with(order: PurchaseOrder, form: ReceiveForm, others: Sequence[StockItem]) -> ReceiveForm:
+def _with(order: PurchaseOrder, form: ReceiveForm, others: Sequence[Item]) -> ReceiveForm:
     """The form again with a row for what was scanned and is not on the order."""
     again = _form(order, others)
     again.validate_on_submit()

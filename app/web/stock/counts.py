@@ -31,7 +31,7 @@ from app.ledger.stock.items import name_item
 from app.ledger.stock.stock_queries import list_places, maker_names, scan
 from app.ledger.store.numbers import stock_count_number
 from app.ledger.store.work import Work
-from app.ledger.tables import SHELF, ItemKind, Role, StockItem
+from app.ledger.tables import SHELF, Item, ItemKind, Role
 from app.validation import counted
 from app.web.access import roles
 from app.web.fields import DayField
@@ -48,7 +48,7 @@ SIZE = 25
 class BeginPage(PageForm):
     """What is counted."""
 
-    bin = text("Bins that begin with", StockItem.bin, hint="Empty: all.")
+    bin = text("Bins that begin with", Item.bin, hint="Empty: all.")
     words = text("Number or words", 120)
     not_since = DayField("Not counted since")
 
@@ -180,7 +180,7 @@ def _written(work: Work, count_id: int, found: dict[int, Found]) -> list[Problem
 def scan_item(count_id: int) -> ResponseReturnValue:
     """The line of what a barcode reader read; an item that was not part of the count becomes one."""
     form, work, code = PageForm(), current_work(), read_text(request.form, "code")
-    known = scan(work.session, work.actor.role, code).items
+    known = scan(work.session, work.actor.role, code)
     if len(known) != 1:
         which = "several items" if known else "no item of stock"
         return _count_page(count_id, [Problem("", f"“{code}” is {which}: look for it under Stock.")], status=422)

@@ -13,7 +13,6 @@ from app.ledger.stock.handling import (
     ShelfForm,
     change_item,
     count_item,
-    list_item,
     move_between,
     put_found,
     scrap_stock,
@@ -35,7 +34,7 @@ from app.ledger.stock.stock_queries import (
 )
 from app.ledger.store import Session
 from app.ledger.store.errors import NotFound
-from app.ledger.tables import SHELF, ItemKind, PlaceKind, Role, StockItem, StockMovement, StockPlace
+from app.ledger.tables import SHELF, Item, ItemKind, PlaceKind, Role, StockMovement, StockPlace
 from app.web.access import owner_only, roles
 from app.web.fields import CentsField, WholeField
 from app.web.forms_base import PageForm, SavedForm, flash_and_redirect, record_id, text, typed
@@ -63,31 +62,16 @@ def index() -> ResponseReturnValue:
         request.args.get("below") == "yes",
     )
     known = scan(work.session, current_user.role, words) if words and not wants_fragment() else None
-    if known is not None and len(known.items) == 1 and "page" not in request.args:
-        return redirect(url_for("stock.item", item_id=known.items[0].id), 303)
+    if known is not None and len(known) == 1 and "page" not in request.args:
+        return redirect(url_for("stock.item", item_id=known[0].id), 303)
     return render_template(
         "stock/_items.html" if wants_fragment() else "stock/index.html",
         found=list_stock(work.session, work.vault, current_user.role, wanted, read_page(request.args)),
         wanted=wanted,
-        known=known,
         makers=maker_names(work.session),
         kinds=[kind for kind in ItemKind if kind is not ItemKind.PIN or current_user.role is not Role.COUNTER],
         places=list_places(work.session),
-        form=PageForm(formdata=None),
     )
-
-
-@blueprint.post("/items")
-@roles(Role.COUNTER, Role.BENCH)
-def list_new() -> ResponseReturnValue:
-    """Something of a catalog, or of the price book, becomes an item of stock."""
-    code, maker = read_text(request.form, "code"), read_id(request.form, "maker")
-    form = PageForm()
-    done = form.run(lambda: list_item(current_work(), code, maker))
-    if done is None:
-        return flash_and_redirect(" ".join(form.form_errors) or "Nothing was listed.", "stock.index", q=code)
-    item = done.value
-    return flash_and_redirect(f"{name_item(item)} is an item of stock. Count it.", "stock.item", item_id=item.id)
 
 
 class ShelfPage(PageForm):
@@ -118,7 +102,7 @@ def item(item_id: int) -> ResponseReturnValue:
     return _item_page(_seen(item_id))
 
 
-def _seen(item_id: int) -> StockItem:
+def _seen(item_id: int) -> Item:
     """The item, where this person may look at it."""
     found = get_stock_item(request_session(), item_id)
     if found.kind is ItemKind.PIN and current_user.role is Role.COUNTER:
@@ -126,7 +110,7 @@ def _seen(item_id: int) -> StockItem:
     return found
 
 
-def _item_page(found: StockItem, form: ShelfPage | None = None) -> ResponseReturnValue:
+def _item_page(found: Item, form: ShelfPage | None = None) -> ResponseReturnValue:
     work = current_work()
     session = work.session
     newest = str(newest_movement(session))
@@ -184,7 +168,7 @@ def send_away(item_id: int) -> ResponseReturnValue:
     return _handled(found, use)
 
 
-def _handled(found: StockItem, use: Callable[[ShelfPage], str]) -> ResponseReturnValue:
+def _handled(found: Item, use: Callable[[ShelfPage], str]) -> ResponseReturnValue:
     form = ShelfPage()
     form.offer(request_session())
     if found.kind is ItemKind.PIN:
@@ -197,9 +181,9 @@ def _handled(found: StockItem, use: Callable[[ShelfPage], str]) -> ResponseRetur
 class ItemPage(SavedForm):
     """What is kept of an item."""
 
-    words = text("What it is", StockItem.words, needed="Enter what it is.")
-    bin = text("Bin", StockItem.bin, hint="Where on its shelf, as A-12.")
-    barcode = text("Barcode", StockItem.barcode, hint="As the reader types it.")
+    words = text("What it is", Item.words, needed="Enter what it is.")
+    bin = text("Bin", Item.bin, hint="Where on its shelf, as A-12.")
+    barcode = text("Barcode", Item.barcode, hint="As the reader types it.")
     is_barcode_meant = BooleanField("Keep this barcode as it is")
     cost_cents = CentsField("Cost", [InputRequired("Enter what one costs.")], description="Each.")
     reorder_point = WholeField("Reorder point", description="Order when no more than this are free. Empty: never.")

@@ -81,10 +81,17 @@ def test_every_row_of_an_earlier_release_is_there_afterwards(
     assert done is not None and (done.before, done.kept is not None) == (schema, True)
     after = rows(path)
     for pin in before.pop("pin_stock", ()):  # each is an item by now, which was counted
-        [item] = [one for one in after["stock_items"] if one["pin_size"] == pin["size"]]
+        [item] = [one for one in after["items"] if one["pin_size"] == pin["size"]]
         [moved] = [one for one in after["stock_movements"] if one["item_id"] == item["id"]]
         assert (item["spec_id"], item["pin_kind"]) == (pin["spec_id"], pin["kind"])
         assert (moved["kind"], moved["on_hand"]) == ("counted", pin["count"])
+    for sold in before.pop("catalogue_items"):  # what makers sell is an item of the one book
+        [item] = [
+            one for one in after["items"] if (one["maker_id"], one["code"]) == (sold["maker_id"], sold["part_number"])
+        ]
+        assert item["words"] == sold["description"]
+        same = ("category", "attributes", "cost_cents", "list_cents", "is_stocked")
+        assert [item[name] for name in same] == [sold[name] for name in same]
     for table, old in before.items():
         kept = [{name: row[name] for name in old[0]} for row in after[table][: len(old)]]
         if table == "counters":  # the upgrade is an event of its own

@@ -17,7 +17,7 @@ from app.ledger.catalog.sheets import find_sheet, sheet_rows, sheets_of
 from app.ledger.catalog.specs import read_spec
 from app.ledger.keysystems.bittings import change_spec
 from app.ledger.store.errors import NotAllowed, Stale, Taken
-from app.ledger.tables import CatalogRow, Event, Keyway, Maker, Role, SpecRow
+from app.ledger.tables import Event, Item, Keyway, Maker, Role, SpecRow
 from app.spreadsheets import table_bytes
 from tests.ledger.conftest import by
 
@@ -32,7 +32,7 @@ def ardent(work) -> Maker:
 
 
 def _count(work, maker: Maker) -> int:
-    return int(work.session.scalar(sa.select(sa.func.count(CatalogRow.id)).where(CatalogRow.maker == maker)))
+    return int(work.session.scalar(sa.select(sa.func.count(Item.list_cents)).where(Item.maker == maker)))
 
 
 def test_a_catalog_is_planned_then_loaded_with_its_attributes(work, ardent: Maker) -> None:

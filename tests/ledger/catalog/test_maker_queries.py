@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from app.ledger.catalog.maker_queries import ItemLookup, get_item, plain_numbers, spellings
-from app.ledger.tables import CatalogRow, Maker
+from app.ledger.tables import Item, ItemKind, Maker
 
 
 @pytest.fixture
@@ -17,11 +17,12 @@ def ardent(work) -> Maker:
     maker: Maker = work.session.scalar(sa.select(Maker).where(Maker.code == "ARD"))
     for number in ("Nm-1b", "Ring-Set Brass Polished"):
         work.session.add(
-            CatalogRow(
+            Item(
                 maker_id=maker.id,
-                part_number=number,
+                kind=ItemKind.GOODS,
+                code=number,
                 category="hardware",
-                description="x",
+                words="x",
                 cost_cents=1,
                 list_cents=2,
             )
@@ -57,7 +58,7 @@ def statements(session) -> Iterator[list[tuple[str, tuple]]]:
 )
 def test_a_number_is_found_however_it_is_typed(work, ardent: Maker, typed: str, found: str | None) -> None:
     item = get_item(work.session, ardent.id, typed)
-    assert (item.part_number if item else None) == found
+    assert (item.code if item else None) == found
 
 
 @pytest.mark.sqlite  # it reads SQLite's own plan of the query
@@ -80,8 +81,8 @@ def test_every_spelling_means_the_same_number(text: str) -> None:
 
 
 def test_many_numbers_are_looked_up_at_once_as_one_would_be(work, ardent) -> None:
-    items = work.session.scalars(sa.select(CatalogRow).where(CatalogRow.maker_id == ardent.id)).all()[:40]
-    typed = [*(item.part_number.lower() for item in items), "NM-1B", "ring-set brass polished", "NO-SUCH", "x" * 500]
+    items = work.session.scalars(sa.select(Item).where(Item.maker_id == ardent.id)).all()[:40]
+    typed = [*(item.code.lower() for item in items), "NM-1B", "ring-set brass polished", "NO-SUCH", "x" * 500]
     with statements(work.session) as seen:
         lookup = ItemLookup(work.session, typed)
         found = [lookup.get(ardent.id, number) for number in typed]

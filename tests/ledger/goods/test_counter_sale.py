@@ -12,7 +12,6 @@ from app.ledger.goods.pieces import LineCount, handed_lines
 from app.ledger.goods.shelf import there_now
 from app.ledger.money.owing import statement_of
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
-from app.ledger.stock.items import item_for
 from app.ledger.stock.movements import Quantity, move_stock, quantity_of
 from app.ledger.stock.needs import reserve_waiting
 from app.ledger.store.errors import LedgerError
@@ -21,7 +20,6 @@ from app.ledger.tables import (
     CylinderState,
     Event,
     Invoice,
-    ItemKind,
     Job,
     Key,
     KeyState,
@@ -34,6 +32,7 @@ from app.ledger.tables import (
 from app.pricing import KeyingKind
 from tests.ledger.conftest import by, customer_id
 from tests.ledger.test_main_job import accept, issued, mortise
+from tests.shelf import own_goods
 
 
 def quoted(work: Work, *lines: LineRequest) -> Job:
@@ -81,7 +80,7 @@ def test_what_the_bench_keys_while_he_waits_ends_in_one_press_once_it_is_ticked(
 
 def test_of_a_counted_shelf_no_more_goes_than_is_there_and_of_two_who_take_the_last_one_gets_it(work: Work) -> None:
     """Three cabinets sold and two on the shelf; then one more comes, and a second job was promised it too."""
-    cabinet = item_for(work, ItemKind.GOODS, "KEY-CABINET")
+    cabinet = own_goods(work, "KEY-CABINET")
     move_stock(work, cabinet, MovementKind.COUNTED, on_hand=2, why="first count")
     work.session.commit()
     job, other = (quoted(work, LineRequest(LineKind.HARDWARE, count, price_code="KEY-CABINET")) for count in (3, 1))

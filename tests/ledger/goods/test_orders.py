@@ -38,6 +38,7 @@ from app.ledger.store.work import Actor, Work
 from app.ledger.tables import (
     Delivery,
     Event,
+    Item,
     Job,
     Maker,
     Need,
@@ -45,7 +46,6 @@ from app.ledger.tables import (
     PurchaseLine,
     PurchaseOrder,
     Stage,
-    StockItem,
     User,
 )
 from tests import factories
@@ -73,8 +73,8 @@ class Shop:
     """A maker with a minimum of 500.00 and five working days; an item by the dozen, one by the piece; a job."""
 
     maker: Maker
-    dozen: StockItem
-    piece: StockItem
+    dozen: Item
+    piece: Item
     job: Job
     need: Need
 
@@ -82,10 +82,10 @@ class Shop:
 @pytest.fixture
 def shop(work: Work) -> Shop:
     maker = factories.MakerFactory(name="Ardent Brass", minimum_cents=50_000, lead_days=5, account_number="FQ-77")
-    dozen = factories.StockItemFactory(
+    dozen = factories.ItemFactory(
         maker=maker, code="A-DOZEN", cost_cents=1000, pack_size=12, reorder_point=2, reorder_to=12
     )
-    piece = factories.StockItemFactory(maker=maker, code="A-PIECE", cost_cents=2500, barcode="4006381333931")
+    piece = factories.ItemFactory(maker=maker, code="A-PIECE", cost_cents=2500, barcode="4006381333931")
     for item in (dozen, piece):
         factories.StockMovementFactory(item_id=item.id, on_hand=2)
     job = factories.JobFactory(
@@ -278,7 +278,7 @@ def test_more_than_ordered_is_asked_about(work: Work, shop: Shop) -> None:
 def test_what_nobody_ordered_and_is_kept_is_for_the_job_that_waits_for_it(work: Work, shop: Shop) -> None:
     """One lies there, a job waits for three of them, five come."""
     order, _, _ = sent(work, shop)
-    other = factories.StockItemFactory(maker=shop.maker, code="A-OTHER")
+    other = factories.ItemFactory(maker=shop.maker, code="A-OTHER")
     factories.StockMovementFactory(item_id=other.id, on_hand=1)
     work.session.add(Need(job=shop.job, line_number=2, item=other, quantity=3, made_at=NOW))
     work.session.commit()
@@ -290,7 +290,7 @@ def test_what_nobody_ordered_and_is_kept_is_for_the_job_that_waits_for_it(work: 
 def test_twenty_ordered_thirteen_accepted_seven_refused_owes_thirteen_and_stays_open(work: Work) -> None:
     """PO5, D: Sales and Leases outline p. 140 on UCC 2-607(1), online.flippingbook.com/view/223787047/141."""
     maker = factories.MakerFactory(name="Ardent Brass", lead_days=5)
-    factories.StockItemFactory(maker=maker, code="CASE", cost_cents=50_000, reorder_point=0, reorder_to=20)
+    factories.ItemFactory(maker=maker, code="CASE", cost_cents=50_000, reorder_point=0, reorder_to=20)
     (draft,) = make_drafts(work, ChosenToOrder([ticked(rows(work)["CASE"])]))
     order = send_order(work, draft.id, draft.version)
     (line,) = order.lines

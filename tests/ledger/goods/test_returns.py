@@ -20,7 +20,6 @@ from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.reports.sales import margin_of_job
 from app.ledger.stock.handling import set_place
-from app.ledger.stock.items import item_for
 from app.ledger.stock.movements import move_stock, quantity_of
 from app.ledger.store.work import Work
 from app.ledger.tables import (
@@ -31,7 +30,6 @@ from app.ledger.tables import (
     GoodsReturn,
     Invoice,
     InvoiceKind,
-    ItemKind,
     Job,
     Key,
     KeyState,
@@ -48,6 +46,7 @@ from tests.ledger.conftest import by, customer_id
 from tests.ledger.money.conftest import invoiced, paid
 from tests.ledger.test_main_job import accept, issued, mortise, openings
 from tests.reading import pdf_text
+from tests.shelf import own_goods
 
 GOOD, DEFECTIVE, SPOILED = ReturnCondition
 
@@ -67,7 +66,7 @@ def slip_of(work: Work, job: Job, back: GoodsReturn) -> bytes:
 
 
 def test_two_of_three_come_back_one_to_the_shelf_one_spoiled_and_the_money_less_the_charge(work: Work) -> None:
-    cabinet = item_for(work, ItemKind.GOODS, "KEY-CABINET")
+    cabinet = own_goods(work, "KEY-CABINET")
     move_stock(work, cabinet, MovementKind.COUNTED, on_hand=5, why="first count")
     work.session.commit()
     job = sold(work, 3)
@@ -196,7 +195,7 @@ def test_a_defective_cylinder_leaves_its_door_with_its_keys_and_is_claimed_of_it
 
 def test_a_good_piece_goes_back_to_the_van_where_that_is_said(work: Work) -> None:
     """Five were counted on the shelf and three sold: one that comes back to the van leaves two on the shelf."""
-    cabinet = item_for(work, ItemKind.GOODS, "KEY-CABINET")
+    cabinet = own_goods(work, "KEY-CABINET")
     move_stock(work, cabinet, MovementKind.COUNTED, on_hand=5, why="first count")
     work.session.commit()
     van, job = set_place(work, "Van 2", PlaceKind.VAN), sold(work, 3)

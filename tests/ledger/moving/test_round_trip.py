@@ -59,9 +59,7 @@ def work(config: Config) -> Iterator[Work]:
         for text in HOSTILE:
             factories.SiteFactory(customer=customer, name=text, address=text)
             factories.ContactFactory(customer=customer, name=text)
-        pins = factories.StockItemFactory(
-            kind=m.ItemKind.PIN, spec_id=keyed.system.spec_id, pin_kind="top", pin_size=3
-        )
+        pins = factories.ItemFactory(kind=m.ItemKind.PIN, spec_id=keyed.system.spec_id, pin_kind="top", pin_size=3)
         factories.StockMovementFactory(item_id=pins.id, why=HOSTILE[2], by_id=1)
         session.commit()
         yield made

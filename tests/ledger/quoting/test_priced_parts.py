@@ -9,7 +9,7 @@ from app.ledger.quoting.quoting import PricedQuote, price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest
 from app.ledger.store.engine import transaction
 from app.ledger.store.work import Work
-from app.ledger.tables import CatalogRow, LineKind, PriceBookRow
+from app.ledger.tables import Item, LineKind, PriceBookRow
 from app.pricing import KeyingKind
 from tests.ledger.quoting.test_key_lines import lantern
 
@@ -58,7 +58,7 @@ def test_an_entry_without_a_cost_has_the_catalogs(work: Work) -> None:
 
 def test_a_legal_number_that_the_price_book_alone_has_is_sold_and_keyed(work: Work) -> None:
     with transaction(work.session):
-        work.session.execute(sa.delete(CatalogRow).where(CatalogRow.part_number == "CAP2-Q1-66.SC"))
+        work.session.execute(sa.delete(Item).where(Item.code == "CAP2-Q1-66.SC"))
     priced = price_request(work, lantern(work, PART))
     assert [one.field for one in priced.problems] == ["lines.0.unit_price"]
     asked_for = replace(PART, unit_cents=5000, price_reason="the maker's word", cost_cents=2600)

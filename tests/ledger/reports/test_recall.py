@@ -13,7 +13,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Customer, CylinderState, Door, FormerName, KeySystem, Role, Stage
 from tests.bare import config, work
 from tests.factories import (
-    CatalogRowFactory,
+    CatalogItemFactory,
     ContactFactory,
     CustomerFactory,
     CylinderFactory,
@@ -37,7 +37,7 @@ def counter(session: Session, work_as: WorkAs) -> Work:
     another maker; a walk-in bought one for no door; a job that was canceled brought none."""
     with saving_into(session):
         ardent, north = MakerFactory(code="ARD", name="Ardent Brass"), MakerFactory(code="NOR", name="Northlight")
-        CatalogRowFactory(maker=ardent, part_number="A18M-Q3-66")
+        CatalogItemFactory(maker=ardent, code="A18M-Q3-66")
         flats, school, walk_in = (CustomerFactory(name=name) for name in ("Quay Flats", "Reed School", "A. Walker"))
         flats.phone, walk_in.phone = "555-0101", "555-0103"
         ContactFactory(customer=school, name="T. Gull", phone="")

@@ -155,7 +155,7 @@ def test_a_job_earns_what_became_of_it(work: Work) -> None:
     terms(6000, date(2025, 1, 1))
     lines = (("keying", "Keying", 4, 4_000, 3_000), ("cylinder", "A18M", 4, 20_000, 9_000))
     job = sold(factories.CustomerFactory(), day, *lines, ("off price", "Given back", 1, -5_000, 0), bench_minutes=30)
-    session, item = work.session, factories.StockItemFactory(code="A18M", cost_cents=2_250)
+    session, item = work.session, factories.ItemFactory(code="A18M", cost_cents=2_250)
     assert margin_of_job(work, job).is_another
     need = Need(job_id=job.id, line_number=1, item_id=item.id, quantity=4, made_at=NOW)
     order = PurchaseOrder(

@@ -12,7 +12,7 @@ from app.config import Config
 from app.ledger.care.opening import alembic_config, migrate
 from app.ledger.reports.search import search
 from app.ledger.search.words import SEARCHED, dialect_of, is_modelled, numbered, query_of, read_words, word_ids
-from app.ledger.tables import CatalogRow, Cylinder, Door, Job
+from app.ledger.tables import Cylinder, Door, Item, Job
 from tests import factories
 from tests.bare import config
 
@@ -167,7 +167,7 @@ def test_part_numbers_whatever_their_case_each_once(session: Session) -> None:
 
 
 def test_a_part_number_without_its_separators_or_with_others(session: Session) -> None:
-    factories.CatalogRowFactory(part_number="AB-M3-AQ1", description="Mortise cylinder")
+    factories.CatalogItemFactory(code="AB-M3-AQ1", words="Mortise cylinder")
     for number in ("AD-Q1-66", "A-DQ1.66", "AE-Q1-66"):
         factories.CylinderFactory(part_number=number)
     for text in ("abm3aq1", "ABM3", "ab m3 aq1", "AB/M3", "ab-m3-"):
@@ -181,9 +181,7 @@ def test_a_part_number_without_its_separators_or_with_others(session: Session) -
 
 
 @pytest.mark.sqlite
-@pytest.mark.parametrize(
-    ("model", "index"), [(Cylinder, "search_part_numbers"), (CatalogRow, "search_catalogue_numbers")]
-)
+@pytest.mark.parametrize(("model", "index"), [(Cylinder, "search_part_numbers"), (Item, "search_item_numbers")])
 def test_part_numbers_are_looked_up_in_their_index(session: Session, model: type, index: str) -> None:
     number = numbered("sqlite", model.part_number)  # type: ignore[attr-defined]
     asked = sa.select(number).where(number >= "ab", number < "ac").order_by(number)

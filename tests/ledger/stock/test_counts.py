@@ -36,7 +36,7 @@ from app.ledger.stock.movements import Quantity, move_stock, newest_movement, qu
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import ItemKind, MovementKind, Need, PlaceKind, StockCount, StockItem, StockMovement, User
+from app.ledger.tables import Item, ItemKind, MovementKind, Need, PlaceKind, StockCount, StockMovement, User
 from app.spreadsheets import csv_bytes
 from tests import factories
 
@@ -50,14 +50,14 @@ def saving(work: Work) -> Iterator[None]:
         yield
 
 
-def _move(work: Work, item: StockItem, kind: MovementKind, on_hand: int = 0, reserved: int = 0) -> None:
+def _move(work: Work, item: Item, kind: MovementKind, on_hand: int = 0, reserved: int = 0) -> None:
     with transaction(work.session):
         move_stock(work, item, kind, on_hand=on_hand, reserved=reserved, why="by the test")
 
 
-def _counting(work: Work, *counts: int) -> tuple[StockCount, list[StockItem]]:
+def _counting(work: Work, *counts: int) -> tuple[StockCount, list[Item]]:
     """Items of bin T-1 with so many each by the sums, and a count of that bin."""
-    items = [factories.StockItemFactory(code=f"T-{number}", bin="T-1", cost_cents=250) for number in counts]
+    items = [factories.ItemFactory(code=f"T-{number}", bin="T-1", cost_cents=250) for number in counts]
     for item, number in zip(items, counts, strict=True):
         _move(work, item, K.COUNTED, number)
     return begin_stock_count(work, CountChoice(bin="T-")), items
@@ -146,7 +146,7 @@ def test_the_first_count_lists_what_is_sold_from_the_shelf_and_goes_out_and_in_a
     # Of a catalog, of its key blanks and cams, and of the price book; no labor, no cut key, nothing to order.
     assert {"A18M-Q1-66.SC", "AK6-12", "AC-10", "AG-02", "RING-SET"} <= set(codes)
     assert not {"TRIP", "KEY-CUT", "AK6-56"} & set(codes)
-    kinds = dict(work.session.execute(sa.select(StockItem.code, StockItem.kind)).all())
+    kinds = dict(work.session.execute(sa.select(Item.code, Item.kind)).all())
     assert [kinds[code] for code in ("A18M-Q1-66.SC", "AK6-12", "AC-10", "AG-02", "RING-SET")] == [
         ItemKind.PART, ItemKind.BLANK, ItemKind.CAM, ItemKind.RING, ItemKind.GOODS,
     ]  # fmt: skip
@@ -155,7 +155,7 @@ def test_the_first_count_lists_what_is_sold_from_the_shelf_and_goes_out_and_in_a
     assert sorted(one.count for one in found.values()) == [0, 1250]
     enter_counts(work, count.id, found)
     save_count(work, count.id, plan_count(work.session, count).seal)
-    ids = dict(work.session.execute(sa.select(StockItem.code, StockItem.id)).all())
+    ids = dict(work.session.execute(sa.select(Item.code, Item.id)).all())
     assert quantity_of(work.session, ids["AK6-12"]) == Quantity(1250, 0, True)
     assert quantity_of(work.session, ids["RING-SET"]) == Quantity(0, 0, True)  # counted: there is none
     assert not quantity_of(work.session, ids["AC-10"]).is_counted
@@ -168,7 +168,7 @@ def test_the_first_count_lists_what_is_sold_from_the_shelf_and_goes_out_and_in_a
 
 
 def test_one_item_is_counted_found_moved_and_scrapped(work: Work) -> None:
-    item, van = factories.StockItemFactory(code="HINGE"), set_place(work, "Van 3", PlaceKind.VAN)
+    item, van = factories.ItemFactory(code="HINGE"), set_place(work, "Van 3", PlaceKind.VAN)
     with pytest.raises(LedgerError, match="HINGE was never counted: count all"):
         put_found(work, item.id, ShelfForm(2))
     assert count_item(work, item.id, ShelfForm(9, mark=newest_movement(work.session))) == 9
@@ -187,7 +187,7 @@ def test_one_item_is_counted_found_moved_and_scrapped(work: Work) -> None:
 
 
 def test_an_item_is_ordered_up_to_no_less_than_its_reorder_point(work: Work) -> None:
-    item = factories.StockItemFactory()
+    item = factories.ItemFactory()
     with pytest.raises(Problems) as refused:
         change_item(work, item.id, item.version, ItemForm("", reorder_point=8, reorder_to=7, pack_size=0))
     assert {problem.field for problem in refused.value.problems} == {"words", "reorder_to", "pack_size"}
@@ -202,7 +202,7 @@ def test_an_item_is_ordered_up_to_no_less_than_its_reorder_point(work: Work) -> 
 
 
 def test_of_two_who_take_the_last_piece_at_once_one_gets_it(work: Work, config: Config) -> None:
-    item = factories.StockItemFactory(code="LAST")
+    item = factories.ItemFactory(code="LAST")
     _move(work, item, K.COUNTED, 1)
     item_id, now, told = item.id, work.now + timedelta(minutes=1), list[str]()
     work.session.rollback()
@@ -215,7 +215,7 @@ def test_of_two_who_take_the_last_piece_at_once_one_gets_it(work: Work, config: 
             ready.wait()
             try:
                 with transaction(session):
-                    move_stock(hand, session.get_one(StockItem, item_id), K.SOLD, on_hand=-1, why="at once")
+                    move_stock(hand, session.get_one(Item, item_id), K.SOLD, on_hand=-1, why="at once")
                 told.append("sold")
             except LedgerError as refused:
                 told.append(refused.message)

@@ -11,7 +11,7 @@ from app.ledger.stock.movements import Quantity, is_counted, move_stock, quantit
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import ItemKind, MovementKind, StockItem, StockMovement, StockPlace
+from app.ledger.tables import Item, ItemKind, MovementKind, StockMovement, StockPlace
 from tests import factories
 
 K = MovementKind
@@ -24,13 +24,13 @@ def saving(work: Work) -> Iterator[None]:
         yield
 
 
-def _move(work: Work, item: StockItem, kind: MovementKind, on_hand: int = 0, reserved: int = 0) -> None:
+def _move(work: Work, item: Item, kind: MovementKind, on_hand: int = 0, reserved: int = 0) -> None:
     with transaction(work.session):
         move_stock(work, item, kind, on_hand=on_hand, reserved=reserved, why="by the test")
 
 
 def test_what_is_there_is_the_sum_of_what_came_and_went(work: Work) -> None:
-    item, other = factories.StockItemFactory(), factories.StockItemFactory()
+    item, other = factories.ItemFactory(), factories.ItemFactory()
     steps = [(K.COUNTED, 12, 0), (K.RESERVED, 0, 5), (K.SOLD, -3, -3), (K.RELEASED, 0, -1), (K.RECEIVED, 10, 0)]
     for kind, on_hand, reserved in steps:
         _move(work, item, kind, on_hand, reserved)
@@ -51,7 +51,7 @@ def test_what_is_there_is_the_sum_of_what_came_and_went(work: Work) -> None:
     ],
 )
 def test_no_sum_falls_below_zero(work: Work, kind: MovementKind, on_hand: int, reserved: int, said: str) -> None:
-    item = factories.StockItemFactory(code="RING-9")
+    item = factories.ItemFactory(code="RING-9")
     _move(work, item, K.COUNTED, 7)
     _move(work, item, K.RESERVED, 0, 4)
     with pytest.raises(LedgerError) as refused:
@@ -62,7 +62,7 @@ def test_no_sum_falls_below_zero(work: Work, kind: MovementKind, on_hand: int, r
 
 
 def test_each_place_has_sums_of_its_own(work: Work) -> None:
-    item, van = factories.StockItemFactory(), factories.StockPlaceFactory(name="Van 2")
+    item, van = factories.ItemFactory(), factories.StockPlaceFactory(name="Van 2")
     _move(work, item, K.COUNTED, 7)
     with pytest.raises(LedgerError, match="at Van 2: 0 on hand; 1 cannot be sold"), transaction(work.session):
         move_stock(work, item, K.SOLD, on_hand=-1, why="from the van", place=van)
@@ -76,7 +76,7 @@ def test_each_place_has_sums_of_its_own(work: Work) -> None:
 
 
 def test_a_movement_is_never_changed(work: Work) -> None:
-    item = factories.StockItemFactory()
+    item = factories.ItemFactory()
     _move(work, item, K.COUNTED, 7)
     moved = work.session.scalars(sa.select(StockMovement).where(StockMovement.item_id == item.id)).one()
     moved.on_hand = 8
@@ -91,7 +91,7 @@ def test_a_movement_is_never_changed(work: Work) -> None:
 
 
 def test_an_item_is_made_with_the_words_and_cost_of_the_catalog_or_the_price_book(work: Work) -> None:
-    row = factories.CatalogRowFactory(part_number="AB-7", cost_cents=2150)
+    row = factories.CatalogItemFactory(code="AB-7", cost_cents=2150)
     factories.PriceRowFactory(code="HOOKS", description="Hooks, ten", cost_cents=77)
     with transaction(work.session):
         part, goods = item_for(work, None, "AB-7", row.maker_id), item_for(work, ItemKind.GOODS, "HOOKS")

@@ -26,8 +26,8 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import (
-    CatalogRow,
     CylinderState,
+    Item,
     ItemKind,
     Job,
     Key,
@@ -40,7 +40,6 @@ from app.ledger.tables import (
     PurchaseLine,
     PurchaseOrder,
     Stage,
-    StockItem,
     StockMovement,
 )
 from app.pricing import KeyingKind
@@ -146,10 +145,10 @@ def test_what_a_factory_keys_is_ordered_from_it_whatever_lies_here(work: Work) -
 
 def test_what_nobody_counts_is_taken_as_it_was(work: Work) -> None:
     stocked = work.session.scalars(
-        sa.select(CatalogRow).where(CatalogRow.is_stocked, CatalogRow.category == "hardware").order_by(CatalogRow.id)
+        sa.select(Item).where(Item.is_stocked, Item.category == "hardware").order_by(Item.id)
     ).first()
     assert stocked is not None
-    line = LineRequest(LineKind.PART, 3, part_number=stocked.part_number)
+    line = LineRequest(LineKind.PART, 3, part_number=stocked.code)
     ask = QuoteRequest(customer_id(work, "Lantern"), (line,))
     priced = price_request(work, ask)
     assert priced.lead_time == "From the shelf."
@@ -259,7 +258,7 @@ def test_a_key_of_no_job_takes_its_blank_too(work: Work) -> None:
     )
 )
 def test_no_acceptance_takes_what_an_earlier_one_was_promised(work: Work, acts: list[tuple[str, int]]) -> None:
-    item: StockItem = factories.StockItemFactory()
+    item: Item = factories.ItemFactory()
     count_item(work, item, 6)
     promised: dict[int, tuple[int, int]] = {}  # job → how many it takes, and how many are kept for it
 

@@ -12,10 +12,10 @@ from flask.testing import FlaskClient
 
 from app.ledger.catalog.makers import import_maker
 from app.ledger.catalog.sheets import find_sheet, sheet_rows, sheets_of
-from app.ledger.tables import CatalogRow, Maker, Role
+from app.ledger.tables import Item, ItemKind, Maker, Role
 from app.web.background import Runs
 from tests.desk import upload
-from tests.factories import CatalogRowFactory, MakerFactory
+from tests.factories import CatalogItemFactory, MakerFactory
 from tests.forms_found import form_with
 
 DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "makers"
@@ -64,9 +64,7 @@ def test_the_list_counts_items_in_one_question_a_maker_more_or_less(owner_client
 
 def test_the_catalog_is_searched_and_paged(owner_client: FlaskClient, maker: Maker, session) -> None:
     for number in range(53):
-        CatalogRowFactory(
-            maker=session.get(Maker, maker.id), part_number=f"Z-{number:02d}", description="50% odd_thing"
-        )
+        CatalogItemFactory(maker=session.get(Maker, maker.id), code=f"Z-{number:02d}", words="50% odd_thing")
     assert "Page 1 of 2" in owner_client.get(f"/makers/{maker.id}/catalogue").text
     found = owner_client.get(f"/makers/{maker.id}/catalogue?q=odd_ 50%25&page=2", headers={"HX-Request": "true"}).text
     assert "53 found" in found and "Z-52" in found and "<html" not in found
@@ -290,11 +288,11 @@ def test_a_catalog_is_read_in_the_background_shown_and_loaded(
     assert sent.status_code == 303
     page = _settled(owner_client, sent.location)
     assert "Nothing is saved yet" in page and "3,000" in page
-    assert session.scalar(sa.select(sa.func.count(CatalogRow.id))) == ITEMS
+    assert session.scalar(sa.select(sa.func.count(Item.list_cents))) == ITEMS
     session.commit()
     assert owner_client.post(sent.location).status_code == 303
     assert "3,000 items new, 0 changed" in _settled(owner_client, sent.location)
-    assert session.scalar(sa.select(sa.func.count(CatalogRow.id))) == ITEMS + 3000
+    assert session.scalar(sa.select(sa.func.count(Item.list_cents))) == ITEMS + 3000
 
 
 def test_what_changed_after_it_was_shown_is_not_overwritten(owner_client: FlaskClient, maker: Maker, session) -> None:
@@ -315,11 +313,12 @@ def test_what_changed_after_it_was_shown_is_not_overwritten(owner_client: FlaskC
     own = session.get(Maker, maker.id)
     own.tables = {**own.tables, "note": "Saved by somebody else."}
     session.add(
-        CatalogRow(
+        Item(
             maker_id=maker.id,
-            part_number="H-1",
+            kind=ItemKind.GOODS,
+            code="H-1",
             category="hardware",
-            description="Not this",
+            words="Not this",
             cost_cents=1,
             list_cents=2,
         )
@@ -333,9 +332,7 @@ def test_what_changed_after_it_was_shown_is_not_overwritten(owner_client: FlaskC
     assert again.status_code == 409 and "what it would do now" in again.text
     session.expire_all()
     assert session.get(Maker, maker.id).tables["note"] == "Saved by somebody else."
-    assert session.scalars(sa.select(CatalogRow.description).where(CatalogRow.part_number == "H-1")).all() == [
-        "Not this"
-    ]
+    assert session.scalars(sa.select(Item.words).where(Item.code == "H-1")).all() == ["Not this"]
     # Shown anew, the file goes on record as it stands on the page.
     assert (
         owner_client.post(f"/makers/{maker.id}/tables/cams/record", data=form_with(again.text, "token")).status_code
@@ -368,7 +365,7 @@ def test_three_hundred_bad_rows_are_all_listed_and_nothing_is_loaded(owner_clien
     again = owner_client.post(sent.location)
     assert again.status_code == 303
     assert "300 problems" in _settled(owner_client, sent.location)
-    assert session.scalar(sa.select(sa.func.count(CatalogRow.id))) == ITEMS
+    assert session.scalar(sa.select(sa.func.count(Item.list_cents))) == ITEMS
     assert owner_client.get("/makers").status_code == 200
 
 

@@ -9,7 +9,7 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.tables import BenchTermsRow, CatalogRow, Customer, Event, PriceBookRow, PriceRuleRow, Role
+from app.ledger.tables import BenchTermsRow, Customer, Event, Item, PriceBookRow, PriceRuleRow, Role
 from app.pricing import show_cents
 from tests.factories import FormClient
 from tests.stocked import HARDWARE, PART, empty_house, posted
@@ -27,8 +27,8 @@ def owned(client_as: ClientAs) -> FormClient:
     return client_as(Role.OWNER)
 
 
-def item(session: Session) -> CatalogRow:
-    return session.scalars(sa.select(CatalogRow).where(CatalogRow.part_number == NUMBER)).one()
+def item(session: Session) -> Item:
+    return session.scalars(sa.select(Item).where(Item.code == NUMBER)).one()
 
 
 def each(client: FormClient, **head: object) -> str:

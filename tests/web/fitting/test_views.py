@@ -11,7 +11,7 @@ from flask.testing import FlaskClient
 
 from app.ledger.catalog.maker_queries import shelf
 from app.ledger.catalog.makers import import_maker
-from app.ledger.tables import CatalogRow, Draft, Role
+from app.ledger.tables import Draft, Item, Role
 from app.web.fitting.views import QUESTIONS
 from tests.keyed import counted
 
@@ -388,7 +388,7 @@ def test_a_question_asks_the_database_a_bounded_number_of_times(counter: FlaskCl
 def test_the_shelf_is_kept_until_an_item_changes(session, makers, ledger) -> None:
     first = shelf(session)
     assert shelf(session) is first
-    item = session.scalar(sa.select(CatalogRow).where(CatalogRow.part_number == "A18M-Q1-66.SC"))
+    item = session.scalar(sa.select(Item).where(Item.code == "A18M-Q1-66.SC"))
     item.list_cents = 9900
     session.commit()
     changed = next(each for each in shelf(session) if each.part_number == "A18M-Q1-66.SC")

@@ -24,7 +24,7 @@ def test_what_is_to_order_leads_there_and_the_order_is_linked(work: Work, client
     job = factories.JobFactory(number=7, stage=Stage.APPROVED, promised_on=date(2026, 12, 9))
     client = client_as(Role.COUNTER)
     assert parts(client) == (False, True)  # a job of an earlier release: what it takes is on no record
-    item = factories.StockItemFactory(
+    item = factories.ItemFactory(
         maker=factories.MakerFactory(name="Ardent Brass", lead_days=5), code="AX-1", kind=ItemKind.PART
     )
     need = Need(job=job, line_number=1, item=item, quantity=10, made_at=NOW)
@@ -50,6 +50,6 @@ def test_what_is_to_order_leads_there_and_the_order_is_linked(work: Work, client
 
 def test_what_nobody_counts_is_said_to_be_ordered_by_hand(work: Work, client_as: ClientAs) -> None:
     job = factories.JobFactory(number=7, stage=Stage.APPROVED)
-    work.session.add(Need(job=job, line_number=1, item=factories.StockItemFactory(), quantity=10, made_at=NOW))
+    work.session.add(Need(job=job, line_number=1, item=factories.ItemFactory(), quantity=10, made_at=NOW))
     work.session.commit()
     assert parts(client_as(Role.COUNTER)) == (False, True)

@@ -83,7 +83,7 @@ def test_orders_to_makers_are_told_with_what_is_late_what_came_and_whom_to_call(
     owner_client: FormClient, jobs: dict[str, Job], session: Session
 ) -> None:
     """10 ordered for two days ago, 4 came good and 1 damaged yesterday: 6 are late. A promise moved by 3 days."""
-    item = factories.StockItemFactory(code="A18M-Q1", words="Mortise cylinder", reorder_point=5, reorder_to=8)
+    item = factories.ItemFactory(code="A18M-Q1", words="Mortise cylinder", reorder_point=5, reorder_to=8)
     maker = factories.MakerFactory(name="Ardent Brass")
     of = {"maker_id": maker.id, "kind": OrderKind.GOODS, "state": OrderState.SENT, "made_at": NOW}
     order = PurchaseOrder(number="P-0007", **of)

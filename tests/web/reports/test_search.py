@@ -33,8 +33,8 @@ def keyed(work: Work) -> Keyed:
     found = keyed_job(work)
     factories.QuoteRevisionFactory(job=found.job, revision=1, issued_by=found.job.opened_by)
     factories.QuoteRevisionFactory(job=found.job, revision=2, issued_by=found.job.opened_by)
-    factories.CatalogRowFactory(
-        part_number="AD-Q1-66", description="bored-lock cylinder", maker=factories.MakerFactory(name="Ardent Brass")
+    factories.CatalogItemFactory(
+        code="AD-Q1-66", words="bored-lock cylinder", maker=factories.MakerFactory(name="Ardent Brass")
     )
     return found
 

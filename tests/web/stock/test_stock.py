@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from app.ledger.stock.movements import quantity_of
 from app.ledger.store.work import Work
-from app.ledger.tables import ItemKind, MovementKind, Role, StockCount, StockItem, StockMovement
+from app.ledger.tables import Item, ItemKind, MovementKind, Role, StockCount, StockMovement
 from tests import factories
 from tests.conftest import NOW
 from tests.factories import FormClient
@@ -17,8 +17,8 @@ from tests.reading import pdf_text
 ClientAs = Callable[[Role | None], FormClient]
 
 
-def _item(code: str, on_hand: int | None, reserved: int = 0, **others: object) -> StockItem:
-    item: StockItem = factories.StockItemFactory(code=code, **others)
+def _item(code: str, on_hand: int | None, reserved: int = 0, **others: object) -> Item:
+    item: Item = factories.ItemFactory(code=code, **others)
     if on_hand is not None:
         factories.StockMovementFactory(item_id=item.id, on_hand=on_hand)
     if reserved:
@@ -64,14 +64,14 @@ def test_an_item_says_what_reorder_point_its_use_of_a_year_asks_for(client_as: C
     """Counted first ten working days ago; 30 went out since, 3 a day, so 15 in the five days of an order. What
     a count lacked did not go out.
     """
-    item = factories.StockItemFactory(code="USED", lead_days=5)
+    item = factories.ItemFactory(code="USED", lead_days=5)
     for days, kind, count in ((14, "counted", 90), (7, "sold", -20), (1, "used", -10), (1, "counted", -9)):
         at = NOW - timedelta(days=days)
         factories.StockMovementFactory(item_id=item.id, kind=MovementKind(kind), on_hand=count, at=at)
     page = client_as(Role.OWNER).get(f"/stock/items/{item.id}").text
     assert "30 pieces went out in 10 working days" in page
     assert "while an order of 5 working days is on its way go 15: reorder at that many" in page
-    fresh = factories.StockItemFactory(code="FRESH", lead_days=5)
+    fresh = factories.ItemFactory(code="FRESH", lead_days=5)
     factories.StockMovementFactory(item_id=fresh.id, on_hand=90)
     assert "went out in" not in client_as(Role.OWNER).get(f"/stock/items/{fresh.id}").text
 
@@ -107,7 +107,7 @@ def test_pins_are_for_the_bench_and_the_owner(work: Work, client_as: ClientAs) -
 
 
 def test_something_of_a_catalog_becomes_an_item_when_it_is_asked_for(work: Work, client_as: ClientAs) -> None:
-    row, client = factories.CatalogRowFactory(part_number="AB-77"), client_as(Role.COUNTER)
+    row, client = factories.CatalogItemFactory(code="AB-77"), client_as(Role.COUNTER)
     assert "no item of stock yet" in client.get("/stock?q=ab-77").text
     made = client.post("/stock/items", data={"code": "AB-77", "maker": row.maker_id})
     assert made.status_code == 303 and "/stock/items/" in made.location
