@@ -245,7 +245,7 @@ def _codes(house: sa.Connection, known: set[tuple[Any, str]]) -> Iterator[Row]:
             newest.setdefault(row["code"], dict(row))
     for code, row in newest.items():
         values = {"maker_id": None, "code": code, "words": row["description"], "category": row["category"]}
-        yield {**values, "kind": row["kind"], "cost_cents": row["cost_cents"]}
+        yield {**values, "kind": "labor" if row["kind"] == "labour" else "goods", "cost_cents": row["cost_cents"]}
 
 
 def _make_search(table: str, columns: tuple[str, ...], numbers: str) -> None:

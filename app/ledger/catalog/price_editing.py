@@ -26,7 +26,7 @@ from app.ledger.tables import (
     TaxRuleRow,
     longest,
 )
-from app.pricing import PaymentTerms, PriceRow, TaxRule, show_cents, show_day
+from app.pricing import PaymentTerms, PriceKind, PriceRow, TaxRule, show_cents, show_day
 from app.validation import check_length
 
 
@@ -73,7 +73,8 @@ def put_price(session: Session, row: PriceBookRow | None, price: PriceRow) -> Pr
     session.add(row)
     if not session.scalar(sa.select(Item.id).where(Item.code == price.code).limit(1)):
         said = {"category": price.category, "words": price.description, "cost_cents": price.cost_cents}
-        session.add(Item(code=price.code, kind=ItemKind(price.kind.value), **said))
+        kind = ItemKind.LABOR if price.kind is PriceKind.LABOR else ItemKind.GOODS
+        session.add(Item(code=price.code, kind=kind, **said))
         session.flush()
     return row
 

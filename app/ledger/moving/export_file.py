@@ -204,7 +204,7 @@ def _book_tables(content: bytes) -> Iterator[tuple[MovedTable, Iterator[Sequence
 
 def _read(moved: MovedTable, rows: Iterator[Sequence[str]], problems: list[Problem]) -> list[ReadRow]:
     try:
-        head = list(next(rows, ()))
+        head = [moved.former_titles.get(title, title) for title in next(rows, ())]
         needed = [
             title
             for title, column in zip(moved.titles, moved.columns, strict=True)

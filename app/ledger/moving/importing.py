@@ -20,6 +20,7 @@ from app.ledger.moving.rows_on_record import People, Values, rows_on_record
 from app.ledger.moving.tables import TABLES, MovedTable
 from app.ledger.people.users import enter_people
 from app.ledger.quoting.sold_lines import put_missing_sold_lines
+from app.ledger.stock.movements import mark_counted
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import record, record_moved
@@ -269,6 +270,7 @@ def import_house(work: Work, name: str, content: bytes, seal: str = "") -> House
             else:
                 _insert(work.session, one.moved, rows)
             _update(work.session, one)
+        mark_counted(work.session)
         put_missing_sold_lines(work.session)
         put_missing_hand_overs(work.session)
         put_missing_losses(work.session)

@@ -11,6 +11,7 @@ from app.errors import BitternError, Problem
 from app.fitting import from_json, read_maker
 from app.keying import BittingSpec
 from app.ledger import tables as m
+from app.ledger.catalog.catalog_import import columns_of, kind_of
 from app.ledger.money.payments import MEANS_ON_RECORD
 from app.ledger.moving import row_checks
 from app.ledger.moving.exported_events import check_event
@@ -41,7 +42,7 @@ LEFT_OUT = {
     "job_files": "pictures and papers are no text; the backup has them",
     **dict.fromkeys(("maker_papers", "maker_paper_pages", "page_notes"), "of PDFs; the backup has them"),
 }
-_NEVER = frozenset({"version", "phone_digits", "sealed_plan", "sealed_pins", "request_token"})
+_NEVER = frozenset({"version", "is_counted", "phone_digits", "sealed_plan", "sealed_pins", "request_token"})
 _PEOPLE = m.User.__tablename__
 
 
@@ -51,7 +52,7 @@ class MovedTable:
 
     `is_setting`: a row that reads differently here is brought to what the file says. `is_story`: rows are events;
     they are numbered anew, and chained anew where they go in. `derive` gives the columns that are worked out from
-    the others.
+    the others. former_name, former_titles: as exports of the first release have the table and its columns.
     """
 
     name: str
@@ -60,6 +61,8 @@ class MovedTable:
     checks: tuple[Check, ...] = ()
     is_setting: bool = False
     is_story: bool = False
+    former_name: str = ""
+    former_titles: Mapping[str, str] = field(default_factory=dict)
     derive: Callable[[Mapping[str, Any]], Mapping[str, Any]] = field(default=lambda row: {})
 
     @property
@@ -140,6 +143,14 @@ def _default(column: sa.Column[Any]) -> Any:
 
 def _digits(row: Mapping[str, Any]) -> Mapping[str, Any]:
     return {"phone_digits": phone_digits(row.get("phone", ""))}
+
+
+def _of_catalog(row: Mapping[str, Any]) -> Mapping[str, Any]:
+    """What an item is, of which an earlier export has the category alone."""
+    if "kind" in row:
+        return {}
+    said = {"cylinder_type": "", "finish": "", **columns_of(row.get("attributes") or {})}
+    return {"kind": kind_of(row["category"], row["code"], row["words"], ()), **said}
 
 
 def _holder_digits(row: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -230,6 +241,9 @@ TABLES = (
             at_least("pack_size", 1, "Enter a whole number, 1 or more."),
             row_checks.check_item,
         ),
+        former_name="catalogue",
+        former_titles={"part number": "code", "description": "words"},
+        derive=_of_catalog,
     ),
     MovedTable(
         "factory terms",
@@ -408,4 +422,4 @@ TABLES = (
 
 def table_named(name: str) -> MovedTable | None:
     """The table of this name in an export; None when no export has it."""
-    return next((one for one in TABLES if one.name == name), None)
+    return next((one for one in TABLES if name in (one.name, one.former_name) and name), None)

@@ -43,13 +43,8 @@ MOST_FOUND = 1_000_000
 _STEP = 5_000
 # Pins are counted on a page of their own, by size.
 _ON_SHELVES = Item.kind.not_in((ItemKind.PIN, ItemKind.LABOR))
-_IS_KEPT = sa.or_(Item.is_counted, Item.bin != "", Item.reorder_point.is_not(None))
-# A cut key is no thing on a shelf, its blank is.
-_IS_SOLD_FROM_SHELF = sa.or_(
-    Item.is_stocked,
-    Item.kind == ItemKind.UNPINNED,
-    sa.and_(Item.maker_id.is_(None), Item.kind == ItemKind.GOODS, Item.category != "keys"),
-)
+_IS_KEPT = sa.or_(Item.is_counted, Item.is_stocked, Item.bin != "", Item.reorder_point.is_not(None))
+_IS_OWN = sa.and_(Item.maker_id.is_(None), Item.kind == ItemKind.GOODS, Item.category != "keys")
 
 
 class Since(StrEnum):
@@ -64,8 +59,8 @@ class Since(StrEnum):
 class CountChoice:
     """Which items of a place are counted; what is left open chooses none away.
 
-    not_since: only those that nobody counted since that day. is_first: besides what was counted, or has a bin or a
-    reorder point, all that the makers' lists have as stocked and the house's own goods.
+    not_since: only those that nobody counted since that day. is_first: besides what was counted, is stocked by its
+    maker's list, or has a bin or a reorder point, the house's own goods and cylinders without pins.
     """
 
     place_id: int = SHELF
@@ -167,7 +162,8 @@ def begin_stock_count(work: Work, choice: CountChoice) -> StockCount:
 
 
 def _chosen(choice: CountChoice) -> sa.Select[int]:
-    there = sa.or_(_IS_KEPT, _IS_SOLD_FROM_SHELF) if choice.is_first else _IS_KEPT
+    # A cut key is no thing on a shelf, its blank is.
+    there = sa.or_(_IS_KEPT, _IS_OWN, Item.kind == ItemKind.UNPINNED) if choice.is_first else _IS_KEPT
     rows = sa.select(Item.id).where(_ON_SHELVES, there)
     if choice.bin:
         rows = rows.where(Item.bin.ilike(code_pattern(choice.bin, is_start=True), escape="\\"))

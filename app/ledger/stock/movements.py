@@ -138,6 +138,12 @@ def move_stock(
     return moved
 
 
+def mark_counted(session: Session) -> None:
+    """Mark the items that have movements, which came without it."""
+    moved = sa.exists().where(StockMovement.item_id == Item.id)
+    session.execute(sa.update(Item).where(~Item.is_counted, moved).values(is_counted=True))
+
+
 def newest_movement(session: Session) -> int:
     """The number of the newest movement, which tells what was over at this moment; 0 before the first."""
     return session.scalar(sa.select(sa.func.max(StockMovement.id))) or 0

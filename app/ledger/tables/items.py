@@ -53,7 +53,7 @@ class Item(Versioned, Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     maker_id: Mapped[int | None] = mapped_column(sa.ForeignKey("makers.id"))
     code: Mapped[str] = mapped_column(sa.String(80))
-    kind: Mapped[ItemKind] = mapped_column(choice(ItemKind))
+    kind: Mapped[ItemKind] = mapped_column(choice(ItemKind), default=ItemKind.GOODS)
     category: Mapped[str] = mapped_column(sa.String(40), default="")
     words: Mapped[str] = mapped_column(sa.String(300), default="")
     attributes: Mapped[dict[str, Any]] = mapped_column(sa.JSON, default=dict)

@@ -8,7 +8,7 @@ import sqlalchemy as sa
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.ledger.catalog.maker_queries import ItemLookup, get_item, plain_numbers, spellings
+from app.ledger.catalog.maker_queries import IN_CATALOG, ItemLookup, get_item, plain_numbers, spellings
 from app.ledger.tables import Item, ItemKind, Maker
 
 
@@ -87,7 +87,7 @@ def test_many_numbers_are_looked_up_at_once_as_one_would_be(work, ardent) -> Non
         lookup = ItemLookup(work.session, typed)
         found = [lookup.get(ardent.id, number) for number in typed]
     assert len(seen) == 1
-    assert found == [get_item(work.session, ardent.id, number) for number in typed]
+    assert found == [get_item(work.session, ardent.id, number, IN_CATALOG) for number in typed]
     with statements(work.session) as seen:
         assert [lookup.get(ardent.id, "NEVER-GIVEN") for _ in range(3)] == [None] * 3
     assert len(seen) == 2

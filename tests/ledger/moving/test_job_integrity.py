@@ -30,7 +30,7 @@ from tests.moved import JOB_TABLES, Rows, demo_taken, tables_in, with_table, wit
 OF_KEYS = set(KINDS)
 # What no refusal below is about: without it a plan is made in a moment.
 _BESIDE = (
-    *("catalogue", "keyways", "prices", "price rules", "operated by", "keys"),
+    *("keyways", "prices", "price rules", "operated by", "keys"),
     *("key counts", "key count lines"),
 )
 

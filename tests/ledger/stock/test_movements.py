@@ -6,7 +6,8 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.exc import DatabaseError
 
-from app.ledger.stock.items import find_item, item_for, unpinned_item
+from app.ledger.catalog.maker_queries import get_item
+from app.ledger.stock.items import unpinned_item
 from app.ledger.stock.movements import Quantity, is_counted, move_stock, quantities, quantity_of
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
@@ -90,17 +91,21 @@ def test_a_movement_is_never_changed(work: Work) -> None:
     assert quantity_of(work.session, item.id).on_hand == 7
 
 
-def test_an_item_is_made_with_the_words_and_cost_of_the_catalog_or_the_price_book(work: Work) -> None:
+def test_an_item_is_known_by_its_number_whatever_its_letters_and_pieces_are_made_once(work: Work) -> None:
     row = factories.CatalogItemFactory(code="AB-7", cost_cents=2150)
-    factories.PriceRowFactory(code="HOOKS", description="Hooks, ten", cost_cents=77)
+    hooks = factories.ItemFactory(code="HOOKS")
+    assert get_item(work.session, row.maker_id, "ab-7") is row and get_item(work.session, None, "Hooks") is hooks
+    assert get_item(work.session, row.maker_id, "AB-8") is None and get_item(work.session, None, "AB-7") is None
     with transaction(work.session):
-        part, goods = item_for(work, None, "AB-7", row.maker_id), item_for(work, ItemKind.GOODS, "HOOKS")
-        assert item_for(work, None, "ab-7", row.maker_id) is part and item_for(work, None, "HOOKS") is goods
         bare = unpinned_item(work, "mortise")
         assert unpinned_item(work, "mortise") is bare
-    assert (part.kind, part.words, part.cost_cents) == (ItemKind.PART, "mortise cylinder 1-1/8, AQ1, 626", 2150)
-    assert (goods.words, goods.cost_cents, bare.words) == ("Hooks, ten", 77, "Mortise without pins")
-    assert find_item(work.session, row.maker_id, ItemKind.PART, "AB-7") is part
-    for code, maker in (("AB-8", row.maker_id), ("NAILS", None)):
-        with pytest.raises(LedgerError, match=f"“{code}” is not in the"), transaction(work.session):
-            item_for(work, None, code, maker)
+    assert (bare.kind, bare.words) == (ItemKind.UNPINNED, "Mortise without pins")
+    assert get_item(work.session, None, "mortise") is None  # no code of the house's own
+
+
+def test_an_item_is_counted_from_its_first_movement_on_and_is_no_other_version_by_it(work: Work) -> None:
+    item = factories.ItemFactory()
+    version = item.version
+    assert not item.is_counted
+    _move(work, item, K.COUNTED, 0)
+    assert item.is_counted and item.version == version
