@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session, joinedload
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.price_queries import entered_bench_terms
 from app.ledger.stock.items import WITH_MAKER, code_pattern, name_item, unpinned_item
-from app.ledger.stock.movements import lock_item, move_stock, newest_movement
+from app.ledger.stock.movements import lock_item, mark_counted, move_stock, newest_movement
 from app.ledger.stock.needs import reserve_waiting
 from app.ledger.store.engine import Page, get_row, place_of_page, transaction
 from app.ledger.store.errors import LedgerError
@@ -416,6 +416,7 @@ def save_count(work: Work, count_id: int, seal: str) -> CountPlan:
         ]
         for start in range(0, len(moves), _STEP):
             session.execute(sa.insert(StockMovement), moves[start : start + _STEP])
+        mark_counted(session)
         waiting = set(session.scalars(sa.select(Need.item_id).where(Need.ended_at.is_(None))))
         for one in rows:
             one.line.difference = one.difference

@@ -2,6 +2,7 @@
 
 import sqlite3
 from contextlib import closing
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
@@ -181,13 +182,15 @@ def test_a_part_number_without_its_separators_or_with_others(session: Session) -
 
 
 @pytest.mark.sqlite
-@pytest.mark.parametrize(("model", "index"), [(Cylinder, "search_part_numbers"), (Item, "search_item_numbers")])
-def test_part_numbers_are_looked_up_in_their_index(session: Session, model: type, index: str) -> None:
-    number = numbered("sqlite", model.part_number)  # type: ignore[attr-defined]
+@pytest.mark.parametrize(
+    ("column", "index"), [(Cylinder.part_number, "search_part_numbers"), (Item.code, "search_item_numbers")]
+)
+def test_part_numbers_are_looked_up_in_their_index(session: Session, column: Any, index: str) -> None:
+    number = numbered("sqlite", column)
     asked = sa.select(number).where(number >= "ab", number < "ac").order_by(number)
     sql = asked.compile(session.get_bind(), compile_kwargs={"literal_binds": True})
     plan = session.connection().exec_driver_sql(f"EXPLAIN QUERY PLAN {sql}")
-    assert [row[3].partition(" (")[0] for row in plan] == [f"SEARCH {model.__tablename__} USING INDEX {index}"]  # type: ignore[attr-defined]
+    assert [row[3].partition(" (")[0] for row in plan] == [f"SEARCH {column.table} USING INDEX {index}"]
 
 
 def test_what_is_written_is_found_at_once_and_what_is_gone_is_not(session: Session) -> None:

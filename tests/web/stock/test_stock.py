@@ -106,14 +106,6 @@ def test_pins_are_for_the_bench_and_the_owner(work: Work, client_as: ClientAs) -
     assert counter.get("/stock/pins").status_code == 403
 
 
-def test_something_of_a_catalog_becomes_an_item_when_it_is_asked_for(work: Work, client_as: ClientAs) -> None:
-    row, client = factories.CatalogItemFactory(code="AB-77"), client_as(Role.COUNTER)
-    assert "no item of stock yet" in client.get("/stock?q=ab-77").text
-    made = client.post("/stock/items", data={"code": "AB-77", "maker": row.maker_id})
-    assert made.status_code == 303 and "/stock/items/" in made.location
-    assert "AB-99" in client.post("/stock/items", data={"code": "AB-99"}, follow_redirects=True).text
-
-
 def test_a_count_is_typed_scanned_asked_and_saved(work: Work, client_as: ClientAs) -> None:
     client = client_as(Role.COUNTER)
     items = [_item(f"T-{number}", number, bin="T-1", cost_cents=300) for number in (5, 6, 7)]
