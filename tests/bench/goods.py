@@ -66,7 +66,7 @@ def goods_house(folder: Path) -> Config:
             {**part, "maker_id": None, "kind": ItemKind.UNPINNED, "code": "mortise"}
             | {"bin": "", "words": "Mortise without pins", "reorder_point": None}
         )
-        session.execute(sa.insert(Item), items)
+        session.execute(sa.insert(Item), [{**item, "is_counted": True} for item in items])
         *parts, unpinned = session.scalars(
             sa.select(Item.id).where(Item.kind.in_((ItemKind.PART, ItemKind.UNPINNED))).order_by(Item.id)
         )

@@ -46,7 +46,7 @@ TODAY = NOW.date()
 BOUND = 5
 LARGE = {
     "sold_lines",
-    "stock_items",
+    "items",
     "stock_movements",
     "needs",
     "bench_times",

@@ -106,7 +106,7 @@ CUSTOMERS = {"Saltmarsh Maritime": Decimal(0), "Lantern": Decimal("7.25"), "Harb
 """With the percent of tax on goods that each pays; labor is taxed by nobody here."""
 GOODS = ("RING-SET", "KEY-CABINET", "STRIKE-FLAT")
 KEPT = (
-    "stock_items",
+    "items",
     "stock_movements",
     "needs",
     "purchase_orders",

@@ -16,7 +16,7 @@ from app.ledger.stock.free_stock import FreeStock, Wanted
 from app.ledger.stock.needs import LineWant, make_needs, needs_of
 from app.ledger.store.engine import transaction
 from app.ledger.store.work import Work
-from app.ledger.tables import OrderKind, OrderState, PurchaseLine, PurchaseOrder, StockItem
+from app.ledger.tables import Item, OrderKind, OrderState, PurchaseLine, PurchaseOrder
 from tests import factories
 from tests.shelf import count_item
 
@@ -30,7 +30,7 @@ def saving(work: Work) -> Iterator[None]:
         yield
 
 
-def free_of(work: Work, item: StockItem) -> int:
+def free_of(work: Work, item: Item) -> int:
     """How many can be promised, of the shelf and of orders on their way."""
     wanted = Wanted(item.code, 100_000)
     drawn = FreeStock(work.session, work.today, None, [wanted]).take(wanted)
@@ -55,7 +55,7 @@ def free_of(work: Work, item: StockItem) -> int:
 def test_what_is_free_is_the_sum_of_what_each_receipt_leaves(
     work: Work, on_hand: int, buckets: tuple[Bucket, ...], free: tuple[int, ...]
 ) -> None:
-    item: StockItem = factories.StockItemFactory(lead_days=120)
+    item: Item = factories.ItemFactory(lead_days=120)
     count_item(work, item, on_hand)
     maker = factories.MakerFactory()
     order = PurchaseOrder(

@@ -139,9 +139,7 @@ def _at(work: Work, item_id: int, form: ShelfForm, least: int = 0) -> tuple[Item
     return get_stock_item(work.session, item_id), get_row(work.session, StockPlace, form.place_id, "place")
 
 
-def change_item(
-    work: Work, item_id: int, version: int, form: ItemForm, *, is_barcode_meant: bool = False
-) -> Item:
+def change_item(work: Work, item_id: int, version: int, form: ItemForm, *, is_barcode_meant: bool = False) -> Item:
     """Change what is kept of an item; events say what. Problems by field, on `is_barcode_meant` where a new barcode
     has a check digit that does not fit, and that was not said yet.
     """
