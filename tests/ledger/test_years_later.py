@@ -8,11 +8,7 @@ lives, `make drawn-years` hundreds of longer ones.
 
 import itertools
 import json
-import os
 import random
-import shutil
-import tempfile
-from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
@@ -20,11 +16,9 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from hypothesis import settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule, run_state_machine_as_test
+from hypothesis.stateful import invariant, precondition, rule
 
-from app.errors import BitternError
 from app.ledger.care.opening import open_ledger
 from app.ledger.goods.hand_overs import HandOver
 from app.ledger.goods.handing_over import HandOverForm, hand_over, still_open
@@ -50,7 +44,6 @@ from app.ledger.sites.customers import SiteForm, add_site
 from app.ledger.sites.door_moves import move_doors
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.sites.site_merging import SITES_MERGED, merge_sites, undo_site_merge
-from app.ledger.store.events import first_broken_link
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import (
     Bitting,
@@ -73,16 +66,14 @@ from app.ledger.tables import (
     User,
 )
 from app.pricing import KeyingKind
-from tests.houses import ON_POSTGRESQL, copy_house, remove_database
+from tests.drawn import Life, draw_lives
+from tests.houses import ON_POSTGRESQL, remove_database
 from tests.keyed import tick_off, walk
 from tests.ledger.conftest import NOW, customer_id, make_house
 from tests.ledger.test_main_job import accept, issued, mortise
 
 pytestmark = pytest.mark.database
 
-LIVES = int(os.environ.get("BITTERN_TEST_YEARS", "0"))
-CI_LIVES, CI_STEPS, STEPS = 2 if ON_POSTGRESQL else 6, 25, 50
-MET = Counter[str]()
 PEOPLE = ("Ann", "Ben", "Cid")
 NO_LONGER = ("", "(NMK)")
 
@@ -158,18 +149,12 @@ UNDER_WAY = (Stage.APPROVED, Stage.ON_THE_BENCH, Stage.READY)
 IN_SHOP = (KeyState.CUT, KeyState.RETURNED)
 
 
-class Lives(RuleBasedStateMachine):
+class Years(Life):
     """One house over the years, and the plain model beside it."""
-
-    folder: Path
 
     def __init__(self) -> None:
         super().__init__()
-        self.place = Path(tempfile.mkdtemp(prefix="years"))
-        self.config = copy_house(self.folder, self.place / "instance")
-        self.ledger = open_ledger(self.config)
-        self.session = self.ledger.sessions()
-        self.step, self.rng = 0, random.Random(8)
+        self.step = 0
         self.losses: dict[int, PlainLoss] = {}
         self.jobs: dict[int, PlainJob] = {}
         self.counts: dict[int, PlainCount] = {}
@@ -206,36 +191,10 @@ class Lives(RuleBasedStateMachine):
             at = key.keyset.system_id, key.keyset.symbol
             self.pieces[*at, key.copy_number] = Piece(key.state, key.holder, self.cuts[at])
 
-    def teardown(self) -> None:
-        self.session.rollback()
-        try:
-            assert first_broken_link(self.session) is None
-        finally:
-            self.session.close()
-            self.ledger.close()
-            remove_database(self.config)
-            shutil.rmtree(self.place)
-
     def work(self) -> Work:
         """The owner's work, ten minutes after the last."""
         self.step += 1
-        self.session.rollback()
-        self.session.expire_all()
-        owner = Actor.of(self.session.get_one(User, 1))
-        return Work(self.session, self.ledger.vault, owner, NOW + timedelta(minutes=10 * self.step), self.rng)
-
-    def done(self, name: str, deed: Callable[[], object], *, may: bool | None = None) -> bool:
-        """Whether it was done, or refused in words. `may`: which of the two it has to be."""
-        try:
-            self.answer = deed()
-        except BitternError as error:
-            self.session.rollback()
-            MET[f"{name}: refused"] += 1
-            assert may is not True, f"{name} is refused: {error}"
-            return False
-        MET[name] += 1
-        assert may is not False, f"{name} is let through"
-        return True
+        return self.owners_work(NOW + timedelta(minutes=10 * self.step))
 
     # What the model knows.
 
@@ -491,12 +450,12 @@ class Lives(RuleBasedStateMachine):
         loss = self.losses[number]
         ways = [one for one in ways_of_loss(work, number) if not one.cannot]
         if not ways:
-            MET["plan: no way"] += 1
+            self.met["plan: no way"] += 1
             return
         kind = ways[way % len(ways)].kind
         version = self.session.get_one(Loss, number).version
         if self.done("plan", lambda: choose_plan(work, number, kind, version)):
-            MET[f"plan by {kind.value}"] += 1
+            self.met[f"plan by {kind.value}"] += 1
             if loss.on_record:
                 self._plan_is_given_up(number, loss)
             loss.successors = dict(self.session.get_one(Loss, number).successors)
@@ -1149,7 +1108,7 @@ def _build(work: Work) -> None:
         (QuoteRequest(second, practice, system=SystemRequest(name="The Practice")), "P", 3),
     )
     for ask, letter, count in asks:
-        job = issued(work, Lives._made_here(ask))
+        job = issued(work, Years._made_here(ask))
         rows = tuple(DoorRow(row=n, opening=f"{letter}{n}") for n in range(1, count + 1))
         accept(work, job, rows, site_name=f"Site {letter}")
         for stage in (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER):
@@ -1180,17 +1139,12 @@ def lived_in(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
 
 
 def test_records_agree_with_a_plain_model_over_the_years(lived_in: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    MET.clear()
-    Lives.folder = lived_in
-    drawn = settings(
-        max_examples=LIVES or CI_LIVES,
-        stateful_step_count=STEPS if LIVES else CI_STEPS,
-        derandomize=not LIVES,
-        database=None,
-        print_blob=False,
+    draw_lives(
+        Years,
+        lived_in,
+        capsys,
+        variable="BITTERN_TEST_YEARS",
+        steps=50,
+        ci_lives=2 if ON_POSTGRESQL else 6,
+        ci_steps=25,
     )
-    try:
-        run_state_machine_as_test(Lives, settings=drawn)
-    finally:
-        with capsys.disabled():
-            print("\n" + "\n".join(f"{count:6} {what}" for what, count in sorted(MET.items())))
