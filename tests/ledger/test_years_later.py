@@ -448,7 +448,8 @@ class Years(Life):
         work = self.work()
         number = self.open_losses()[pick % len(self.open_losses())]
         loss = self.losses[number]
-        ways = [one for one in ways_of_loss(work, number) if not one.cannot]
+        # A brief search may find less on a busy machine, and a life would not be the same twice.
+        ways = [one for one in ways_of_loss(work, number, is_thorough=True) if not one.cannot]
         if not ways:
             self.met["plan: no way"] += 1
             return
@@ -487,7 +488,10 @@ class Years(Life):
         ids = [one for line in ask.lines for one in line.standing]
         rows = self.session.scalars(sa.select(Cylinder.door_id).where(Cylinder.id.in_(ids))).all()
         assert set(rows) == expected and len(rows) == len(expected)
-        if self.done("issue", lambda: issued(work, self._made_here(ask))):
+        by_owner = replace(ask, lost_reason="They cannot wait for the other plan.")  # where another master is lost
+        if self.done("issue", lambda: issued(work, self._made_here(ask))) or self.done(
+            "issue by the owner", lambda: issued(self.work(), self._made_here(by_owner))
+        ):
             assert isinstance(self.answer, Job)
             self.jobs[self.answer.id] = PlainJob(number, expected)
 
@@ -660,6 +664,8 @@ class Years(Life):
             before = loss.successors, loss.is_closed, len(self.jobs)
             if not loss.successors:
                 self.plan(place, way)
+                if not loss.successors:
+                    self.close(place)
             elif self.left(number) - self.quoted(number):
                 self.quote(self._planned().index(number), way == 0)
             else:
