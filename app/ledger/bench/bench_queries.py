@@ -178,7 +178,7 @@ def _cylinders(session: Session, job_ids: Sequence[int]) -> dict[int, tuple[int,
     """Job id → how many of its cylinders are keyed, how many of those are pinned, and how many wait for the
     customer's key to be decoded.
     """
-    through = Cylinder.state.in_((CylinderState.PINNED, CylinderState.CHECKED, CylinderState.FITTED))
+    through = Cylinder.state != CylinderState.ORDERED
     is_waiting = sa.and_(Keyset.is_customers_key, Bitting.id.is_(None))
     sums = (sa.func.sum(sa.case((condition, 1), else_=0)) for condition in (through, is_waiting))
     rows = (

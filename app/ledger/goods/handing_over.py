@@ -358,6 +358,6 @@ def require_rekeyed_there(work: Work, job: Job) -> None:
 
 def _rekeyed(job: Job, going: Collection[int]) -> list[int]:
     """The cylinders on record that are rekeyed by the job's lines of which nothing stays in the shop."""
-    stay = {one.line_number for one in job.cylinders if one.id not in going and one.state is not CylinderState.FITTED}
+    stay = {one.line_number for one in job.cylinders if one.id not in going and not one.state.has_left}
     lines = (one for one in job.lines if one.kind == LineKind.REKEY and one.number not in stay)
     return [one for line in lines for one in line.ask.get("standing", ())]

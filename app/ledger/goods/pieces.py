@@ -11,7 +11,6 @@ from app.ledger.keys.key_queries import keys_of_job
 from app.ledger.quoting.key_lines import OWN
 from app.ledger.tables import (
     Cylinder,
-    CylinderState,
     HandedLine,
     HandOverRow,
     Job,
@@ -82,7 +81,7 @@ def waiting_for(session: Session, job: Job) -> Pieces:
     gone = handed_lines(session, job.id)
     goods = {one.number: one.quantity - gone.get(one.number, NO_PIECES).goods for one in job.lines if is_goods(one)}
     return Pieces(
-        tuple(one for one in job.cylinders if one.state not in (CylinderState.FITTED, CylinderState.REMOVED)),
+        tuple(one for one in job.cylinders if not one.state.has_left),
         tuple(key for key in keys_of_job(session, job.id) if key.state is KeyState.CUT),
         {number: count for number, count in goods.items() if count > 0},
     )

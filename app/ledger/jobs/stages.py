@@ -140,7 +140,7 @@ def stages_to_ready(job: Job) -> tuple[Stage, ...]:
 
 
 def _move_pieces(work: Work, job: Job, to: Stage) -> None:
-    here = [one for one in job.cylinders if one.state is not CylinderState.FITTED]  # the others were taken in part
+    here = [one for one in job.cylinders if not one.state.has_left]  # the others were taken in part
     if to is Stage.CHECKED:
         for cylinder in here:
             cylinder.state = CylinderState.CHECKED
@@ -174,9 +174,14 @@ def require_checked(work: Work, job: Job) -> None:
     """LedgerError on `stage`, naming them, when cylinders that the shop keys are not ticked off as checked."""
     if "shop" not in job.keyed_at:
         return
-    sent, through = sent_cylinders(work.session, job), (CylinderState.CHECKED, CylinderState.FITTED)
+    sent = sent_cylinders(work.session, job)
     left = [
-        one for one in job.cylinders if one.keyset_id is not None and one.id not in sent and one.state not in through
+        one
+        for one in job.cylinders
+        if one.keyset_id is not None
+        and one.id not in sent
+        and one.state is not CylinderState.CHECKED
+        and not one.state.has_left
     ]
     if not left:
         return

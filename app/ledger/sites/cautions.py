@@ -7,7 +7,7 @@ from typing import Protocol
 
 from app.fitting import mismatch, required_length, show_inches
 from app.ledger.sites.cylinders import StandingCylinder, standing
-from app.ledger.tables import CylinderState, Door
+from app.ledger.tables import Door
 
 # What the cautions rest on is common practice, no source; the local code is the authority.
 EGRESS = "Exit door: a lock that needs a key from inside may be unlawful; ask the authority having jurisdiction."
@@ -68,10 +68,7 @@ def cautions_for(
         told.append(INSIDE if _has_key_inside(lock_words, there) else EGRESS)
     if is_fire_rated:
         told.append(FIRE)
-        if any(
-            one.type in ("rim", "bored", "deadbolt", "lockset") and one.state is not CylinderState.FITTED
-            for one in there
-        ):
+        if any(one.type in ("rim", "bored", "deadbolt", "lockset") and not one.state.has_left for one in there):
             told.append(DRILLING)
     told += [sentence for one in there if (sentence := _length(thickness, one))]
     told += [FINISHES + sentence for sentence in mismatch([one.finish for one in there])]

@@ -60,6 +60,11 @@ class CylinderState(StrEnum):
     FITTED = "fitted"
     REMOVED = "removed"
 
+    @property
+    def has_left(self) -> bool:
+        """Whether the cylinder is out of the shop's hands: on its door, or off it again, as after a return."""
+        return self in (CylinderState.FITTED, CylinderState.REMOVED)
+
 
 class Cylinder(Versioned, Base):
     """What we sell and key; a door may have two. `nmk`: only its own key operates it.

@@ -12,12 +12,13 @@ from app.ledger.care.opening import open_ledger
 from app.ledger.goods.hand_overs import hand_overs_of, put_missing_hand_overs
 from app.ledger.goods.handing_over import PartForm, hand_over_part
 from app.ledger.goods.pieces import LineCount, handed_lines, waiting_for
+from app.ledger.goods.returns import BroughtBack, ReturnForm, return_goods
 from app.ledger.goods.shelf import there_now
 from app.ledger.jobs.stages import move_job
 from app.ledger.moving.exported_events import check_event, exported_detail
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.work import Actor, Work
-from app.ledger.tables import Base, Cylinder, CylinderState, Event, Key, KeyState, Stage, User
+from app.ledger.tables import Base, Cylinder, CylinderState, Event, Key, KeyState, ReturnCondition, Stage, User
 from tests import factories
 from tests.conftest import NOW
 from tests.keyed import Keyed, give, keyed_job, tick_off
@@ -156,6 +157,27 @@ def test_what_was_taken_stays_taken_when_the_rest_goes_back_to_the_bench_or_the_
     assert (first.state, second.state) == (CylinderState.FITTED, CylinderState.CHECKED)
     move_job(work, job.id, job.version, Stage.CANCELED, "called off")
     assert (first.state, second.state) == (CylinderState.FITTED, CylinderState.REMOVED)
+
+
+def test_what_came_back_of_a_part_holds_up_no_rest_and_goes_to_no_bench_again(work: Work) -> None:
+    keyed = keyed_job(work)
+    job, (first, second) = keyed.job, keyed.cylinders
+    factories.JobLineFactory(job=job, number=1, kind="cylinder", quantity=2)
+    first.line_number = second.line_number = 1
+    work.session.commit()
+    both = CylinderState.PINNED, CylinderState.CHECKED
+    for state in both:
+        tick_cylinders(work, job.number, {first.id}, state)
+    part(work, keyed, cylinders={first.id})
+    back = BroughtBack(1, 0, ReturnCondition.GOOD, cylinders=(first.id,))
+    return_goods(work, job.number, job.version, ReturnForm("a flat fewer", (back,)))
+    for state in both:
+        tick_cylinders(work, job.number, {second.id}, state)
+    move_job(work, job.id, job.version, Stage.CHECKED)
+    assert (first.state, second.state) == (CylinderState.REMOVED, CylinderState.CHECKED)
+    assert [one.id for one in waiting_for(work.session, job).cylinders] == [second.id]
+    move_job(work, job.id, job.version, Stage.ON_THE_BENCH)
+    assert (first.state, second.state) == (CylinderState.REMOVED, CylinderState.ORDERED)
 
 
 def test_a_checked_door_goes_with_its_key_while_the_other_is_on_the_bench(work: Work) -> None:
