@@ -214,7 +214,7 @@ def test_old_copies_of_a_master_that_keeps_its_symbol_are_called_in_from_the_los
         reseal_bittings(work, keyed.system, [(loss.keyset, (3, 0, 4, 8, 5, 2))])
     address, call_in = f"/keys/losses/{loss.id}", f"/keys/system/{keyed.system.id}/call-in"
     page = unescape(clerk.get(address).text)
-    assert "2 keys of what was replaced, still out" in page and ">AA 1</a>" in page and ">AA 2</a>" in page
+    assert "2 keys of what is out of use, still out" in page and ">AA 1</a>" in page and ">AA 2</a>" in page
     assert ">AA 3</a>" not in page and f'href="{call_in}"' in page
     answer = clerk.post(f"{address}/close", data=form_with(page, "note"))
     page = unescape(clerk.get(answer.location).text)
