@@ -9,7 +9,7 @@ presses again.
 import secrets
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -64,6 +64,7 @@ class UnsavedText:
     is_stale: bool  # somebody else saved the record meanwhile
     has_gaps: bool  # secrets or files, which are not kept
     since: datetime
+    labels: Mapping[str, str]  # of boxes, by name, where the request said by which form it edits
 
 
 def is_shown(name: str) -> bool:
@@ -121,7 +122,9 @@ def keep_unsaved(why: str, *, is_stale: bool = False) -> str:
         return ""
     whose = int(user_id) if user_id.isdecimal() else None
     place = page_of_form()
-    entry = UnsavedText(whose, place.partition("?")[0], request.path, pairs, why, is_stale, has_gaps, the_time())
+    labels = {field.name: field.label.text for field in g.get("form") or ()}
+    page = place.partition("?")[0]
+    entry = UnsavedText(whose, page, request.path, pairs, why, is_stale, has_gaps, the_time(), labels)
     token = secrets.token_urlsafe(18)
     with _waiting:
         kept = _kept()
@@ -176,12 +179,16 @@ def _put_in(response: Response) -> Response:
     stood: Pairs = ()
     if unsaved is not None and not g.get("has_unsaved_text"):  # the page's own view may have taken it
         page, left, stood = filled(page, request.path, unsaved.action, unsaved.pairs)
-    shown = {"left": _by_label(left), "stood": _by_label(stood) if unsaved and unsaved.is_stale else []}
+    labels = unsaved.labels if unsaved else {}
+    shown = {
+        "left": _by_label(left, labels),
+        "stood": _by_label(stood, labels) if unsaved and unsaved.is_stale else [],
+    }
     said = render_template("errors/_unsaved_text.html", unsaved=unsaved, **shown)
     response.set_data(page.replace(_HEAD, _HEAD + said, 1))
     return response
 
 
-def _by_label(pairs: Pairs) -> list[tuple[str, str]]:
+def _by_label(pairs: Pairs, labels: Mapping[str, str]) -> list[tuple[str, str]]:
     pairs = [pair for pair in pairs if pair[1] and is_shown(pair[0])]
-    return [(name.replace("_", " ").replace("-", " ").capitalize(), text) for name, text in pairs]
+    return [(labels.get(name) or name.replace("_", " ").replace("-", " ").capitalize(), text) for name, text in pairs]

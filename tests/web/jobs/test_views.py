@@ -398,8 +398,11 @@ def test_a_part_is_handed_over_from_its_page_with_a_receipt_of_just_that(work: W
     number = f"H-{job.number}-1"
     page = client.get(address).text
     assert f"Have receipt {number} signed." in page and f"Hand-over receipt {number}, R. Teal" in page
-    late = words_of(client.post(f"{address}/hand-over", data={**sent, "goods-2": "4"}).text)
+    stale = client.post(f"{address}/hand-over", data={**sent, "goods-2": "4"}).text
+    (again,) = re.findall(r'href="([^"]+)">Load it with what you typed', stale)
+    late = words_of(stale)
     assert "Who takes it R. Teal Cylinders F1 1AA" in late and "Keys to 1AA 1" in late and "Ring set 4" in late
+    assert "as it is now: Keys to 1AA 1" in words_of(client.get(again.replace("&amp;", "&")).text)
     text = " ".join(pdf_text(client.get(f"{address}/hand-overs/1.pdf").data).split())
     for told in (f"Hand-over receipt {number}", "R. Teal", "F1", "AD-Q1-66", "1AA", "copy 1", "4 Ring set", "HF-24"):
         assert told in text, told
