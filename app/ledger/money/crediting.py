@@ -1,7 +1,7 @@
 """Use cases: credit notes. Each names its invoice and says what is changed; one that cancels takes all of it back."""
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
@@ -13,7 +13,14 @@ from app.errors import Problem, Problems
 from app.ledger.catalog.money_rules import money_rules_on
 from app.ledger.jobs.queries import get_job
 from app.ledger.money.invoice_snapshot import InvoicedLine, InvoiceSnapshot, note_of_part, read_invoice
-from app.ledger.money.invoicing import AS_QUOTED, issued_with, papers_of_money, put_invoice, standing
+from app.ledger.money.invoicing import (
+    AS_QUOTED,
+    OFF_PRICE_LABEL,
+    issued_with,
+    papers_of_money,
+    put_invoice,
+    standing,
+)
 from app.ledger.money.settling import invoices_of_jobs, settle
 from app.ledger.quoting.sold_lines import give_back_sold
 from app.ledger.store.engine import transaction
@@ -37,7 +44,7 @@ _EARLY_RULE = (
 )
 
 
-_NO_PIECES = (RESTOCKING, EARLY_BACK)
+_NO_PIECES = (RESTOCKING, EARLY_BACK, OFF_PRICE_LABEL)
 
 
 def get_invoice(session: Session, number: int) -> Invoice:
@@ -56,7 +63,7 @@ def credited_of(session: Session, invoice: Invoice) -> list[Invoice]:
 
 def _left(session: Session, invoice: Invoice) -> Counter[str]:
     """Label → how many pieces of an invoice were not credited yet."""
-    left = Counter({line.label: line.quantity for line in invoice.lines})
+    left = Counter({line.label: line.quantity for line in invoice.lines if line.label not in _NO_PIECES})
     for note in credited_of(session, invoice):
         left.subtract({line.label: line.quantity for line in note.lines if line.label not in _NO_PIECES})
     return left
@@ -127,7 +134,7 @@ def _parts(session: Session, job: Job, wanted: Counter[str]) -> list[tuple[Invoi
 @dataclass(frozen=True, slots=True)
 class _Credit:
     """What so many pieces of an invoice come to. discount_cents: of the quote's discount; early_cents: of what was
-    taken off for paying early, without the tax in it, early_tax_cents; tax_cents: on the pieces.
+    taken off for paying early, without the tax in it, early_tax_cents; tax_cents: on the lines.
     """
 
     lines: tuple[InvoicedLine, ...]
@@ -154,7 +161,7 @@ class _Credit:
             count, first = wanted.get(line.label, 0), line.quantity - left[line.label]
             last = first + count
             rest += line.taxed_cents - _share(line.taxed_cents, first, line.quantity)
-            if not count:
+            if not count or line.label == OFF_PRICE_LABEL:
                 continue
             amount = _share(line.amount_cents, last, line.quantity) - _share(line.amount_cents, first, line.quantity)
             base = _share(line.taxed_cents, last, line.quantity) - _share(line.taxed_cents, first, line.quantity)
@@ -165,12 +172,17 @@ class _Credit:
             if line.tax_percent:
                 now[line.label] -= base
         percent = next((line.tax_percent for line in frozen.lines if line.tax_percent), "")
-        found = cls(tuple(lines), discount, percent, now, _tax(frozen, percent, was) - _tax(frozen, percent, now))
+        tax = _tax(frozen, percent, was) - _tax(frozen, percent, now)
+        worth = rest + _tax(frozen, percent, _of_goods(was))
+        off = _OffPrice.of(frozen, percent, credited_of(session, invoice))
+        after = off.at_most(worth + sum(line.taxed_cents for line in lines) - tax)
+        if kept := off.cents - after.cents:
+            lines.append(
+                InvoicedLine(OFF_PRICE_LABEL, "Given back off the price before", "", 1, kept, kept, kept, "")
+            )
+        found = cls(tuple(lines), discount, percent, now, tax - (off.tax_cents - after.tax_cents))
         early = _early_left(session, invoice)
-        if not early:
-            return found
-        goods = Counter({label: cents for label, cents in was.items() if label != RESTOCKING})
-        return found._less_early(early, rest + _tax(frozen, percent, goods))
+        return found._less_early(early, worth - off.whole_cents) if early else found
 
     def _less_early(self, early_cents: int, whole_cents: int) -> "_Credit":
         """The same less its share of what was taken off `whole_cents`, tax included, for paying early."""
@@ -178,6 +190,52 @@ class _Credit:
         off = _share(early_cents, min(worth, whole_cents), whole_cents) if whole_cents > 0 else 0
         in_tax = _share(off, self.tax_cents, worth) if worth else 0
         return replace(self, early_cents=off - in_tax, early_tax_cents=in_tax)
+
+
+def _of_goods(taxed: Mapping[str, int]) -> Counter[str]:
+    return Counter({label: cents for label, cents in taxed.items() if label != RESTOCKING})
+
+
+@dataclass(frozen=True, slots=True)
+class _OffPrice:
+    """What was given back off the price before an invoice, and no credit note took into account yet: without tax, of
+    how much at first, and the tax in all of that.
+    """
+
+    cents: int
+    of_cents: int
+    of_tax_cents: int
+
+    @classmethod
+    def of(cls, frozen: InvoiceSnapshot, percent: str, notes: Sequence[Invoice]) -> "_OffPrice":
+        """Of an invoice with these credit notes."""
+        whole = -sum(line.taxed_cents for line in frozen.lines if line.label == OFF_PRICE_LABEL)
+        kept = sum(line.amount_cents for note in notes for line in note.lines if line.label == OFF_PRICE_LABEL)
+        return cls(whole - kept, whole, _off_price_tax(frozen, percent))
+
+    @property
+    def tax_cents(self) -> int:
+        """The tax in what is left of it."""
+        return _share(self.of_tax_cents, self.cents, self.of_cents) if self.of_cents else 0
+
+    @property
+    def whole_cents(self) -> int:
+        """With the tax in it."""
+        return self.cents + self.tax_cents
+
+    def at_most(self, worth: int) -> "_OffPrice":
+        """So much of it as pieces of this worth bear, tax included: what is left of an invoice is not below zero."""
+        if self.whole_cents <= worth:
+            return self
+        return replace(self, cents=self.of_cents * max(worth, 0) // (self.of_cents + self.of_tax_cents))
+
+
+def _off_price_tax(frozen: InvoiceSnapshot, percent: str) -> int:
+    """The tax in what was given back off the price before an invoice was issued."""
+    if percent == AS_QUOTED or all(line.label != OFF_PRICE_LABEL for line in frozen.lines):
+        return 0
+    taxed = [line.taxed_cents for line in frozen.lines if line.tax_percent]
+    return (frozen.tax_by.tax(taxed, Decimal(percent)) if percent else 0) - frozen.tax_cents
 
 
 def _early_left(session: Session, invoice: Invoice) -> int:
@@ -208,7 +266,7 @@ def _credit(
         lines.append(InvoicedLine(EARLY_BACK, _EARLY_WORDS, "", 1, *off, ""))
     if restocking_percent:
         restocking_cents = charged_for_restocking(credit.cents, restocking_percent)
-    if not 0 <= restocking_cents <= credit.cents:
+    if not 0 <= restocking_cents <= max(credit.cents, 0):
         raise LedgerError(
             "restocking", f"What comes back comes to {show_cents(credit.cents)} before tax: keep at most that."
         )
@@ -242,11 +300,11 @@ def _taxed_now(session: Session, invoice: Invoice) -> Counter[str]:
 
 
 def _tax(frozen: InvoiceSnapshot, percent: str, taxed: Mapping[str, int]) -> int:
-    """The tax on what is left of an invoice, by the rule that it names."""
+    """The tax on pieces that are left of an invoice, by the rule that it names."""
     whole = sum(line.taxed_cents for line in frozen.lines if line.tax_percent)
     left = sum(taxed.values())
     if left == whole:
-        return frozen.tax_cents
+        return frozen.tax_cents + _off_price_tax(frozen, percent)
     if percent == AS_QUOTED:
         return half_up(Fraction(frozen.tax_cents * left, whole)) if whole else 0
     return frozen.tax_by.tax([one for one in taxed.values() if one], Decimal(percent)) if percent else 0
@@ -424,7 +482,7 @@ def _begin(work: Work, invoice_id: int, version: int, token: str) -> tuple[Job, 
 def credit_left(session: Session, invoice: Invoice) -> tuple[tuple[InvoiceLine, int], ...]:
     """Each line of an invoice with how many of its pieces can be credited."""
     left = _left(session, invoice)
-    return tuple((line, max(left[line.label], 0)) for line in invoice.lines if line.label != "off price")
+    return tuple((line, max(left[line.label], 0)) for line in invoice.lines if line.label not in _NO_PIECES)
 
 
 def open_of(session: Session, invoice: Invoice) -> int:

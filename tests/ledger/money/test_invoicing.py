@@ -175,6 +175,42 @@ def test_tax_on_a_restocking_charge_is_kept_or_given_back(
     assert ("not given back" in read_invoice(note.snapshot).restocking_rule) is is_kept
 
 
+def test_no_more_is_credited_than_an_invoice_came_to_after_something_was_given_back_before(
+    work: Work, job: Job
+) -> None:
+    """20.00 off before: 18.97 (20 × 340.20 / 358.70) and 1.03 of tax; invoiced are 321.23 + 17.47 = 338.70.
+
+    A cabinet of 56.32 brings 12.25 - 8.17 = 4.08 of tax back. The rest comes to 283.88 + 14.42, less the 20.00.
+    """
+    paid(work, job, 338_70)
+    paid(work, job, 20_00, PaymentKind.OFF_PRICE, "late")
+    one = invoiced(work, job, Invoicing.ALL)
+    paid(work, job, 20_00)
+    assert sums(one) == (321_23, 17_47, 338_70)
+    first = credit_lines(work, one.id, 2, CreditForm({"1": 1}, "a dent", "one"))
+    assert sums(first) == (-56_32, -4_08, -60_40)
+    rest = credit_lines(work, one.id, 3, CreditForm({"1": 2, "2": 10, "3": 1}, "not wanted", "two"))
+    assert sums(rest) == (-264_91, -13_39, -278_30)
+    assert [(line.label, line.amount_cents) for line in read_invoice(rest.snapshot).lines][-1] == ("off price", 18_97)
+    assert first.total_cents + rest.total_cents == -338_70
+    money = job_money(get_job(work.session, job.number))
+    assert (money.total_cents, money.balance_cents) == (0, -338_70)
+
+
+def test_what_is_left_of_an_invoice_is_never_below_zero(work: Work, job: Job) -> None:
+    """338.70 invoiced as above. All but a ring come to 349.45, 9.25 (8.62 + 0.63) less than 358.70: 9.25 of the 20.00
+    stays for the ring, so 338.70 is credited, and nothing for the ring itself.
+    """
+    paid(work, job, 100_00)
+    paid(work, job, 20_00, PaymentKind.OFF_PRICE, "late")
+    one = invoiced(work, job, Invoicing.ALL)
+    most = credit_lines(work, one.id, 2, CreditForm({"1": 3, "2": 9, "3": 1}, "not wanted", "one"))
+    assert most.total_cents == -338_70
+    ring = credit_lines(work, one.id, 3, CreditForm({"2": 1}, "nor this one", "two"))
+    assert ring.total_cents == 0 and most.tax_cents + ring.tax_cents == -17_47
+    assert open_cents(work, job) == {1: 0}
+
+
 def test_canceling_lets_the_goods_be_invoiced_again(work: Work, job: Job) -> None:
     first = invoiced(work, job, Invoicing.ALL)
     paid(work, job, 358_70)
