@@ -57,11 +57,29 @@ def invoices_of_jobs(session: Session, jobs: Iterable[int] | None = None) -> tup
     for one in rows:
         if one.refers_to_id is not None:
             credited[one.refers_to_id] -= one.total_cents
+    _pass_on(rows, credited, {key: discount for key, (_, discount) in money.items()})
     return tuple(
         OpenInvoice(one, credited[one.id], *money.get(one.id, (0, 0)))
         for one in rows
         if one.kind is not InvoiceKind.CREDIT_NOTE
     )
+
+
+def _pass_on(papers: Sequence[Invoice], credited: Counter[int], discounts: Mapping[int, int]) -> None:
+    """Have what was credited beyond what an invoice asked for, since a deposit had come off it, go to the others of
+    its job: first to the deposit, which is in the hands of the house or still asked for.
+    """
+    debts = [one for one in papers if one.kind is not InvoiceKind.CREDIT_NOTE]
+    left = {one.id: one.total_cents - discounts.get(one.id, 0) - credited[one.id] for one in debts}
+    for one in debts:
+        if left[one.id] >= 0:
+            continue
+        others = [other for other in debts if other.job_id == one.job_id and left[other.id] > 0]
+        for other in sorted(others, key=lambda other: other.kind is not InvoiceKind.DEPOSIT):
+            part = min(-left[one.id], left[other.id])
+            for key, cents in ((one.id, -part), (other.id, part)):
+                credited[key] += cents
+                left[key] -= cents
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from app.ledger.jobs.queries import get_job, job_money
 from app.ledger.money.crediting import CreditForm, cancel_invoice, credit_lines
 from app.ledger.money.invoice_snapshot import read_invoice
 from app.ledger.money.invoicing import InvoiceForm, Invoicing, invoice_job, next_invoice, papers_of_money, value_of
-from app.ledger.money.owing import statement_of
+from app.ledger.money.owing import aging, statement_of
 from app.ledger.money.payments import PaymentKind
 from app.ledger.money.settling import invoices_of_jobs
 from app.ledger.quoting.snapshot import snapshot_hash
@@ -124,6 +124,30 @@ def test_a_deposit_invoice_comes_off_part_by_part(work: Work, job: Job) -> None:
     assert 100_00 + first.total_cents + second.total_cents == 358_70
     paid(work, job, 131_55)
     assert open_cents(work, job) == {1: 0, 2: 0, 3: 127_15}
+
+
+@pytest.mark.parametrize(("is_paid", "owed"), [(False, 49_15), (True, -50_85)])
+def test_what_comes_back_of_an_invoice_that_a_deposit_came_off_lessens_the_deposit(
+    work: Work, job: Job, is_paid: bool, owed: int
+) -> None:
+    """182.40 went, 50.85 of the deposit came off it: 131.55. All of it comes back, so of the deposit's 100.00 no more
+    than 49.15 is asked for; who paid it has 50.85 too much. The rest, 176.30, has the other 49.15 off.
+    """
+    invoiced(work, job, Invoicing.DEPOSIT, 100_00)
+    if is_paid:
+        paid(work, job, 100_00, PaymentKind.DEPOSIT)
+    went(work, job, 1, line_1=1, line_2=4)
+    first = invoiced(work, job)
+    credit_lines(work, first.id, 3, CreditForm({"1": 1, "2": 4, "3": 1}, "not wanted", "one"))
+    assert open_cents(work, job) == {1: max(owed, 0), 2: 0}
+    assert statement_of(work.session, job.customer_id, work.today).balance_cents == owed
+    went(work, job, 2, line_1=2, line_2=6)
+    last = invoiced(work, job)
+    assert last.total_cents == 127_15
+    left = owed + 127_15
+    assert open_cents(work, job) == {1: max(owed, 0), 2: 0, 4: left - max(owed, 0)}
+    [row] = aging(work.session, work.today).rows
+    assert row.total_cents == statement_of(work.session, job.customer_id, work.today).balance_cents == left
 
 
 def test_money_that_came_before_is_used_for_the_invoice(work: Work, job: Job) -> None:
