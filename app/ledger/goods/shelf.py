@@ -95,9 +95,11 @@ def take_off_the_shelf(work: Work, job: Job, lines: Mapping[int, LineCount]) -> 
         line, before = quantities.get(number), gone.get(number, NO_PIECES)
         if line is None:
             continue
-        went = before.cylinders + before.goods + count.cylinders + count.goods
+        first = min(before.cylinders + before.goods, line.quantity)
+        last = min(first + count.cylinders + count.goods, line.quantity)
         for state in needs[number]:
-            due = state.need.quantity * min(went, line.quantity) // line.quantity - state.out
+            # Less what went before, of which nothing is out where nobody counted the item then.
+            due = state.need.quantity * last // line.quantity - state.need.quantity * first // line.quantity
             if state.need.keyed_at == "factory":
                 due = min(due, state.reserved)  # what it never passed through is not taken from it
             short = take_out(work, state.need, due, MovementKind.SOLD) if due > 0 else 0

@@ -32,7 +32,7 @@ from app.ledger.tables import (
 from app.pricing import KeyingKind
 from tests.ledger.conftest import by, customer_id
 from tests.ledger.test_main_job import accept, issued, mortise
-from tests.shelf import own_goods
+from tests.shelf import count_part, own_goods
 
 
 def quoted(work: Work, *lines: LineRequest) -> Job:
@@ -102,6 +102,15 @@ def test_of_a_counted_shelf_no_more_goes_than_is_there_and_of_two_who_take_the_l
     with pytest.raises(Problems, match="Of line 1, 0 can go"):
         hand_over_part(counter, late.id, late.version, PartForm("R. Teal", (), {}, {1: 1}))
     assert (lucky.stage, quantity_of(work.session, cabinet.id).on_hand) == (Stage.HANDED_OVER, 0)
+
+
+def test_what_went_before_the_first_count_does_not_leave_the_counted_shelf_again(work: Work) -> None:
+    """Of three cabinets one goes while nobody counts them. Five are counted, and the other two go: three stay."""
+    job = accept(work, quoted(work, LineRequest(LineKind.HARDWARE, 3, price_code="KEY-CABINET")))
+    hand_over_part(work, job.id, job.version, PartForm("T. Gull", (), {}, {1: 1}))
+    cabinet = count_part(work, None, "KEY-CABINET", 5, ItemKind.GOODS)
+    hand_over_part(work, job.id, job.version, PartForm("T. Gull", (), {}, {1: 2}))
+    assert (job.stage, quantity_of(work.session, cabinet.id)) == (Stage.HANDED_OVER, Quantity(3, 0, True))
 
 
 def test_a_sale_that_is_refused_leaves_the_quote_as_it_was(work: Work) -> None:
