@@ -34,6 +34,7 @@ from app.ledger.tables import (
     Delivery,
     HandOverRow,
     Invoice,
+    Item,
     ItemKind,
     Job,
     LineKind,
@@ -45,7 +46,6 @@ from app.ledger.tables import (
     PurchaseLine,
     PurchaseOrder,
     ReturnCondition,
-    StockItem,
     User,
 )
 from tests.ledger.conftest import customer_id
@@ -102,7 +102,7 @@ def at_once(work: Work, config: Config) -> Iterator[Callable[..., Outcome]]:
 
 
 @pytest.fixture
-def ring(work: Work) -> StockItem:
+def ring(work: Work) -> Item:
     """One ring set lies on the shelf."""
     return count_part(work, None, "RING-SET", 1, ItemKind.GOODS)
 
@@ -121,7 +121,7 @@ def rows(work: Work, table: type) -> int:
     return work.session.scalar(sa.select(sa.func.count()).select_from(table)) or 0
 
 
-def test_the_last_piece_is_reserved_for_one_of_two_acceptances(work: Work, ring: StockItem, at_once: AtOnce) -> None:
+def test_the_last_piece_is_reserved_for_one_of_two_acceptances(work: Work, ring: Item, at_once: AtOnce) -> None:
     jobs = [(job.id, seen(work, job)) for job in (quoted(work), quoted(work))]
     came = at_once(
         *(
@@ -134,7 +134,7 @@ def test_the_last_piece_is_reserved_for_one_of_two_acceptances(work: Work, ring:
     assert quantity_of(work.session, ring.id) == Quantity(1, 1, True)
 
 
-def test_the_last_piece_is_sold_at_the_counter_once(work: Work, ring: StockItem, at_once: AtOnce) -> None:
+def test_the_last_piece_is_sold_at_the_counter_once(work: Work, ring: Item, at_once: AtOnce) -> None:
     sales = [
         (job.number, SaleForm("T. Gull", "cash", job.version, seen=seen(work, job)))
         for job in (quoted(work), quoted(work))
@@ -147,7 +147,7 @@ def test_the_last_piece_is_sold_at_the_counter_once(work: Work, ring: StockItem,
     assert rows(work, Payment) == 1
 
 
-def test_what_a_job_waits_for_is_handed_over_once(work: Work, ring: StockItem, at_once: AtOnce) -> None:
+def test_what_a_job_waits_for_is_handed_over_once(work: Work, ring: Item, at_once: AtOnce) -> None:
     job = accept(work, quoted(work, 2))
     key, version, form = job.id, job.version, PartForm("T. Gull", [], {}, {1: 1})
     came = at_once(*[lambda hand: hand_over_part(hand, key, version, form)] * 2)
@@ -155,7 +155,7 @@ def test_what_a_job_waits_for_is_handed_over_once(work: Work, ring: StockItem, a
     assert rows(work, HandOverRow) == 1 and quantity_of(work.session, ring.id) == Quantity(0, 0, True)
 
 
-def test_a_job_is_invoiced_once_and_its_invoice_canceled_once(work: Work, ring: StockItem, at_once: AtOnce) -> None:
+def test_a_job_is_invoiced_once_and_its_invoice_canceled_once(work: Work, ring: Item, at_once: AtOnce) -> None:
     number = accept(work, quoted(work)).number
     came = at_once(
         *(
@@ -172,7 +172,7 @@ def test_a_job_is_invoiced_once_and_its_invoice_canceled_once(work: Work, ring: 
     assert work.session.scalars(sa.select(Invoice.number).order_by(Invoice.number)).all() == [1, 2]
 
 
-def test_a_payment_that_two_send_is_taken_once(work: Work, ring: StockItem, at_once: AtOnce) -> None:
+def test_a_payment_that_two_send_is_taken_once(work: Work, ring: Item, at_once: AtOnce) -> None:
     job = accept(work, quoted(work))
     number, customer, today = job.number, job.customer_id, work.today
     form = PaymentForm(PaymentKind.PAYMENT, 1_00, "check", today)
@@ -184,7 +184,7 @@ def test_a_payment_that_two_send_is_taken_once(work: Work, ring: StockItem, at_o
 
 
 @pytest.fixture
-def line(work: Work, ring: StockItem) -> PurchaseLine:
+def line(work: Work, ring: Item) -> PurchaseLine:
     """Ten ring sets are on their way."""
     maker = work.session.scalars(sa.select(Maker.id).where(Maker.code == "ARD")).one()
     sent = {"number": "P-9001", "maker_id": maker, "kind": OrderKind.GOODS, "state": OrderState.CONFIRMED}
@@ -216,7 +216,7 @@ def test_an_order_is_canceled_or_comes_and_not_both(work: Work, line: PurchaseLi
     assert (quantity_of(work.session, line.item_id).on_hand, line.canceled) in ((11, 0), (1, 10))
 
 
-def test_a_count_while_another_sells_keeps_both(work: Work, ring: StockItem, at_once: AtOnce) -> None:
+def test_a_count_while_another_sells_keeps_both(work: Work, ring: Item, at_once: AtOnce) -> None:
     """Six by the sums and six counted; two go. Who counts second is asked to count again: four lie there."""
     count_item(work, ring.id, ShelfForm(6, mark=newest_movement(work.session)))
     item, mark = ring.id, newest_movement(work.session)
@@ -228,7 +228,7 @@ def test_a_count_while_another_sells_keeps_both(work: Work, ring: StockItem, at_
     assert all("moved at Shelf since this page was made: 4 on hand now" in one for one in came.refused)
 
 
-def test_goods_come_back_once(work: Work, ring: StockItem, at_once: AtOnce) -> None:
+def test_goods_come_back_once(work: Work, ring: Item, at_once: AtOnce) -> None:
     job = quoted(work)
     sell_at_counter(work, job.number, SaleForm("T. Gull", "cash", job.version))
     work.session.refresh(job)
