@@ -173,21 +173,8 @@ WEIGHTS = {
 }
 OF_THE_SHELF = (*list(WEIGHTS)[1:6], "work_on", "order", "change_draft", "send", "confirm", "receive", "cancel_lines")
 """Acts that move no money: what is owed is not asked after them."""
-HAS_TO_BE_MET = (
-    *(
-        "accept",
-        "counter sale",
-        "draft",
-        "send",
-        "confirm",
-        "receive",
-        "cancel lines",
-        "hand over a part",
-        "hand over",
-    ),
-    *("return, good", "return, defective", "invoice handed over", "invoice all", "invoice deposit", "credit lines"),
-    *("pay", "pay several", "refund", "move to on the bench", "cut keys"),
-)
+HAS_TO_BE_MET = ("accept", "receive", "hand over", "return", "invoice", "credit", "pay")
+"""What something that is done begins with: a life of refusals shows nothing."""
 MOSTLY = 0.8
 ACTS = [act for act, weight in WEIGHTS.items() for _ in range(weight)]
 _OVER = (Stage.LOST, Stage.CANCELED)
@@ -1204,7 +1191,8 @@ def test_stock_orders_and_money_agree_with_a_plain_model(
     try:
         run_state_machine_as_test(Trade, settings=drawn)
         assert MET["acts"] == MET["lives"] * ACTS_OF_A_LIFE
-        assert not [name for name in HAS_TO_BE_MET if not MET[name]], "a life of refusals shows nothing"
+        done = [name for name in MET if not name.endswith("refused")]
+        assert all(any(name.startswith(one) for name in done) for one in HAS_TO_BE_MET), done
     finally:
         with capsys.disabled():
             print("\n" + "\n".join(f"{count:6} {what}" for what, count in sorted(MET.items())))
