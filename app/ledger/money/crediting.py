@@ -174,15 +174,15 @@ class _Credit:
         percent = next((line.tax_percent for line in frozen.lines if line.tax_percent), "")
         tax = _tax(frozen, percent, was) - _tax(frozen, percent, now)
         worth = rest + _tax(frozen, percent, _of_goods(was))
-        off = _OffPrice.of(frozen, percent, credited_of(session, invoice))
-        after = off.at_most(worth + sum(line.taxed_cents for line in lines) - tax)
-        if kept := off.cents - after.cents:
+        given = _OffPrice.of(frozen, percent, credited_of(session, invoice))
+        after = given.at_most(worth + sum(line.taxed_cents for line in lines) - tax)
+        if kept := given.cents - after.cents:
             lines.append(
                 InvoicedLine(OFF_PRICE_LABEL, "Given back off the price before", "", 1, kept, kept, kept, "")
             )
-        found = cls(tuple(lines), discount, percent, now, tax - (off.tax_cents - after.tax_cents))
+        found = cls(tuple(lines), discount, percent, now, tax - (given.tax_cents - after.tax_cents))
         early = _early_left(session, invoice)
-        return found._less_early(early, worth - off.whole_cents) if early else found
+        return found._less_early(early, worth - given.whole_cents) if early else found
 
     def _less_early(self, early_cents: int, whole_cents: int) -> "_Credit":
         """The same less its share of what was taken off `whole_cents`, tax included, for paying early."""
