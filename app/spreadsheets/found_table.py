@@ -4,6 +4,8 @@ import re
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import islice
 
 from app.spreadsheets.sheet import SentSheet, column_letters, corners_of
 from app.spreadsheets.table_file import Row
@@ -35,7 +37,7 @@ class RowAside:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class FoundTable:
     """The table: columns, rows with their numbers in the file, what was set aside, titles above it, what to tell.
 
@@ -48,9 +50,13 @@ class FoundTable:
     titles: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
-    def cells(self, place: int) -> list[str]:
+    @cached_property
+    def _by_place(self) -> tuple[tuple[str, ...], ...]:
+        return tuple(zip(*(cells for _, cells in self.rows), strict=True))
+
+    def cells(self, place: int) -> tuple[str, ...]:
         """A column's cells."""
-        return [cells[place] for _, cells in self.rows]
+        return self._by_place[place] if self.rows else ()
 
 
 def heading_key(heading: str) -> str:
@@ -84,30 +90,25 @@ def find_table(sheet: SentSheet, known: Collection[str] = ()) -> FoundTable:
         width -= 1
         body = [(number, cells[:width]) for number, cells in body]
     rows_of, aside = _rows(body, width, head[-1][1] if head else [], across)
+    by_place = [*zip(*(cells for _, cells in rows_of), strict=True)] or [()] * width
     columns = tuple(
-        FoundColumn(at, column_letters(at), headings[at], _samples(rows_of, at))
-        for at in range(width)
-        if headings[at] or any(cells[at] for _, cells in rows_of)
+        FoundColumn(at, column_letters(at), headings[at], tuple(islice(filter(None, dict.fromkeys(cells)), SAMPLES)))
+        for at, cells in enumerate(by_place)
+        if headings[at] or any(cells)
     )
     titles = tuple(" ".join(filter(None, cells))[:200] for _, cells in lines[:place])
     return FoundTable(columns, rows_of, tuple(aside), titles, tuple(notes))
 
 
 def _stripped(row: Row) -> list[str]:
-    cells = [bare if (bare := cell.strip())[:1] != "'" else unguarded(bare) for cell in row]
+    cells = [*map(str.strip, row)]
+    if "'" in "".join(cells):
+        cells = [*map(unguarded, cells)]
+    if cells == row:
+        cells = row  # so that a long table is in memory once
     while cells and not cells[-1]:
         cells.pop()
     return cells
-
-
-def _samples(rows: _Lines, place: int) -> tuple[str, ...]:
-    found: dict[str, None] = {}
-    for _, cells in rows:
-        if cells[place]:
-            found[cells[place]] = None
-            if len(found) == SAMPLES:
-                break
-    return tuple(found)
 
 
 _Across = Mapping[int, Sequence[tuple[int, int]]]  # row number → first and last column of each range along it
@@ -237,8 +238,9 @@ def _rows(
     rows: list[tuple[int, list[str]]] = []
     aside = []
     blanks = [""] * width
-    for number, cells in body:
-        first = next(cell for cell in cells if cell)
+    for line in body:
+        number, cells = line
+        first = cells[0] or next(filter(None, cells))
         if first[0] in "tTsSgGcCbB" and _is_total(cells, first):
             aside.append(RowAside(number, f"{first[:40]!r} is a total."))
         elif head and cells == head:
@@ -246,7 +248,7 @@ def _rows(
         elif number in across and sum(map(bool, cells)) == 1:
             aside.append(RowAside(number, f"{first[:40]!r} is a title across merged cells."))
         else:
-            rows.append((number, cells if len(cells) == width else cells + blanks[len(cells) :]))
+            rows.append(line if len(cells) == width else (number, cells + blanks[len(cells) :]))
     return rows, aside
 
 

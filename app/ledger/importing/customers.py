@@ -8,8 +8,18 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 from sqlalchemy.orm.attributes import flag_modified
 
+from app.errors import Problem
 from app.ledger.catalog.price_queries import tax_places, tier_names
-from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, ImportRow, Refuse, RowPlan, RowState
+from app.ledger.importing.kinds import (
+    NOTHING,
+    CellKind,
+    ImportColumn,
+    ImportKind,
+    ImportRows,
+    Refuse,
+    RowPlan,
+    RowState,
+)
 from app.ledger.sites.customers import (
     ContactForm,
     CustomerForm,
@@ -173,61 +183,70 @@ def _customer_values(values: Mapping[str, Any]) -> dict[str, Any]:
     return found
 
 
-def _plan_customers(session: Session, _: int | None, rows: Sequence[ImportRow], refuse: Refuse) -> list[RowPlan]:
-    has_people = bool(rows) and "contact" in rows[0].values
+def _plan_customers(session: Session, _: int | None, rows: ImportRows, refuse: Refuse) -> list[RowPlan]:
+    has_people, has_exemption = "contact" in rows, "exempt certificate" in rows or "exempt until" in rows
     known = CustomersOnRecord(session, with_contacts=has_people)
-    first: dict[str, tuple[int, dict[str, Any]]] = {}
+    first: dict[str, int] = {}
     people: set[tuple[str, str]] = set()
     plans = []
     for row, values in rows:
         name = values["name"]
         key = name.casefold()
-        said = _customer_values(values)
-        number, told = first.setdefault(key, (row, said))
-        is_first = number == row
-        if not is_first:
-            other = [one for one, value in said.items() if one != "name" and told.setdefault(one, value) != value]
-            if other:
-                refuse(row, _LABELS[other[0]], f"Row {number} says it otherwise of {name}: write the same in both.")
-                continue
-            if not values.get("contact"):
-                refuse(row, "name", f"{name} stands in row {number} already.")
-                continue
+        is_first = first.setdefault(key, row) == row
+        if not is_first and not _agrees(row, values, first[key], rows, refuse):
+            continue
         on_record = known.by_name.get(key, ())
         if len(on_record) > 1:
             refuse(row, "name", f"{len(on_record)} customers on record are called {name}: change one's name first.")
             continue
         before = on_record[0] if on_record else None
-        certificate = said.get("exempt_certificate") or (before.exempt_certificate if before else "")
-        until = said.get("exempt_until") or (before.exempt_until if before else None)
-        if problem := exemption_problem(certificate, until):
+        if has_exemption and (problem := _exemption_of(values, before)):
             refuse(row, _LABELS[problem.field], problem.message)
             continue
-        person = _person_of(values) if has_people else ContactForm("")
-        if person.name and (key, person.name.casefold()) in people:
-            refuse(row, "contact", f"{person.name} stands twice among the contacts of {name}.")
-            continue
-        if not person.name and (person.duty or person.phone or person.email):
+        state = RowState.NEW if before is None else RowState.SAME
+        fields: dict[str, tuple[str, str]] = {}
+        if before is not None and is_first:
+            said = {one: value for one, value in _customer_values(values).items() if one != "name"}
+            fields = {_LABELS[one]: pair for one, pair in field_changes(before, said).items()}
+            state = RowState.CHANGED if fields else state
+        contact_id = None
+        if has_people and (person := values["contact"].casefold()):
+            if (key, person) in people:
+                refuse(row, "contact", f"{values['contact']} stands twice among the contacts of {name}.")
+                continue
+            people.add((key, person))
+            if before is not None:
+                there = known.contacts.get((before.id, person), ())
+                contact_id, found = _person_changes(_person_of(values), there)
+                fields |= {f"contact {one}": pair for one, pair in found.items()}
+                if found and state is RowState.SAME:
+                    state = RowState.CHANGED if contact_id else RowState.NEW
+        elif has_people and any(values.get(one.name) for one in _PEOPLE):
             refuse(row, "contact", "Enter the contact's name, or leave the other cells about a contact empty.")
             continue
-        people.add((key, person.name.casefold()))
-        if before is None:
-            fields = {_LABELS[one]: ("", _text(value)) for one, value in said.items()} if is_first else {}
-            state = RowState.NEW
-        else:
-            found = field_changes(before, {one: value for one, value in said.items() if one != "name"})
-            fields = {_LABELS[one]: pair for one, pair in found.items()} if is_first else {}
-            state = RowState.CHANGED if fields else RowState.SAME
-        contact_id = None
-        if person.name:
-            there = known.contacts.get((before.id, person.name.casefold()), ()) if before else ()
-            contact_id, found = _person_changes(person, there)
-            fields |= {f"contact {one}": pair for one, pair in found.items()}
-            if found and state is RowState.SAME:
-                state = RowState.CHANGED if contact_id else RowState.NEW
-        value = (before.id if before else None, key, told, person, contact_id)
-        plans.append(RowPlan(row, state, name, fields, value))
+        plans.append(RowPlan(row, state, name, fields or NOTHING, (before.id, contact_id) if before else _NEW))
     return plans
+
+
+_NEW = (None, None)
+
+
+def _exemption_of(values: Mapping[str, Any], before: Any) -> Problem | None:
+    certificate = values.get("exempt certificate") or (before.exempt_certificate if before else "")
+    return exemption_problem(certificate, values.get("exempt until") or (before.exempt_until if before else None))
+
+
+def _agrees(row: int, values: Mapping[str, Any], first: int, rows: ImportRows, refuse: Refuse) -> bool:
+    """Whether a further row of a customer brings another contact and contradicts the first one in nothing."""
+    told, name = _customer_values(rows.said(first)), values["name"]
+    for one, value in _customer_values(values).items():
+        if one != "name" and told.get(one, value) != value:
+            refuse(row, _LABELS[one], f"Row {first} says it otherwise of {name}: write the same in both.")
+            return False
+    if not values.get("contact"):
+        refuse(row, "name", f"{name} stands in row {first} already.")
+        return False
+    return True
 
 
 def _person_changes(person: ContactForm, there: Sequence[Any]) -> tuple[int | None, dict[str, tuple[str, str]]]:
@@ -239,20 +258,22 @@ def _person_changes(person: ContactForm, there: Sequence[Any]) -> tuple[int | No
     return before.id, field_changes(before, {name: value for name, value in said.items() if name != "name"})
 
 
-def _save_customers(work: Work, _: int | None, plans: Sequence[RowPlan]) -> None:
+def _save_customers(work: Work, _: int | None, plans: Sequence[RowPlan], rows: ImportRows) -> None:
     forms: dict[str, dict[str, Any]] = {}
     ids: dict[str, int] = {}
     changes: dict[int, dict[str, Any]] = {}
-    told_of = []
+    said = {plan.row: rows.said(plan.row) for plan in plans}
     for plan in plans:
-        customer_id, key, told, *_person = plan.value
-        if customer_id is None:
-            forms.setdefault(key, told)
-        else:
+        customer_id, _contact = plan.value
+        key = plan.title.casefold()
+        if customer_id is not None:
             ids[key] = customer_id
-            changes.setdefault(customer_id, told)
+        told = forms.setdefault(key, {}) if customer_id is None else changes.setdefault(customer_id, {})
+        for name, value in _customer_values(said[plan.row]).items():
+            told.setdefault(name, value)
     made = insert_customers(work, [CustomerForm(**told) for told in forms.values()])
     ids |= {key: customer.id for key, customer in zip(forms, made, strict=True)}
+    told_of = []
     for customer_id, told in changes.items():
         customer = work.session.get_one(Customer, customer_id)
         values = {name: value for name, value in told.items() if name != "name"}
@@ -261,7 +282,7 @@ def _save_customers(work: Work, _: int | None, plans: Sequence[RowPlan]) -> None
         if changed := set_changed(customer, values):
             told_of.append(customer_changed(customer, changed))
     record_all(work, told_of)
-    _save_people(work, [(ids[plan.value[1]], plan.value[3], plan.value[4]) for plan in plans])
+    _save_people(work, [(ids[one.title.casefold()], _person_of(said[one.row]), one.value[1]) for one in plans])
 
 
 def _save_people(work: Work, people: Sequence[tuple[int, ContactForm, int | None]]) -> None:
@@ -345,9 +366,7 @@ CUSTOMERS = ImportKind(
 )
 
 
-def _plan_contacts(
-    session: Session, customer_id: int | None, rows: Sequence[ImportRow], refuse: Refuse
-) -> list[RowPlan]:
+def _plan_contacts(session: Session, customer_id: int | None, rows: ImportRows, refuse: Refuse) -> list[RowPlan]:
     known = CustomersOnRecord(session, with_contacts=True)
     seen: dict[tuple[int, str], int] = {}
     plans = []
@@ -366,7 +385,7 @@ def _plan_contacts(
     return plans
 
 
-def _save_contacts(work: Work, _: int | None, plans: Sequence[RowPlan]) -> None:
+def _save_contacts(work: Work, _: int | None, plans: Sequence[RowPlan], __: ImportRows) -> None:
     _save_people(work, [plan.value for plan in plans])
 
 

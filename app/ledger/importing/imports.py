@@ -1,7 +1,7 @@
 """Tables of rows: what one would change, saved all at once, undone at once; and how each sender's tables are read."""
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import sqlalchemy as sa
@@ -9,7 +9,8 @@ from sqlalchemy.orm import Session, joinedload
 
 from app.errors import Problem, Problems
 from app.ledger.importing.customers import CONTACTS, CUSTOMERS
-from app.ledger.importing.kinds import ImportKind, RowPlan, RowProblem, RowState
+from app.ledger.importing.keys_out import KEYS_OUT
+from app.ledger.importing.kinds import ImportColumn, ImportKind, ImportRows, RowPlan, RowProblem, RowState
 from app.ledger.importing.reading import (
     TableChoice,
     TableQuestions,
@@ -28,7 +29,7 @@ from app.ledger.tables import Import, ImportMapping, Role
 from app.spreadsheets import FoundTable, find_table, heading_key, open_sheet
 from app.validation import counted
 
-KINDS: dict[str, ImportKind] = {kind.name: kind for kind in (CUSTOMERS, CONTACTS, SITES, DOORS)}
+KINDS: dict[str, ImportKind] = {kind.name: kind for kind in (CUSTOMERS, CONTACTS, SITES, DOORS, KEYS_OUT)}
 _MOST_SENDERS = 200
 
 
@@ -106,10 +107,18 @@ class ImportPlan:
     problems: tuple[RowProblem, ...]
     unused: tuple[str, ...]
     seal: str
+    rows: ImportRows
 
     def count(self, state: RowState) -> int:
         """How many rows would do that."""
         return sum(plan.state is state for plan in self.plans)
+
+    def fields_of(self, plan: RowPlan, columns: Sequence[ImportColumn]) -> Mapping[str, tuple[str, str]]:
+        """Each field of a row before and after; of a new one what it says."""
+        if plan.fields or plan.state is not RowState.NEW:
+            return plan.fields
+        said = self.rows.said(plan.row)
+        return {one.words: ("", str(value)) for one in columns if (value := said.get(one.name))}
 
     @property
     def rows_aside(self) -> frozenset[int]:
@@ -140,11 +149,12 @@ def plan_import(session: Session, sent: SentTable, choice: TableChoice) -> Impor
         for column in sent.table.columns
         if column.place not in used and column.samples
     )
-    seal = hashlib.sha256(
-        repr([plan[:4] for plan in plans if plan.state is not RowState.SAME]).encode("utf-8", "replace")
-    )
+    # What the rows say is the file's own; what else there is to it is what stood on record.
+    marks = [[one.row, one.state is RowState.NEW, [*one.fields.items()]] for one in plans if one.fields]
+    new = [one.row for one in plans if one.state is RowState.NEW]
+    seal = hashlib.sha256(repr((new, marks)).encode("utf-8", "replace"))
     problems = sorted((*read.problems, *refused))
-    return ImportPlan(tuple(plans), tuple(problems), unused, seal.hexdigest()[:32])
+    return ImportPlan(tuple(plans), tuple(problems), unused, seal.hexdigest()[:32], read.rows)
 
 
 def save_import(
@@ -167,7 +177,9 @@ def save_import(
             raise LedgerError("file", "Everything in this table is saved already.")
         written = WrittenRows()
         with written.watching(work.session):
-            sent.kind.save(work, sent.about_id, [one for one in plan.plans if one.state is not RowState.SAME])
+            sent.kind.save(
+                work, sent.about_id, [one for one in plan.plans if one.state is not RowState.SAME], plan.rows
+            )
         sender = " ".join(sender.split())[:120]
         row = Import(
             kind=sent.kind.name,

@@ -1,8 +1,10 @@
 """What an importable kind of rows is made of: columns, what its rows would change, how they are saved."""
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from bisect import bisect_left
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from enum import Enum, StrEnum
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from sqlalchemy.orm import Session
@@ -56,12 +58,35 @@ class ImportRow(NamedTuple):
     values: Mapping[str, Any]
 
 
+@dataclass(frozen=True, slots=True)
+class ImportRows:
+    """The rows of a table, kept by column; each is put together when it is asked for, since there may be many."""
+
+    numbers: Sequence[int] = ()
+    columns: Mapping[str, Sequence[Any]] = field(default_factory=dict)
+
+    def __iter__(self) -> Iterator[ImportRow]:
+        for number, values in zip(self.numbers, zip(*self.columns.values(), strict=True), strict=True):
+            yield ImportRow(number, dict(zip(self.columns, values, strict=True)))
+
+    def __contains__(self, column: object) -> bool:
+        return column in self.columns
+
+    def said(self, row: int) -> dict[str, Any]:
+        """The values of a row, by its number in the file."""
+        place = bisect_left(self.numbers, row)
+        return {name: values[place] for name, values in self.columns.items()}
+
+
 class RowProblem(NamedTuple):
     """What is wrong with a row, and in which column, as the file has it."""
 
     row: int
     place: str
     message: str
+
+
+NOTHING: Mapping[str, tuple[str, str]] = MappingProxyType({})
 
 
 class RowState(StrEnum):
@@ -73,12 +98,15 @@ class RowState(StrEnum):
 
 
 class RowPlan(NamedTuple):
-    """What a row would do: of which record, and each field before and after. value: what `save` needs."""
+    """What a row would do: of which record, and each field before and after. value: what `save` needs.
+
+    A new one's fields may be left to what its row says.
+    """
 
     row: int
     state: RowState
     title: str
-    fields: Mapping[str, tuple[str, str]]
+    fields: Mapping[str, tuple[str, str]] = NOTHING
     value: Any = None
 
 
@@ -99,8 +127,8 @@ class ImportKind:
     words: str
     noun: str
     columns: tuple[ImportColumn, ...]
-    plan: Callable[[Session, int | None, Sequence[ImportRow], Refuse], list[RowPlan]]
-    save: Callable[[Work, int | None, Sequence[RowPlan]], None]
+    plan: Callable[[Session, int | None, ImportRows, Refuse], list[RowPlan]]
+    save: Callable[[Work, int | None, Sequence[RowPlan], ImportRows], None]
     roles: tuple[Role, ...] = ()
     hint: str = ""
     order: tuple[str, ...] = ()

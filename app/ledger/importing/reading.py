@@ -2,12 +2,13 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import compress
 from typing import Any
 
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
-from app.ledger.importing.kinds import YES_NO, CellKind, ImportColumn, ImportKind, ImportRow, RowProblem
+from app.ledger.importing.kinds import YES_NO, CellKind, ImportColumn, ImportKind, ImportRows, RowProblem
 from app.spreadsheets import (
     FoundColumn,
     FoundTable,
@@ -60,7 +61,7 @@ class TableQuestions:
 class ReadTable:
     """The rows that can be read, and every problem of the others."""
 
-    rows: tuple[ImportRow, ...]
+    rows: ImportRows
     problems: tuple[RowProblem, ...]
     places: Mapping[str, str]  # column → where the file has it
 
@@ -151,47 +152,37 @@ def read_table(
         refused: list[tuple[int, str]] = []
         read.append(_column(session, column, cells, choice, refused))
         problems += [RowProblem(numbers[at], places[column.name], message) for at, message in refused]
-    bad = {problem.row for problem in problems}
-    rows = (
-        tuple(
-            ImportRow(number, dict(zip(names, values, strict=True)))
-            for number, values in zip(numbers, zip(*read, strict=True), strict=True)
-            if number not in bad
-        )
-        if read
-        else ()
-    )
+    if bad := {problem.row for problem in problems}:
+        kept = [number not in bad for number in numbers]
+        numbers = list(compress(numbers, kept))
+        read = [list(compress(values, kept)) for values in read]
+    rows = ImportRows(numbers, dict(zip(names, read, strict=True)))
     return ReadTable(rows, tuple(sorted(problems)), places)
 
 
-_UNREAD = object()
-
-
 def _column(
-    session: Session, column: ImportColumn, cells: list[str], choice: TableChoice, refused: list[tuple[int, str]]
+    session: Session, column: ImportColumn, cells: Sequence[str], choice: TableChoice, refused: list[tuple[int, str]]
 ) -> Sequence[Any]:
-    """A column's values; what cannot be read is told by its place among the cells, each different text once read."""
-    if column.cell is CellKind.TEXT and column.check is None and not (column.is_needed and "" in cells):
-        together = "".join(cells)
-        if together.isprintable() and max(map(len, cells), default=0) <= column.most:
-            return cells
+    """A column's values, each different text read once; what cannot be read is told by its place among the cells."""
+    distinct = dict.fromkeys(cells)
+    is_plain = column.cell is CellKind.TEXT and column.check is None and not (column.is_needed and "" in distinct)
+    if is_plain and "".join(distinct).isprintable() and max(map(len, distinct), default=0) <= column.most:
+        return cells
     reader = _reader(session, column, cells, choice)
-    known: dict[str, Any] = {"": _UNREAD if column.is_needed else _blank(column)}
-    values = []
-    for at, cell in enumerate(cells):
-        value = known.get(cell, known)
-        if value is known:
-            try:
-                value = reader(cell)
-            except BitternError as error:
-                value = error
-            known[cell] = value
-        if value is _UNREAD:
-            refused.append((at, "This cell may not be empty."))
-        elif isinstance(value, BitternError):
-            refused.append((at, value.message))
-        values.append(value)
-    return values
+    wrong: dict[str, str] = {}
+    # What is letters and digits alone is a code as it stands; most codes are, and there may be as many as rows.
+    is_code = column.cell is CellKind.CODE and column.check is None and column.most > 8
+    values: dict[str, Any] = {cell: cell for cell in distinct if is_code and cell.isalnum() and len(cell) < 9}
+    for cell in distinct.keys() - values.keys():
+        try:
+            values[cell] = reader(cell) if cell else _blank(column)
+        except BitternError as error:
+            values[cell], wrong[cell] = None, error.message
+    if "" in distinct and column.is_needed:
+        wrong[""] = "This cell may not be empty."
+    if wrong:
+        refused += [(at, wrong[cell]) for at, cell in enumerate(cells) if cell in wrong]
+    return [*map(values.__getitem__, cells)]
 
 
 def _blank(column: ImportColumn) -> Any:

@@ -16,7 +16,7 @@ from app.ledger.importing.customers import (
     field_changes,
     tax_choices,
 )
-from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, ImportRow, Refuse, RowPlan, RowState
+from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, ImportRows, Refuse, RowPlan, RowState
 from app.ledger.sites.customers import SiteForm, add_site, change_site
 from app.ledger.sites.door_import import ListPlan, import_doors, plan_doors
 from app.ledger.sites.door_paste import HANDS, LIST_COLUMNS, TEXTS, DoorRow
@@ -41,9 +41,7 @@ class _Sites:
             self.by_name[site.customer_id, site.name.casefold()] = site
 
 
-def _plan_sites(
-    session: Session, customer_id: int | None, rows: Sequence[ImportRow], refuse: Refuse
-) -> list[RowPlan]:
+def _plan_sites(session: Session, customer_id: int | None, rows: ImportRows, refuse: Refuse) -> list[RowPlan]:
     known = _Sites(session)
     seen: dict[tuple[int, str], int] = {}
     plans = []
@@ -67,7 +65,7 @@ def _plan_sites(
     return plans
 
 
-def _save_sites(work: Work, _: int | None, plans: Sequence[RowPlan]) -> None:
+def _save_sites(work: Work, _: int | None, plans: Sequence[RowPlan], __: ImportRows) -> None:
     for plan in plans:
         owner, site_id, name, said = plan.value
         if site_id is None:
@@ -132,7 +130,7 @@ def _door_row(row: int, values: Mapping[str, Any]) -> DoorRow:
     )
 
 
-def _plan_doors(session: Session, site_id: int | None, rows: Sequence[ImportRow], refuse: Refuse) -> list[RowPlan]:
+def _plan_doors(session: Session, site_id: int | None, rows: ImportRows, refuse: Refuse) -> list[RowPlan]:
     by_site: dict[int, list[DoorRow]] = {}
     known = None if site_id is not None else _Sites(session)
     for row, values in rows:
@@ -188,7 +186,7 @@ def _door_plans(place: int, doors: Sequence[DoorRow], plan: ListPlan) -> list[Ro
     return found
 
 
-def _save_doors(work: Work, _: int | None, plans: Sequence[RowPlan]) -> None:
+def _save_doors(work: Work, _: int | None, plans: Sequence[RowPlan], __: ImportRows) -> None:
     by_site: dict[int, list[DoorRow]] = {}
     for plan in plans:
         place, door = plan.value

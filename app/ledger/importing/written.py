@@ -10,7 +10,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.tables import Base, Inches
+from app.ledger.tables import Base, Inches, UTCDateTime
 from app.validation import counted
 
 _STEP = 500  # ids in one statement
@@ -84,8 +84,9 @@ def _value(column: sa.Column[Any], plain: Any) -> Any:
         return None
     if isinstance(column.type, Inches):
         return Fraction(plain)
-    python = column.type.python_type
-    return python.fromisoformat(plain) if python in (date, datetime) else plain
+    if isinstance(column.type, UTCDateTime):
+        return datetime.fromisoformat(plain)
+    return date.fromisoformat(plain) if isinstance(column.type, sa.Date) else plain
 
 
 def _steps(ids: Collection[int]) -> Iterator[list[int]]:

@@ -26,6 +26,7 @@ BROUGHT = "keysets brought"  # by a split, from another system
 RECEIPTS = (ISSUED, TAKEN_BACK)
 SCRAPPED = "keys scrapped"
 STAMPED = "keys stamped"
+IMPORTED = "keys imported"
 KINDS = (
     *(
         "keys ordered",
@@ -38,7 +39,7 @@ KINDS = (
         "key retired",
         "loss closed",
     ),
-    *(TAKEN_BACK, SCRAPPED, STAMPED),
+    *(TAKEN_BACK, SCRAPPED, STAMPED, IMPORTED),
 )
 _LEAST_DIGITS = 3
 _Rows = sa.Select[*tuple[Any, ...]]

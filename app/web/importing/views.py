@@ -27,10 +27,11 @@ from app.ledger.importing.imports import (
 )
 from app.ledger.importing.kinds import RowState
 from app.ledger.importing.reading import TableChoice, TableQuestions, options_of
+from app.ledger.keysystems.system_queries import get_system
 from app.ledger.sites.customer_queries import get_customer, get_site
 from app.ledger.store.engine import place_of_page
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, Role, Site
+from app.ledger.tables import Customer, KeySystem, Role, Site
 from app.spreadsheets import DAY_FIRST, MONTH_FIRST
 from app.validation import counted
 from app.web.access import roles
@@ -87,13 +88,15 @@ def index() -> ResponseReturnValue:
     ), form.status
 
 
-def _about(work: Work, kind_name: str, about_id: int | None) -> Customer | Site | None:
+def _about(work: Work, kind_name: str, about_id: int | None) -> Customer | Site | KeySystem | None:
     """The record that a table is all about."""
     if about_id is None or not kind_name:
         return None
     noun = kind_named(work, kind_name).about
     if noun == "site":
         return get_site(work.session, about_id)
+    if noun == "key system":
+        return get_system(work.session, about_id)
     return get_customer(work.session, about_id) if noun == "customer" else None
 
 
