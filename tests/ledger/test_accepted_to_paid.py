@@ -9,8 +9,6 @@ records after each fifth act, `make drawn-trade` draws a hundred and looks after
 import os
 import random
 import secrets
-import shutil
-import tempfile
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -21,14 +19,11 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
-from hypothesis import Phase, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule, run_state_machine_as_test
+from hypothesis.stateful import initialize, invariant, rule
 from sqlalchemy.orm import defer, joinedload, selectinload
 
-from app.errors import BitternError
 from app.ledger.bench.checkoff import tick_cylinders, tick_keys
-from app.ledger.care.opening import open_ledger
 from app.ledger.catalog.money_rules import set_money_rules
 from app.ledger.goods.counter_sale import SaleForm, sell_at_counter
 from app.ledger.goods.handing_over import HandOverForm, PartForm, hand_over, hand_over_part, may_all_go, still_open
@@ -66,8 +61,7 @@ from app.ledger.stock.items import unpinned_item
 from app.ledger.stock.movements import newest_movement
 from app.ledger.stock.needs import needs_of, open_needs
 from app.ledger.store.engine import transaction
-from app.ledger.store.events import first_broken_link
-from app.ledger.store.work import Actor, Work
+from app.ledger.store.work import Work
 from app.ledger.tables import (
     SHELF,
     AccountPayment,
@@ -93,21 +87,20 @@ from app.ledger.tables import (
     ReturnCondition,
     Stage,
     StockMovement,
-    User,
 )
 from app.pricing import Discount, KeyingKind, MoneyRules, PaymentTerms, TaxCents, UseOrder
-from tests.houses import ON_POSTGRESQL, copy_house, remove_database
+from tests.drawn import Life, draw_lives
+from tests.houses import ON_POSTGRESQL
 from tests.ledger.conftest import NOW, customer_id
 from tests.ledger.test_main_job import accept, issued, mortise
 from tests.shelf import own_goods
 
 pytestmark = pytest.mark.database
 
-LIVES = int(os.environ.get("BITTERN_TEST_TRADE", "0"))
+VARIABLE = "BITTERN_TEST_TRADE"
 ACTS_OF_A_LIFE, CI_LIVES = 200, 1 if ON_POSTGRESQL else 2
-EACH = 1 if LIVES else 5
+EACH = 1 if VARIABLE in os.environ else 5
 """After how many acts the records are held against the model."""
-MET = Counter[str]()
 CUSTOMERS = {"Saltmarsh Maritime": Decimal(0), "Lantern": Decimal("7.25"), "Harbourmaster": Decimal("7.25")}
 """With the percent of tax on goods that each pays; labor is taxed by nobody here."""
 GOODS = ("RING-SET", "KEY-CABINET", "STRIKE-FLAT")
@@ -230,21 +223,14 @@ def share(whole: int, count: int, of: int) -> int:
     return cents(Decimal(whole * count) / of)
 
 
-class Trade(RuleBasedStateMachine):
+class Trade(Life):
     """One house for some weeks, and the plain model beside it."""
-
-    folder: Path
 
     def __init__(self) -> None:
         super().__init__()
-        self.place = Path(tempfile.mkdtemp(prefix="trade"))
-        self.config = copy_house(self.folder, self.place / "instance")
-        self.ledger = open_ledger(self.config)
-        self.session = self.ledger.sessions()
-        self.rng, self.now, self.newest = random.Random(8), NOW, ""
+        self.now, self.newest = NOW, ""
         self.draw, self.turn, self.tried = random.Random(8), 0, 0
         self.is_changed = self.is_money_moved = False  # since the records were last held against the model
-        self.dumped: list[list[Any]] | None = None  # what the tables have, where that is known
         self.on_hand: Counter[ItemAt] = Counter()
         self.counted: set[int] = set()
         self.jobs: dict[int, PlainJob] = {}
@@ -254,16 +240,9 @@ class Trade(RuleBasedStateMachine):
         self.van = set_place(self.work(), "Van", PlaceKind.VAN).id
 
     def teardown(self) -> None:
-        MET["lives"] += 1
-        MET["acts"] += self.turn
-        self.session.rollback()
-        try:
-            assert first_broken_link(self.session) is None
-        finally:
-            self.session.close()
-            self.ledger.close()
-            remove_database(self.config)
-            shutil.rmtree(self.place)
+        self.met["lives"] += 1
+        self.met["acts"] += self.turn
+        super().teardown()
 
     @initialize(pick=st.integers(0, 63))
     def settle_the_rules(self, pick: int) -> None:
@@ -288,32 +267,18 @@ class Trade(RuleBasedStateMachine):
     def work(self) -> Work:
         """The owner's work, a minute after the last."""
         self.now += timedelta(minutes=1)
-        self.session.rollback()
-        self.session.expire_all()
-        owner = Actor.of(self.session.get_one(User, 1))
-        return Work(self.session, self.ledger.vault, owner, self.now, self.rng)
+        return self.owners_work(self.now)
 
     def done(self, name: str, deed: Callable[[], object], *, may: bool | None = None) -> bool:
-        """Whether it was done, or refused in words and nothing changed. `may`: which of the two it has to be."""
-        before = self.dumped or self._dump()
         self.tried += 1
-        try:
-            self.answer = deed()
-        except BitternError as error:
-            self.session.rollback()
-            MET[f"{name}: refused"] += 1
-            assert may is not True, f"{name} is refused: {error}"
-            self.dumped = self._dump()
-            assert self.dumped == before, f"{name} was refused, and changed something"
+        if not super().done(name, deed, may=may):
             return False
-        MET[name] += 1
-        assert may is not False, f"{name} is let through"
-        self.is_changed, self.dumped = True, None
+        self.is_changed = True
         self.session.rollback()
         self.session.expire_all()
         return True
 
-    def _dump(self) -> list[list[Any]]:
+    def on_record(self) -> list[list[Any]]:
         """The rows of all tables that are kept as they are, as the database has them."""
         self.session.rollback()
         found = [list(self.session.execute(rows)) for rows in KEPT_ROWS]
@@ -456,7 +421,7 @@ class Trade(RuleBasedStateMachine):
             discount=off,
             discount_reason="a good customer" if off.is_given else "",
         )
-        self.dumped = None
+        self.known = None
         return issued(self.work(), ask)
 
     def _sold(self, job: Job) -> None:
@@ -807,9 +772,9 @@ class Trade(RuleBasedStateMachine):
             return
         for line in order.lines:
             self._came(line, lines[line.id])
-        before = self._dump()
+        before = self.on_record()
         receive(self.work(), order.id, Came(lines), token)
-        assert self._dump() == before, "one press, one delivery"
+        assert self.on_record() == before, "one press, one delivery"
 
     def _came(self, line: PurchaseLine, told: CameOfLine) -> None:
         plain = self.lines[line.id]
@@ -846,9 +811,9 @@ class Trade(RuleBasedStateMachine):
         version = len(papers_of_money(self.session, job)) + 1
         form = InvoiceForm(which, secrets.token_hex(8), asked)
         if self.done(f"invoice {which.value}", lambda: invoice_job(self.work(), job.number, version, form)):
-            before = self._dump()
+            before = self.on_record()
             again = invoice_job(self.work(), job.number, version, form)
-            assert again.id == self.answer.id and self._dump() == before, "one press, one invoice"
+            assert again.id == self.answer.id and self.on_record() == before, "one press, one invoice"
             form = InvoiceForm(which, secrets.token_hex(8), asked)
             self.done("invoice twice", lambda: invoice_job(self.work(), job.number, version, form), may=False)
 
@@ -938,7 +903,7 @@ class Trade(RuleBasedStateMachine):
         self.now += timedelta(days=pick % 15 + 1)
         self.tried += 1
         self.is_changed = True
-        MET["next day"] += 1
+        self.met["next day"] += 1
 
     # After each act.
 
@@ -1178,21 +1143,14 @@ class Trade(RuleBasedStateMachine):
 def test_stock_orders_and_money_agree_with_a_plain_model(
     house_folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    MET.clear()
-    Trade.folder = house_folder
-    drawn = settings(
-        max_examples=LIVES or CI_LIVES,
-        stateful_step_count=ACTS_OF_A_LIFE + 1,  # the first settles the rules
-        derandomize=not LIVES,
-        phases=(Phase.generate,),  # to shorten a life of 200 acts takes longer than to read it
-        database=None,
-        print_blob=False,
+    met = draw_lives(
+        Trade,
+        house_folder,
+        capsys,
+        variable=VARIABLE,
+        steps=(ACTS_OF_A_LIFE + 1,) * 2,  # the first settles the rules
+        ci_lives=CI_LIVES,
     )
-    try:
-        run_state_machine_as_test(Trade, settings=drawn)
-        assert MET["acts"] == MET["lives"] * ACTS_OF_A_LIFE
-        done = [name for name in MET if not name.endswith("refused")]
-        assert all(any(name.startswith(one) for name in done) for one in HAS_TO_BE_MET), done
-    finally:
-        with capsys.disabled():
-            print("\n" + "\n".join(f"{count:6} {what}" for what, count in sorted(MET.items())))
+    assert met["acts"] == met["lives"] * ACTS_OF_A_LIFE
+    done = [name for name in met if not name.endswith("refused")]
+    assert all(any(name.startswith(one) for name in done) for one in HAS_TO_BE_MET), done

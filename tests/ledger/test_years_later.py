@@ -1150,7 +1150,6 @@ def test_records_agree_with_a_plain_model_over_the_years(lived_in: Path, capsys:
         lived_in,
         capsys,
         variable="BITTERN_TEST_YEARS",
-        steps=50,
+        steps=(50, 25),
         ci_lives=2 if ON_POSTGRESQL else 6,
-        ci_steps=25,
     )
