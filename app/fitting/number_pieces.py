@@ -1,8 +1,10 @@
 """Where the borders between the pieces of part numbers are, told from the words that vary with each piece."""
 
+import heapq
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import count
 
 from app.fitting.patterns import SEPARATORS
 
@@ -14,6 +16,8 @@ MOST_STRAY = 0.12  # of the rows may not fit a piece: they are of another make, 
 _BRANCHES = 3
 _MOST_STATES = 160
 _LONGEST_ANCHOR = 6
+_PASSES = 2
+_WORDLESS = 3.0  # a piece that no words tell comes next
 _EMPTY = 0.5  # less likely than a code that is seen
 
 
@@ -70,6 +74,12 @@ class _Groups:
         return self.stray / self.free * self.rows
 
 
+def is_marked(characters: Iterable[str]) -> bool:
+    """Whether all are one separator: seldom as it may be, that is no chance."""
+    found = set(characters)
+    return len(found) == 1 and found <= set(SEPARATORS)
+
+
 class BorderSearch:
     """Reads all numbers from the left at once, piece by piece, and tries the likeliest ways first.
 
@@ -80,20 +90,33 @@ class BorderSearch:
     def __init__(self, numbers: Sequence[str], columns: Sequence[Sequence[int]]) -> None:
         self.texts = [number + END for number in numbers]
         self.columns = columns
-        self.states_left = _MOST_STATES
         self.best: _Best | None = None
 
     def run(self) -> tuple[FoundPiece, ...]:
         """The pieces of the way that loses fewest rows."""
         varying = frozenset(index for index, column in enumerate(self.columns) if len(set(column)) > 1)
-        self._search(_State((0,) * len(self.texts), varying, (), 0.0))
+        start = _State((0,) * len(self.texts), varying, (), 0.0)
+        order = count()
+        seen: set[tuple[tuple[int | None, ...], frozenset[int]]] = set()
+        waiting: list[tuple[float, int, int, _State]] = [(0.0, 0, next(order), start)]
+        for _ in range(_MOST_STATES):
+            if not waiting:
+                break
+            weight, _, _, state = heapq.heappop(waiting)
+            if self.best and weight >= self.best.cost:
+                break
+            state = self._past_fixed(state)
+            if (state.places, state.columns) in seen:
+                continue  # the same border, but for whose the fixed characters before it are
+            seen.add((state.places, state.columns))
+            for penalty, made in self._after(state):
+                # Of two that are as likely, the one that is further.
+                further = (weight - state.cost + penalty + made.cost, -len(made.pieces), next(order), made)
+                heapq.heappush(waiting, further)
         return self.best.pieces if self.best else ()
 
-    def _search(self, state: _State) -> None:
-        self.states_left -= 1
-        if self.states_left < 0 or (self.best and state.cost >= self.best.cost):
-            return
-        state = self._past_fixed(state)
+    def _after(self, state: _State) -> list[tuple[float, _State]]:
+        """The next states, each with how unlikely it is; keeps the state itself where nearly all rows are read."""
         rows = [row for row, place in enumerate(state.places) if place is not None]
         following = self._following(state, rows)
         ends = following.count(END)
@@ -102,11 +125,8 @@ class BorderSearch:
             if self.best is None or cost < self.best.cost:
                 self.best = _Best(cost, state.pieces)
             if ends == len(rows):
-                return
-        for make in self._ways(state, rows, following):
-            self._search(make)
-            if self.states_left < 0 or (self.best and state.cost >= self.best.cost):
-                return
+                return []
+        return self._ways(state, rows, following)
 
     def _following(self, state: _State, rows: Sequence[int]) -> list[str]:
         return [self.texts[row][state.places[row]] for row in rows]  # type: ignore[index]  # rows have places
@@ -123,20 +143,18 @@ class BorderSearch:
         places = tuple(None if place is None else place + length for place in state.places)
         return _State(places, state.columns, (*state.pieces, FoundPiece(None, text, {})), state.cost)
 
-    def _ways(self, state: _State, rows: Sequence[int], following: Sequence[str]) -> Iterator[_State]:
-        """The likeliest next states, best first."""
-        tried: list[tuple[float, int, _State]] = []
-        candidates = sorted(self._candidates(state, rows, following))[:_BRANCHES]
-        for penalty, column, empty in candidates:
-            for rest, made in self._piece(state, rows, column, empty)[:_BRANCHES]:
-                tried.append((penalty + rest, column, made))
+    def _ways(self, state: _State, rows: Sequence[int], following: Sequence[str]) -> list[tuple[float, _State]]:
+        """The likeliest next states, each with how much strays from it."""
+        found: list[tuple[float, _State]] = []
+        for penalty, column, empty in sorted(self._candidates(state, rows, following))[:_BRANCHES]:
+            found += [(penalty + rest, made) for rest, made in self._piece(state, rows, column, empty)]
         character, most = Counter(following).most_common(1)[0]
         if character != END and most >= len(rows) * (1 - MOST_STRAY):
-            tried.append((float(len(rows) - most), -1, self._fixed(state, rows, character)))
-        tried.sort(key=lambda each: (each[0], each[1]))
-        yield from (made for _, _, made in tried)
-        if not tried or tried[0][0] > len(rows) * MOST_STRAY:
-            yield from self._bare(state, rows)
+            # What strays is lost, and stands in the cost.
+            found.append((0.0, self._fixed(state, rows, character)))
+        if min((penalty for penalty, _ in found), default=len(rows)) > len(rows) * MOST_STRAY:
+            found += self._bare(state, rows)
+        return found
 
     def _fixed(self, state: _State, rows: Sequence[int], character: str) -> _State:
         lost = 0
@@ -166,7 +184,7 @@ class BorderSearch:
                 worst = max(groups.strays_of, key=groups.strays_of.__getitem__)
                 rest = [pair for pair in pairs if pair[0] != worst]
                 without = _Groups(*zip(*rest, strict=True))
-                if without.penalty <= most and without.free:
+                if without.penalty <= most and (without.free or is_marked(each for _, each in rest)):
                     yield without.penalty + _EMPTY, column, worst
 
     def _piece(self, state: _State, rows: Sequence[int], column: int, empty: int) -> list[tuple[float, _State]]:
@@ -177,23 +195,27 @@ class BorderSearch:
             if values[row] not in (ABSENT, empty):
                 groups[values[row]].append(row)
         heads = {value: self._head(state, members) for value, members in groups.items()}
+        ending = {
+            value: all(self._character(state, row, 0) == END for row in members) for value, members in groups.items()
+        }
         rest = state.columns - {column}
         found: dict[tuple[tuple[int, int], ...], float] = {}
         for lengths in self._lengths(state, groups, heads):
-            if any(length > len(heads[value]) or (not length and heads[value]) for value, length in lengths.items()):
+            if not any(lengths.values()) or any(
+                length > len(heads[value]) or (not length and not ending[value]) for value, length in lengths.items()
+            ):
                 continue
             found.setdefault(tuple(sorted(lengths.items())), self._quality(state, rows, lengths, values, rest, heads))
         if min(found.values(), default=1.0) > 0:
             for lengths in list(self._refined(state, groups, heads, rest)):
                 penalty = self._quality(state, rows, lengths, values, rest, heads)
                 found.setdefault(tuple(sorted(lengths.items())), penalty + 0.3)
-        longest = self._longest(state, groups, heads)
-        if longest:
-            found.setdefault(tuple(sorted(longest.items())), len(rows) * 0.2)
-        ordered = sorted(found.items(), key=lambda each: (each[1], sum(length for _, length in each[0])))
+        longest = tuple(sorted(self._longest(groups, heads).items()))
+        if longest and min(found.values(), default=0.0) > len(rows) * MOST_STRAY:
+            found[longest] = min(found.get(longest, _WORDLESS), _WORDLESS)
+        ordered = sorted(found.items(), key=lambda each: (each[1], sum(length for _, length in each[0])))[:_BRANCHES]
         return [
-            (penalty, self._behind(state, rows, column, empty, dict(lengths), heads))
-            for lengths, penalty in ordered[:_BRANCHES]
+            (penalty, self._behind(state, rows, column, empty, dict(lengths), heads)) for lengths, penalty in ordered
         ]
 
     def _head(self, state: _State, members: Sequence[int]) -> str:
@@ -234,9 +256,7 @@ class BorderSearch:
         end = self.texts[row].find(mark, start + 1)
         return (end if end >= 0 else len(self.texts[row]) - 1) - start
 
-    def _longest(
-        self, state: _State, groups: Mapping[int, Sequence[int]], heads: Mapping[int, str]
-    ) -> dict[int, int]:
+    def _longest(self, groups: Mapping[int, Sequence[int]], heads: Mapping[int, str]) -> dict[int, int]:
         """The length that all codes have when a piece that no words tell comes next: as far as values tell."""
         often = [len(heads[value]) for value, members in groups.items() if len(members) > 2]
         length = min(often, default=0)
@@ -273,8 +293,10 @@ class BorderSearch:
         further = 0
         while rows:
             ahead = [self.texts[row][start + further] for row, start in zip(rows, starts, strict=True)]
-            if END in ahead or len(set(ahead)) > 1:
+            if len(set(ahead)) > 1:
                 return self._told(rows, ahead, rest)
+            if ahead[0] == END or ahead[0] in SEPARATORS:
+                return 0.0
             further += 1
         return 0.0
 
@@ -300,7 +322,7 @@ class BorderSearch:
                 kept = [index for index in here if values[rows[index]] != worst]
                 gone = [index for index in here if values[rows[index]] == worst]
                 without = _Groups((values[rows[index]] for index in kept), (ahead[index] for index in kept))
-                if without.free and without.penalty < penalty:
+                if (without.free or is_marked(ahead[i] for i in kept)) and without.penalty < penalty:
                     more = self._told([rows[i] for i in gone], [ahead[i] for i in gone], rest - {column}, False)
                     penalty = min(penalty, without.penalty + more + _EMPTY)
             best = min(best, penalty)
@@ -322,10 +344,17 @@ class BorderSearch:
                 lengths = {anchor: tried}
                 told: dict[int, Counter[str]] = defaultdict(Counter)
                 self._count(told, state, keys, groups[anchor], tried)
-                for value in sorted(groups, key=lambda value: (-len(groups[value]), value)):
-                    if value != anchor:
-                        lengths[value] = self._likeliest(state, keys, groups[value], len(heads[value]), told, tried)
-                        self._count(told, state, keys, groups[value], lengths[value])
+                by_size = sorted(groups, key=lambda value: (-len(groups[value]), value))
+                for _ in range(_PASSES):
+                    for value in by_size:
+                        members = groups[value]
+                        if value in lengths and len(lengths) < len(groups):
+                            continue
+                        if value in lengths:
+                            self._count(told, state, keys, members, lengths[value], -1)
+                        usual = lengths.get(value, tried)
+                        lengths[value] = self._likeliest(state, keys, members, len(heads[value]), told, usual)
+                        self._count(told, state, keys, members, lengths[value])
                 yield lengths
 
     def _count(
@@ -335,9 +364,10 @@ class BorderSearch:
         keys: Sequence[int] | None,
         members: Sequence[int],
         length: int,
+        times: int = 1,
     ) -> None:
         for row in members:
-            told[0 if keys is None else keys[row]][self._character(state, row, length)] += 1
+            told[0 if keys is None else keys[row]][self._character(state, row, length)] += times
 
     def _likeliest(
         self,
@@ -355,8 +385,8 @@ class BorderSearch:
             for row in members:
                 key = 0 if keys is None else keys[row]
                 counts = told.get(key)
-                if key != ABSENT and counts:
-                    hits += counts[self._character(state, row, length)] / counts.total()
+                if key != ABSENT and counts and (total := counts.total()):
+                    hits += counts[self._character(state, row, length)] / total
             scores[length] = hits
         return min(scores, key=lambda length: (-round(scores[length], 6), length != usual, length), default=0)
 
@@ -384,9 +414,9 @@ class BorderSearch:
         piece = FoundPiece(column, "", codes)
         return _State(tuple(places), state.columns - {column}, (*state.pieces, piece), state.cost + lost)
 
-    def _bare(self, state: _State, rows: Sequence[int]) -> Iterator[_State]:
+    def _bare(self, state: _State, rows: Sequence[int]) -> list[tuple[float, _State]]:
         """The states behind a piece that no words tell: up to a separator or the end, or of one length."""
-        ways: list[tuple[float, int, _State]] = []
+        ways: list[tuple[float, int, float, _State]] = []
         marks = sorted({mark for row in rows for mark in self.texts[row] if mark in SEPARATORS or mark == END})
         for order, measure in enumerate([*marks, *range(1, LONGEST_BARE + 1)]):
             places: list[int | None] = list(state.places)
@@ -409,9 +439,9 @@ class BorderSearch:
             made = _State(
                 tuple(places), state.columns, (*state.pieces, piece), state.cost + lost + 3 + len(codes) / 2
             )
-            ways.append((penalty + lost, order, made))
+            ways.append((penalty + made.cost, order, penalty, made))
         ways.sort(key=lambda each: each[:2])
-        yield from (made for _, _, made in ways[: _BRANCHES + 1])
+        return [(penalty, made) for _, _, penalty, made in ways[: _BRANCHES + 1]]
 
     def _until_or_none(self, state: _State, row: int, mark: str) -> int:
         start = state.places[row] or 0
