@@ -12,6 +12,7 @@ from app.fitting.pattern_doubts import with_doubts
 from app.fitting.patterns import SEPARATORS
 from app.fitting.phrase_meanings import meant, piece_meanings
 from app.fitting.price_list_table import ListedNumber, PriceListTable, likely_bases, listed_entries
+from app.fitting.wordless_pieces import cut_wordless
 
 MOST_ROWS_SEARCHED = 160  # borders are told by that many; the others are read by what was found
 _ROUNDS = 4
@@ -64,6 +65,7 @@ class _Attempt:
         self.parts = [_part(piece) for piece in search.run()]
         proven = _settle_codes(table, self.parts)
         self.alike = _alike(table, self.parts, proven)
+        _add_wordless(table, self.parts)
 
     @property
     def guesses(self) -> list[NumberPart]:
@@ -87,7 +89,10 @@ class _Attempt:
         for part in self.parts:
             if part.has_words:
                 part.seen = self.table.values_seen(part.column)
-        parts = tidied(self.parts, self.table.meanings)
+        parts = []
+        for part in self.parts:
+            parts += cut_wordless(part) if part.varies and not part.has_words else [part]
+        parts = tidied(parts, self.table.meanings)
         pattern = _named(_pattern(self.table, parts))
         return with_doubts(self.table, [part for part in parts if part.varies], pattern)
 
@@ -151,6 +156,29 @@ def _settle_codes(table: PriceListTable, parts: Sequence[NumberPart]) -> set[int
             part.codes[value] = max(counts, key=partial(_rank, part, counts))
         _read_whole(table, parts, waiting)
     return set(table.told) - set(waiting)
+
+
+def _add_wordless(table: PriceListTable, parts: Sequence[NumberPart]) -> None:
+    """Learn the codes that only rows without words have, where one piece of such a row is new and looks like the
+    piece's other codes."""
+    fresh = -2  # a value that no words have
+    for row, number in enumerate(table.numbers):
+        if table.has_words[row] or not table.told:
+            continue
+        options = [_options(table, part, row) for part in parts]
+        if next(_matches(number, options, 0, 0), None) is not None:
+            continue
+        found = {
+            (index, way[index])
+            for index, part in enumerate(parts)
+            if part.varies
+            for way in _matches(number, [*options[:index], None, *options[index + 1 :]], 0, 0)
+            if _is_shaped(part, way[index])
+        }
+        if len(found) == 1:
+            index, code = found.pop()
+            parts[index].codes[fresh] = code
+            fresh -= 1
 
 
 def _alike(table: PriceListTable, parts: Sequence[NumberPart], rows: Collection[int]) -> frozenset[int]:
@@ -254,12 +282,12 @@ def _pattern(table: PriceListTable, parts: Sequence[NumberPart]) -> LearnedPatte
 def _segment(table: PriceListTable, part: NumberPart, before: str) -> LearnedSegment:
     optional = "" in part.written
     mark = _shared_mark([code for code in part.written if code]) if optional else ""
-    rows = Counter(table.columns[part.column][row] for row in table.told) if part.has_words else Counter()
+    rows = Counter(table.columns[part.column][row] for row in table.told) if part.has_words else Counter[int]()
     codes: dict[str, str] = {}
     times: Counter[str] = Counter()
     missing = ""
     for value, code in part.codes.items():
-        meaning = table.meanings[part.column][value] if part.has_words else ""
+        meaning = table.meanings[part.column][value] if part.has_words and value >= 0 else ""
         if code:
             codes.setdefault(code[len(mark) :], meaning)
         else:
