@@ -9,12 +9,14 @@ from app.fitting.learned_pattern import MOST_MARKS, LearnedPattern, LearnedSegme
 from app.fitting.number_parts import NumberPart, shared_beginning, tidied
 from app.fitting.number_pieces import ABSENT, LONGEST_CODE, BorderSearch, FoundPiece
 from app.fitting.pattern_doubts import with_doubts
+from app.fitting.pattern_settling import recounted
 from app.fitting.patterns import SEPARATORS
 from app.fitting.phrase_meanings import meant, piece_meanings
 from app.fitting.price_list_table import ListedNumber, PriceListTable, likely_bases, listed_entries
 from app.fitting.wordless_pieces import cut_wordless
 
 MOST_ROWS_SEARCHED = 160  # borders are told by that many; the others are read by what was found
+MOST_RECOUNTED = 500
 _ROUNDS = 4
 _GUESS = 0.05
 _NEARLY_ALL = 0.97
@@ -94,6 +96,8 @@ class _Attempt:
             parts += cut_wordless(part) if part.varies and not part.has_words else [part]
         parts = tidied(parts, self.table.meanings)
         pattern = _named(_pattern(self.table, parts))
+        if self.guesses:
+            pattern = recounted(pattern, self.table.numbers[:MOST_RECOUNTED])
         return with_doubts(self.table, [part for part in parts if part.varies], pattern)
 
 
@@ -293,6 +297,7 @@ def _segment(table: PriceListTable, part: NumberPart, before: str) -> LearnedSeg
         else:
             missing = meaning
         times[code[len(mark) :]] += rows[value]
+    times[""] += rows[ABSENT]
     return LearnedSegment("", codes, None, optional, before, mark, missing, times=dict(times))
 
 

@@ -76,8 +76,8 @@ def _places(times: Mapping[tuple[str, ...], int], keys: Collection[tuple[str, ..
             break
     found = _moved(found, {phrase for key in whole for phrase in key}, times, width)
     profile = _Profile(width, {**whole, **found}, times)
-    further = {key: profile.best(key) for key in keys if key not in found and 0 < len(key) <= width}
-    return {**further, **found, **whole}
+    further = {key: profile.best(key) for key in keys if key not in found and 0 < len(key) < width}
+    return {**further, **found, **{key: tuple(range(width)) for key in keys if len(key) == width > 0}}
 
 
 def _moved(
