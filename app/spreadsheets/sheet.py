@@ -39,7 +39,7 @@ def open_sheet(name: str, content: bytes, most_rows: int = 200_000) -> SentSheet
             return SentSheet(tuple(table_rows(name, content)))
         merged, rows = sheet_with_merged(content, most_rows)
         return SentSheet(tuple(rows), merged)
-    encoding, content = _in_utf8(content)
+    encoding, content = _in_utf8(content) if name.lower().endswith(".csv") else ("", content)
     return SentSheet(tuple(table_rows(name, content, most_rows=most_rows)), encoding=encoding)
 
 

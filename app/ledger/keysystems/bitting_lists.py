@@ -4,7 +4,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from app.errors import Problem, Problems
+from app.errors import BitternError, Problem, Problems
 from app.keying import Bitting as Cuts
 from app.keying import (
     BittingSpec,
@@ -32,6 +32,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.events import BITTINGS_REVEALED, record
 from app.ledger.store.work import Work, carried, carry
 from app.ledger.tables import Keyset, KeySystem, Level
+from app.spreadsheets import FoundTable, WantedColumn, cell_code, find_table, guess_columns, open_sheet
 
 MOST_SEALED = 20_000
 MOST_CANDIDATES = 12
@@ -77,14 +78,31 @@ class ListFound:
         return not self.study.doubles and not self.study.macs_violations
 
 
-def study_bitting_list(work: Work, ask: ListAsk, table: Sequence[Sequence[str]]) -> ListFound:
+LIST_COLUMNS = (
+    WantedColumn("symbol", ("key symbol", "keyset", "key set", "key", "key mark", "mark", "stamp")),
+    WantedColumn("bitting", ("bittings", "cuts", "key cuts", "key bitting", "combination", "depths", "key code")),
+    WantedColumn("status", ("state", "used", "in use")),
+)
+
+
+def find_list(name: str, content: bytes) -> FoundTable:
+    """The table of a list as somebody else kept it. BitternError on `file` where it cannot be read."""
+    return find_table(open_sheet(name, content), [head for one in LIST_COLUMNS for head in (one.name, *one.also)])
+
+
+def guess_list(table: FoundTable) -> dict[str, int]:
+    """Which column is which, as far as headings say so plainly; without the bittings' somebody has to say."""
+    return {name: guess.place for name, guess in guess_columns(table, LIST_COLUMNS).items() if guess.is_sure}
+
+
+def study_bitting_list(work: Work, ask: ListAsk, table: FoundTable, columns: Mapping[str, int]) -> ListFound:
     """Study a list; owner only, and the study is an event. Raises Problems with every row that cannot be read.
 
-    table: the file's rows, the first naming the columns symbol, bitting, status.
+    columns: the places of symbol, bitting and status.
     """
     work.require_owner()
     spec = keyway_spec(work, ask.keyway, ask.chambers)
-    rows = _read_rows(spec, table)
+    rows = _read_rows(spec, table, columns)
     # The control key works at a shear line of its own: it is no part of the array.
     plain = [row for row in rows if not is_control_symbol(row.symbol)]
     array = None
@@ -112,17 +130,26 @@ def list_purpose(keyway: str, chambers: int) -> str:
     return f"bitting list on {keyway}, {chambers} chambers"
 
 
-def _read_rows(spec: BittingSpec, table: Sequence[Sequence[str]]) -> tuple[ListRow, ...]:
-    heading = [cell.strip().casefold() for cell in table[0]] if table else []
-    if "bitting" not in heading:
-        raise Problems([Problem("file", "The first row must name the columns: symbol, bitting, status.")])
-    dicts = [dict(zip(heading, row, strict=False)) for row in table[1:]]
-    rows, problems = read_list(spec, dicts)
+_FIRST = 2  # the number that the reader of lists gives to the first row
+
+
+def _read_rows(spec: BittingSpec, table: FoundTable, columns: Mapping[str, int]) -> tuple[ListRow, ...]:
+    said = {number: {name: _cell(cells[at]) for name, at in columns.items()} for number, cells in table.rows}
+    last = max(said, default=0)
+    rows, problems = read_list(spec, [said.get(number, {}) for number in range(_FIRST, last + 1)])
     if problems:
         raise Problems(problems)
     if not rows:
         raise Problems([Problem("file", "There is no bitting in this list.")])
     return rows
+
+
+def _cell(text: str) -> str:
+    """A cell as it was written; what a spreadsheet made of it stays, and is refused with its row."""
+    try:
+        return cell_code(text, "bitting")
+    except BitternError:
+        return text
 
 
 def _masters(spec: BittingSpec, rows: Sequence[ListRow], constants: int) -> list[MastersOf]:

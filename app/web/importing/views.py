@@ -188,7 +188,7 @@ def columns(token: str) -> ResponseReturnValue:
         form=form,
         waiting=waiting,
         sent=sent,
-        wanted=wanted,
+        wanted={one.name: f"{one.words} (needed)" if one.is_needed else one.words for one in wanted},
         chosen=chosen,
         choice=choice,
         questions=questions,

@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from typing import Any, ClassVar, TypeVar
 
-from flask_wtf.file import FileField, FileRequired
+from flask_wtf.file import FileField
 from wtforms import BooleanField, HiddenField, PasswordField, RadioField, SelectField, StringField
 from wtforms.validators import InputRequired, Length, Optional
 
@@ -194,9 +194,9 @@ class ListPage(ListedTableForm):
 
     file = FileField(
         "List",
-        [FileRequired("Choose a .csv or .xlsx file.")],
-        description="CSV or XLSX with the columns symbol, bitting, status (used, retired, free).",
+        description="CSV or XLSX as it was kept: symbol, bitting, and status (used, retired, free) where it is told.",
     )
+    table = HiddenField()
     keyway = keyway_field()
     chambers = chambers_field()
     tmk = bitting_field("Top master, where you have it", hint="The list is then held against the master's array.")

@@ -15,8 +15,10 @@ from app.ledger.keysystems.bitting_lists import ListAsk, study_bitting_list
 from app.ledger.keysystems.bittings import open_plan
 from app.ledger.store.work import Work
 from app.ledger.tables import Bitting, Event, Keyset, KeySystem, Role
+from app.spreadsheets import SentSheet, find_table
 from tests import factories
 from tests.desk import upload
+from tests.forms_found import form_with
 
 ClientAs = Callable[[Role | None], FlaskClient]
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
@@ -94,6 +96,22 @@ def test_a_bad_list_is_told_by_row_and_kept_nowhere(
     assert session.query(Event).filter_by(kind="bittings revealed").count() == 0
 
 
+def test_a_list_as_another_shop_kept_it_is_asked_about_and_keeps_its_rows_numbers(
+    keyway: None, client_as: ClientAs
+) -> None:
+    owner = client_as(Role.OWNER)
+    known = b"North Hall;;\n;;\nCuts;Door;Key symbol\n241140;1;1AA\n12345;2;2AA\n241588;3;3AA\n"
+    fields = {"keyway": "AQ1", "chambers": "6", "tmk": "", "constants": "0"}
+    assert "row 5: bitting" in upload(owner, "/keying/bitting-list", known, "list.csv", **fields).text
+    strange = b"Pins;Sign\n241140;1AA\n843326;2AA\n"
+    asked = upload(owner, "/keying/bitting-list", strange, "list.csv", **fields)
+    assert asked.status_code == 422 and "Say which column has the bittings" in asked.text
+    boxes = form_with(asked.text, "column-0") | {"column-0": "bitting", "column-1": "symbol"}
+    assert "241140" not in boxes["table"]  # it comes along under seal
+    studied = owner.post("/keying/bitting-list", data=boxes)
+    assert studied.status_code == 200 and "<dt>Rows</dt><dd>2</dd>" in studied.text
+
+
 @pytest.mark.parametrize(("name", "words"), [("list.pdf", "no PDF that can be read"), ("list.xlsx", "no XLSX")])
 def test_a_file_of_another_kind_is_refused(keyway: None, client_as: ClientAs, name: str, words: str) -> None:
     answer = _send(client_as(Role.OWNER), [("1AA", "123456")], name)
@@ -102,7 +120,9 @@ def test_a_file_of_another_kind_is_refused(keyway: None, client_as: ClientAs, na
 
 def test_a_list_of_a_hundred_thousand_rows_is_studied(keyway: None, work: Work) -> None:
     table = [["symbol", "bitting"], *([f"{n}AA", f"{n % 100_000:06d}"] for n in range(1, 100_001))]
-    found = study_bitting_list(work, ListAsk("AQ1", 6), table)
+    found = study_bitting_list(
+        work, ListAsk("AQ1", 6), find_table(SentSheet(tuple(table))), {"symbol": 0, "bitting": 1}
+    )
     assert found.rows == 100_000 and found.study.doubles == ()
     assert found.sealed == ""  # too long to be carried to a take-over
 
