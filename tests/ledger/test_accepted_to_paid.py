@@ -240,7 +240,7 @@ class Trade(Life):
         self.van = set_place(self.work(), "Van", PlaceKind.VAN).id
 
     def teardown(self) -> None:
-        self.met["lives"] += 1
+        self.met["lives"] += self.turn > 0  # one that was given up before its first act is none
         self.met["acts"] += self.turn
         super().teardown()
 
