@@ -175,6 +175,21 @@ def _let_shares_go(session: Session, job_id: int) -> None:
     session.flush()
 
 
+def _wait_for_no_more(session: Session, need: Need) -> None:
+    """Have come for the shelf what orders bring for a need beyond what it lacks, as it had pieces that were free."""
+    sums = _sums(session, [need.id])[need.id]
+    rows = sa.select(PurchaseShare).where(PurchaseShare.need_id == need.id).order_by(PurchaseShare.id.desc())
+    shares = session.scalars(rows).all()
+    over = sum(one.quantity - one.arrived for one in shares) - max(0, need.quantity - sums.out - sums.reserved)
+    for share in shares:
+        part = max(0, min(over, share.quantity - share.arrived))
+        over -= part
+        share.quantity -= part
+        if not share.quantity:
+            session.delete(share)
+    session.flush()
+
+
 def reserve_received(work: Work, line: PurchaseLine, quantity: int) -> None:
     """Reserve what came of an order's line, and lies on the shelf, inside the caller's transaction: for the jobs that
     it was ordered for, the earliest day first; then for others that wait for the item.
@@ -237,6 +252,7 @@ def take_out(work: Work, need: Need, quantity: int, kind: MovementKind) -> int:
     session.flush()
     if not known:
         return 0
+    _wait_for_no_more(session, need)
     if _sums(session, [need.id])[need.id].out >= need.quantity:
         need.ended_at = work.now
     return left

@@ -207,6 +207,23 @@ def test_what_is_not_on_record_is_told_and_nothing_falls_below_zero(work: Work) 
     assert states(work, job)[0] == (1, 5, 0, 3, 2) and unpinned(work).on_hand == 0
 
 
+def test_what_a_job_had_from_the_shelf_is_not_waited_for_any_more(work: Work) -> None:
+    """Two ring sets are on their way for a job of two; one that was free is taken: one is for the shelf."""
+    item = count_part(work, None, "RING-SET", 0, ItemKind.GOODS)
+    sent = {"number": "P-9001", "maker_id": maker(work), "kind": OrderKind.GOODS, "state": OrderState.CONFIRMED}
+    order = PurchaseOrder(**sent, made_at=work.now)
+    work.session.add(PurchaseLine(order=order, number=1, item=item, quantity=2, unit_cents=500, expected_on=THURSDAY))
+    work.session.commit()
+    job = accept(work, issued(work, QuoteRequest(customer_id(work, "Lantern"), (replace(RINGS, quantity=2),))))
+    count_part(work, None, "RING-SET", 1, ItemKind.GOODS)
+    [state] = needs_of(work.session, job.id)
+    assert (state.reserved, state.on_order) == (0, 2)
+    with transaction(work.session):
+        assert take_out(work, state.need, 1, MovementKind.SOLD) == 0
+    [state] = needs_of(work.session, job.id)
+    assert (state.out, state.on_order, state.to_order) == (1, 1, 0)
+
+
 def test_a_promise_made_again_keeps_to_what_the_bench_had_before(work: Work) -> None:
     """Two cylinders and four keys, 24 minutes, on Monday; what is accepted later is behind them."""
     job = accept(work, issued(work, ask_for(work, mortise(2, KD))))
