@@ -62,6 +62,7 @@ __all__ = [
     "statement_pdf",
     "stock_count_pdf",
     "system_sheet",
+    "test_print_pdf",
     "ways_table",
     "whole_job",
 ]
@@ -110,6 +111,7 @@ from app.documents.receipts import (
     return_slip_pdf,
     sale_receipt_pdf,
     stock_count_pdf,
+    test_print_pdf,
 )
 from app.documents.render import PrintingBusy, printing
 from app.documents.schedule import keyset_schedule_pdf, schedule_pdf, schedule_table

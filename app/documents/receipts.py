@@ -19,6 +19,11 @@ from app.ledger.store.numbers import invoice_number, key_count_number, return_nu
 from app.ledger.tables import Counted, GoodsReturn, Invoice, Item, Job, StockCount
 
 
+def test_print_pdf(house: HouseHead, day: date) -> bytes:
+    """A page with the house's head and a line of six inches, to see how the printer takes both, as PDF."""
+    return pdf("test_print.html", PaperHead(house, "Test page", "", day), paper=house.paper)
+
+
 def holders_pdf(held: KeyHolders) -> bytes:
     """The keys of a job by holder as PDF; a person has a line to sign on, the shop's drawer has none."""
     job = held.schedule.head

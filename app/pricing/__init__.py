@@ -11,6 +11,7 @@ __all__ = [
     "NO_DISCOUNT",
     "SMALL_ORDER",
     "Adopt",
+    "BenchAnswers",
     "BenchTask",
     "BenchTerms",
     "CylinderSource",
@@ -99,6 +100,9 @@ __all__ = [
     "show_hours",
     "terms_sentences",
     "total",
+    "usual_bench_terms",
+    "usual_factory_terms",
+    "usual_price",
     "write_minutes",
 ]
 
@@ -159,5 +163,6 @@ from app.pricing.totals import (
     compare_revisions,
     total,
 )
+from app.pricing.usual_terms import BenchAnswers, usual_bench_terms, usual_factory_terms, usual_price
 from app.pricing.ways import KeyingWay, Obstacle, ObstacleCode, Place, bench_ready, shop_way, show_hours
 from app.pricing.workdays import add_working_days, count_working_days, is_working_day, next_working_day, show_day

@@ -30,7 +30,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.quotes import accepting
     from app.web.quotes import views as quotes
     from app.web.reports import books, day, reports, search
-    from app.web.settings import house, quote_rules
+    from app.web.settings import first_day, house, quote_rules
     from app.web.settings import money as money_rules
     from app.web.sites import customer_merging, customers, door_changes, door_lists, doors, site_changes
     from app.web.stock import counts as stock_counts
@@ -38,7 +38,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.stock import views as stock
 
     modules = (
-        *(login, own_login, users, house, money_rules, quote_rules, care, moving, privacy, importing),
+        *(login, own_login, users, first_day, house, money_rules, quote_rules, care, moving, privacy, importing),
         *(day, books, reports, search),
         *(counter, quotes, accepting),
         *(customers, customer_merging, doors, door_lists, door_changes, site_changes),

@@ -37,7 +37,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     (
         "Settings",
         "house.index",
-        ("settings", "money_rules", "quote_rules", "books", "backups", "moving", "privacy", "imports"),
+        ("first_day", "settings", "money_rules", "quote_rules", "books", "backups", "moving", "privacy", "imports"),
     ),
 )
 _FRONT = {Role.COUNTER: "counter.page", Role.BENCH: "bench.index", Role.OWNER: "day.index"}

@@ -1,7 +1,7 @@
 """What the house has settled: the bench's and the factories' terms by day, its name and what stands on its papers."""
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from datetime import date
 from decimal import Decimal
 from typing import Any, TypeVar
@@ -103,6 +103,12 @@ class HouseForm:
     second_check: bool = False
     least_margin_percent: Decimal | None = None  # None leaves it as it is
     keep_years: int | None = None  # of tax records, 0 for not settled; None as before
+
+    @classmethod
+    def of(cls, house: House) -> "HouseForm":
+        """What is on record, to change some of it; figures that may be left as they are, are."""
+        kept = ("least_margin_percent", "keep_years")
+        return cls(**{one.name: getattr(house, one.name) for one in fields(cls) if one.name not in kept})
 
 
 def set_house(work: Work, form: HouseForm, version: int | None = None) -> House:

@@ -62,7 +62,7 @@ def start_house(work: Work, house_name: str, owner_name: str, password: str) -> 
         if has_users(work.session):
             raise NotAllowed("This house has been started already. Log in instead.")
         if work.session.scalar(sa.select(House.id).limit(1)) is None:
-            work.session.add(House(name=house))
+            work.session.add(House(name=house, first_day=[]))
         user = _insert(work, owner_name, Role.OWNER, password_hash)
         record(work, "house started", "house", f"{house} started with {user.name} as its owner")
         return user

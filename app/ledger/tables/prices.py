@@ -104,6 +104,8 @@ class House(Versioned, Base):
     # Percent of a price below which the owner is asked to look again; decimal text, such as 22.5.
     least_margin_percent: Mapped[str] = mapped_column(sa.String(16), default="20", server_default="20")
     keep_years: Mapped[int] = mapped_column(default=0, server_default="0")  # of tax records; 0: not settled
+    # The steps of the first day that were taken as proposed; None once it is over.
+    first_day: Mapped[list[str] | None] = mapped_column(sa.JSON(none_as_null=True))
 
 
 class PriceRuleRow(Versioned, Base):

@@ -8,13 +8,14 @@ from flask.typing import ResponseReturnValue
 from flask_login import current_user
 
 from app.errors import BitternError
+from app.ledger.catalog.first_day import is_first_day
 from app.ledger.people.logins import log_in as log_in_user
 from app.ledger.people.logins import log_out as log_out_user
 from app.ledger.people.second_factor import asks_code
 from app.ledger.people.sessions import lock as lock_screen
 from app.ledger.people.users import change_own_password, has_users, start_house
 from app.ledger.tables import Role
-from app.web.access import public, roles, usable_while_locked
+from app.web.access import may, public, roles, usable_while_locked
 from app.web.forms_base import attach, flash_and_redirect, typed
 from app.web.logins import begin_login, end_login
 from app.web.navigation import front_page
@@ -30,7 +31,7 @@ blueprint = Blueprint("login", __name__)
 @roles(Role.COUNTER, Role.BENCH)
 def home() -> ResponseReturnValue:
     """Where the person's day starts."""
-    place = front_page()
+    place = url_for("first_day.index") if may("first_day.index") and is_first_day(request_session()) else front_page()
     return redirect(place) if place else render_template("people/home.html")
 
 
@@ -126,7 +127,7 @@ def first_start() -> ResponseReturnValue:
         lambda: start_house(house_work(), typed(form.house_name), typed(form.owner_name), typed(form.password))
     ):
         begin_login(done.value)
-        return flash_and_redirect(f"{typed(form.house_name)} is open. Add those who work with you.", "house.index")
+        return flash_and_redirect(f"{typed(form.house_name)} is open.", "first_day.index")
     return render_template("people/first_start.html", form=form), form.status
 
 

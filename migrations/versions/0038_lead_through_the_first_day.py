@@ -1,0 +1,21 @@
+"""lead through the first day: which of its steps were taken as proposed
+
+Revises: 0037
+"""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0038"
+down_revision = "0037"
+
+
+def upgrade() -> None:
+    op.add_column("house", sa.Column("first_day", sa.JSON(none_as_null=True), nullable=True))
+
+
+def downgrade() -> None:
+    with op.batch_alter_table("house") as house:
+        house.drop_column("first_day")

@@ -1,0 +1,107 @@
+"""The owner's first day: led through seven steps, each taken by one press or entered; gone when done."""
+
+import re
+
+import pytest
+from flask.testing import FlaskClient
+
+from app.ledger.catalog.first_day import first_steps
+from app.ledger.catalog.house_settings import set_factory_terms
+from app.ledger.catalog.price_queries import get_house, tax_table
+from app.ledger.tables import BenchTermsRow, FactoryTermsRow, House, User
+from app.pricing import usual_factory_terms
+from tests.factories import MakerFactory, PriceRowFactory
+from tests.forms_found import form_with
+from tests.pdf_text import pdf_text
+
+DEFAULTS = ("paper", "tax", "makers", "bench", "factories", "people")
+
+
+@pytest.fixture
+def house(session) -> House:
+    made = session.query(House).one_or_none() or House(name="Fenwick Quay")
+    made.address, made.first_day = "", []
+    session.add(made)
+    session.commit()
+    return made
+
+
+def left(client: FlaskClient) -> int:
+    """How many steps the page says are left."""
+    (count,) = re.findall(r'class="lead">(\d+) steps? to your first quote', client.get("/first-day").text)
+    return int(count)
+
+
+def press(client: FlaskClient, key: str) -> str:
+    token = form_with(client.get("/house/settings").text, "name")["csrf_token"]
+    return str(client.post(f"/first-day/{key}/default", data={"csrf_token": token}, follow_redirects=True).text)
+
+
+def test_each_step_is_taken_by_one_press_and_the_page_goes_when_all_are_done(owner_client, house, session) -> None:
+    assert owner_client.get("/").location == "/first-day" and left(owner_client) == 7
+    for done, key in enumerate(DEFAULTS, 1):
+        press(owner_client, key)
+        assert left(owner_client) == 7 - done
+    PriceRowFactory(code="KEYING-KD")
+    session.expire_all()
+    assert owner_client.get("/first-day").location == "/day" and owner_client.get("/").location == "/day"
+    assert session.query(BenchTermsRow).count() == 1
+    tax = tax_table(session).rule(get_house(session).tax_place, session.query(BenchTermsRow).one().valid_from)
+    assert (tax.rate, tax.goods_taxed) == (0, False)
+
+
+def test_what_is_entered_makes_a_step_done(owner_client, house, session) -> None:
+    maker = MakerFactory(name="Ardent Brass")
+    steps = {
+        "paper": {"name": "Quay Hardware", "address": "1 Quay", "paper": "A4"},
+        "tax": {"place": "Saltmarsh", "rate": "6.5", "goods_taxed": "y"},
+        "bench": {"hour_cents": "46", "day_minutes": "360", "pin_minutes": "10", "key_minutes": "10", "levels": "2"},
+        "factories": {"maker": str(maker.id), "copied": "usual", "keyed_cents": "1.50", "lead_days": "12"},
+    }
+    for key, typed in steps.items():
+        form = form_with(owner_client.get(f"/first-day/{key}").text, next(iter(typed)))
+        assert owner_client.post(f"/first-day/{key}", data={**form, **typed}).location == "/first-day", key
+    session.expire_all()
+    told = {step.key: step.done for step in first_steps(session)}
+    assert told["paper"] == "Quay Hardware, A4" and told["tax"] == "Saltmarsh, 6.5 %"
+    assert told["makers"] == told["factories"] == "Ardent Brass" and told["bench"] == "on record"
+    assert session.query(BenchTermsRow).one().terms["key_minutes"] == "1.50"
+    assert not told["goods"] and not told["people"]
+
+
+def test_a_factory_is_copied_from_another(owner_client, house, session, work) -> None:
+    first, second = MakerFactory(name="Ardent Brass", code="ARD"), MakerFactory(name="Pell & Rowe", code="PEL")
+    set_factory_terms(work, "ARD", work.today, usual_factory_terms("Ardent Brass", 150, 12).to_json())
+    form = form_with(owner_client.get("/first-day/factories").text, "copied")
+    typed = {"maker": str(second.id), "copied": str(first.id), "lead_days": "20"}
+    owner_client.post("/first-day/factories", data={**form, **typed})
+    made = session.query(FactoryTermsRow).filter_by(maker_id=second.id).one().terms
+    assert made["per_cylinder_cents"]["KD"] == 150
+    assert (made["maker"], made["lead_working_days"]) == ("Pell & Rowe", 20)
+
+
+def test_a_box_that_cannot_be_is_named_and_the_rest_stays(owner_client, house) -> None:
+    form = form_with(owner_client.get("/first-day/bench").text, "levels")
+    answer = owner_client.post("/first-day/bench", data={**form, "hour_cents": "x", "pin_minutes": "12"})
+    assert answer.status_code == 422 and 'value="12"' in answer.text and 'href="#hour_cents"' in answer.text
+
+
+def test_the_page_is_put_away_and_no_older_house_has_it(owner_client, house, session) -> None:
+    token = form_with(owner_client.get("/house/settings").text, "name")["csrf_token"]
+    assert owner_client.post("/first-day/end", data={"csrf_token": token}).location == "/day"
+    assert owner_client.get("/").location == "/day"
+    session.expire_all()
+    assert get_house(session).first_day is None and first_steps(session) == ()
+
+
+def test_a_test_page_has_the_head_of_the_papers(owner_client, house) -> None:
+    shown = pdf_text(owner_client.get("/first-day/test-print.pdf").data)
+    assert house.name in shown and "six inches long" in shown
+
+
+def test_the_first_day_is_the_owners(client_as, house, session) -> None:
+    from app.ledger.tables import Role
+
+    counter = client_as(Role.COUNTER)
+    assert counter.get("/first-day").status_code == 403 and counter.get("/").location != "/first-day"
+    assert session.query(User).count() >= 1
