@@ -100,7 +100,7 @@ CLOSED: dict[str, str] = {
     "drafts": "token typed",
     "events": "kind subject detail",
     "factory_terms": "terms",
-    "house": "paper least_margin_percent",
+    "house": "paper least_margin_percent first_day",
     "house_identity": "uid",
     "imports": "kind written",
     "import_mappings": "kind headings words day_order",

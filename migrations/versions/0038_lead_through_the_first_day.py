@@ -1,6 +1,6 @@
 """lead through the first day: which of its steps were taken as proposed
 
-Revises: 0037
+Revises: 0034
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "0038"
-down_revision = "0037"
+down_revision = "0034"
 
 
 def upgrade() -> None:

@@ -1,4 +1,4 @@
-"""A bench out of five answers, a factory out of two: figures worked out by hand from the shares that the page names."""
+"""A bench out of five answers, a factory out of two: figures worked out by hand from the shares behind them."""
 
 from dataclasses import replace
 from fractions import Fraction

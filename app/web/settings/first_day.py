@@ -31,7 +31,7 @@ _LEVELS = {"1": "none", "2": "master keyed", "3": "grand master keyed", "4": "gr
 _USUAL = "usual"
 
 
-class PaperForm(SavedForm):
+class HeadForm(SavedForm):
     """What stands at the head of the house's papers."""
 
     name = text("The house's name", House.name, needed="Enter the house's name.")
@@ -111,7 +111,7 @@ def paper() -> ResponseReturnValue:
     """What stands at the head of the papers."""
     work = current_work()
     house = get_house(work.session)
-    form = PaperForm(obj=house)
+    form = HeadForm(obj=house)
 
     def save() -> House:
         changed = replace(

@@ -39,7 +39,7 @@ def test_an_empty_house_leads_every_page_to_its_first_start(fresh: FormClient, p
 
 def test_the_first_start_makes_the_owner_and_logs_them_in(fresh: FormClient, session: Session) -> None:
     answer = fresh.post("/first-start", data=FIRST)
-    assert (answer.status_code, answer.location) == (303, "/house")
+    assert (answer.status_code, answer.location) == (303, "/first-day")
     page = fresh.get("/house").text
     assert "Ada Marsh" in page
     assert "Fenwick Quay is open" in page
