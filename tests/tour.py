@@ -63,6 +63,7 @@ _ROWS: dict[str, type[models.Base]] = {
     "cylinder_id": models.Cylinder,
     "door_id": models.Door,
     "file_id": models.JobFile,
+    "import_id": models.Import,
     "key_id": models.Key,
     "keyset_id": models.Keyset,
     "loss_id": models.Loss,
@@ -101,6 +102,7 @@ _UNDONE = {
 _WORDS: dict[str, object] = {"who": "customer", "name": "quotes", "kind": "csv", "slug": "length"} | {
     "revision": 1,
     "place": 1,
+    "page_number": 1,
 }
 
 PASSED_BY: dict[str, str] = {
@@ -109,6 +111,8 @@ PASSED_BY: dict[str, str] = {
     "login.first_start": "only a house without anybody has it",
     "catalog.progress": "the token of an import that is going on",
     "maker_papers.progress": "the token of a paper that is being read",
+    **dict.fromkeys(("imports.show", "imports.columns", "imports.aside"), "the token of a table that waits"),
+    "first_day.index": "only a house on its first day has it",
     "keying.matrix_run": "the token of a search that is going on",
     "keying.cross_run": "the token of a search that is going on",
     "keying.extend_run": "the token of a search that is going on",
@@ -162,6 +166,9 @@ def _add_the_rest(work: Work, folder: Path, number: int) -> None:
     """What a page shows and the demo may lack: a contact, a job's file and payment, a key in somebody's hands."""
     job = work.session.scalars(sa.select(models.Job).where(models.Job.number == number)).one()
     add_contact(work, job.customer_id, ContactForm("P. Wader", "caretaker"))
+    counts = {"new": 1, "changed": 0, "unchanged": 0, "aside": 0}
+    work.session.add(models.Import(kind="contacts", file_name="contacts.csv", made_at=work.now, written={}, **counts))
+    work.session.commit()
     owner = Work(work.session, work.vault, Actor(None, "the house", Role.OWNER), work.now)
     paper = add_paper(owner, folder / "files", 1, "m.pdf", plain_pdf([["cams"]]), PaperForm("Manual"))
     note_page(owner, paper.id, 1, models.PageTopic.CAM, "standard")

@@ -143,7 +143,8 @@ def test_every_header_is_one_line_and_names_a_plain_file(answers: Answers) -> No
 
 
 def test_every_pdf_prints_it_as_text_and_loads_nothing(answers: Answers, loaded: list[str]) -> None:
-    papers = answers.of("application/pdf")
+    # A maker's own paper is handed out as it came in; the pages that show its text are looked at as pages.
+    papers = {at: made for at, made in answers.of("application/pdf").items() if not at.startswith("/makers/papers/")}
     marked = set()
     for address, content in papers.items():
         reader = pypdf.PdfReader(io.BytesIO(content))

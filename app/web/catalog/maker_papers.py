@@ -134,16 +134,16 @@ def progress(maker_id: int, token: str) -> ResponseReturnValue:
     return render_template(template, run=run, token=token, maker=get_maker(request_session(), maker_id))
 
 
-@blueprint.get("/papers/<int:paper_id>/pages/<int:number>")
+@blueprint.get("/papers/<int:paper_id>/pages/<int:page_number>")
 @roles(Role.COUNTER, Role.BENCH)
-def page(paper_id: int, number: int) -> ResponseReturnValue:
+def page(paper_id: int, page_number: int) -> ResponseReturnValue:
     """One page: its picture, its text, what was noted at it, and the pages beside it."""
-    return _page(paper_id, number, PageNoteForm(formdata=None))
+    return _page(paper_id, page_number, PageNoteForm(formdata=None))
 
 
-def _page(paper_id: int, number: int, form: PageNoteForm) -> ResponseReturnValue:
+def _page(paper_id: int, page_number: int, form: PageNoteForm) -> ResponseReturnValue:
     session = request_session()
-    shown = get_page(session, paper_id, number)
+    shown = get_page(session, paper_id, page_number)
     return render_template(
         "catalog/maker_paper_page.html",
         page=shown,
@@ -154,12 +154,12 @@ def _page(paper_id: int, number: int, form: PageNoteForm) -> ResponseReturnValue
     ), form.status
 
 
-@blueprint.get("/papers/<int:paper_id>/pages/<int:number>/picture.png")
+@blueprint.get("/papers/<int:paper_id>/pages/<int:page_number>/picture.png")
 @roles(Role.COUNTER, Role.BENCH)
-def picture(paper_id: int, number: int) -> ResponseReturnValue:
+def picture(paper_id: int, page_number: int) -> ResponseReturnValue:
     """A page as a picture, with what was searched marked."""
-    shown = get_page(request_session(), paper_id, number)
-    return send(page_picture(_folder(), shown, read_text(request.args)), f"page-{number}.png", PNG)
+    shown = get_page(request_session(), paper_id, page_number)
+    return send(page_picture(_folder(), shown, read_text(request.args)), f"page-{page_number}.png", PNG)
 
 
 @blueprint.get("/papers/<int:paper_id>/paper.pdf")
@@ -169,14 +169,14 @@ def pdf(paper_id: int) -> ResponseReturnValue:
     return send(read_kept(_folder(), get_paper(request_session(), paper_id)), f"paper-{paper_id}.pdf", PDF)
 
 
-@blueprint.post("/papers/<int:paper_id>/pages/<int:number>/notes")
+@blueprint.post("/papers/<int:paper_id>/pages/<int:page_number>/notes")
 @owner_only
-def note(paper_id: int, number: int) -> ResponseReturnValue:
+def note(paper_id: int, page_number: int) -> ResponseReturnValue:
     """Note that this page is where something is known from."""
     form, work = PageNoteForm(), current_work()
-    if form.run(lambda: note_page(work, paper_id, number, PageTopic(form.topic.data), str(form.name.data))):
-        return flash_and_redirect("Noted.", "maker_papers.page", paper_id=paper_id, number=number)
-    return _page(paper_id, number, form)
+    if form.run(lambda: note_page(work, paper_id, page_number, PageTopic(form.topic.data), str(form.name.data))):
+        return flash_and_redirect("Noted.", "maker_papers.page", paper_id=paper_id, page_number=page_number)
+    return _page(paper_id, page_number, form)
 
 
 @blueprint.post("/papers/notes/<int:note_id>/remove")
@@ -185,7 +185,7 @@ def remove(note_id: int) -> ResponseReturnValue:
     """Take back what was noted at a page."""
     gone = remove_note(current_work(), note_id)
     at = gone.page
-    return flash_and_redirect("Removed.", "maker_papers.page", paper_id=at.paper_id, number=at.number)
+    return flash_and_redirect("Removed.", "maker_papers.page", paper_id=at.paper_id, page_number=at.number)
 
 
 @blueprint.route("/papers/<int:paper_id>/change", methods=["GET", "POST"])
