@@ -67,7 +67,7 @@ from app.fitting.keyways import (
 from app.fitting.learned_pattern import LearnedPattern, LearnedSegment
 from app.fitting.makers import MakerFile, find_maker, load_makers, maker_problems, read_maker, repeated_rows
 from app.fitting.part_numbers import NumberReading, PartNumberError, decode_any, likeliest_refusal
-from app.fitting.pattern_learning import Lesson, learn_pattern
+from app.fitting.pattern_learning import Lesson, learn_pattern, learn_patterns
 from app.fitting.pattern_settling import join_segments, split_segment, tell_attribute
 from app.fitting.patterns import SEPARATORS, Pattern, pattern_from_json, without_separators
 from app.fitting.price_list_table import ListedNumber
@@ -164,6 +164,7 @@ __all__ = [
     "in_finish_speech",
     "join_segments",
     "learn_pattern",
+    "learn_patterns",
     "lengths_had",
     "likeliest_refusal",
     "load_makers",

@@ -120,12 +120,14 @@ def _attach(parts: list[NumberPart], meanings: Sequence[Sequence[str]]) -> None:
         behind = parts[index + 1] if index + 1 < len(parts) and not parts[index + 1].varies else None
         if before and (run := _last_run(before.text)):
             is_mark = index == 1 and run == before.text and run.isalpha()  # letters at the beginning are the maker's
-            if has_nothing or ({_kind(code[0]) for code in part.written} == {_kind(run[0])} and not is_mark):
+            is_field = before.text[: -len(run)][-1:] in tuple(SEPARATORS)  # the Q of -Q1, -Q2 and -Q3
+            alike = {_kind(code[:1]) for code in part.written} == {_kind(run[0])}
+            if has_nothing or is_field or (alike and not is_mark):
                 before.text = before.text[: -len(run)]
                 part = parts[index] = part.rewritten(run.__add__)
         lacks = "" in part.written
         run = _last_run(behind.text[::-1])[::-1] if behind and (lacks or not has_nothing) else ""
-        if behind and run and (lacks or {_kind(code[-1]) for code in part.written} == {_kind(run[0])}):
+        if behind and run and (lacks or {_kind(code[-1:]) for code in part.written} == {_kind(run[0])}):
             behind.text = behind.text[len(run) :]
             parts[index] = part.rewritten(_followed_by(run))
 

@@ -17,6 +17,7 @@ _BRANCHES = 3
 _MOST_STATES = 100
 _LONGEST_ANCHOR = 6
 _PASSES = 2
+_FAR_BEHIND = 3.0  # rows, by which a column tells less than the best
 _WORDLESS = 3.0  # a piece that no words tell comes next
 _EMPTY = 0.5  # less likely than a code that is seen
 
@@ -146,7 +147,10 @@ class BorderSearch:
     def _ways(self, state: _State, rows: Sequence[int], following: Sequence[str]) -> list[tuple[float, _State]]:
         """The likeliest next states, each with how much strays from it."""
         found: list[tuple[float, _State]] = []
-        for penalty, column, empty in sorted(self._candidates(state, rows, following))[:_BRANCHES]:
+        candidates = sorted(self._candidates(state, rows, following))[:_BRANCHES]
+        for penalty, column, empty in candidates:
+            if penalty > candidates[0][0] + _FAR_BEHIND:
+                break
             found += [(penalty + rest, made) for rest, made in self._piece(state, rows, column, empty)]
         character, most = Counter(following).most_common(1)[0]
         if character != END and most >= len(rows) * (1 - MOST_STRAY):

@@ -47,7 +47,7 @@ def with_doubts(table: PriceListTable, parts: Sequence[NumberPart], pattern: Lea
 
 def _vary_together(table: PriceListTable, one: int, other: int) -> bool:
     """Whether each value of one column goes with one of the other, and the other way about."""
-    pairs = {(table.columns[one][row], table.columns[other][row]) for row in table.told}
+    pairs = {(table.columns[one][row], table.columns[other][row]) for row in table.base}
     return len(pairs) == len({first for first, _ in pairs}) == len({second for _, second in pairs})
 
 
@@ -57,10 +57,13 @@ def _border_may_move(table: PriceListTable, left: NumberPart, right: NumberPart)
         return False
     for giver, taker, place in ((left, right, -1), (right, left, 0)):
         goes_with: dict[int, set[str]] = {}
-        for row in table.told:
+        for row in table.base:
             code = giver.codes.get(table.columns[giver.column][row], "")
-            goes_with.setdefault(table.columns[taker.column][row], set()).add(code[place] if code else "")
-        if all(len(each) == 1 for each in goes_with.values()) and len(set.union(*goes_with.values())) > 1:
+            value = table.columns[taker.column][row]
+            if code and taker.codes.get(value):
+                goes_with.setdefault(value, set()).add(code[place])
+        told = [character for each in goes_with.values() for character in each]
+        if len(told) == len(goes_with) and len(set(told)) > 1:
             return True
     return False
 

@@ -17,6 +17,7 @@ from app.fitting.wordless_pieces import cut_wordless
 
 MOST_ROWS_SEARCHED = 160  # borders are told by that many; the others are read by what was found
 MOST_RECOUNTED = 500
+LEAST_FAMILY = 8  # numbers, for a pattern of their own
 _ROUNDS = 4
 _GUESS = 0.05
 _NEARLY_ALL = 0.97
@@ -52,6 +53,25 @@ def learn_pattern(rows: Sequence[ListedNumber]) -> Lesson:
     pattern = best.pattern() if best else LearnedPattern(())
     unread = tuple(dict.fromkeys(row.number for row in rows if pattern.read(row.number) is None))
     return Lesson(pattern, unread)
+
+
+def learn_patterns(rows: Sequence[ListedNumber]) -> tuple[Lesson, ...]:
+    """All that a price list holds, as cylinders and then locks: each lesson is learned from the numbers that the ones
+    before cannot read, as long as most of what it gets to see is read by its words."""
+    lessons: list[Lesson] = []
+    left = list(rows)
+    while len(left) >= LEAST_FAMILY:
+        lesson = learn_pattern(left)
+        read = len(left) - sum(row.number in lesson.unread for row in left)
+        is_told = all(any(segment.codes.values()) for segment in lesson.pattern.segments)
+        if lessons and (read < LEAST_FAMILY or not is_told):
+            break
+        lessons.append(lesson)
+        unread = set(lesson.unread)
+        left = [row for row in left if row.number in unread]
+        if not read:
+            break
+    return tuple(lessons)
 
 
 class _Attempt:

@@ -1,12 +1,24 @@
 """What is learned from a price list: held against drawn makers whose every piece is known."""
 
+import random
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 
-from app.fitting import LearnedPattern, ListedNumber, compose_any, decode_any, learn_pattern, pattern_from_json
+from app.fitting import (
+    LearnedPattern,
+    ListedNumber,
+    MakerFile,
+    combinations,
+    compose_any,
+    decode_any,
+    learn_pattern,
+    learn_patterns,
+    pattern_from_json,
+    words,
+)
 from app.fitting.pattern_check import check_pattern
 from tests.fitting.price_lists_drawn import DrawnMaker, DrawnNumber, draw_maker
 
@@ -29,7 +41,7 @@ def is_as_meant(pattern: LearnedPattern, maker: DrawnMaker, drawn: DrawnNumber) 
     ]
     meant = maker.meant(drawn)
     return len(read) == len(meant) and all(
-        core in code and words == said for (code, words), (core, said) in zip(read, meant, strict=True)
+        core in code and told == said for (code, told), (core, said) in zip(read, meant, strict=True)
     )
 
 
@@ -97,7 +109,7 @@ def test_a_comma_within_a_phrase_is_no_border() -> None:
     makers = []
     for maker in some_makers():
         index = len(maker.pieces) // 2
-        codes = {code: f"{words}, as ordered" for code, words in maker.pieces[index].codes.items()}
+        codes = {code: f"{said}, as ordered" for code, said in maker.pieces[index].codes.items()}
         first = next(iter(codes))
         makers.append(with_piece(maker, index, codes={**maker.pieces[index].codes, first: codes[first]}))
     assert share_as_meant(makers, unchanged) >= 0.95
@@ -116,8 +128,8 @@ def test_two_pieces_may_have_the_same_words() -> None:
 def test_what_is_always_the_same_is_no_piece() -> None:
     makers = []
     for maker in some_makers():
-        code, words = next(iter(maker.pieces[1].codes.items()))
-        makers.append(with_piece(maker, 1, codes={code: words}, optional=False, none=""))
+        code, said = next(iter(maker.pieces[1].codes.items()))
+        makers.append(with_piece(maker, 1, codes={code: said}, optional=False, none=""))
     assert share_as_meant(makers, unchanged) >= 0.95
 
 
@@ -159,8 +171,8 @@ def test_without_words_the_borders_are_guesses() -> None:
 def test_ambiguous_pieces_are_said_to_be_so() -> None:
     # Left hand always has long cams here: nobody can tell which of the two L and which of the two C is.
     rows = [
-        ListedNumber(f"T{pair}{keyway}", f"{words}, keyway {keyway}")
-        for pair, words in (("LC", "left hand, keyway spared, long cam"), ("RS", "right hand, keyway cut, short cam"))
+        ListedNumber(f"T{pair}{keyway}", f"{said}, keyway {keyway}")
+        for pair, said in (("LC", "left hand, keyway spared, long cam"), ("RS", "right hand, keyway cut, short cam"))
         for keyway in ("A1", "B2", "C3", "D4")
     ]
     lesson = learn_pattern(rows)
@@ -188,3 +200,17 @@ def test_the_decoder_reads_by_what_was_learned() -> None:
             assert pieces == lesson.pattern.read(each.number)
             composed = compose_any((pattern,), reading.attributes)
             assert decode_any((pattern,), composed)[0].attributes == reading.attributes
+
+
+def test_every_family_of_a_list_gets_a_pattern_of_its_own(ardent: MakerFile) -> None:
+    families = [list(combinations(pattern)) for pattern in ardent.patterns]
+    chance = random.Random(5)
+    rows = [ListedNumber(number, words(said)) for family in families for number, said in chance.sample(family, 60)]
+    rows += [ListedNumber("R-116", "ring 1/16 in"), ListedNumber("H 45", "hinge, 4-1/2 in")]
+    lessons = learn_patterns(rows)
+    assert len(lessons) == len(families) == 2
+    assert set(lessons[-1].unread) == {"R-116", "H 45"}
+    finishes = [segment for lesson in lessons for segment in lesson.pattern.segments if segment.attribute == "finish"]
+    assert [dict(segment.sets["SC"]) for segment in finishes] == [{"finish": "626"}] * 2
+    keyway = next(segment for segment in lessons[0].pattern.segments if segment.attribute == "keyway")
+    assert (keyway.before, keyway.codes["Q1"], keyway.sets["Q1"]) == ("-", "keyway AQ1", {"keyway": "AQ1"})
