@@ -2,7 +2,7 @@
 
 from app.fitting.bulk_decoding import BulkDecoder
 from app.fitting.cams import CamAnswer, LockModel, cam_for, cams_for_lock
-from app.fitting.catalog import KEYED_CATEGORIES, CatalogItem, catalog_table, read_catalog
+from app.fitting.catalog import CATEGORIES, KEYED_CATEGORIES, CatalogItem, catalog_table, read_catalog
 from app.fitting.completing import Candidate, complete, what_all_say
 from app.fitting.composing import combinations, compose_any
 from app.fitting.cylinder import (
@@ -89,6 +89,7 @@ from app.fitting.reference import (
 
 __all__ = [
     "BACKSET_IS_MEASURED",
+    "CATEGORIES",
     "CYLINDER_TYPES",
     "DOOR_MATERIALS",
     "KEYED_CATEGORIES",

@@ -119,28 +119,39 @@ def columns_of(attributes: Mapping[str, Any]) -> dict[str, str]:
     return {"cylinder_type": attributes.get("type") or "", "finish": (attributes.get("finish") or "")[:24]}
 
 
+def cams_of(tables: Mapping[str, Any] | None) -> frozenset[str]:
+    """The part numbers of a maker's cams."""
+    return frozenset(cam["part_number"] for cam in (tables or {}).get("cams", ()) if cam.get("part_number"))
+
+
+def item_values(
+    maker_id: int, item: CatalogItem, attributes: dict[str, Any], cams: Collection[str]
+) -> dict[str, Any]:
+    """An item of a maker as its row has it."""
+    return {
+        "maker_id": maker_id,
+        "code": item.part_number,
+        "category": item.category,
+        "words": item.description,
+        "attributes": attributes,
+        "cost_cents": item.cost_cents,
+        "list_cents": item.list_cents,
+        "is_stocked": item.stocked,
+        "kind": kind_of(item.category, item.part_number, item.description, cams),
+        **columns_of(attributes),
+        "version": 1,
+    }
+
+
 def _compare(session: Session, maker_id: int, given: Iterable[ReadItem]) -> _Delta:
     items = list(given)
     columns = ("id", *_WRITTEN, "code", "version")
     rows = session.execute(sa.select(*(_TABLE.c[name] for name in columns)).where(_TABLE.c.maker_id == maker_id))
     known = {row.code: row for row in rows}
-    tables: Mapping[str, Any] = session.scalar(sa.select(Maker.tables).where(Maker.id == maker_id)) or {}
-    cams = {cam["part_number"] for cam in tables.get("cams", ()) if cam.get("part_number")}
+    cams = cams_of(session.scalar(sa.select(Maker.tables).where(Maker.id == maker_id)))
     inserts, updates, unchanged = [], [], 0
     for item, attributes in items:
-        values = {
-            "maker_id": maker_id,
-            "code": item.part_number,
-            "category": item.category,
-            "words": item.description,
-            "attributes": attributes,
-            "cost_cents": item.cost_cents,
-            "list_cents": item.list_cents,
-            "is_stocked": item.stocked,
-            "kind": kind_of(item.category, item.part_number, item.description, cams),
-            **columns_of(attributes),
-            "version": 1,
-        }
+        values = item_values(maker_id, item, attributes, cams)
         row = known.get(item.part_number)
         if row is None:
             inserts.append(values)

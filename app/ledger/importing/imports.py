@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session, joinedload
 
 from app.errors import Problem, Problems
 from app.ledger.importing.customers import CONTACTS, CUSTOMERS
+from app.ledger.importing.goods import GOODS, STOCK
 from app.ledger.importing.keys_out import KEYS_OUT
 from app.ledger.importing.kinds import ImportColumn, ImportKind, ImportRows, RowPlan, RowProblem, RowState
 from app.ledger.importing.reading import (
@@ -29,7 +30,8 @@ from app.ledger.tables import Import, ImportMapping, Role
 from app.spreadsheets import FoundTable, find_table, heading_key, open_sheet
 from app.validation import counted
 
-KINDS: dict[str, ImportKind] = {kind.name: kind for kind in (CUSTOMERS, CONTACTS, SITES, DOORS, KEYS_OUT)}
+_EVERY = (CUSTOMERS, CONTACTS, SITES, DOORS, KEYS_OUT, GOODS, STOCK)
+KINDS: dict[str, ImportKind] = {kind.name: kind for kind in _EVERY}
 _MOST_SENDERS = 200
 
 
@@ -246,7 +248,7 @@ def get_import(work: Work, import_id: int) -> Import:
 
 def leaning_on(session: Session, row: Import) -> tuple[str, ...]:
     """What stands against undoing an import, in words; nothing where it can be undone."""
-    return () if row.undone_at else what_leans(session, row.written)
+    return () if row.undone_at else (KINDS[row.kind].leans or what_leans)(session, row.written)
 
 
 def undo_import(work: Work, import_id: int, version: int) -> Import:
@@ -260,11 +262,14 @@ def undo_import(work: Work, import_id: int, version: int) -> Import:
         row = get_version(work.session, Import, import_id, "import", version)
         if row.undone_at is not None:
             raise Stale("Somebody undid this import already.")
-        if leans := what_leans(work.session, row.written):
+        if leans := leaning_on(work.session, row):
             raise LedgerError("", f"This import cannot be undone any more: {'; '.join(leans)}.")
         counts = f"{counted(row.new, 'new row')} deleted, {row.changed:,} as before"
         kind, written = KINDS[row.kind], row.written
-        take_back(work.session, written)
+        if kind.take_back is not None:
+            kind.take_back(work, written)
+        else:
+            take_back(work.session, written)
         row = work.session.get_one(Import, import_id)
         row.undone_at, row.undone_by_id = work.now, work.actor.user_id
         record(work, "import undone", f"import {row.id}", f"Import of {kind.words.lower()} undone: {counts}")

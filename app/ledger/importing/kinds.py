@@ -120,7 +120,8 @@ class ImportKind:
     are then not asked for. order: in which the columns stand where a table has no headings.
 
     plan: what rows would do, those left out that it refuses. save: does it, by the use cases that a page would ask,
-    inside the caller's transaction.
+    inside the caller's transaction. leans, take_back: where what was written is undone otherwise than by deleting
+    what is new and putting back what was there.
     """
 
     name: str
@@ -129,6 +130,8 @@ class ImportKind:
     columns: tuple[ImportColumn, ...]
     plan: Callable[[Session, int | None, ImportRows, Refuse], list[RowPlan]]
     save: Callable[[Work, int | None, Sequence[RowPlan], ImportRows], None]
+    leans: Callable[[Session, Mapping[str, Any]], tuple[str, ...]] | None = None
+    take_back: Callable[[Work, Mapping[str, Any]], None] | None = None
     roles: tuple[Role, ...] = ()
     hint: str = ""
     order: tuple[str, ...] = ()

@@ -76,7 +76,7 @@ class WrittenRows:
 
 
 def _plain(value: Any) -> Any:
-    return value if isinstance(value, str | int | None) else str(value)
+    return value if isinstance(value, str | int | dict | list | None) else str(value)
 
 
 def _value(column: sa.Column[Any], plain: Any) -> Any:

@@ -8,6 +8,7 @@ from flask.typing import ResponseReturnValue
 from wtforms import SelectField, TextAreaField
 
 from app.errors import BitternError, Problems
+from app.ledger.catalog.maker_queries import get_maker
 from app.ledger.importing.imports import (
     ImportPlan,
     SentTable,
@@ -31,7 +32,7 @@ from app.ledger.keysystems.system_queries import get_system
 from app.ledger.sites.customer_queries import get_customer, get_site
 from app.ledger.store.engine import place_of_page
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, KeySystem, Role, Site
+from app.ledger.tables import Customer, KeySystem, Maker, Role, Site
 from app.spreadsheets import DAY_FIRST, MONTH_FIRST
 from app.validation import counted
 from app.web.access import roles
@@ -88,7 +89,7 @@ def index() -> ResponseReturnValue:
     ), form.status
 
 
-def _about(work: Work, kind_name: str, about_id: int | None) -> Customer | Site | KeySystem | None:
+def _about(work: Work, kind_name: str, about_id: int | None) -> Customer | Site | KeySystem | Maker | None:
     """The record that a table is all about."""
     if about_id is None or not kind_name:
         return None
@@ -97,6 +98,8 @@ def _about(work: Work, kind_name: str, about_id: int | None) -> Customer | Site 
         return get_site(work.session, about_id)
     if noun == "key system":
         return get_system(work.session, about_id)
+    if noun == "maker":
+        return get_maker(work.session, about_id)
     return get_customer(work.session, about_id) if noun == "customer" else None
 
 

@@ -1,0 +1,112 @@
+"""Price lists and counts go in: amounts as they are written, numbers that patterns read, undone at once."""
+
+import json
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+
+from app.ledger.catalog.makers import import_maker
+from app.ledger.importing.imports import (
+    KINDS,
+    ImportPlan,
+    SentTable,
+    open_table,
+    plan_import,
+    propose_choice,
+    save_import,
+    undo_import,
+)
+from app.ledger.importing.kinds import RowState
+from app.ledger.stock.movements import quantity_of
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import Import, Item, StockMovement
+from app.spreadsheets import PASTED
+from tests import factories
+
+DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "makers" / "ardent_brass.json"
+
+
+def planned(work: Work, sent: SentTable) -> ImportPlan:
+    return plan_import(work.session, sent, propose_choice(work.session, sent).choice)
+
+
+def saved(work: Work, sent: SentTable) -> Import:
+    choice = propose_choice(work.session, sent).choice
+    seal = plan_import(work.session, sent, choice).seal
+    return save_import(work, sent, choice, seal, leaves_problems_aside=True)
+
+
+def prices(work: Work) -> dict[str, tuple[int | None, int, str]]:
+    work.session.expire_all()
+    rows = sa.select(Item.code, Item.list_cents, Item.cost_cents, Item.cylinder_type).where(
+        Item.list_cents.is_not(None)
+    )
+    return {code: tuple(rest) for code, *rest in work.session.execute(rows)}
+
+
+def test_a_makers_price_list_changes_what_it_says_and_adds_what_is_read(work: Work) -> None:
+    given = json.loads(DEMO.read_text())
+    maker = import_maker(work, {**given, "items": given["items"][:1]})
+    assert prices(work) == {"A16M-Q1-66.SC": (2960, 1480, "mortise")}
+    rows = (
+        "Ardent Brass list 2027\n\n\t\tPrice\t\nItem no.\tDescription\tList\tNet\n"
+        "A16M-Q1-66.SC\t\t$1,029.60\t\n"  # cost and words stay
+        "A18M-Q1-66.SC\tMortise cylinder 1-1/8 in\t$30.40\t15.20\n"
+        "A99M-Q1-66.SC\tno such length\t$30.40\t15.20\n"  # no number of the pattern: hardware, by its words
+        "A20M-Q1-66.SC\tMortise cylinder 1-1/4 in\t(31.80)\t1\n"
+        "H-1\tHinge\t\t1.00\n"
+        "Total\t\t1,090.40\t\n"
+    )
+    sent = open_table(PASTED, rows.encode(), KINDS["goods"], maker.id)
+    plan = planned(work, sent)
+    assert [(one.title, one.state) for one in plan.plans] == [
+        ("Ardent Brass A16M-Q1-66.SC", RowState.CHANGED),
+        ("Ardent Brass A18M-Q1-66.SC", RowState.NEW),
+        ("Ardent Brass A99M-Q1-66.SC", RowState.NEW),
+    ]
+    assert plan.plans[0].fields == {"list": ("$29.60", "$1,029.60")}
+    assert [(one.row, one.place) for one in plan.problems] == [
+        (8, "column C (Price List)"),
+        (9, "column C (Price List)"),
+    ]
+    row = saved(work, sent)
+    assert prices(work) == {
+        "A16M-Q1-66.SC": (102960, 1480, "mortise"),
+        "A18M-Q1-66.SC": (3040, 1520, "mortise"),
+        "A99M-Q1-66.SC": (3040, 1520, ""),
+    }
+    undo_import(work, row.id, row.version)
+    assert prices(work) == {"A16M-Q1-66.SC": (2960, 1480, "mortise")}
+
+
+def test_a_keyed_number_that_the_pattern_does_not_read_is_a_problem(work: Work) -> None:
+    import_maker(work, json.loads(DEMO.read_text()))
+    rows = (
+        "Maker\tPart\tDescription\tKind\tList\nArdent Brass\tA99M-Q1-66.SC\tlong\tcylinder\t1\nNobody\tX1\tx\t\t1\n"
+    )
+    plan = planned(work, open_table(PASTED, rows.encode(), KINDS["goods"]))
+    assert not plan.plans and [one.row for one in plan.problems] == [2, 3]
+    assert "no maker of this house" in plan.problems[1].message
+
+
+def test_a_count_stands_in_place_of_the_sum_until_something_moves(work: Work) -> None:
+    hinge = factories.ItemFactory(code="H-1", words="Hinge")
+    factories.StockMovementFactory(item_id=hinge.id, on_hand=7)
+    closer = factories.ItemFactory(code="C-2", words="Closer")
+    rows = b"SKU\tQty on hand\nh-1\t12.0\nC-2\t3\nZ-9\t1\nH-1\t4\nC-2\t2.5\n"
+    sent = open_table(PASTED, rows, KINDS["stock"])
+    plan = planned(work, sent)
+    assert [one.fields["on hand"] for one in plan.plans] == [("7", "12"), ("never counted", "3")]
+    assert [one.row for one in plan.problems] == [4, 5, 6]
+    row = saved(work, sent)
+    assert [quantity_of(work.session, one.id).on_hand for one in (hinge, closer)] == [12, 3]
+    undo_import(work, row.id, row.version)
+    assert [quantity_of(work.session, one.id).on_hand for one in (hinge, closer)] == [7, 0]
+    assert work.session.scalar(sa.select(sa.func.count(StockMovement.id))) > 3  # nothing that moved is taken away
+
+    again = saved(work, sent)
+    factories.StockMovementFactory(item_id=hinge.id, on_hand=-1)
+    with pytest.raises(LedgerError, match="1 item moved since"):
+        undo_import(work, again.id, again.version)
