@@ -6,6 +6,7 @@ from app.fitting.catalog import CATEGORIES, KEYED_CATEGORIES, CatalogItem, catal
 from app.fitting.completing import Candidate, complete, what_all_say
 from app.fitting.composing import combinations, compose_any
 from app.fitting.cylinder import (
+    ATTRIBUTES,
     CYLINDER_TYPES,
     CylinderAttributes,
     FaceChange,
@@ -68,7 +69,7 @@ from app.fitting.learned_pattern import LearnedPattern, LearnedSegment
 from app.fitting.makers import MakerFile, find_maker, load_makers, maker_problems, read_maker, repeated_rows
 from app.fitting.part_numbers import NumberReading, PartNumberError, decode_any, likeliest_refusal
 from app.fitting.pattern_learning import Lesson, learn_pattern, learn_patterns
-from app.fitting.pattern_settling import join_segments, split_segment, tell_attribute
+from app.fitting.pattern_settling import join_segments, split_segment, tell_attribute, tell_meaning
 from app.fitting.patterns import SEPARATORS, Pattern, pattern_from_json, without_separators
 from app.fitting.price_list_table import ListedNumber
 from app.fitting.reference import (
@@ -88,6 +89,7 @@ from app.fitting.reference import (
 )
 
 __all__ = [
+    "ATTRIBUTES",
     "BACKSET_IS_MEASURED",
     "CATEGORIES",
     "CYLINDER_TYPES",
@@ -187,6 +189,7 @@ __all__ = [
     "show_inches",
     "split_segment",
     "tell_attribute",
+    "tell_meaning",
     "to_json",
     "tolerance",
     "trade_fact",

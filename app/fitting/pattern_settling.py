@@ -93,3 +93,16 @@ def _free_name(pattern: LearnedPattern, name: str) -> str:
     while f"{name} {number}" in names:
         number += 1
     return f"{name} {number}"
+
+
+def tell_meaning(pattern: LearnedPattern, index: int, code: str, words: str) -> LearnedPattern:
+    """The pattern with what one code of a piece means in words, and so what it sets; the code "" stands for the
+    piece left out."""
+    segment = pattern.segments[index]
+    attributes = {name for sets in segment.sets.values() for name in sets} | {segment.attribute or ""}
+    sets: dict[str, str] = {}
+    for attribute in sorted(attributes - {""}):
+        sets |= sets_of({code: words}, attribute)[code]
+    codes, missing = ({**segment.codes, code: words}, segment.missing) if code else (segment.codes, words)
+    changed = replace(segment, codes=codes, missing=missing, sets={**segment.sets, code: sets})
+    return replace(pattern, segments=(*pattern.segments[:index], changed, *pattern.segments[index + 1 :]))

@@ -55,7 +55,7 @@ def import_maker(work: Work, given: object, version: int | None = None) -> Maker
             maker = Maker(code=read.code, name=read.name)
             work.session.add(maker)
         maker.name = read.name
-        maker.tables = json.loads(json.dumps(given))
+        maker.tables = {name: each for name, each in json.loads(json.dumps(given)).items() if name != "items"}
         work.session.flush()
         put_keyways(work, maker, read)
         put_items(work.session, maker.id, _items(read))

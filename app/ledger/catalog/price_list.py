@@ -1,0 +1,254 @@
+"""A maker's price list as it was sent: its columns, its rows with words and prices, what is wrong by row."""
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from decimal import ROUND_HALF_UP, Decimal
+
+from app.errors import BitternError, Problem
+from app.pricing import read_percent
+from app.spreadsheets import (
+    CellLook,
+    FoundTable,
+    WantedColumn,
+    cell_code,
+    cell_money,
+    find_table,
+    guess_columns,
+    heading_key,
+    money_style,
+    open_sheet,
+)
+from app.validation import JsonDataclass
+
+LONGEST_NUMBER = 60
+LONGEST_WORDS = 200
+_BESIDE = frozenset(
+    ("finish", "length", "size", "keyway", "keyways", "cam", "chambers", "pins", "function", "tailpiece", "hand")
+)
+"""Headings of columns whose cells belong to the words of their row, as those of 'Description' do."""
+_YES = frozenset(("y", "yes", "true", "1", "x", "s", "stock", "stocked", "in stock"))
+
+
+@dataclass(frozen=True, slots=True)
+class ListColumn:
+    """A column that a price list may have."""
+
+    name: str
+    words: str
+    also: tuple[str, ...]
+    look: CellLook = CellLook.ANY
+    is_needed: bool = False
+
+
+_NUMBERS = (
+    *("number", "part number", "part no", "part", "item number", "item no", "item", "catalog number", "catalog no"),
+    *("catalogue number", "cat no", "model", "model number", "model no", "sku", "code", "product code", "order code"),
+    *("article", "article number", "product number", "stock number", "part #", "item #", "#"),
+)
+COLUMNS = (
+    ListColumn("number", "Part number", _NUMBERS, CellLook.CODE, is_needed=True),
+    ListColumn(
+        "words",
+        "Words, what it is",
+        ("description", "desc", "item description", "product description", "words", "details", "text", "product"),
+        CellLook.WORDS,
+    ),
+    ListColumn(
+        "list",
+        "List price",
+        ("list price", "list", "msrp", "price", "unit list", "list ea", "list each", "retail", "list price each"),
+        CellLook.MONEY,
+        is_needed=True,
+    ),
+    ListColumn("cost", "Our cost", ("cost", "net", "net price", "dealer", "dealer cost", "your cost", "your price")),
+    ListColumn("discount", "Percent off list for us", ("discount", "disc", "% off", "off list", "discount %")),
+    ListColumn("stocked", "Stocked, yes or no", ("stocked", "stock", "in stock", "stock item")),
+    ListColumn("category", "Category", ("category", "kind", "class", "group", "product group")),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ListChoice(JsonDataclass):
+    """Which column is which, by place; several can have words."""
+
+    columns: Mapping[str, int]
+    words: tuple[int, ...] = ()
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        """Columns that are needed and not there, in words."""
+        return tuple(column.words for column in COLUMNS if column.is_needed and column.name not in self.columns)
+
+
+@dataclass(frozen=True, slots=True)
+class ListRow(JsonDataclass):
+    """A row of a price list: its number and words; cents, None where no column has the cost; the list's category."""
+
+    row: int
+    number: str
+    words: str
+    list_cents: int
+    cost_cents: int | None = None
+    is_stocked: bool = False
+    category: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PriceList:
+    """The rows that can be read, each number once; the problems of the others by row and column; what is told."""
+
+    rows: tuple[ListRow, ...]
+    problems: tuple[Problem, ...] = ()
+    notes: tuple[str, ...] = ()
+    has_cost: bool = field(default=False, compare=False)
+
+
+def open_price_list(name: str, content: bytes) -> FoundTable:
+    """The table of a file or a paste; BitternError on `file` where there are no rows."""
+    table = find_table(open_sheet(name, content), [heading for column in COLUMNS for heading in column.also])
+    if not table.rows:
+        raise BitternError("file", "There are no rows in this table. Send the list with its head and its numbers.")
+    return table
+
+
+def guess_list_columns(table: FoundTable) -> tuple[ListChoice, bool]:
+    """Which column is which, and whether that is sure enough for nobody to be asked."""
+    wanted = [WantedColumn(column.name, column.also, column.look) for column in COLUMNS]
+    found = guess_columns(table, wanted)
+    needed = ("number", "words", "list")
+    is_sure = all(name in found and found[name].is_sure for name in needed)
+    columns = {name: guess.place for name, guess in found.items() if guess.is_sure or name in needed}
+    first = [columns.pop("words")] if "words" in columns else []
+    beside = [
+        column.place
+        for column in table.columns
+        if column.place not in (*columns.values(), *first) and heading_key(column.heading) in _BESIDE
+    ]
+    return ListChoice(columns, tuple(sorted([*first, *beside]))), is_sure
+
+
+def read_price_list(table: FoundTable, choice: ListChoice) -> PriceList:
+    """The rows of the table by what its columns are; every problem by row and column."""
+    decimals = {
+        name: money_style(table.cells(choice.columns[name])) for name in ("list", "cost") if name in choice.columns
+    }
+    in_shares = "discount" in choice.columns and all(map(_is_share, table.cells(choice.columns["discount"])))
+    headings = {column.place: column.heading or column.letter for column in table.columns}
+    rows: list[ListRow] = []
+    problems: list[Problem] = []
+    notes = [*table.notes, *(f"Row {one.row}: {one.reason}" for one in table.aside)]
+    first: dict[str, ListRow] = {}
+    for row, cells in table.rows:
+        reader = _RowReader(row, cells, choice, headings, decimals, in_shares)
+        found = reader.read()
+        problems += reader.problems
+        notes += reader.notes
+        if found is None or reader.problems:
+            continue
+        known = first.setdefault(found.number.upper(), found)
+        if known is found:
+            rows.append(found)
+        elif (known.list_cents, known.cost_cents) == (found.list_cents, found.cost_cents):
+            notes.append(f"Row {row}: {found.number} stands in row {known.row} already, at the same price.")
+        else:
+            message = f"{found.number} stands in row {known.row} already, at another price."
+            problems.append(Problem(f"row {row}, column {headings[choice.columns['number']]}", message))
+    has_cost = "cost" in choice.columns or "discount" in choice.columns
+    return PriceList(tuple(rows), tuple(problems), tuple(notes), has_cost)
+
+
+def _is_share(cell: str) -> bool:
+    """Whether a cell holds a discount as a spreadsheet keeps 45 %: 0.45."""
+    return bool(re.fullmatch(r"0?\.\d+|0|1|", cell))
+
+
+class _RowReader:
+    """Reads a row, keeping what is wrong with it and what is to be told of it."""
+
+    def __init__(
+        self,
+        row: int,
+        cells: Sequence[str],
+        choice: ListChoice,
+        headings: Mapping[int, str],
+        decimals: Mapping[str, str],
+        in_shares: bool,
+    ) -> None:
+        self.row, self.cells, self.choice = row, cells, choice
+        self.headings, self.decimals, self.in_shares = headings, decimals, in_shares
+        self.problems: list[Problem] = []
+        self.notes: list[str] = []
+
+    def read(self) -> ListRow | None:
+        """The row; None where nothing stands in it."""
+        number = self._number()
+        words = ", ".join(filter(None, self._words()))[:LONGEST_WORDS]
+        list_cents = self._money("list")
+        if list_cents is None and not self.problems:
+            self._refuse("list", "This row has no list price.")
+        cost = self._money("cost")
+        if cost is None and list_cents is not None and (off := self._discount()) is not None:
+            cost = off_list(list_cents, off)
+        if number is None or list_cents is None:
+            return None
+        is_stocked = self._cell("stocked").casefold() in _YES
+        return ListRow(self.row, number, words, list_cents, cost, is_stocked, self._cell("category")[:40])
+
+    def _cell(self, name: str) -> str:
+        place = self.choice.columns.get(name)
+        return "" if place is None else self.cells[place]
+
+    def _words(self) -> Iterator[str]:
+        for place in self.choice.words:
+            yield " ".join(self.cells[place].split())
+
+    def _refuse(self, name: str, message: str) -> None:
+        self.problems.append(Problem(f"row {self.row}, column {self.headings[self.choice.columns[name]]}", message))
+
+    def _number(self) -> str | None:
+        written = " ".join(self._cell("number").split())
+        try:
+            number = cell_code(written, "number")
+        except BitternError as error:
+            self._refuse("number", error.message)
+            return None
+        if not number:
+            self._refuse("number", "This row has no part number.")
+            return None
+        if len(number) > LONGEST_NUMBER or not number.isprintable():
+            self._refuse("number", f"Enter a part number of at most {LONGEST_NUMBER} characters.")
+            return None
+        if number != written:
+            self.notes.append(f"Row {self.row}: {written} is read as {number}.")
+        return number
+
+    def _money(self, name: str) -> int | None:
+        text = self._cell(name)
+        if not text:
+            return None
+        try:
+            return cell_money(text, name, self.decimals[name])
+        except BitternError as error:
+            self._refuse(name, error.message)
+            return None
+
+    def _discount(self) -> Decimal | None:
+        text = self._cell("discount")
+        if not text:
+            return None
+        try:
+            percent = read_percent(text, "discount")
+            return percent * 100 if self.in_shares else percent
+        except BitternError as error:
+            self._refuse("discount", error.message)
+            return None
+
+
+def off_list(list_cents: int, percent: Decimal) -> int:
+    """What an item costs at so many percent off list, half a cent up.
+
+    >>> off_list(4805, Decimal(50))
+    2403
+    """
+    return int((list_cents * (100 - percent) / 100).quantize(Decimal(1), ROUND_HALF_UP))
