@@ -227,7 +227,7 @@ def test_print() -> ResponseReturnValue:
 PAGES = {
     "paper": "first_day.paper",
     "tax": "first_day.tax",
-    "makers": "makers.index",
+    "makers": "maker_learning.index",
     "bench": "first_day.bench",
     "goods": "prices.index",
     "factories": "first_day.factories",
