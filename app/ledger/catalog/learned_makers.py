@@ -22,7 +22,7 @@ from app.fitting import (
 from app.keying import BittingSpec
 from app.ledger.catalog.maker_queries import IN_CATALOG, maker_tables, tables_on_record
 from app.ledger.catalog.makers import import_maker
-from app.ledger.catalog.price_list import ListRow, off_list
+from app.ledger.catalog.price_list import PriceListRow, off_list
 from app.ledger.catalog.specs import USUAL_RULES
 from app.ledger.store.engine import get_row
 from app.ledger.store.work import Work
@@ -48,7 +48,7 @@ class LearnedMaker:
 
     name: str
     code: str
-    rows: Sequence[ListRow]
+    rows: Sequence[PriceListRow]
     pattern: LearnedPattern | None
     maker_id: int | None = None
     kind: str = ""
@@ -74,7 +74,7 @@ class LearnedPlan:
     read_by: str = ""
 
 
-def numbers_to_learn(rows: Iterable[ListRow]) -> list[ListedNumber]:
+def numbers_to_learn(rows: Iterable[PriceListRow]) -> list[ListedNumber]:
     """The rows of a list from which its pattern is learned: what its category does not call a blank or the like."""
     return [ListedNumber(row.number, row.words) for row in rows if not _is_other(row.category)]
 
@@ -195,7 +195,7 @@ def _family(keyways: Sequence[str], maker: str) -> str:
     return (fronts.pop() if len(fronts) == 1 else "") or maker
 
 
-def _with_categories(learned: LearnedMaker, patterns: Sequence[Pattern]) -> Iterable[tuple[ListRow, str]]:
+def _with_categories(learned: LearnedMaker, patterns: Sequence[Pattern]) -> Iterable[tuple[PriceListRow, str]]:
     """The rows that are sold, each with its number as its maker writes it, and its category."""
     decoder = BulkDecoder(patterns)
     for row in learned.rows:
@@ -211,12 +211,12 @@ def _with_categories(learned: LearnedMaker, patterns: Sequence[Pattern]) -> Iter
             yield replace(row, number=number), "lock" if made.type in _WHOLE_LOCKS else "cylinder"
 
 
-def _category_of(row: ListRow) -> str:
+def _category_of(row: PriceListRow) -> str:
     """The category of what is no cylinder that is read."""
     return "key_blank" if "blank" in f"{row.category} {row.words}".casefold() else "hardware"
 
 
-def _item(row: ListRow, category: str, learned: LearnedMaker) -> dict[str, Any]:
+def _item(row: PriceListRow, category: str, learned: LearnedMaker) -> dict[str, Any]:
     cost = row.cost_cents
     if cost is None:
         cost = off_list(row.list_cents, learned.off) if learned.off is not None else 0

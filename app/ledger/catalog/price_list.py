@@ -31,7 +31,7 @@ _YES = frozenset(("y", "yes", "true", "1", "x", "s", "stock", "stocked", "in sto
 
 
 @dataclass(frozen=True, slots=True)
-class ListColumn:
+class PriceListColumn:
     """A column that a price list may have."""
 
     name: str
@@ -47,29 +47,31 @@ _NUMBERS = (
     *("article", "article number", "product number", "stock number", "part #", "item #", "#"),
 )
 COLUMNS = (
-    ListColumn("number", "Part number", _NUMBERS, CellLook.CODE, is_needed=True),
-    ListColumn(
+    PriceListColumn("number", "Part number", _NUMBERS, CellLook.CODE, is_needed=True),
+    PriceListColumn(
         "words",
         "Words, what it is",
         ("description", "desc", "item description", "product description", "words", "details", "text", "product"),
         CellLook.WORDS,
     ),
-    ListColumn(
+    PriceListColumn(
         "list",
         "List price",
         ("list price", "list", "msrp", "price", "unit list", "list ea", "list each", "retail", "list price each"),
         CellLook.MONEY,
         is_needed=True,
     ),
-    ListColumn("cost", "Our cost", ("cost", "net", "net price", "dealer", "dealer cost", "your cost", "your price")),
-    ListColumn("discount", "Percent off list for us", ("discount", "disc", "% off", "off list", "discount %")),
-    ListColumn("stocked", "Stocked, yes or no", ("stocked", "stock", "in stock", "stock item")),
-    ListColumn("category", "Category", ("category", "kind", "class", "group", "product group")),
+    PriceListColumn(
+        "cost", "Our cost", ("cost", "net", "net price", "dealer", "dealer cost", "your cost", "your price")
+    ),
+    PriceListColumn("discount", "Percent off list for us", ("discount", "disc", "% off", "off list", "discount %")),
+    PriceListColumn("stocked", "Stocked, yes or no", ("stocked", "stock", "in stock", "stock item")),
+    PriceListColumn("category", "Category", ("category", "kind", "class", "group", "product group")),
 )
 
 
 @dataclass(frozen=True, slots=True)
-class ListChoice(JsonDataclass):
+class PriceListColumns(JsonDataclass):
     """Which column is which, by place; several can have words."""
 
     columns: Mapping[str, int]
@@ -82,7 +84,7 @@ class ListChoice(JsonDataclass):
 
 
 @dataclass(frozen=True, slots=True)
-class ListRow(JsonDataclass):
+class PriceListRow(JsonDataclass):
     """A row of a price list: its number and words; cents, None where no column has the cost; the list's category."""
 
     row: int
@@ -98,7 +100,7 @@ class ListRow(JsonDataclass):
 class PriceList:
     """The rows that can be read, each number once; the problems of the others by row and column; what is told."""
 
-    rows: tuple[ListRow, ...]
+    rows: tuple[PriceListRow, ...]
     problems: tuple[Problem, ...] = ()
     notes: tuple[str, ...] = ()
     has_cost: bool = field(default=False, compare=False)
@@ -112,7 +114,7 @@ def open_price_list(name: str, content: bytes) -> FoundTable:
     return table
 
 
-def guess_list_columns(table: FoundTable) -> tuple[ListChoice, bool]:
+def guess_list_columns(table: FoundTable) -> tuple[PriceListColumns, bool]:
     """Which column is which, and whether that is sure enough for nobody to be asked."""
     wanted = [WantedColumn(column.name, column.also, column.look) for column in COLUMNS]
     found = guess_columns(table, wanted)
@@ -125,20 +127,20 @@ def guess_list_columns(table: FoundTable) -> tuple[ListChoice, bool]:
         for column in table.columns
         if column.place not in (*columns.values(), *first) and heading_key(column.heading) in _BESIDE
     ]
-    return ListChoice(columns, tuple(sorted([*first, *beside]))), is_sure
+    return PriceListColumns(columns, tuple(sorted([*first, *beside]))), is_sure
 
 
-def read_price_list(table: FoundTable, choice: ListChoice) -> PriceList:
+def read_price_list(table: FoundTable, choice: PriceListColumns) -> PriceList:
     """The rows of the table by what its columns are; every problem by row and column."""
     decimals = {
         name: money_style(table.cells(choice.columns[name])) for name in ("list", "cost") if name in choice.columns
     }
     in_shares = "discount" in choice.columns and all(map(_is_share, table.cells(choice.columns["discount"])))
     headings = {column.place: column.heading or column.letter for column in table.columns}
-    rows: list[ListRow] = []
+    rows: list[PriceListRow] = []
     problems: list[Problem] = []
     notes = [*table.notes, *(f"Row {one.row}: {one.reason}" for one in table.aside)]
-    first: dict[str, ListRow] = {}
+    first: dict[str, PriceListRow] = {}
     for row, cells in table.rows:
         reader = _RowReader(row, cells, choice, headings, decimals, in_shares)
         found = reader.read()
@@ -170,7 +172,7 @@ class _RowReader:
         self,
         row: int,
         cells: Sequence[str],
-        choice: ListChoice,
+        choice: PriceListColumns,
         headings: Mapping[int, str],
         decimals: Mapping[str, str],
         in_shares: bool,
@@ -180,7 +182,7 @@ class _RowReader:
         self.problems: list[Problem] = []
         self.notes: list[str] = []
 
-    def read(self) -> ListRow | None:
+    def read(self) -> PriceListRow | None:
         """The row; None where nothing stands in it."""
         number = self._number()
         words = ", ".join(filter(None, self._words()))[:LONGEST_WORDS]
@@ -193,7 +195,7 @@ class _RowReader:
         if number is None or list_cents is None:
             return None
         is_stocked = self._cell("stocked").casefold() in _YES
-        return ListRow(self.row, number, words, list_cents, cost, is_stocked, self._cell("category")[:40])
+        return PriceListRow(self.row, number, words, list_cents, cost, is_stocked, self._cell("category")[:40])
 
     def _cell(self, name: str) -> str:
         place = self.choice.columns.get(name)

@@ -36,8 +36,8 @@ from app.ledger.catalog.learned_makers import (
 from app.ledger.catalog.maker_queries import get_maker, maker_tables, spec_names
 from app.ledger.catalog.price_list import (
     COLUMNS,
-    ListChoice,
     PriceList,
+    PriceListColumns,
     guess_list_columns,
     open_price_list,
     read_price_list,
@@ -70,7 +70,7 @@ _FEW_CODES = 12
 _MOST_CUTS = 6
 
 
-class ListPage(FilePage):
+class PriceListPage(FilePage):
     """A maker's name and its price list, as a file or pasted."""
 
     name = text("Maker", 60, needed="Enter the maker's name.")
@@ -78,7 +78,7 @@ class ListPage(FilePage):
 
 
 @dataclass(frozen=True, slots=True)
-class Draft:
+class ListBeingLearned:
     """A list that waits, and what is settled about the maker so far."""
 
     waiting: StagedUpload
@@ -96,7 +96,7 @@ class Draft:
 @owner_only
 def index() -> ResponseReturnValue:
     """Name a maker and send its price list."""
-    work, form = current_work(), ListPage()
+    work, form = current_work(), PriceListPage()
     about = read_id(request.args, "maker")
     if about and not form.is_submitted():
         form.name.data = get_maker(work.session, about).name
@@ -128,7 +128,7 @@ def index() -> ResponseReturnValue:
     return render_template("catalog/learn_maker.html", form=form), form.status
 
 
-def _learn(work: Work, waiting: StagedUpload, table: FoundTable, choice: ListChoice) -> StagedUpload:
+def _learn(work: Work, waiting: StagedUpload, table: FoundTable, choice: PriceListColumns) -> StagedUpload:
     """Learn the numbers of the list and keep what was found with it; the patterns on record that read all stay."""
     listed = read_price_list(table, choice)
     if not listed.rows:
@@ -170,7 +170,7 @@ def columns(token: str) -> ResponseReturnValue:
     table = open_price_list(waiting.name, waiting.content)
     choice, _ = guess_list_columns(table)
     if "choice" in waiting.notes:
-        choice = ListChoice.from_json(waiting.notes["choice"])
+        choice = PriceListColumns.from_json(waiting.notes["choice"])
     errors: Mapping[str, str] = {}
     if form.is_submitted():
         try:
@@ -193,7 +193,7 @@ def columns(token: str) -> ResponseReturnValue:
     ), 422 if errors else 200
 
 
-def _choice_said(table: FoundTable, boxes: Mapping[str, str]) -> ListChoice:
+def _choice_said(table: FoundTable, boxes: Mapping[str, str]) -> PriceListColumns:
     found: dict[str, int] = {}
     words = []
     known = {column.name: column.words for column in COLUMNS}
@@ -205,17 +205,17 @@ def _choice_said(table: FoundTable, boxes: Mapping[str, str]) -> ListChoice:
             raise BitternError("columns", f"{known[name]} is chosen for two columns: leave one of them out.")
         elif name in known:
             found[name] = column.place
-    return ListChoice(found, tuple(words))
+    return PriceListColumns(found, tuple(words))
 
 
-def _open(work: Work, token: str) -> Draft | None:
+def _open(work: Work, token: str) -> ListBeingLearned | None:
     """The list that waits, with what was settled; None where its columns are still to be said."""
     waiting = find_upload(work, _PURPOSE, token)
     notes = waiting.notes
     if "learned" not in notes:
         return None
     table = open_price_list(waiting.name, waiting.content)
-    listed = read_price_list(table, ListChoice.from_json(notes["choice"]))
+    listed = read_price_list(table, PriceListColumns.from_json(notes["choice"]))
     settled = notes["learned"]
     pattern = None if settled["pattern"] is None else LearnedPattern.from_json(settled["pattern"])
     learned = LearnedMaker(
@@ -230,10 +230,10 @@ def _open(work: Work, token: str) -> Draft | None:
         off=Decimal(settled["off"]) if settled["off"] else None,
         sells_unread=settled["sells_unread"],
     )
-    return Draft(waiting, table, listed, learned)
+    return ListBeingLearned(waiting, table, listed, learned)
 
 
-def _keep(work: Work, draft: Draft) -> None:
+def _keep(work: Work, draft: ListBeingLearned) -> None:
     """Keep with the list what is settled."""
     learned = draft.learned
     settled = {
@@ -272,7 +272,7 @@ def show(token: str) -> ResponseReturnValue:
     return _page(work, draft, form, errors)
 
 
-def _save(work: Work, draft: Draft) -> ResponseReturnValue:
+def _save(work: Work, draft: ListBeingLearned) -> ResponseReturnValue:
     version = record_id(request.form.get("version"))
     maker = save_learned(work, draft.learned, version)
     drop_upload(draft.waiting.token)
@@ -280,7 +280,7 @@ def _save(work: Work, draft: Draft) -> ResponseReturnValue:
     return flash_and_redirect(f"{said} Its numbers are known at the counter now.", "makers.show", maker_id=maker.id)
 
 
-def _said(work: Work, draft: Draft, boxes: Mapping[str, str]) -> LearnedMaker:
+def _said(work: Work, draft: ListBeingLearned, boxes: Mapping[str, str]) -> LearnedMaker:
     """What the boxes of the page say. BitternError by box."""
     learned = draft.learned
     off = boxes.get("off", "").strip()
@@ -406,7 +406,7 @@ def _cuts(segment: LearnedSegment, code: str) -> tuple[tuple[str, str], ...]:
     return tuple((way, label) for label, way in reversed(kept.items()))[:_MOST_CUTS]
 
 
-def _page(work: Work, draft: Draft, form: PageForm, errors: Mapping[str, str]) -> ResponseReturnValue:
+def _page(work: Work, draft: ListBeingLearned, form: PageForm, errors: Mapping[str, str]) -> ResponseReturnValue:
     learned = draft.learned
     plan = plan_learned(work.session, learned)
     numbers = [row.number for row in learned.rows]

@@ -5,21 +5,21 @@ import re
 from collections.abc import Callable
 from fractions import Fraction
 
-import openpyxl
-import pytest
-import sqlalchemy as sa
-
-from app.fitting import BulkDecoder, decode_any, read_maker
+from app.fitting import decode_any
 from app.ledger.catalog.maker_queries import get_item, maker_tables
 from app.ledger.store.work import Work
-from app.ledger.tables import Item, Keyway, Maker, Role
-from tests.desk import upload
-from tests.factories import FormClient, MakerFactory
+from app.ledger.tables import Role
+from tests.factories import FormClient
 from tests.forms_found import form_with
 
 ClientAs = Callable[[Role | None], FormClient]
 LENGTHS = {"18": "1-1/8 in", "14": "1-1/4 in", "38": "1-3/8 in"}
-FINISHES = {"SC": "626 satin chromium", "PB": "605 bright brass", "OB": "613 oil-rubbed bronze", "SN": "619 satin nickel"}
+FINISHES = {
+    "SC": "626 satin chromium",
+    "PB": "605 bright brass",
+    "OB": "613 oil-rubbed bronze",
+    "SN": "619 satin nickel",
+}
 
 
 def numbers() -> dict[str, tuple[str, int]]:
