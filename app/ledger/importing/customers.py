@@ -79,7 +79,8 @@ def _named(words: Sequence[str]) -> dict[str, str]:
     return {word: word for word in words}
 
 
-def _tiers(session: Session) -> dict[str, str]:
+def tier_choices(session: Session) -> dict[str, str]:
+    """The customer tiers."""
     return _named(tier_names(session))
 
 
@@ -322,7 +323,7 @@ CUSTOMERS = ImportKind(
             words="Price tier",
             also=("price level", "pricing", "customer type", "class", "discount group", "price group"),
             cell=CellKind.CHOICE,
-            choices=_tiers,
+            choices=tier_choices,
         ),
         ImportColumn(
             name="tax place",

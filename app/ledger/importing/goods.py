@@ -24,7 +24,7 @@ from app.validation import counted
 _MAKER = ImportColumn(
     name="maker", words="Maker", also=("manufacturer", "mfr", "brand", "make", "vendor"), most=longest(Maker.name)
 )
-_NUMBER = ImportColumn(
+NUMBER = ImportColumn(
     name="number",
     words="Part number",
     also=(
@@ -186,7 +186,7 @@ GOODS = ImportKind(
     "item",
     (
         _MAKER,
-        _NUMBER,
+        NUMBER,
         ImportColumn(
             name="words",
             words="Description",
@@ -302,7 +302,7 @@ STOCK = ImportKind(
     "Stock, a count",
     "item",
     (
-        _NUMBER,
+        NUMBER,
         _MAKER,
         ImportColumn(
             name="count",

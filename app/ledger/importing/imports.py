@@ -2,7 +2,8 @@
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
@@ -12,6 +13,7 @@ from app.ledger.importing.customers import CONTACTS, CUSTOMERS
 from app.ledger.importing.goods import GOODS, STOCK
 from app.ledger.importing.keys_out import KEYS_OUT
 from app.ledger.importing.kinds import ImportColumn, ImportKind, ImportRows, RowPlan, RowProblem, RowState
+from app.ledger.importing.prices import PRICES
 from app.ledger.importing.reading import (
     TableChoice,
     TableQuestions,
@@ -30,7 +32,7 @@ from app.ledger.tables import Import, ImportMapping, Role
 from app.spreadsheets import FoundTable, find_table, heading_key, open_sheet
 from app.validation import counted
 
-_EVERY = (CUSTOMERS, CONTACTS, SITES, DOORS, KEYS_OUT, GOODS, STOCK)
+_EVERY = (CUSTOMERS, CONTACTS, SITES, DOORS, KEYS_OUT, GOODS, PRICES, STOCK)
 KINDS: dict[str, ImportKind] = {kind.name: kind for kind in _EVERY}
 _MOST_SENDERS = 200
 
@@ -58,15 +60,18 @@ class SentTable:
     kind: ImportKind
     about_id: int | None
     table: FoundTable
+    today: date | None = None
 
 
-def open_table(name: str, content: bytes, kind: ImportKind, about_id: int | None = None) -> SentTable:
+def open_table(
+    name: str, content: bytes, kind: ImportKind, about_id: int | None = None, today: date | None = None
+) -> SentTable:
     """The table of a file or a paste. BitternError on `file` where it cannot be read, or holds no row."""
     known = [head for column in kind.columns for head in column.heads]
     table = find_table(open_sheet(name, content), known)
     if not table.rows:
         raise LedgerError("file", "There is no row in this. The first rows name the columns, the others follow.")
-    return SentTable(name, kind, about_id, table)
+    return SentTable(name, kind, about_id, table, today)
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +146,8 @@ def plan_import(session: Session, sent: SentTable, choice: TableChoice) -> Impor
     def refuse(row: int, column: str, message: str) -> None:
         refused.append(RowProblem(row, read.places.get(column, column), message))
 
-    plans = sent.kind.plan(session, sent.about_id, read.rows, refuse)
+    rows = replace(read.rows, today=sent.today)
+    plans = sent.kind.plan(session, sent.about_id, rows, refuse)
     if refused:
         bad = {problem.row for problem in refused}
         plans = [plan for plan in plans if plan.row not in bad]
@@ -156,7 +162,7 @@ def plan_import(session: Session, sent: SentTable, choice: TableChoice) -> Impor
     new = [one.row for one in plans if one.state is RowState.NEW]
     seal = hashlib.sha256(repr((new, marks)).encode("utf-8", "replace"))
     problems = sorted((*read.problems, *refused))
-    return ImportPlan(tuple(plans), tuple(problems), unused, seal.hexdigest()[:32], read.rows)
+    return ImportPlan(tuple(plans), tuple(problems), unused, seal.hexdigest()[:32], rows)
 
 
 def save_import(

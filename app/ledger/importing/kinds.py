@@ -3,6 +3,7 @@
 from bisect import bisect_left
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from enum import Enum, StrEnum
 from types import MappingProxyType
 from typing import Any, NamedTuple
@@ -60,10 +61,14 @@ class ImportRow(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class ImportRows:
-    """The rows of a table, kept by column; each is put together when it is asked for, since there may be many."""
+    """The rows of a table, kept by column; each is put together when it is asked for, since there may be many.
+
+    today: from when holds what names no day.
+    """
 
     numbers: Sequence[int] = ()
     columns: Mapping[str, Sequence[Any]] = field(default_factory=dict)
+    today: date | None = None
 
     def __iter__(self) -> Iterator[ImportRow]:
         for number, values in zip(self.numbers, zip(*self.columns.values(), strict=True), strict=True):

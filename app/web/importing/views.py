@@ -106,7 +106,7 @@ def _about(work: Work, kind_name: str, about_id: int | None) -> Customer | Site 
 def _open(work: Work, token: str) -> tuple[StagedUpload, SentTable]:
     waiting = find_upload(work, _PURPOSE, token)
     kind = kind_named(work, str(waiting.notes.get("kind", "")))
-    return waiting, open_table(waiting.name, waiting.content, kind, waiting.notes.get("about"))
+    return waiting, open_table(waiting.name, waiting.content, kind, waiting.notes.get("about"), work.today)
 
 
 def _choice(work: Work, waiting: StagedUpload, sent: SentTable) -> tuple[TableChoice, str, bool]:

@@ -1,0 +1,52 @@
+"""A table of prices goes in by the rules of the price file."""
+
+from datetime import date
+
+import sqlalchemy as sa
+
+from app.ledger.catalog.price_book import plan_prices, put_on_record
+from app.ledger.importing.imports import KINDS, open_table, plan_import, propose_choice, save_import, undo_import
+from app.ledger.store.work import Work
+from app.ledger.tables import PriceBookRow, PriceTier
+from app.spreadsheets import PASTED
+
+BOOK = b"code,description,category,kind,price,cost,valid from\nPIN,Pinning,shop,labor,6.00,2.00,2026-01-01\n"
+
+
+def prices(work: Work) -> list[tuple[str, str, int, int, date]]:
+    columns = (PriceBookRow.code, PriceBookRow.tier, PriceBookRow.unit_cents, PriceBookRow.cost_cents)
+    rows = sa.select(*columns, PriceBookRow.valid_from)
+    order = (PriceBookRow.code, PriceBookRow.tier, PriceBookRow.valid_from)
+    return [tuple(row) for row in work.session.execute(rows.order_by(*order))]
+
+
+def test_prices_hold_from_today_or_their_own_day_and_are_undone(work: Work) -> None:
+    work.session.add(PriceTier(name="trade", percent_off="10"))
+    work.session.commit()
+    shown = plan_prices(work.session, "b.csv", BOOK, work.today)
+    put_on_record(work, "b.csv", BOOK, work.today, shown.fingerprint)
+    before = prices(work)
+    rows = (
+        "Code\tDescription\tUnit price\tOur cost\tPrice level\tEffective\n"
+        "PIN\t\t$6.50\t2,00\t\t\n"  # from today, named by the book
+        "PIN\t\t5.85\t2.00\tTRADE\t1/31/2027\n"
+        "KEY\tCut key\t1.234,50\t0\t\t13/12/2026\n"  # a thirteenth month there is not
+        "NEW\t\t3.00\t1.00\t\t\n"
+        "PIN\t\t7.00\t2.00\t\t\n"  # the same price once more
+    )
+    sent = open_table(PASTED, rows.encode(), KINDS["prices"], today=work.today)
+    choice = propose_choice(work.session, sent).choice
+    plan = plan_import(work.session, sent, choice)
+    assert [(one.row, one.fields["price"]) for one in plan.plans] == [
+        (2, ("$6.00", "$6.50")), (3, ("", "$5.85")), (4, ("", "$1,234.50")),
+    ]  # fmt: skip
+    assert [one.row for one in plan.problems] == [5, 6]
+    row = save_import(work, sent, choice, plan.seal, leaves_problems_aside=True)
+    assert prices(work) == [
+        ("KEY", "", 123450, 0, date(2026, 12, 13)),
+        ("PIN", "", 600, 200, date(2026, 1, 1)),
+        ("PIN", "", 650, 200, work.today),
+        ("PIN", "trade", 585, 200, date(2027, 1, 31)),
+    ]
+    undo_import(work, row.id, row.version)
+    assert prices(work) == before
