@@ -119,6 +119,7 @@ CLOSED: dict[str, str] = {
     "makers": "code tables finish_leads",
     "maker_papers": "name stored_name",
     "page_notes": "topic name",
+    "maker_pictures": "topic name",
     "needs": "keyed_at",
     "account_payments": "means request_token",
     "invoice_lines": "label tax_percent",

@@ -26,6 +26,7 @@ from app.config import Config
 from app.ledger import tables as models
 from app.ledger.care.opening import Ledger, open_ledger
 from app.ledger.catalog.maker_papers import PaperForm, add_paper, note_page
+from app.ledger.catalog.maker_pictures import put_picture
 from app.ledger.catalog.sheets import sheets_of
 from app.ledger.jobs.files import keep_file
 from app.ledger.jobs.stages import move_job
@@ -70,6 +71,7 @@ _ROWS: dict[str, type[models.Base]] = {
     "maker_id": models.Maker,
     "order_id": models.PurchaseOrder,
     "paper_id": models.MakerPaper,
+    "picture_id": models.MakerPicture,
     "reminder_id": models.Reminder,
     "row_id": models.PriceBookRow,
     "rule_id": models.PriceRuleRow,
@@ -171,6 +173,7 @@ def _add_the_rest(work: Work, folder: Path, number: int) -> None:
     work.session.commit()
     owner = Work(work.session, work.vault, Actor(None, "the house", Role.OWNER), work.now)
     paper = add_paper(owner, folder / "files", 1, "m.pdf", plain_pdf([["cams"]]), PaperForm("Manual"))
+    put_picture(owner, 1, models.PageTopic.KEYWAY, "AQ1", _photo())
     note_page(owner, paper.id, 1, models.PageTopic.CAM, "standard")
     keep_file(work, folder / "files", number, "old cylinder.png", _photo(), "from the counter")
     take_payment(work, number, len(job.payments) + 1, PaymentForm(PaymentKind.DEPOSIT, 5000, "check", work.today))

@@ -11,7 +11,16 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web import care, keysystems, moving, privacy
     from app.web.bench import scrap, times
     from app.web.bench import views as bench
-    from app.web.catalog import catalog_import, learning, maker_papers, makers, price_rules, prices, terms
+    from app.web.catalog import (
+        catalog_import,
+        learning,
+        maker_papers,
+        maker_pictures,
+        makers,
+        price_rules,
+        prices,
+        terms,
+    )
     from app.web.counter import views as counter
     from app.web.fitting import views as fitting
     from app.web.goods import claims, counter_sale, hand_overs, orders, receiving, returns, to_order
@@ -49,6 +58,6 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(to_order, orders, receiving),
         *(bench, scrap, times),
         *(stock, stock_counts, stock_pins),
-        *(makers, learning, maker_papers, catalog_import, prices, price_rules, terms, fitting),
+        *(makers, learning, maker_papers, maker_pictures, catalog_import, prices, price_rules, terms, fitting),
     )
     return tuple({module.blueprint.name: module.blueprint for module in modules}.values())

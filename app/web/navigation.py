@@ -32,7 +32,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Bench", "bench.index", ()),
     ("Stock", "stock.index", ("orders", "claims")),
     ("Price book", "prices.index", ("terms", "rules", "times")),
-    ("Makers", "makers.index", ("catalog", "maker_papers", "maker_learning")),
+    ("Makers", "makers.index", ("catalog", "maker_papers", "maker_pictures", "maker_learning")),
     ("Customers", "customers.index", ("accounts",)),
     (
         "Settings",

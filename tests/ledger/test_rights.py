@@ -45,6 +45,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         catalog.first_day: take_default end_first_day
         catalog.maker_papers: add_paper change_paper delete_paper note_page remove_note
         catalog.learned_makers: save_learned
+        catalog.maker_pictures: put_picture remove_picture
         catalog.makers: import_maker add_maker change_table set_ordering
         moving.importing: import_house plan_house
         privacy.subjects: find_subjects

@@ -3,18 +3,13 @@
 import hashlib
 import io
 import secrets
-import threading
 import unicodedata
-import warnings
 import zipfile
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 
 import sqlalchemy as sa
-
-# The library has types, but WeasyPrint brings it; named in pyproject.toml because it is used here.
-from PIL import Image, ImageOps
 from sqlalchemy.orm import Session, joinedload
 
 from app.ledger.jobs.queries import get_job
@@ -22,6 +17,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
 from app.ledger.store.kept_files import plain_name, write_kept
+from app.ledger.store.pictures import draw_small, is_picture, picture_kind
 from app.ledger.store.work import Work
 from app.ledger.tables import FileKind, Job, JobFile, Role, User, longest
 from app.validation import fault_of_length
@@ -29,11 +25,6 @@ from app.validation import fault_of_length
 MOST_BYTES = 15 * 1024 * 1024
 MOST_FILES = 200  # a job with more is a mistake, or a machine at work
 KINDS_IN_WORDS = "PDF, JPEG, PNG, WebP, TXT, CSV or XLSX"
-_IMAGES = {"JPEG": FileKind.JPEG, "PNG": FileKind.PNG, "WEBP": FileKind.WEBP}
-# A JPEG can be opened at an eighth of its size, the other kinds only whole, with four bytes a pixel.
-_MOST_PIXELS_WHOLE = 30_000_000
-_SIDE = 320  # pixels: sharp at half of that on a dense screen
-_one_at_a_time = threading.Lock()  # a page asks for all of a job's at once, and each takes memory while it is open
 
 
 def keep_file(work: Work, folder: Path, job_number: int, sent_name: str, content: bytes, about: str = "") -> JobFile:
@@ -126,8 +117,8 @@ def find_kind(name: str, content: bytes) -> FileKind:
         return FileKind.PDF
     if content.startswith(b"PK\x03\x04"):
         return _spreadsheet(content)
-    if content.startswith((b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n")) or content[8:12] == b"WEBP":
-        return _image(content)
+    if is_picture(content):
+        return picture_kind(content)
     if _is_text(content) and name.lower().endswith((".txt", ".csv")):
         return FileKind.CSV if name.lower().endswith(".csv") else FileKind.TXT
     raise LedgerError("file", f"This is none of the accepted kinds: {KINDS_IN_WORDS}. Save it as one of them.")
@@ -159,53 +150,8 @@ def _is_text(content: bytes) -> bool:
     return not any(unicodedata.category(one) == "Cc" and one not in "\t\n\r\f" for one in text)
 
 
-@contextmanager
-def _picture(content: bytes) -> Iterator[Image.Image]:
-    """A picture, not unpacked yet; DecompressionBomb… where that would take more memory than a photo may."""
-    with warnings.catch_warnings():
-        # More pixels than a camera has would fill the memory of who opens it.
-        warnings.simplefilter("error", Image.DecompressionBombWarning)
-        with Image.open(io.BytesIO(content), formats=tuple(_IMAGES)) as picture:
-            if picture.format != "JPEG" and picture.width * picture.height > _MOST_PIXELS_WHOLE:
-                raise Image.DecompressionBombError
-            yield picture
-
-
-def _image(content: bytes) -> FileKind:
-    try:
-        with _picture(content) as picture:
-            picture.verify()
-            return _IMAGES[picture.format or ""]
-    except (Image.DecompressionBombWarning, Image.DecompressionBombError) as error:
-        raise LedgerError("file", "This picture has more pixels than a camera takes. Save it smaller.") from error
-    except Exception as error:  # a damaged picture raises what it likes, by kind and by fault
-        raise LedgerError(
-            "file", "This picture is damaged or not what it seems. Take it anew, or save it again."
-        ) from error
-
-
 def small_picture(file: JobFile, content: bytes) -> bytes:
-    """A JPEG of at most 320 pixels a side, upright, with nothing of what the camera wrote beside it.
-
-    Raises NotFound for a file that is no picture, LedgerError on `file` for one that cannot be drawn.
-    """
+    """A file's picture, small; NotFound for a file that is no picture, LedgerError for one that cannot be drawn."""
     if not file.kind.is_image:
         raise NotFound("picture")
-    out = io.BytesIO()
-    try:
-        with _one_at_a_time, _picture(content) as picture:
-            picture.draft("RGB", (2 * _SIDE, 2 * _SIDE))  # a large JPEG is not unpacked whole
-            picture.thumbnail((_SIDE, _SIDE))
-            _on_white(ImageOps.exif_transpose(picture)).save(out, "JPEG", quality=80)
-    except Exception as error:  # as above
-        raise LedgerError("file", f"{file.name} cannot be drawn small; open it as it is.") from error
-    return out.getvalue()
-
-
-def _on_white(picture: Image.Image) -> Image.Image:
-    if picture.mode == "RGB":
-        return picture
-    seen = picture.convert("RGBA")
-    ground = Image.new("RGBA", seen.size, "white")
-    ground.alpha_composite(seen)
-    return ground.convert("RGB")
+    return draw_small(content, file.name)

@@ -40,7 +40,10 @@ LEFT_OUT = {
     "deletions": "of this house's own story",
     "replaced_texts": "sealed",
     "job_files": "pictures and papers are no text; the backup has them",
-    **dict.fromkeys(("maker_papers", "maker_paper_pages", "page_notes"), "of PDFs; the backup has them"),
+    **dict.fromkeys(
+        ("maker_papers", "maker_paper_pages", "page_notes", "maker_pictures"),
+        "pictures and PDFs; the backup has them",
+    ),
 }
 _NEVER = frozenset({"version", "is_counted", "phone_digits", "sealed_plan", "sealed_pins", "request_token"})
 _PEOPLE = m.User.__tablename__

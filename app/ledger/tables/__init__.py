@@ -36,7 +36,7 @@ from app.ledger.tables.keysystems import (
     Level,
 )
 from app.ledger.tables.losses import Loss
-from app.ledger.tables.maker_papers import MakerPaper, MakerPaperPage, PageNote, PageTopic
+from app.ledger.tables.maker_papers import MakerPaper, MakerPaperPage, MakerPicture, PageNote, PageTopic
 from app.ledger.tables.makers import FactoryTermsRow, Keyway, Maker, SpecRow
 from app.ledger.tables.money import (
     ACCOUNT_NUMBERS,
@@ -161,6 +161,7 @@ __all__ = [
     "MakerClaim",
     "MakerPaper",
     "MakerPaperPage",
+    "MakerPicture",
     "Marking",
     "MoneyRulesRow",
     "MovementKind",

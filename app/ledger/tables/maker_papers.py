@@ -75,3 +75,18 @@ class PageNote(Base):
     name: Mapped[str] = mapped_column(sa.String(80), index=True)
 
     page: Mapped[MakerPaperPage] = relationship()
+
+
+class MakerPicture(Base):
+    """What a keyway, a cam, a key blank or a lock of a maker looks like, small, for whoever chooses it by eye."""
+
+    __tablename__ = "maker_pictures"
+    __table_args__ = (sa.UniqueConstraint("maker_id", "topic", "name"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    maker_id: Mapped[int] = mapped_column(sa.ForeignKey("makers.id"))
+    topic: Mapped[PageTopic] = mapped_column(choice(PageTopic, "picturetopic"))
+    name: Mapped[str] = mapped_column(sa.String(80))
+    jpeg: Mapped[bytes] = mapped_column(sa.LargeBinary)
+
+    maker: Mapped[Maker] = relationship()

@@ -11,6 +11,7 @@ from app.errors import BitternError, Problems
 from app.fitting import all_finishes, catalog_table, read_maker
 from app.ledger.catalog.catalog_import import catalog_page, items_of
 from app.ledger.catalog.maker_papers import noted_pages
+from app.ledger.catalog.maker_pictures import pictures
 from app.ledger.catalog.maker_queries import get_maker, list_makers, spec_names, tables_on_record
 from app.ledger.catalog.makers import (
     Ordering,
@@ -105,6 +106,8 @@ def _page(maker_id: int, ordering: OrderingForm) -> ResponseReturnValue:
         count=count,
         events=events_of(session, f"maker {maker_id}", limit=10),
         known_finishes={each.code: each for each in all_finishes()},
+        topics=TOPIC_OF_SHEET,
+        pictures=pictures(session),
         told_at={
             (sheet, name): pages
             for (topic, name), pages in noted_pages(session, maker_id, TOPIC_OF_SHEET.values()).items()

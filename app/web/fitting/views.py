@@ -9,6 +9,7 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError
 from app.fitting import all_finishes, door_preparations, trade_fact, words
+from app.ledger.catalog.maker_pictures import pictures
 from app.ledger.catalog.maker_queries import maker_tables
 from app.ledger.quoting.issuing import lying_draft
 from app.ledger.tables import Role
@@ -125,6 +126,7 @@ def _ask(slug: str) -> ResponseReturnValue:
         lying=lying_draft(session, current_work().actor.user_id),
         for_part=lambda maker, number, **more: for_part(codes.get(maker, ""), number, **more),
         for_line=for_line,
+        pictures=pictures(session),
     )
 
 

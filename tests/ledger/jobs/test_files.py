@@ -115,7 +115,7 @@ def test_a_picture_of_too_many_pixels_is_refused_before_it_is_unpacked(monkeypat
 
 def test_what_opens_only_whole_may_have_fewer_pixels_than_a_camera(monkeypatch: pytest.MonkeyPatch) -> None:
     """A PNG of one color, a third of a megabyte, would take a gigabyte of memory to be drawn small."""
-    monkeypatch.setattr("app.ledger.jobs.files._MOST_PIXELS_WHOLE", 40 * 30 - 1)
+    monkeypatch.setattr("app.ledger.store.pictures._MOST_PIXELS_WHOLE", 40 * 30 - 1)
     assert find_kind("old core.jpg", picture("JPEG")) is FileKind.JPEG
     for kind in ("PNG", "WEBP"):
         with pytest.raises(LedgerError, match="more pixels"):
