@@ -419,20 +419,18 @@ class BorderSearch:
         return _State(tuple(places), state.columns - {column}, (*state.pieces, piece), state.cost + lost)
 
     def _bare(self, state: _State, rows: Sequence[int]) -> list[tuple[float, _State]]:
-        """The states behind a piece that no words tell: up to a separator or the end, or of one length."""
+        """The states behind a piece that no words tell."""
         ways: list[tuple[float, int, float, _State]] = []
-        marks = sorted({mark for row in rows for mark in self.texts[row] if mark in SEPARATORS or mark == END})
-        for order, measure in enumerate([*marks, *range(1, LONGEST_BARE + 1)]):
+        for order, lengths in enumerate(self._bare_lengths(state, rows)):
             places: list[int | None] = list(state.places)
             codes = set()
-            for row in rows:
+            for row, length in zip(rows, lengths, strict=True):
                 start = state.places[row] or 0
-                end = start + (measure if isinstance(measure, int) else self._until_or_none(state, row, measure))
-                if end >= len(self.texts[row]):
+                if start + length >= len(self.texts[row]):
                     places[row] = None
                 else:
-                    places[row] = end
-                    codes.add(self.texts[row][start:end])
+                    places[row] = start + length
+                    codes.add(self.texts[row][start : start + length])
             alive = [row for row in rows if places[row] is not None]
             if len(alive) < len(rows) * (1 - MOST_STRAY) or len(codes) < 2:
                 continue
@@ -446,6 +444,22 @@ class BorderSearch:
             ways.append((penalty + made.cost, order, penalty, made))
         ways.sort(key=lambda each: each[:2])
         return [(penalty, made) for _, _, penalty, made in ways[: _BRANCHES + 1]]
+
+    def _bare_lengths(self, state: _State, rows: Sequence[int]) -> Iterator[list[int]]:
+        """Likely lengths, row by row, of a piece that no words tell: up to a separator or the end, or all the same;
+        or as long where its own separator stands there, or the number is longer than others, and else left out."""
+        rest = [len(self.texts[row]) - 1 - (state.places[row] or 0) for row in rows]
+        marks = sorted({mark for row in rows for mark in self.texts[row] if mark in SEPARATORS or mark == END})
+        for mark in marks:
+            yield [self._until_or_none(state, row, mark) for row in rows]
+        for length in range(1, LONGEST_BARE + 1):
+            yield [length] * len(rows)
+        starting = [self._character(state, row, 0) for row in rows]
+        for mark in sorted(set(starting) & set(SEPARATORS)):
+            for length in range(2, LONGEST_BARE + 1):
+                yield [length if character == mark else 0 for character in starting]
+        if len(set(rest)) == 2:
+            yield [each - min(rest) for each in rest]
 
     def _until_or_none(self, state: _State, row: int, mark: str) -> int:
         start = state.places[row] or 0
