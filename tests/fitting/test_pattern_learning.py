@@ -146,7 +146,7 @@ def test_small_letters_doubles_and_rows_without_words_do_no_harm() -> None:
 
 @pytest.mark.parametrize("has_own_words", [True, False])
 def test_numbers_of_another_maker_are_unread(has_own_words: bool) -> None:
-    for maker in some_makers(3):
+    for maker in some_makers(2):
         listed = maker.price_list()
         other = replace(draw_maker(len(listed) + len(maker.pieces), "unlike"), prefix="ZZ")
         foreign = [
