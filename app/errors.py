@@ -9,10 +9,14 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing wrong with what somebody gave us: where it is and what to do about it."""
+    """One thing wrong with what somebody gave us: where it is and what to do about it.
+
+    item_id: of the item that has to get a price first, where that is it.
+    """
 
     field: str
     message: str
+    item_id: int | None = None
 
 
 class BitternError(Exception):

@@ -8,7 +8,7 @@ from typing import Any
 import factory
 from factory.alchemy import SQLAlchemyModelFactory
 from flask.testing import FlaskClient
-from sqlalchemy import update
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from app.ledger import tables as models
@@ -279,6 +279,8 @@ class FactoryTermsFactory(_Factory):
 
 
 class PriceRowFactory(_Factory):
+    """A price, and the house's own item of its code where nobody has it yet: it says words, category and kind."""
+
     class Meta:
         model = models.PriceBookRow
 
@@ -289,6 +291,18 @@ class PriceRowFactory(_Factory):
     unit_cents = 450
     cost_cents = 80
     valid_from = date(2026, 1, 1)
+
+    @classmethod
+    def _create(cls, model_class: Any, *args: Any, **kwargs: Any) -> Any:
+        words, category, kind = (kwargs.pop(name) for name in ("description", "category", "kind"))
+        known = _session[-1].scalars(select(models.Item).where(models.Item.code == kwargs["code"])).first()
+        item = known or models.Item(code=kwargs["code"])
+        if item.maker_id is None:
+            is_labor = kind in ("labor", "labour")
+            item.kind = models.ItemKind.LABOR if is_labor else models.ItemKind.GOODS
+            item.words, item.category = words, category
+            _session[-1].add(item)
+        return super()._create(model_class, *args, **kwargs)
 
 
 class PriceTierFactory(_Factory):

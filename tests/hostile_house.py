@@ -68,7 +68,7 @@ _FREE: dict[str, str] = {
     "invoices": "reason",
     "payments": "note",
     "purchase_orders": "maker_number note end_reason",
-    "price_rows": "description tier",
+    "price_rows": "tier",
     "price_rules": "tier",
     "price_tiers": "name",
     "quote_rules": "mail_subject mail_text",
@@ -126,7 +126,7 @@ CLOSED: dict[str, str] = {
     "invoices": "kind snapshot sha256 request_token",
     "money_rules": "terms",
     "payments": "means",
-    "price_rows": "code category kind",
+    "price_rows": "code",
     "price_rules": "basis figure code category maker",
     "price_tiers": "percent_off cash_percent dating",
     "purchase_orders": "number kind state snapshot sha256 mark_keys mark_cylinders",
@@ -241,9 +241,6 @@ def _add_named(session: Session) -> None:
         session.add(
             models.PriceBookRow(
                 code=code,
-                description=hostile(code, 300),
-                category="hardware",
-                kind="goods",
                 unit_cents=100,
                 cost_cents=50,
                 valid_from=NOW.date(),

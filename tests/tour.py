@@ -84,8 +84,8 @@ _ROWS: dict[str, type[models.Base]] = {
 _SINCE = "?fitted_from=2020-01-01"
 _ASKED = {
     **{f"reports.{page}": _SINCE for page in ("show", "csv", "xlsx")},
+    "prices.set_one": "?item=1",
     "keys.person": "?customer=2&name=Dr+A.+Lantern",
-    "prices.code": "?code=RING-SET",
     "books.download": "?first=2026-01-01&last=2026-12-31",
 }
 _WORDS_OF: dict[tuple[str, str], str] = {
@@ -109,6 +109,10 @@ _WORDS: dict[str, object] = {"who": "customer", "name": "quotes", "kind": "csv",
 
 PASSED_BY: dict[str, str] = {
     "static": "files as they lie there",
+    **dict.fromkeys(
+        ("imports.show", "imports.columns", "imports.aside", "imports.one"),
+        "a table that somebody sent (tests/web/importing)",
+    ),
     "accounts.receipt": "a payment to a customer's account (tests/web/money/test_money_pages.py)",
     "login.first_start": "only a house without anybody has it",
     "catalog.progress": "the token of an import that is going on",
@@ -289,8 +293,8 @@ def _parts(rule: Rule, session: Session) -> dict[str, object]:
 
 
 def _part(endpoint: str, name: str, session: Session) -> object:
-    if name == "number":
-        return _number(endpoint, session)
+    if name == "number":  # of a paper's page, else of a job or what else is numbered
+        return 1 if endpoint.startswith("maker_papers.") else _number(endpoint, session)
     if name == "site_id":  # of the first site that has doors
         return session.scalars(sa.select(sa.func.min(models.Door.site_id))).one()
     if name == "gone_id":
@@ -298,7 +302,7 @@ def _part(endpoint: str, name: str, session: Session) -> object:
     if name == "event_id" and endpoint in _UNDONE:
         rows = sa.select(models.Event.id).where(models.Event.kind == _UNDONE[endpoint])
         return session.scalars(rows.order_by(models.Event.id).limit(1)).one()
-    if endpoint.startswith("stock.") and name == "item_id":  # pins are not for everybody
+    if endpoint.startswith("goods.") and name == "item_id":  # pins are not for everybody
         goods = models.Item.kind != models.ItemKind.PIN
         return session.scalars(sa.select(sa.func.min(models.Item.id)).where(goods)).one()
     if endpoint.startswith("stock.") and name == "count_id":

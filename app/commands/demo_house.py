@@ -5,7 +5,7 @@ import json
 import random
 import secrets
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from pathlib import Path
@@ -18,6 +18,7 @@ from app.ledger.bench.pins import pin_sizes, set_stock
 from app.ledger.bench.times import job_tasks, record_times
 from app.ledger.care.opening import Ledger
 from app.ledger.catalog.house_settings import HouseForm, set_bench_terms, set_factory_terms, set_house
+from app.ledger.catalog.items import item_form, save_item
 from app.ledger.catalog.maker_papers import PaperForm, add_paper, note_page
 from app.ledger.catalog.maker_queries import get_item, list_makers
 from app.ledger.catalog.makers import Ordering, import_maker, set_ordering
@@ -47,7 +48,6 @@ from app.ledger.sites.customer_queries import find_customers
 from app.ledger.sites.customers import CustomerForm, SiteForm, add_customer, add_site
 from app.ledger.sites.door_paste import DoorRow, read_doors
 from app.ledger.stock.counts import CountChoice, Found, begin_stock_count, enter_counts, plan_count, save_count
-from app.ledger.stock.handling import ItemForm, change_item
 from app.ledger.stock.items import unpinned_item
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import CylinderState, Job, Key, KeyState, KeySystem, PageTopic, Role, Stage
@@ -123,15 +123,15 @@ def load_shelf(work: Work, folder: Path) -> None:
         item = get_item(work.session, makers.get(row["maker"]), row["number"])
         if item is None:
             raise LookupError(row["number"])
-        form = ItemForm(
-            item.words,
-            row["bin"],
-            cost_cents=item.cost_cents,
+        form = item_form(item)
+        kept = replace(
+            form,
+            bin=row["bin"],
+            pack_size=int(row["pack"]),
             reorder_point=int(row["reorder point"]),
             reorder_to=int(row["reorder to"]),
-            pack_size=int(row["pack"]),
         )
-        change_item(work, item.id, item.version, form)
+        save_item(work, kept, item.id, item.version)
         found[item.id] = Found(int(row["count"]))
     unpinned = json.loads((folder / "terms" / "bench.json").read_text("utf-8"))["uncombinated_on_hand"]
     found |= {unpinned_item(work, sort).id: Found(there) for sort, there in unpinned.items()}

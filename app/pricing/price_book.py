@@ -87,7 +87,7 @@ class PriceBook:
             return max(fitting, key=lambda row: (row.tier is not None, row.quantity_from, row.valid_from))
         shown = code if len(code) <= 40 else f"{code[:39]}…"
         if not known:
-            raise BitternError("code", f"There is no price for {shown}; enter it in the price book.")
+            raise BitternError("code", f"There is no price for {shown}; enter it under Goods.")
         raise BitternError(
             "code",
             f"{shown} has prices, but none that holds on {show_day(on)} for {quantity:,} and this customer.",

@@ -23,7 +23,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     )
     from app.web.counter import views as counter
     from app.web.fitting import views as fitting
-    from app.web.goods import claims, counter_sale, hand_overs, orders, receiving, returns, to_order
+    from app.web.goods import claims, counter_sale, hand_overs, items, orders, receiving, returns, to_order
     from app.web.importing import views as importing
     from app.web.jobs import appointments, reminders, warranties
     from app.web.jobs import views as jobs
@@ -57,7 +57,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(invoices, accounts),
         *(to_order, orders, receiving),
         *(bench, scrap, times),
-        *(stock, stock_counts, stock_pins),
+        *(items, stock, stock_counts, stock_pins),
         *(makers, learning, maker_papers, maker_pictures, catalog_import, prices, price_rules, terms, fitting),
     )
     return tuple({module.blueprint.name: module.blueprint for module in modules}.values())

@@ -30,8 +30,7 @@ _ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("Doors", "doors.index", ()),
     ("Key systems", "keysystems.index", ("keying", "keys", "losses")),
     ("Bench", "bench.index", ()),
-    ("Stock", "stock.index", ("orders", "claims")),
-    ("Price book", "prices.index", ("terms", "rules", "times")),
+    ("Goods", "goods.index", ("stock", "orders", "claims", "prices", "terms", "rules", "times")),
     ("Makers", "makers.index", ("catalog", "maker_papers", "maker_pictures", "maker_learning")),
     ("Customers", "customers.index", ("accounts",)),
     (

@@ -55,16 +55,16 @@ def test_the_owner_loads_a_catalog_and_sees_how_far_it_is(log_in: LogIn, owner: 
     expect(page.locator("#run")).to_contain_text("4,000 items new")
 
 
-def test_a_price_starts_next_monday(log_in: LogIn, owner: User) -> None:
+def test_the_owner_finds_an_item_and_gives_it_a_price_from_today(log_in: LogIn, owner: User) -> None:
     HouseFactory()
-    PriceRowFactory(code="KEY-CUT", unit_cents=325, cost_cents=90)
     page = log_in(owner)
-    page.get_by_role("link", name="Price book").click()
-    page.get_by_role("link", name="Change KEY-CUT").click()
-    page.get_by_label("Price each").fill("3.60")
+    page.get_by_role("link", name="Goods", exact=True).click()
+    page.get_by_label("Number, words, bin or barcode").fill("rim cylinder")
+    page.get_by_role("link", name="REKEY-RIM").click()
+    page.get_by_role("link", name="Edit").click()
+    page.get_by_label("Own price").fill("16.50")
     page.get_by_role("button", name="Save").click()
-    expect(page.get_by_role("row", name="coming")).to_contain_text("$3.60")
-    expect(page.get_by_role("row", name="now")).to_contain_text("$3.25")
+    expect(page.get_by_role("row", name="everybody")).to_contain_text("$16.50")
 
 
 def test_none_of_these_pages_is_wider_than_a_phone(log_in: LogIn, owner: User, served, makers) -> None:
@@ -78,7 +78,7 @@ def test_none_of_these_pages_is_wider_than_a_phone(log_in: LogIn, owner: User, s
         "/makers",
         "/makers/1",
     ]
-    paths += ["/makers/1/catalogue", "/makers/1/tables/locks", "/prices", "/prices/code?code=KEY-CUT", "/customers"]
+    paths += ["/goods", "/goods?shown=unpriced", "/goods/1", "/goods/1/edit", "/makers/1/tables/locks", "/customers"]
     for path in (*paths, "/prices/bench-terms/change", "/prices/factory-terms/1", "/house/settings"):
         page.goto(served.url(path))
         wide = page.evaluate("document.documentElement.scrollWidth")

@@ -23,9 +23,10 @@ def start(page: Page, served: Served, name: str) -> None:
 
 def test_a_price_of_next_week_is_requoted_then(enter: Enter, served: Served, shop: Ledger) -> None:
     page = enter(Role.OWNER)
-    page.goto(served.url("/prices/code?code=RING-SET"))
-    page.get_by_role("link", name="New price from Monday").click()
+    page.goto(served.url("/goods?q=RING-SET"))
+    page.get_by_role("row", name="everybody").get_by_role("link", name="Change").click()
     page.get_by_label("Price each").fill("12.80")
+    page.get_by_label("From", exact=True).fill("2026-11-30")
     page.get_by_role("button", name="Save").click()
     expect(page.locator("main")).to_contain_text("30 Nov 2026")
     start(page, served, "Lantern")

@@ -108,14 +108,14 @@ def test_two_deadbolts_alike_are_quoted_keyed_paid_and_handed_over(hands: Hands,
 def test_the_shelf_has_one_and_the_bench_is_full_for_a_week(hands: Hands, house: House) -> None:
     page = hands.page
     hands.log_in(house.served, Role.OWNER)
-    hands.click("Stock", "link")
+    hands.click("Goods", "link")
     for code, there in (("CAP2-Q1-66.SC", "0"), ("deadbolt", "1")):
         page.locator("#q").fill(code)
         page.locator("#q").press("Enter")
         page.locator("#quantity").fill(there)
         page.locator("#quantity").press("Enter")
         expect(page.get_by_text("is counted")).to_be_visible()
-        page.get_by_role("navigation", name="Stock").get_by_role("link", name="Stock").click()
+        page.get_by_role("navigation", name="Goods").get_by_role("link", name="Items").click()
     hands.click("Log out")
 
     hands.log_in(house.served, Role.COUNTER)

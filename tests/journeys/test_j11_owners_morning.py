@@ -15,7 +15,7 @@ def test_orders_go_out_are_confirmed_later_and_come_short_and_partly_wrong(hands
     page = hands.page
     hands.log_in(house.served, Role.OWNER)
     main = page.locator("main")
-    hands.click("Stock", "link", page.locator("#menu"))
+    hands.click("Goods", "link", page.locator("#menu"))
     hands.click("Orders", "link", main)
     expect(main).to_contain_text("late 8 days")  # P-0001 was expected on 17 November; it is the 25th
 

@@ -64,7 +64,8 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keysystems.bittings: change_spec
         people.users: add_user change_user set_password
         people.login_rules: set_rules
-        stock.handling: scrap_stock move_between change_item set_place
+        stock.handling: scrap_stock move_between set_place
+        catalog.items: save_item fill_prices
     """,
     # What shows or makes a bitting, and what is done at the bench.
     (Role.BENCH, Role.OWNER): """

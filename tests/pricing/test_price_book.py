@@ -66,7 +66,7 @@ def test_a_new_price_for_one_each_leaves_the_quantity_breaks():
 
 def test_what_has_no_price_is_named():
     for code, day, message in (
-        ("M-200", MARCH, "There is no price for M-200; enter it in the price book."),
+        ("M-200", MARCH, "There is no price for M-200; enter it under Goods."),
         (
             "M-100",
             date(2025, 12, 31),

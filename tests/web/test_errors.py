@@ -103,7 +103,7 @@ def test_a_version_that_is_nonsense_is_stale(owner_client: FormClient, version: 
 
 @pytest.mark.parametrize(
     ("came_from", "again"),
-    [("http://localhost/prices?q=a", "/prices?q=a"), ("http://elsewhere.example/prices", "/"), ("", "/")],
+    [("http://localhost/goods?q=a", "/goods?q=a"), ("http://elsewhere.example/prices", "/"), ("", "/")],
 )
 def test_where_an_address_shows_no_page_the_one_before_it_is_loaded_again(
     web: Flask, owner_client: FormClient, came_from: str, again: str

@@ -1,7 +1,7 @@
 """A maker's catalog file: what it would change, then all of it on record, or nothing."""
 
 import re
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,7 +10,6 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting import KEYED_CATEGORIES, BulkDecoder, CatalogItem, read_catalog, read_maker, to_json
-from app.ledger.search.words import holds
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import record
@@ -236,16 +235,10 @@ def load_catalog(
     return plan
 
 
-def catalog_page(
-    session: Session, maker_id: int, text: str = "", page: int = 1, size: int = 50
-) -> tuple[Sequence[Item], int]:
-    """One page of a maker's items that hold every word of `text`, stocked first, and how many there are."""
-    rows = sa.select(Item).where(Item.maker_id == maker_id, Item.list_cents.is_not(None))
-    for word in text.split()[:8]:
-        rows = rows.where(sa.or_(holds(Item.code, word), holds(Item.words, word)))
-    count = session.scalar(sa.select(sa.func.count()).select_from(rows.subquery())) or 0
-    order = (Item.is_stocked.desc(), Item.code)
-    return session.scalars(rows.order_by(*order).limit(size).offset((page - 1) * size)).all(), count
+def count_items(session: Session, maker_id: int) -> int:
+    """How many items of a maker's list are on record."""
+    rows = sa.select(sa.func.count(Item.list_cents)).where(Item.maker_id == maker_id)
+    return session.scalar(rows) or 0
 
 
 def items_of(session: Session, maker: Maker) -> Iterator[CatalogItem]:

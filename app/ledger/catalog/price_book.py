@@ -11,14 +11,23 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
-from app.ledger.catalog.price_editing import put_price
-from app.ledger.catalog.price_queries import COMING, NOW, guard, least_margin, margin_percent, place_in_time, price_of
-from app.ledger.search.words import holds
+from app.ledger.catalog.price_editing import name_priced, put_price
+from app.ledger.catalog.price_queries import (
+    COMING,
+    NOW,
+    guard,
+    least_margin,
+    margin_percent,
+    place_in_time,
+    price_of,
+    priced_things,
+    thing_of,
+)
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import NotFound, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Item, PriceBookRow, PriceTier
+from app.ledger.tables import Item, ItemKind, PriceBookRow, PriceTier
 from app.pricing import PriceKind, PriceRow, read_cents
 from app.spreadsheets import Column, read_count, read_date, read_rows, table_rows, text_up_to
 
@@ -60,14 +69,6 @@ class BookLine:
         return guard(self.latest.unit_cents, self.latest.cost_cents, self.least)
 
 
-@dataclass(frozen=True, slots=True)
-class BookPage:
-    """One page of the book: (category, its lines) in order, how many lines there are in all."""
-
-    sections: tuple[tuple[str, tuple[BookLine, ...]], ...]
-    count: int
-
-
 def _lines(rows: Sequence[PriceBookRow], today: date, least: Decimal) -> list[BookLine]:
     by_line: dict[tuple[str, str, int], list[tuple[PriceBookRow, str]]] = {}
     for row, state in place_in_time(rows, today, lambda row: (row.code, row.tier, row.quantity_from)):
@@ -82,46 +83,29 @@ def _lines(rows: Sequence[PriceBookRow], today: date, least: Decimal) -> list[Bo
     return lines
 
 
-def book_page(
-    session: Session, today: date, text: str = "", category: str = "", page: int = 1, size: int = 80
-) -> BookPage:
-    """The lines whose code, description, category or tier hold every word of `text`, by category and code."""
-    rows = sa.select(PriceBookRow).order_by(PriceBookRow.category, PriceBookRow.code, PriceBookRow.id)
-    for word in text.split()[:8]:
-        columns = (PriceBookRow.code, PriceBookRow.description, PriceBookRow.category, PriceBookRow.tier)
-        rows = rows.where(sa.or_(*(holds(column, word) for column in columns)))
-    if category:
-        rows = rows.where(PriceBookRow.category == category)
-    lines = _lines(session.scalars(rows).all(), today, least_margin(session))
-    lines.sort(key=lambda line: (line.latest.category, line.code, line.tier, line.quantity_from))
-    shown = lines[(page - 1) * size : page * size]
-    sections: dict[str, list[BookLine]] = {}
-    for line in shown:
-        sections.setdefault(line.latest.category, []).append(line)
-    return BookPage(tuple((name, tuple(held)) for name, held in sections.items()), len(lines))
-
-
 def code_lines(session: Session, code: str, today: date) -> tuple[BookLine, ...]:
-    """Everything on record about one code, by tier and quantity; NotFound when there is nothing."""
+    """Every price on record of one code, by tier and quantity."""
     rows = session.scalars(sa.select(PriceBookRow).where(PriceBookRow.code == code).order_by(PriceBookRow.id)).all()
-    if not rows:
-        raise NotFound("price")
     return tuple(sorted(_lines(rows, today, least_margin(session)), key=lambda line: (line.tier, line.quantity_from)))
 
 
-def categories(session: Session) -> Sequence[str]:
-    """The categories of the book, by name."""
-    return session.scalars(sa.select(PriceBookRow.category).distinct().order_by(PriceBookRow.category)).all()
+def priced_item(session: Session, code: str) -> Item:
+    """The item that a code's prices are of; NotFound where there is none any more."""
+    items = sa.select(Item).where(Item.code == code, Item.kind.not_in((ItemKind.PIN, ItemKind.UNPINNED)))
+    found = session.scalar(items.order_by(Item.maker_id.is_not(None), Item.id).limit(1))
+    if found is None:
+        raise NotFound("item")
+    return found
 
 
 def ruled_categories(session: Session) -> Sequence[str]:
-    """The categories that a price rule may name, the makers' catalogs' and the book's, by name."""
+    """The categories that a price rule may name, the makers' lists' and the house's own, by name."""
     named = sa.select(Item.category).where(Item.category != "").distinct()
-    return sorted({*session.scalars(named), *categories(session)})
+    return session.scalars(named.order_by(Item.category)).all()
 
 
 def next_monday(today: date) -> date:
-    """The first Monday after a day, when a new price usually starts.
+    """The first Monday after a day, when new terms usually start.
 
     >>> next_monday(date(2026, 11, 25))
     datetime.date(2026, 11, 30)
@@ -129,26 +113,19 @@ def next_monday(today: date) -> date:
     return today + timedelta(days=7 - today.weekday())
 
 
-def usual_start(session: Session, today: date) -> date:
-    """When a price that is entered today usually starts: today while the book is empty, else next Monday.
-
-    A new house cannot quote before its first prices hold.
-    """
-    is_empty = session.scalar(sa.select(PriceBookRow.id).limit(1)) is None
-    return today if is_empty else next_monday(today)
-
-
 def export_rows(session: Session) -> Iterator[list[str]]:
     """The whole book as a table of text, its head first; reading it back changes nothing."""
     yield list(COLUMNS)
-    order = (PriceBookRow.category, PriceBookRow.code, PriceBookRow.tier, PriceBookRow.quantity_from)
-    rows = sa.select(PriceBookRow).order_by(*order, PriceBookRow.valid_from)
-    for row in session.scalars(rows):
+    named = priced_things(session)
+    order = (PriceBookRow.code, PriceBookRow.tier, PriceBookRow.quantity_from, PriceBookRow.valid_from)
+    rows = session.scalars(sa.select(PriceBookRow).order_by(*order))
+    for row in sorted(rows, key=lambda one: thing_of(named, one.code).category):
+        thing = thing_of(named, row.code)
         yield [
             row.code,
-            row.description,
-            row.category,
-            PriceKind(row.kind).word,
+            thing.description,
+            thing.category,
+            thing.kind.word,
             f"{row.unit_cents // 100}.{row.unit_cents % 100:02d}",
             f"{row.cost_cents // 100}.{row.cost_cents % 100:02d}",
             row.tier,
@@ -269,13 +246,16 @@ def _plan(session: Session, prices: Sequence[PriceRow], *, says_ends: bool) -> P
     for row in session.scalars(sa.select(PriceBookRow)):
         on_record.setdefault((row.code, row.tier, row.quantity_from), []).append(row)
     changes = []
-    least = least_margin(session)
+    least, named = least_margin(session), priced_things(session, {price.code for price in prices})
     for price in prices:
         known = on_record.get((price.code, price.tier or "", price.quantity_from), [])
         same_day = next((row for row in known if row.valid_from == price.valid_from), None)
         if same_day is not None and not says_ends:
             price = replace(price, valid_until=same_day.valid_until)
-        if same_day is not None and price_of(same_day) == price:
+        thing = named.get(price.code)
+        if thing is not None and not thing.is_own:  # a maker's list says what its part number is
+            price = replace(price, description=thing.description, category=thing.category, kind=thing.kind)
+        if same_day is not None and thing is not None and price_of(same_day, thing) == price:
             continue
         holding = [
             row
@@ -304,7 +284,7 @@ def put_on_record(work: Work, name: str, content: bytes, first_day: date, finger
             price = change.row
             place = (price.code, price.tier or "", price.quantity_from, price.valid_from)
             put_price(work.session, known.get(place), price)
-        work.session.flush()
+        name_priced(work.session, [change.row for change in plan.changes])
         record(
             work,
             "prices set",

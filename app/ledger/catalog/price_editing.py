@@ -1,6 +1,6 @@
 """One price, one customer tier or one tax rule starts or ends on a day; events say before and after."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from datetime import date
 from decimal import Decimal
@@ -50,7 +50,7 @@ def set_price(work: Work, price: PriceRow, seen: str = "", *, is_thin_meant: boo
             raise Stale()
         before = [row.unit_cents, row.cost_cents] if row else None
         row = put_price(work.session, row, price)
-        work.session.flush()
+        name_priced(work.session, [price])
         was = f"; was {show_cents(before[0])}, cost {show_cents(before[1])}" if before else ""
         record(
             work,
@@ -69,14 +69,32 @@ def set_price(work: Work, price: PriceRow, seen: str = "", *, is_thin_meant: boo
 def put_price(session: Session, row: PriceBookRow | None, price: PriceRow) -> PriceBookRow:
     """The row as this price says, or a new one, inside the caller's transaction."""
     row = row or PriceBookRow()
-    set_changed(row, {**asdict(price), "kind": price.kind.value, "tier": price.tier or ""})
+    said = {name: value for name, value in asdict(price).items() if name not in ("description", "category", "kind")}
+    set_changed(row, {**said, "tier": price.tier or ""})
     session.add(row)
-    if not session.scalar(sa.select(Item.id).where(Item.code == price.code).limit(1)):
-        said = {"category": price.category, "words": price.description, "cost_cents": price.cost_cents}
-        kind = ItemKind.LABOR if price.kind is PriceKind.LABOR else ItemKind.GOODS
-        session.add(Item(code=price.code, kind=kind, **said))
-        session.flush()
     return row
+
+
+def name_priced(session: Session, prices: Iterable[PriceRow]) -> None:
+    """Have the house's own items say what these prices say of their codes, inside the caller's transaction; what is a
+    maker's part number keeps to what its list says.
+    """
+    said = {price.code: price for price in prices}
+    rows = session.scalars(sa.select(Item).where(Item.code.in_(said)).order_by(Item.maker_id, Item.id))
+    known: dict[str, Item] = {}
+    for item in rows:
+        if item.kind not in (ItemKind.PIN, ItemKind.UNPINNED) and (item.maker_id is None or item.code not in known):
+            known[item.code] = item
+    for code, price in said.items():
+        kind = ItemKind.LABOR if price.kind is PriceKind.LABOR else ItemKind.GOODS
+        told = {"words": price.description, "category": price.category}
+        found = known.get(code)
+        if found is None:
+            session.add(Item(code=code, kind=kind, cost_cents=price.cost_cents, **told))
+        elif found.maker_id is None:
+            is_same = (found.kind is ItemKind.LABOR) == (kind is ItemKind.LABOR)
+            set_changed(found, told if is_same else {**told, "kind": kind})
+    session.flush()
 
 
 def refuse_thin(why: str, is_thin_meant: bool) -> None:

@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
@@ -18,6 +18,8 @@ from app.ledger.tables import (
     BenchTermsRow,
     DecidingDayRow,
     House,
+    Item,
+    ItemKind,
     Job,
     PriceBookRow,
     PriceTier,
@@ -58,18 +60,50 @@ def get_house(session: Session) -> House:
     return house
 
 
-def price_book(session: Session) -> PriceBook:
-    """The whole price book."""
-    return PriceBook(map(price_of, session.scalars(sa.select(PriceBookRow).order_by(PriceBookRow.id))))
+def price_book(session: Session, codes: Collection[str] | None = None) -> PriceBook:
+    """The whole price book, or what it has of some codes."""
+    named = priced_things(session, codes)
+    rows = sa.select(PriceBookRow).order_by(PriceBookRow.id)
+    if codes is not None:
+        rows = rows.where(PriceBookRow.code.in_(codes))
+    return PriceBook(price_of(row, thing_of(named, row.code)) for row in session.scalars(rows))
 
 
-def price_of(row: PriceBookRow) -> PriceRow:
+@dataclass(frozen=True, slots=True)
+class PriceEntry:
+    """What a code or part number is. `kind`: goods or labor, as pricing has it; is_own: no maker's."""
+
+    code: str
+    description: str
+    category: str
+    kind: PriceKind
+    is_own: bool = True
+
+
+def priced_things(session: Session, codes: Collection[str] | None = None) -> Mapping[str, PriceEntry]:
+    """Code → what it is: the house's own item, else a maker's with that number. codes None: all that have a price."""
+    named = sa.select(PriceBookRow.code).distinct() if codes is None else codes
+    items = sa.select(Item.code, Item.words, Item.category, Item.kind, Item.maker_id.is_(None))
+    items = items.where(Item.code.in_(named), Item.kind.not_in((ItemKind.PIN, ItemKind.UNPINNED)))
+    found: dict[str, PriceEntry] = {}
+    for code, words, category, kind, is_own in session.execute(items.order_by(Item.maker_id.is_not(None), Item.id)):
+        sort = PriceKind.LABOR if kind is ItemKind.LABOR else PriceKind.GOODS
+        found.setdefault(code, PriceEntry(code, words, category, sort, is_own))
+    return found
+
+
+def thing_of(named: Mapping[str, PriceEntry], code: str) -> PriceEntry:
+    """What a code is, its own name where nobody says."""
+    return named.get(code) or PriceEntry(code, code, "", PriceKind.GOODS)
+
+
+def price_of(row: PriceBookRow, thing: PriceEntry) -> PriceRow:
     """A row of the book as pricing knows it."""
     return PriceRow(
         code=row.code,
-        description=row.description,
-        category=row.category,
-        kind=PriceKind(row.kind),
+        description=thing.description,
+        category=thing.category,
+        kind=thing.kind,
         unit_cents=row.unit_cents,
         cost_cents=row.cost_cents,
         valid_from=row.valid_from,
@@ -167,7 +201,7 @@ def bench_terms_on(session: Session, day: date) -> BenchTerms:
     terms = entered_bench_terms(session, day)
     if terms is None:
         raise NotEntered(
-            "The bench has no terms yet, so nothing can be quoted; the owner enters them under Price book."
+            "The bench has no terms yet, so nothing can be quoted; the owner enters them under Goods, Terms."
         )
     open_jobs = sa.select(Job.urgency, sa.func.sum(Job.bench_minutes)).where(Job.stage.in_(ON_THE_BENCH))
     promised = dict(session.execute(open_jobs.group_by(Job.urgency)).all())
@@ -308,29 +342,12 @@ def guard(unit_cents: int, cost_cents: int, least: Decimal = LEAST_MARGIN) -> st
     return ""
 
 
-@dataclass(frozen=True, slots=True)
-class PriceEntry:
-    """Something in the price book that a line can name. `kind`: goods or labor."""
-
-    code: str
-    description: str
-    category: str
-    kind: str
-
-
 def price_entries(session: Session, on: date) -> Sequence[PriceEntry]:
-    """Every code with a price that holds on a day, once, by category and description."""
-    rows = session.execute(
-        sa.select(
-            PriceBookRow.code,
-            sa.func.min(PriceBookRow.description),
-            sa.func.min(PriceBookRow.category),
-            sa.func.min(PriceBookRow.kind),
-        )
-        .where(
-            PriceBookRow.valid_from <= on,
-            sa.or_(PriceBookRow.valid_until.is_(None), PriceBookRow.valid_until >= on),
-        )
-        .group_by(PriceBookRow.code)
+    """Everything with a price that holds on a day, once, by category and description."""
+    holding = sa.select(PriceBookRow.code).where(
+        PriceBookRow.valid_from <= on,
+        sa.or_(PriceBookRow.valid_until.is_(None), PriceBookRow.valid_until >= on),
     )
-    return sorted((PriceEntry(*row) for row in rows), key=lambda entry: (entry.category, entry.description))
+    named = priced_things(session)
+    entries = [thing_of(named, code) for code in session.scalars(holding.distinct())]
+    return sorted(entries, key=lambda entry: (entry.category, entry.description, entry.code))

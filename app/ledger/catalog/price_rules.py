@@ -1,6 +1,6 @@
 """Rules by which prices come about from cost or list: put on record, ended, and asked by quoting."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
@@ -13,7 +13,7 @@ from app.errors import BitternError
 from app.ledger.catalog.maker_queries import IN_CATALOG
 from app.ledger.catalog.price_book import ruled_categories
 from app.ledger.catalog.price_editing import end_row, refuse_thin, refuse_unknown_tier
-from app.ledger.catalog.price_queries import least_margin, place_in_time, price_book, tier_percent
+from app.ledger.catalog.price_queries import NOW, least_margin, place_in_time, price_book, tier_percent
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
@@ -57,6 +57,24 @@ class RuledBook(PriceBook):
         if rule is None or (rule.code is None and rule.category is None) or not rule.can_price(row.cost_cents):
             return row
         return replace(row, unit_cents=rule.price(row.cost_cents, row.unit_cents))
+
+    def selling(
+        self, item: Item, maker: str | None, on: date, tier: str | None, percent_off: Decimal, quantity: int = 1
+    ) -> int | None:
+        """What one of an item sells for: by the book's own row for its number, else by the price rule that counts,
+        else list less the tier's percentage; None where nobody knows. A rule that names the number goes before its
+        row; one that works from a cost says nothing of an item without one. maker: its code, None of the house's own.
+        """
+        own = self.own(item.code, on, tier, quantity)
+        if maker is None:
+            return self.price(item.code, on, tier, quantity).unit_cents if own is not None else None
+        rule = self.rules.rule(item.code, item.category, maker, tier, on)
+        makes = rule if rule is not None and rule.can_price(item.cost_cents) else None
+        if own is not None and (makes is None or makes.code is None):
+            return own.unit_cents
+        if makes is not None and (item.list_cents is not None or makes.basis is not PriceBasis.LIST_LESS):
+            return makes.price(item.cost_cents, item.list_cents or 0)
+        return None if item.list_cents is None else half_up(item.list_cents * Fraction(100 - percent_off) / 100)
 
     def own(self, code: str, on: date, tier: str | None, quantity: int) -> PriceRow | None:
         """The book's own row for a part number, whatever the rules; None where none holds then: not yet, or ended."""
@@ -111,6 +129,27 @@ def _rule(row: PriceRuleRow) -> PriceRule:
         tier=row.tier or None,
         valid_until=row.valid_until,
     )
+
+
+def selling_prices(session: Session, items: Sequence[Item], on: date) -> dict[int, int | None]:
+    """Item → what one costs everybody on a day; None where nobody knows."""
+    book = RuledBook(price_book(session, {item.code for item in items}).rows, price_rules(session))
+    makers = dict(session.execute(sa.select(Maker.id, Maker.code)).all())
+    return {one.id: book.selling(one, makers.get(one.maker_id or 0), on, None, Decimal(0)) for one in items}
+
+
+def rules_for(session: Session, item: Item, today: date) -> list[PriceRuleRow]:
+    """The rules that hold now and speak of an item, the most particular first."""
+    maker = session.scalar(sa.select(Maker.code).where(Maker.id == item.maker_id))
+    return [
+        row
+        for row, state in list_rules(session, today)
+        if state == NOW
+        and row.code in ("", item.code)
+        and row.category in ("", item.category)
+        and row.maker in ("", maker)
+        and (item.maker_id is not None or row.code or row.category)
+    ]
 
 
 def ruled_items(session: Session, row: PriceRuleRow, most: int = 12) -> tuple[int, list[Ruled]]:
@@ -214,12 +253,12 @@ def _check_names(session: Session, rule: PriceRule) -> None:
     if rule.maker and not session.scalar(sa.select(Maker.id).where(Maker.code == rule.maker)):
         raise LedgerError("maker", "Choose one of the makers on record.")
     if rule.category and rule.category not in ruled_categories(session):
-        raise LedgerError("category", "Neither a catalog nor the price book has this category; choose one.")
+        raise LedgerError("category", "No item has this category; choose one.")
     if rule.code:
         book = sa.select(PriceBookRow.id).where(PriceBookRow.code == rule.code).limit(1)
         catalog = sa.select(Item.id).where(Item.code == rule.code).limit(1)
         if not session.scalar(book) and not session.scalar(catalog):
-            raise LedgerError("code", "Neither the price book nor a catalog has this code or part number.")
+            raise LedgerError("code", "No item has this number; see Goods.")
 
 
 def _thin(rule: PriceRule, least: Decimal) -> str:

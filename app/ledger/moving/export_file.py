@@ -158,7 +158,24 @@ def read_export(name: str, content: bytes) -> tuple[dict[str, list[ReadRow]], li
         tables[moved.name] = _read(moved, rows, problems)
     if not tables:
         raise BitternError("file", "There is no table of a house in this file.")
+    _add_priced(tables)
     return tables, problems
+
+
+def _add_priced(tables: dict[str, list[ReadRow]]) -> None:
+    """An item for each code that prices of the first release name: their words stood with them."""
+    items = tables.get("items", [])
+    known = {row.cells.get("code") for row in items}
+    last = max((int(row.cells["row"]) for row in items if row.cells.get("row", "").isdecimal()), default=0)
+    for row in tables.get("prices", []):
+        code = row.cells.get("code")
+        if "description" not in row.cells or code in known:
+            continue
+        known.add(code)
+        last += 1
+        kind = "labor" if row.cells.get("kind") == "labour" else "goods"
+        said = {"code": code or "", "words": row.cells["description"], "category": row.cells.get("category", "")}
+        tables.setdefault("items", []).append(ReadRow(row.number, {"row": str(last), "kind": kind, **said}))
 
 
 def _known(name: str) -> MovedTable:
@@ -211,7 +228,7 @@ def _read(moved: MovedTable, rows: Iterator[Sequence[str]], problems: list[Probl
             if not column.nullable and column.default is None
         ]
         plain = [title for title in head if not _FURTHER.fullmatch(title)]
-        problems += head_problems(plain, moved.titles, needed, f"{moved.name}, row 1")
+        problems += head_problems(plain, (*moved.titles, *moved.gone_titles), needed, f"{moved.name}, row 1")
         return [
             ReadRow(number, _joined(head, row))
             for number, row in enumerate(rows, start=2)

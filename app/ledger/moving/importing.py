@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
+from app.ledger.catalog.own_items import has_own_items_alone, put_missing_own_items
 from app.ledger.goods.hand_overs import put_missing_hand_overs
 from app.ledger.keysystems.lost_keysets import put_missing_losses
 from app.ledger.moving.cells import read_cell, write_cell
@@ -25,6 +26,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import record, record_moved
 from app.ledger.store.work import Work
+from app.ledger.tables import Item
 
 MOST_PROBLEMS = 500
 STEP = 5000
@@ -47,12 +49,14 @@ class HousePlan:
     """What an export would do here; with a problem, nothing of it can be imported.
 
     problems: the first 500, then one that says how many more there are.
-    people: names that nobody in this house has; they would be entered without a login.
+    people: names that nobody in this house has; they would be entered without a login. makes_way: the items that the
+    house has had from the start do, for those of the file.
     """
 
     tables: tuple[TablePlan, ...]
     problems: tuple[Problem, ...]
     people: tuple[str, ...] = ()
+    makes_way: bool = False
 
     @property
     def rows(self) -> int:
@@ -81,7 +85,7 @@ def plan_house(work: Work, name: str, content: bytes) -> HousePlan:
     # What rows are to each other is asked once each of them may stand: else one slip would be told many times.
     if not problems:
         problems += integrity_problems(planner.merged)
-    return HousePlan(plans, _first(problems), planner.people.new)
+    return HousePlan(plans, _first(problems), planner.people.new, planner.makes_way)
 
 
 def _first(problems: Sequence[Problem]) -> tuple[Problem, ...]:
@@ -98,12 +102,18 @@ class _ImportPlanner:
     def __init__(self, work: Work, problems: list[Problem]) -> None:
         self.people = People(work.session)
         self.merged = MergedRows()
+        # The items that every house has from the start, under numbers of its own, make way for those of the file.
+        self.makes_way = False
         self._work, self._problems = work, problems
 
     def plan(self, moved: MovedTable, rows: Sequence[ReadRow]) -> TablePlan:
         """What this table of the file would do."""
         read = self._read(moved, rows)
         here = list(rows_on_record(self._work.session, moved, self.people))
+        if moved.model is Item and read and has_own_items_alone(self._work.session):
+            in_file = {values["id"]: values for _, values in read}
+            if any({**values, **in_file.get(values["id"], {"id": 0})} != values for values in here):
+                self.makes_way, here = True, []
         return self._plan_story(moved, read, here) if moved.is_story else self._plan_rows(moved, read, here)
 
     def _read(self, moved: MovedTable, rows: Sequence[ReadRow]) -> NumberedRows:
@@ -263,6 +273,8 @@ def import_house(work: Work, name: str, content: bytes, seal: str = "") -> House
             return plan
         people = People(work.session)
         people.put(enter_people(work, plan.people))
+        if plan.makes_way:
+            work.session.execute(sa.delete(Item))
         for one in plan.tables:
             rows = [people.with_ids(values, one.moved.people) for values in one.inserts]
             if one.moved.is_story:
@@ -270,6 +282,7 @@ def import_house(work: Work, name: str, content: bytes, seal: str = "") -> House
             else:
                 _insert(work.session, one.moved, rows)
             _update(work.session, one)
+        put_missing_own_items(work.session)
         mark_counted(work.session)
         put_missing_sold_lines(work.session)
         put_missing_hand_overs(work.session)
@@ -282,7 +295,10 @@ def import_house(work: Work, name: str, content: bytes, seal: str = "") -> House
 def _insert(session: Session, moved: MovedTable, values: list[Values]) -> None:
     table, key = moved.table, moved.key
     own = [name for name, target in moved.links if target == table.name]
-    rows = [{**one, **moved.derive(one)} for one in values]
+    made = [{**one, **moved.derive(one)} for one in values]
+    # Of an earlier release's items some came with other columns than the rest.
+    names = {name: moved.defaults.get(name) for one in made for name in one}
+    rows = [{**names, **one} for one in made]
     for start in range(0, len(rows), STEP):
         # A row may point to one further on: such links are put when all rows stand.
         session.execute(sa.insert(table), [{**row, **dict.fromkeys(own)} for row in rows[start : start + STEP]])

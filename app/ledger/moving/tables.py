@@ -55,7 +55,8 @@ class MovedTable:
 
     `is_setting`: a row that reads differently here is brought to what the file says. `is_story`: rows are events;
     they are numbered anew, and chained anew where they go in. `derive` gives the columns that are worked out from
-    the others. former_name, former_titles: as exports of the first release have the table and its columns.
+    the others. former_name, former_titles, gone_titles: as exports of the first release have the table, its columns
+    and those that stand elsewhere by now.
     """
 
     name: str
@@ -66,6 +67,7 @@ class MovedTable:
     is_story: bool = False
     former_name: str = ""
     former_titles: Mapping[str, str] = field(default_factory=dict)
+    gone_titles: tuple[str, ...] = ()
     derive: Callable[[Mapping[str, Any]], Mapping[str, Any]] = field(default=lambda row: {})
 
     @property
@@ -212,7 +214,13 @@ TABLES = (
         (lambda row: MoneyRules.from_json(row["terms"]),),
     ),
     MovedTable("deciding days", m.DecidingDayRow, "which day decides a quote's tax and prices"),
-    MovedTable("prices", m.PriceBookRow, "the price book, by day", (row_checks.check_price,)),
+    MovedTable(
+        "prices",
+        m.PriceBookRow,
+        "what items cost, by day",
+        (row_checks.check_price,),
+        gone_titles=("description", "category", "kind"),
+    ),
     MovedTable("price rules", m.PriceRuleRow, "prices by rule", (row_checks.check_price_rule,)),
     MovedTable(
         "bench terms",

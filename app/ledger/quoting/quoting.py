@@ -182,7 +182,7 @@ def _resolve(
             resolved.append(told_of(session, found, there))
             problems += [Problem(f"lines.{place}.{told.field}", told.message) for told in found.problems]
         except BitternError as error:
-            problems += [Problem(f"lines.{place}.{told.field}", told.message) for told in error.problems]
+            problems += [replace(told, field=f"lines.{place}.{told.field}") for told in error.problems]
             resolved.append(None)
     return resolved
 
@@ -375,7 +375,7 @@ def _print_lines(
                 row = resolver.price(code, quantity)
             except BitternError as error:
                 field = "urgency" if kind == "rush" else f"lines.{number - 1}.keying"
-                problems.append(Problem(field, error.message))
+                problems.append(replace(error.problems[0], field=field))
                 continue
             cost = decided.costs.get(number - 1, 0) if kind == "keying" else 0
             if row.unit_cents == 0 and kind == "keying":

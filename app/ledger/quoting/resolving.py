@@ -8,7 +8,6 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
-from fractions import Fraction
 
 from sqlalchemy.orm import Session
 
@@ -37,7 +36,7 @@ from app.fitting import (
     why_not_enter,
     words,
 )
-from app.ledger.catalog.maker_queries import ItemLookup, MakerTables, item_attributes, maker_tables
+from app.ledger.catalog.maker_queries import ItemLookup, MakerTables, get_item, item_attributes, maker_tables
 from app.ledger.catalog.price_queries import (
     KEY_CUT,
     factory_keying_code,
@@ -50,7 +49,7 @@ from app.ledger.catalog.price_rules import RuledBook, price_rules
 from app.ledger.quoting.low_prices import ASK, low_price
 from app.ledger.quoting.request import LineRequest, old_said
 from app.ledger.tables import Item, LineKind
-from app.pricing import KeyingKind, PriceKind, PriceRow, half_up, show_cents
+from app.pricing import KeyingKind, PriceKind, PriceRow, show_cents
 
 MOST = 10_000
 LONGEST_OLD_NUMBER = 60
@@ -94,6 +93,15 @@ class Resolved:
         return self.book_cents or self.unit_cents
 
 
+class NotPriced(BitternError):
+    """What a line needs is known and has no price yet; the problem names its item, for whoever may give it one."""
+
+    def __init__(self, item: Item) -> None:
+        message = f"“{item.words}” has no price yet: the owner gives it one under Goods."
+        super().__init__("code", message)
+        self.problems = (Problem("code", message, item.id),)
+
+
 class Resolver:
     """Resolves lines against the makers' tables, the catalog and the price book of one day and customer's tier.
 
@@ -102,6 +110,7 @@ class Resolver:
     """
 
     def __init__(self, session: Session, on: date, tier: str, numbers: Iterable[str], most_off: Decimal) -> None:
+        self._session = session
         self._most_off = most_off
         self._items = ItemLookup(session, numbers)
         self._book = RuledBook(price_book(session).rows, price_rules(session))
@@ -112,7 +121,13 @@ class Resolver:
 
     def price(self, code: str, quantity: int) -> PriceRow:
         """The row of the price book that holds for so many; BitternError where there is none."""
-        return self._book.price(code, self._on, self._tier, quantity)
+        try:
+            return self._book.price(code, self._on, self._tier, quantity)
+        except BitternError as error:
+            item = None if code in self._book else get_item(self._session, None, code)
+            if item is None:
+                raise
+            raise NotPriced(item) from error
 
     def code_of_keying(self, kind: KeyingKind, *, at_factory: bool) -> str:
         """The factory's own charge where it keys the line and the book has one that holds, else the usual one.
@@ -398,19 +413,7 @@ class Resolver:
         return self._makers[code]
 
     def _selling(self, maker: MakerTables, item: Item, quantity: int) -> int:
-        """The price book's own row for a part number, else by the price rule that counts, else list less the tier's
-        percentage. A rule that names the number goes before its row; one that works from a cost says nothing of
-        an item without one.
-        """
-        number, list_cents = item.code, item.list_cents or 0
-        rule = self._book.rules.rule(number, item.category, maker.code, self._tier, self._on)
-        own = self._book.own(number, self._on, self._tier, quantity)
-        is_named = rule is not None and rule.code is not None and rule.can_price(item.cost_cents)
-        if own is not None and not is_named:
-            return own.unit_cents
-        if rule is not None and rule.can_price(item.cost_cents):
-            return rule.price(item.cost_cents, list_cents)
-        return half_up(Fraction(list_cents) * Fraction(Decimal(100) - self._percent_off) / 100)
+        return self._book.selling(item, maker.code, self._on, self._tier, self._percent_off, quantity) or 0
 
     def _costing(self, number: str, item: Item | None, quantity: int) -> int:
         """What one costs by the price book's own row for the number, else by the catalog; 0 where nobody knows."""

@@ -1,13 +1,12 @@
-"""Use cases at the shelf: count one item, put found goods, move between places, scrap; an item's own data; places."""
+"""Use cases at the shelf: count one item, put found goods, move between places, scrap; places."""
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from app.errors import Problem, Problems
 from app.ledger.stock.counts import MOST_FOUND, release_newest
-from app.ledger.stock.items import fault_of_barcode, get_stock_item, name_item
+from app.ledger.stock.items import get_stock_item, name_item
 from app.ledger.stock.movements import lock_item, move_stock, quantity_of
 from app.ledger.stock.needs import reserve_waiting
 from app.ledger.store.engine import get_row, get_version, transaction
@@ -23,7 +22,6 @@ from app.ledger.tables import (
     StockMovement,
     StockPlace,
 )
-from app.pricing import MAX_CENTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,20 +32,6 @@ class ShelfForm:
     why: str = ""
     place_id: int = 1
     mark: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class ItemForm:
-    """What is kept of an item besides its code."""
-
-    words: str
-    bin: str = ""
-    barcode: str = ""
-    cost_cents: int = 0
-    reorder_point: int | None = None
-    reorder_to: int | None = None
-    pack_size: int = 1
-    lead_days: int | None = None
 
 
 def count_item(work: Work, item_id: int, form: ShelfForm) -> int:
@@ -137,40 +121,6 @@ def _at(work: Work, item_id: int, form: ShelfForm, least: int = 0) -> tuple[Item
     check_texts(form, StockMovement)
     lock_item(work.session, item_id)
     return get_stock_item(work.session, item_id), get_row(work.session, StockPlace, form.place_id, "place")
-
-
-def change_item(work: Work, item_id: int, version: int, form: ItemForm, *, is_barcode_meant: bool = False) -> Item:
-    """Change what is kept of an item; events say what. Problems by field, on `is_barcode_meant` where a new barcode
-    has a check digit that does not fit, and that was not said yet.
-    """
-    work.require_owner()
-    check_texts(form, Item)
-    problems = [
-        Problem(field, "Enter a whole number, 0 or more.")
-        for field in ("reorder_point", "reorder_to", "lead_days", "cost_cents")
-        if (getattr(form, field) or 0) < 0
-    ]
-    if form.pack_size < 1:
-        problems.append(Problem("pack_size", "Enter a whole number, 1 or more."))
-    if form.cost_cents > MAX_CENTS:
-        problems.append(Problem("cost_cents", "This is more than any price may be."))
-    if form.reorder_to is not None and form.reorder_point is None:
-        problems.append(Problem("reorder_point", "Enter the reorder point too: when is it ordered?"))
-    if form.reorder_to is not None and form.reorder_to < (form.reorder_point or 0):
-        problems.append(Problem("reorder_to", "Order up to at least the reorder point."))
-    if not form.words:
-        problems.append(Problem("words", "Enter what it is."))
-    if problems:
-        raise Problems(problems)
-    with transaction(work.session):
-        item = get_version(work.session, Item, item_id, "item of stock", version)
-        if form.barcode != item.barcode and not is_barcode_meant and (fault := fault_of_barcode(form.barcode)):
-            raise LedgerError("is_barcode_meant", f"{fault} Scan it again, or tick this to keep it all the same.")
-        changed = set_changed(item, asdict(form))
-        if changed:
-            said = ", ".join(name.replace("_", " ").removesuffix(" cents") for name in changed)
-            _record(work, item, "stock item changed", f"{name_item(item)}: {said}")
-        return item
 
 
 def set_place(work: Work, name: str, kind: PlaceKind, place_id: int | None = None, version: int = 0) -> StockPlace:

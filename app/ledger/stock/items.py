@@ -1,10 +1,9 @@
 """Items of the stock: pins and cylinders without pins, made where they are missing; and what an item is called."""
 
-import re
-
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
+from app.ledger.catalog.own_items import without_pins
 from app.ledger.store.engine import get_row
 from app.ledger.store.work import Work
 from app.ledger.tables import Item, ItemKind, Maker, SpecRow
@@ -18,29 +17,6 @@ def get_stock_item(session: Session, item_id: int) -> Item:
     return get_row(session, Item, item_id, "item of stock", WITH_MAKER)
 
 
-_TRADE_NUMBER = re.compile("(?:[0-9]{8}|[0-9]{12,14})", re.ASCII)
-
-
-def fault_of_barcode(barcode: str) -> str:
-    """Why a barcode of 8, 12, 13 or 14 digits is no trade item number (GTIN): its last digit checks the others,
-    weighed 3, 1, 3, 1 … from the right. "" of every other barcode.
-
-    >>> fault_of_barcode("036000291452"), fault_of_barcode("A-12345"), fault_of_barcode("1234567")
-    ('', '', '')
-    >>> fault_of_barcode("036000291425")
-    'The check digit of 036000291425 would be 1, not 5: two digits may be changed over, or one misread.'
-    """
-    if not _TRADE_NUMBER.fullmatch(barcode):
-        return ""
-    *digits, last = map(int, barcode)
-    check = -sum(digit * (1 if place % 2 else 3) for place, digit in enumerate(reversed(digits))) % 10
-    if check == last:
-        return ""
-    return (
-        f"The check digit of {barcode} would be {check}, not {last}: two digits may be changed over, or one misread."
-    )
-
-
 def own_item(session: Session, kind: ItemKind, code: str) -> Item | None:
     """The pins, or the cylinders without pins, of this code; None where nobody had any yet."""
     return session.scalar(sa.select(Item).where(Item.maker_id.is_(None), Item.kind == kind, Item.code == code))
@@ -50,8 +26,8 @@ def unpinned_item(work: Work, cylinder_type: str) -> Item:
     """The cylinders of a type that lie there without pins, whatever their part number; made where it is missing."""
     item = own_item(work.session, ItemKind.UNPINNED, cylinder_type)
     if item is None:
-        words = f"{cylinder_type.upper() if len(cylinder_type) == 4 else cylinder_type.capitalize()} without pins"
-        item = Item(kind=ItemKind.UNPINNED, code=cylinder_type, words=words, cylinder_type=cylinder_type, finish="")
+        words = without_pins(cylinder_type)
+        item = Item(kind=ItemKind.UNPINNED, code=cylinder_type, words=words, cylinder_type=cylinder_type)
         work.session.add(item)
         work.session.flush()
     return item

@@ -24,13 +24,14 @@ from app.ledger.tables import (
     Job,
     Maker,
     MovementKind,
+    PriceBookRow,
     Role,
     StockMovement,
     StockPlace,
 )
 from app.pricing import count_working_days, reorder_point
 
-SIZE = 50
+SIZE = 25
 _WENT_OUT = (MovementKind.USED, MovementKind.SOLD)
 
 
@@ -38,8 +39,9 @@ _WENT_OUT = (MovementKind.USED, MovementKind.SOLD)
 class StockFilter:
     """Which items a list shows; what is left open chooses none away.
 
-    place_id: those with a movement there, and what is there alone. is_below: those of which no more than the reorder
-    point are free; for it the movements of every item with a reorder point are summed.
+    is_unpriced: the house's own that have no price yet. place_id: those with a movement there, and what is there
+    alone. is_below: those of which no more than the reorder point are free; for it the movements of every item with a
+    reorder point are summed.
     """
 
     words: str = ""
@@ -47,6 +49,8 @@ class StockFilter:
     kind: ItemKind | None = None
     place_id: int | None = None
     is_below: bool = False
+    is_counted: bool | None = None
+    is_unpriced: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +76,8 @@ def list_stock(session: Session, vault: Vault, role: Role, wanted: StockFilter, 
 
     Pins are for bench and owner: how their number changes tells of bittings.
     """
-    found = page_of(session, _items(role, wanted), page, SIZE)
+    # What waits for a price is filled in on one page.
+    found = page_of(session, _items(role, wanted), page, SIZE * 4 if wanted.is_unpriced else SIZE)
     sums = quantities(session, [item.id for item in found.rows], wanted.place_id)
     rows = with_pins(session, vault, found.rows, sums)
     coming = Counter[int]()
@@ -109,6 +114,11 @@ def _items(role: Role, wanted: StockFilter) -> sa.Select[Item]:
         rows = rows.where(Item.maker_id == wanted.maker_id)
     if wanted.kind is not None:
         rows = rows.where(Item.kind == wanted.kind)
+    if wanted.is_counted is not None:
+        rows = rows.where(Item.is_counted if wanted.is_counted else ~Item.is_counted)
+    if wanted.is_unpriced:
+        priced = sa.exists().where(PriceBookRow.code == Item.code)
+        rows = rows.where(Item.maker_id.is_(None), Item.kind.in_((ItemKind.GOODS, ItemKind.LABOR)), ~priced)
     if wanted.place_id is not None:
         there = sa.exists().where(StockMovement.item_id == Item.id, StockMovement.place_id == wanted.place_id)
         rows = rows.where(Item.is_counted, there)

@@ -10,16 +10,13 @@ from app.ledger.tables.base import Base, LongText, Versioned
 
 
 class PriceBookRow(Base):
-    """What one thing costs from a date on, for one customer tier ("" is everybody). Cents are each."""
+    """What the item of a code costs from a date on, for one customer tier ("" is everybody). Cents are each."""
 
     __tablename__ = "price_rows"
     __table_args__ = (sa.UniqueConstraint("code", "tier", "quantity_from", "valid_from"),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
     code: Mapped[str] = mapped_column(sa.String(80), index=True)
-    description: Mapped[str] = mapped_column(sa.String(300))
-    category: Mapped[str] = mapped_column(sa.String(40))
-    kind: Mapped[str] = mapped_column(sa.String(12))  # goods or labor
     unit_cents: Mapped[int]
     cost_cents: Mapped[int]
     tier: Mapped[str] = mapped_column(sa.String(40), default="")

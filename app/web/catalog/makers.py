@@ -9,7 +9,7 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problems
 from app.fitting import all_finishes, catalog_table, read_maker
-from app.ledger.catalog.catalog_import import catalog_page, items_of
+from app.ledger.catalog.catalog_import import count_items, items_of
 from app.ledger.catalog.maker_papers import noted_pages
 from app.ledger.catalog.maker_pictures import pictures
 from app.ledger.catalog.maker_queries import get_maker, list_makers, spec_names, tables_on_record
@@ -34,7 +34,6 @@ from app.web.errors import about
 from app.web.fields import CentsField, WholeField
 from app.web.files import send, send_table
 from app.web.forms_base import FilePage, PageForm, SavedForm, area, flash_and_redirect, text, typed
-from app.web.query_args import read_page, read_text, wants_fragment
 from app.web.services import current_work, request_session
 from app.web.staged_uploads import StagedUpload, drop_upload, find_upload, stage_upload
 
@@ -62,7 +61,6 @@ class TableForm(SavedForm):
 
 
 blueprint = Blueprint("makers", __name__, url_prefix="/makers")
-SIZE = 50
 SPARE_ROWS, MORE_ROWS = 4, 12
 TOPIC_OF_SHEET = {
     "cams": PageTopic.CAM,
@@ -96,14 +94,13 @@ def _page(maker_id: int, ordering: OrderingForm) -> ResponseReturnValue:
     maker = get_maker(session, maker_id)
     tables = tables_on_record(session, maker)
     sheets = sheets_of(tables)
-    _, count = catalog_page(session, maker_id, size=1)
     page = render_template(
         "catalog/maker.html",
         maker=maker,
         ordering=ordering,
         read=read_maker({**tables, "items": []}),
         sheets=[(sheet, sheet_rows(tables, sheet)) for sheet in sheets],
-        count=count,
+        count=count_items(session, maker_id),
         events=events_of(session, f"maker {maker_id}", limit=10),
         known_finishes={each.code: each for each in all_finishes()},
         topics=TOPIC_OF_SHEET,
@@ -127,23 +124,6 @@ def set_how_to_order(maker_id: int) -> ResponseReturnValue:
     if form.run(lambda: set_ordering(work, maker_id, form.version_read, form.into(Ordering))):
         return flash_and_redirect("How to order is saved.", "makers.show", maker_id=maker_id, _anchor="ordering")
     return _page(maker_id, form)
-
-
-@blueprint.get("/<int:maker_id>/catalogue")
-@roles(Role.COUNTER, Role.BENCH)
-def catalog(maker_id: int) -> ResponseReturnValue:
-    """A maker's items, by page, or those that hold what was typed."""
-    session, text, page = request_session(), read_text(request.args), read_page(request.args)
-    items, count = catalog_page(session, maker_id, text, page, SIZE)
-    return render_template(
-        "catalog/_items.html" if wants_fragment() else "catalog/items.html",
-        maker=get_maker(session, maker_id),
-        items=items,
-        count=count,
-        text=text,
-        page=page,
-        pages=-(-count // SIZE),
-    )
 
 
 @blueprint.get("/<int:maker_id>/export.json")

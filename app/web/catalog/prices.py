@@ -1,4 +1,4 @@
-"""The price book's pages, the owner's alone."""
+"""Prices by day, customer tier and quantity, and price files: the owner's alone."""
 
 from collections.abc import Sequence
 from datetime import date
@@ -6,49 +6,36 @@ from datetime import date
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 from flask_wtf.file import FileField
-from wtforms import BooleanField, HiddenField, RadioField, SelectField
+from wtforms import BooleanField, HiddenField, SelectField
 from wtforms.validators import InputRequired
 
 from app.errors import BitternError
 from app.ledger.catalog.price_book import (
-    book_page,
-    categories,
-    code_lines,
     export_rows,
-    next_monday,
     plan_prices,
+    priced_item,
     put_on_record,
-    usual_start,
 )
 from app.ledger.catalog.price_editing import cents_mark, end_price, price_mark, set_price, subject_of
 from app.ledger.catalog.price_queries import get_price, price_beginning, tier_names
-from app.ledger.store.events import events_of
-from app.ledger.tables import PriceBookRow
-from app.pricing import PriceRow
+from app.ledger.stock.items import get_stock_item
+from app.ledger.store import Session
+from app.ledger.tables import Item, ItemKind, PriceBookRow
+from app.pricing import PriceKind, PriceRow
 from app.web.access import owner_only
 from app.web.errors import about
 from app.web.fields import CentsField, DayField, WholeField
 from app.web.files import send_table
-from app.web.forms_base import FilePage, PageForm, flash_and_redirect, text, typed
-from app.web.query_args import read_id, read_page, read_text, wants_fragment
+from app.web.forms_base import FilePage, PageForm, flash_and_redirect, typed
+from app.web.query_args import read_id
 from app.web.services import current_work, request_session
 from app.web.staged_uploads import drop_upload, find_upload, stage_upload
 from app.web.templating import show_day
 
 
 class PricePage(PageForm):
-    """One price from a day on."""
+    """One price of an item from a day on."""
 
-    code = text(
-        "Code", PriceBookRow.code, needed="Enter the code that quotes look it up by.", render_kw={"class": "code"}
-    )
-    description = text(
-        "Description", PriceBookRow.description, hint="As it stands on the quote.", needed="Enter the description."
-    )
-    category = text("Category", PriceBookRow.category, needed="Enter the category.", render_kw={"list": "categories"})
-    kind = RadioField(
-        "Taxed as", [InputRequired("Choose goods or labor.")], choices={"goods": "goods", "labour": "labor"}
-    )
     tier = SelectField("For", validate_choice=False)
     quantity_from = WholeField(
         "From quantity",
@@ -87,75 +74,44 @@ class ImportPage(FilePage):
 
 
 blueprint = Blueprint("prices", __name__, url_prefix="/prices")
-SIZE = 80
-
-
-@blueprint.get("")
-@owner_only
-def index() -> ResponseReturnValue:
-    """The book by category."""
-    work, text, category, page = (
-        current_work(),
-        read_text(request.args),
-        read_text(request.args, "category", 40),
-        read_page(request.args),
-    )
-    found = book_page(work.session, work.today, text, category, page, SIZE)
-    return render_template(
-        "catalog/_price_book.html" if wants_fragment() else "catalog/prices.html",
-        book=found,
-        text=text,
-        category=category,
-        saved=read_text(request.args, "saved", 10),
-        categories=categories(work.session),
-        page=page,
-        pages=-(-found.count // SIZE),
-    )
-
-
-@blueprint.get("/code")
-@owner_only
-def code() -> ResponseReturnValue:
-    """Everything on record about one code: now, coming, past, and what happened."""
-    work, name = current_work(), read_text(request.args, "code", 80)
-    lines = code_lines(work.session, name, work.today)
-    events = events_of(work.session, subject_of(name), limit=20)
-    return render_template("catalog/price_code.html", code=name, lines=lines, events=events)
 
 
 @blueprint.route("/set", methods=["GET", "POST"])
 @owner_only
 def set_one() -> ResponseReturnValue:
-    """A price from a day on: a new one, or the next of the row named in the address."""
+    """A price from a day on: a new one of an item, or the next of the row named in the address."""
     work = current_work()
-    form = PricePage(data=_start(work.today))
+    named, item_id = read_id(request.args, "row"), read_id(request.args, "item")
+    row = get_price(work.session, named) if named is not None else None
+    item = priced_item(work.session, row.code) if row else get_stock_item(work.session, item_id or 0)
+    form = PricePage(data=_start(work.session, work.today, row, item))
     form.offer(tier_names(work.session))
-    about(subject_of(typed(form.code)))
+    about(subject_of(item.code))
     if done := form.run(
         lambda: set_price(
             work,
-            form.into(PriceRow, tier=typed(form.tier) or None),
+            form.into(PriceRow, tier=typed(form.tier) or None, **_words_of(item)),
             typed(form.seen),
             is_thin_meant=form.is_thin_meant.data,
         )
     ):
-        row = done.value
-        return flash_and_redirect(
-            f"{row.code} is set from {show_day(row.valid_from)} on.", "prices.code", code=row.code
-        )
-    return render_template("catalog/set_price.html", form=form, categories=categories(work.session)), form.status
+        begins = show_day(done.value.valid_from)
+        return flash_and_redirect(f"{item.code} is priced from {begins} on.", "goods.item", item_id=item.id)
+    return render_template("catalog/set_price.html", form=form, item=item), form.status
 
 
-def _start(today: date) -> dict[str, object]:
-    """What stands in the form at first: the row named in the address, from its own day or the usual one."""
-    named = read_id(request.args, "row")
-    if named is None:
-        return {"valid_from": usual_start(request_session(), today), "quantity_from": 1}
-    row = get_price(request_session(), named)
-    starts = row.valid_from if row.valid_from > today else next_monday(today)
-    there = price_beginning(request_session(), row.code, row.tier, row.quantity_from, starts)
-    names = ("code", "description", "category", "kind", "tier", "quantity_from", "unit_cents", "cost_cents")
-    held = {name: getattr(there or row, name) for name in names}
+def _words_of(item: Item) -> dict[str, object]:
+    kind = PriceKind.LABOR if item.kind is ItemKind.LABOR else PriceKind.GOODS
+    return {"code": item.code, "description": item.words, "category": item.category, "kind": kind}
+
+
+def _start(session: Session, today: date, row: PriceBookRow | None, item: Item) -> dict[str, object]:
+    """What stands in the form at first: the row named in the address, from today or its own day."""
+    if row is None:
+        return {"valid_from": today, "quantity_from": 1, "cost_cents": item.cost_cents}
+    starts = max(row.valid_from, today)
+    there = price_beginning(session, row.code, row.tier, row.quantity_from, starts)
+    held = {name: getattr(there or row, name) for name in ("tier", "quantity_from", "unit_cents", "cost_cents")}
     return {**held, "valid_from": starts, "seen": cents_mark(there) if there else ""}
 
 
@@ -169,8 +125,10 @@ def end(row_id: int) -> ResponseReturnValue:
     form = EndPage(data={"last_day": row.valid_until or work.today, "seen": price_mark(row)})
     code_of = row.code
     if form.run(lambda: end_price(work, row_id, form.last_day.data, typed(form.seen))):
-        return flash_and_redirect(f"{code_of} is saved.", "prices.index", q=code_of)
-    return render_template("catalog/end_price.html", form=form, row=row), form.status
+        item = priced_item(work.session, code_of)
+        return flash_and_redirect(f"{code_of} is saved.", "goods.item", item_id=item.id)
+    item = priced_item(work.session, code_of)
+    return render_template("catalog/end_price.html", form=form, row=row, item=item), form.status
 
 
 @blueprint.route("/import", methods=["GET", "POST"])
@@ -178,7 +136,7 @@ def end(row_id: int) -> ResponseReturnValue:
 def import_file() -> ResponseReturnValue:
     """Read a price file and list what it would change; nothing is saved here."""
     work = current_work()
-    form = ImportPage(data={"first_day": usual_start(work.session, work.today)})
+    form = ImportPage(data={"first_day": work.today})
 
     def plan() -> str:
         waiting = stage_upload(work, "prices", form.file.data)
@@ -201,7 +159,9 @@ def record_file() -> ResponseReturnValue:
     plan = put_on_record(work, waiting.name, waiting.content, first_day, request.form.get("fingerprint", ""))
     drop_upload(token)
     last = max((change.row.valid_from for change in plan.changes), default=first_day)
-    return flash_and_redirect(f"{len(plan.changes)} prices are saved.", "prices.index", saved=last.isoformat())
+    return flash_and_redirect(
+        f"{len(plan.changes)} prices are saved.", "day.show", name="rises", day=last.isoformat()
+    )
 
 
 def _sent_day(text: str) -> date:

@@ -253,7 +253,7 @@ def change_bench() -> ResponseReturnValue:
     about("price book")
     dated = dated_bench_terms(work.session, work.today)
     latest = _latest(dated)
-    # What lies there is counted under Stock; a figure of earlier terms counts until somebody does.
+    # What lies there is counted under Goods; a figure of earlier terms counts until somebody does.
     shelf = {"uncombinated_on_hand": latest.get("uncombinated_on_hand", {})}
     form = BenchTermsPage(data={**BenchTermsPage.start(latest), **_start(dated, work.today)})
     if form.run(lambda: set_bench_terms(work, form.valid_from.data, form.to_json() | shelf, typed(form.seen))):

@@ -31,7 +31,7 @@ class CameBackPage(SavedForm):
     claim = text("Claim with the maker", Warranty.claim, hint="Number, day, or what he said; it can be noted later.")
     goes_back = BooleanField("The old one goes back to the maker")
     is_here = BooleanField("The old one is here", description="It is on its door no more, from today on.")
-    cost_cents = CentsField("What another one costs us", description="Leave it empty where the price book says it.")
+    cost_cents = CentsField("What another one costs us", description="Leave it empty where its item says it.")
     promised_on = DayField("Promised for", description="Leave it empty for the day that shelf and bench can keep.")
     lost_reason = text(OWNERS_BOX, MOST, hint="Only where a lost key opens it, and for the owner of the house.")
 

@@ -229,7 +229,7 @@ PAGES = {
     "tax": "first_day.tax",
     "makers": "maker_learning.index",
     "bench": "first_day.bench",
-    "goods": "prices.index",
+    "goods": "goods.index",
     "factories": "first_day.factories",
     "people": "house.new_user",
 }

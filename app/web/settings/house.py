@@ -95,7 +95,7 @@ class TierPage(SavedForm, TermsFields):
     percent_off = PercentField(
         "Percent off catalog list",
         [InputRequired("Enter the percentage, 0 for none.")],
-        description="A price of its own in the price book goes before it.",
+        description="An item's own price under Goods goes before it.",
     )
     has_terms = BooleanField("Terms of payment of its own", description="Else those of the house, under Money.")
 

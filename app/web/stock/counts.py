@@ -37,10 +37,10 @@ from app.web.access import roles
 from app.web.fields import DayField
 from app.web.files import PDF, read_upload, send, send_table
 from app.web.forms_base import FilePage, PageForm, flash_and_redirect, record_id, text, typed
+from app.web.goods.items import read_kind
 from app.web.query_args import read_id, read_page, read_text
 from app.web.services import current_work, request_session
 from app.web.stock import blueprint
-from app.web.stock.views import read_kind
 
 SIZE = 25
 
@@ -183,7 +183,7 @@ def scan_item(count_id: int) -> ResponseReturnValue:
     known = scan(work.session, work.actor.role, code)
     if len(known) != 1:
         which = "several items" if known else "no item of stock"
-        return _count_page(count_id, [Problem("", f"“{code}” is {which}: look for it under Stock.")], status=422)
+        return _count_page(count_id, [Problem("", f"“{code}” is {which}: look for it under Goods.")], status=422)
     item = known[0]
     if form.run(lambda: add_to_count(work, count_id, item.id)):
         return redirect(url_for("stock.count", count_id=count_id, item=item.id), 303)

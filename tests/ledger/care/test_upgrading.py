@@ -92,6 +92,13 @@ def test_every_row_of_an_earlier_release_is_there_afterwards(
         assert item["words"] == sold["description"]
         same = ("category", "attributes", "cost_cents", "list_cents", "is_stocked")
         assert [item[name] for name in same] == [sold[name] for name in same]
+    for price in before["price_rows"]:  # what is priced is named by its item
+        named = [one for one in after["items"] if one["code"] == price["code"]]
+        kind = price["kind"].replace("labour", "labor")
+        told = [(one["words"], one["category"], one["kind"]) for one in named]
+        assert (price["description"], price["category"], kind) in told
+    gone = {"description", "category", "kind"}
+    before["price_rows"] = [{name: row[name] for name in row if name not in gone} for row in before["price_rows"]]
     for table, old in before.items():
         kept = [{name: row[name] for name in old[0]} for row in after[table][: len(old)]]
         if table == "counters":  # the upgrade is an event of its own

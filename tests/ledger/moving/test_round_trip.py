@@ -16,6 +16,7 @@ from app.config import Config
 from app.errors import BitternError, Problems
 from app.ledger import tables as m
 from app.ledger.care.opening import open_ledger
+from app.ledger.catalog.price_queries import price_book
 from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.moving.export_file import export_house
 from app.ledger.moving.importing import MOST_PROBLEMS, import_house, plan_house
@@ -200,7 +201,7 @@ def test_the_houses_own_settings_are_brought_to_what_the_file_says(taken: bytes,
         ("doors", 2, "opening number", "F1", "stands there already"),
         ("doors", 1, "hand", "up", "Write one of: nothing, LH"),
         ("tax rules", 1, "rate percent", "much", "percentage"),
-        ("prices", 1, "kind", "air", "goods"),
+        ("items", 1, "kind", "air", "Write one of: part"),
         ("prices", 1, "unit cents", "-5", "whole cents from 0"),
         ("prices", 1, "quantity from", "0", "whole quantity"),
         ("items", 1, "attributes", '{"type": "wing"}', "no cylinder type"),
@@ -401,3 +402,28 @@ def test_a_lost_key_of_an_earlier_release_s_export_becomes_an_open_loss(work: Wo
         None,
         loss.keyset.system_id,
     )
+
+
+def test_the_catalog_and_the_price_book_of_the_first_release_are_read_into_items(taken: bytes, empty: Work) -> None:
+    """A part number with a price is one item; a code that no catalog has becomes one; what every house has stays."""
+    needed = {"house", "makers", "bitting specs", "keyways", "tiers"}
+    for name in set(tables_in(taken)) - needed:
+        taken = with_table(taken, name, None)
+    maker = tables_in(taken)["makers"][1][0]
+    titles = "row,maker row,part number,category,description,attributes,cost cents,list cents,is stocked"
+    sold = [titles.split(","), ["1", maker, "R-18", "hardware", "Trim ring 1/8 in", "{}", "120", "300", "yes"]]
+    said = "row,code,description,category,kind,unit cents,cost cents,tier,quantity from,valid from,valid until"
+    prices = [
+        said.split(","),
+        ["1", "R-18", "Our ring", "rings", "goods", "250", "120", "", "1", "2026-01-01", ""],
+        ["2", "TRIP", "A trip of ours", "trip", "labour", "8500", "0", "", "1", "2026-01-01", ""],
+    ]
+    taken = with_table(with_table(taken, "catalogue", sold), "prices", prices)
+    import_house(empty, "a.zip", taken)
+    items = {one.code: one for one in empty.session.scalars(sa.select(m.Item)) if one.kind is not m.ItemKind.UNPINNED}
+    ring, trip = items["R-18"], items["TRIP"]
+    assert (ring.kind, ring.category, ring.words, ring.list_cents) == ("ring", "hardware", "Trim ring 1/8 in", 300)
+    assert (trip.kind, trip.words, trip.maker_id) == ("labor", "A trip of ours", None)
+    assert items["KEYING-MK"].words == "Keying a cylinder under a master"
+    book = {row.code: (row.description, row.unit_cents) for row in price_book(empty.session).rows}
+    assert book == {"R-18": ("Trim ring 1/8 in", 250), "TRIP": ("A trip of ours", 8500)}

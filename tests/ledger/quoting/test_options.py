@@ -30,9 +30,6 @@ def price_at_the_factory(work: Work, cents: int = 800) -> None:
     work.session.add(
         PriceBookRow(
             code="KEYING-MK-FACTORY",
-            description="Keying at the factory: master keyed",
-            category="keying",
-            kind="labour",
             unit_cents=cents,
             cost_cents=0,
             tier="",

@@ -21,9 +21,6 @@ def entered(work: Work, code: str, price: int, cost: int) -> None:
         work.session.add(
             PriceBookRow(
                 code=code,
-                description="As the house calls it",
-                category="hardware",
-                kind="goods",
                 unit_cents=price,
                 cost_cents=cost,
                 valid_from=date(2026, 1, 1),
@@ -74,3 +71,17 @@ def test_a_legal_number_that_the_price_book_alone_has_is_sold_and_keyed(work: Wo
 def test_goods_of_the_price_book_are_found_by_their_code_as_a_part_number(work: Work) -> None:
     priced, price, cost = goods(work, LineRequest(LineKind.PART, 3, part_number="ring-set"))
     assert (price, cost, priced.lines[0].kind) == (980, 410, "hardware") and not priced.problems
+
+
+def test_what_has_no_price_yet_is_named_in_words_with_the_item_to_price(work: Work) -> None:
+    """Keying alike and cut keys lose their prices: each line that needs one says which item lacks it."""
+    with transaction(work.session):
+        work.session.execute(sa.delete(PriceBookRow).where(PriceBookRow.code.in_(("KEYING-KA", "KEY-CUT"))))
+        work.session.execute(sa.update(Item).where(Item.code == "KEYING-KA").values(words="Keying alike"))
+    ids = dict(work.session.execute(sa.select(Item.code, Item.id).where(Item.code.like("KEY%"))).all())
+    keyed, cut = price_request(work, lantern(work, replace(PART, keys_each=2))).problems
+    assert keyed.message == "“Keying alike” has no price yet: the owner gives it one under Goods."
+    assert (keyed.field, keyed.item_id) == ("lines.0.keying", ids["KEYING-KA"])
+    assert (cut.field, cut.item_id) == ("lines.0.keying", ids["KEY-CUT"])
+    [keys] = price_request(work, lantern(work, LineRequest(LineKind.KEYS, 2))).problems
+    assert keys.item_id == ids["KEY-CUT"]

@@ -17,7 +17,7 @@ from app.ledger.quoting.quick_line import QuickReading, read_quick_line, read_qu
 from app.ledger.quoting.quick_words import HouseWords
 from app.ledger.store.work import Actor
 from app.ledger.tables import LineKind, Role
-from app.pricing import KeyingKind, Urgency
+from app.pricing import KeyingKind, PriceKind, Urgency
 from tests.conftest import NOW
 from tests.stocked import DEMO, empty_house
 
@@ -31,7 +31,7 @@ def house() -> HouseWords:
     makers: Any = {maker.code: maker for maker in load_makers(DEMO / "makers")}
     with (DEMO / "prices.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
-    kinds = {"goods": "goods", "labor": "labour"}
+    kinds = {"goods": PriceKind.GOODS, "labor": PriceKind.LABOR}
     entries = {
         row["code"]: PriceEntry(row["code"], row["description"], row["category"], kinds[row["kind"]]) for row in rows
     }

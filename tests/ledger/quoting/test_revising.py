@@ -24,7 +24,7 @@ RINGS = LineRequest(LineKind.HARDWARE, 3, price_code="RING-SET")
 def dearer(work: Work, code: str, cents: int, on: date) -> None:
     old = work.session.query(PriceBookRow).filter_by(code=code, tier="").first()
     assert old is not None
-    kept = {name: getattr(old, name) for name in ("code", "description", "category", "kind", "cost_cents", "tier")}
+    kept = {name: getattr(old, name) for name in ("code", "cost_cents", "tier")}
     row = PriceBookRow(**kept, unit_cents=cents, quantity_from=1, valid_from=on, valid_until=None)
     work.session.add(row)
     work.session.commit()

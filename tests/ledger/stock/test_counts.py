@@ -2,6 +2,7 @@
 
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -10,6 +11,7 @@ import sqlalchemy as sa
 from app.config import Config
 from app.errors import Problems
 from app.ledger.care.opening import open_ledger
+from app.ledger.catalog.items import item_form, save_item
 from app.ledger.stock.counts import (
     CountChoice,
     Found,
@@ -23,9 +25,7 @@ from app.ledger.stock.counts import (
     save_count,
 )
 from app.ledger.stock.handling import (
-    ItemForm,
     ShelfForm,
-    change_item,
     count_item,
     move_between,
     put_found,
@@ -189,9 +189,12 @@ def test_one_item_is_counted_found_moved_and_scrapped(work: Work) -> None:
 def test_an_item_is_ordered_up_to_no_less_than_its_reorder_point(work: Work) -> None:
     item = factories.ItemFactory()
     with pytest.raises(Problems) as refused:
-        change_item(work, item.id, item.version, ItemForm("", reorder_point=8, reorder_to=7, pack_size=0))
+        form = replace(item_form(item), words="", reorder_point=8, reorder_to=7, pack_size=0)
+        save_item(work, form, item.id, item.version)
     assert {problem.field for problem in refused.value.problems} == {"words", "reorder_to", "pack_size"}
-    saved = change_item(work, item.id, item.version, ItemForm("Hinge", "C-1", "0400", 90, 8, 24, 12, 5))
+    kept = {"reorder_point": 8, "reorder_to": 24, "pack_size": 12, "lead_days": 5}
+    form = replace(item_form(item), words="Hinge", bin="C-1", barcode="0400", cost_cents=90, **kept)
+    saved = save_item(work, form, item.id, item.version)
     assert (saved.bin, saved.barcode, saved.cost_cents, saved.reorder_to, saved.lead_days) == (
         "C-1",
         "0400",

@@ -15,7 +15,7 @@ from app.ledger.catalog.sheets import find_sheet, sheet_rows, sheets_of
 from app.ledger.tables import Item, ItemKind, Maker, Role
 from app.web.background import Runs
 from tests.desk import upload
-from tests.factories import CatalogItemFactory, MakerFactory
+from tests.factories import MakerFactory
 from tests.forms_found import form_with
 
 DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "makers"
@@ -49,7 +49,7 @@ def test_all_read_the_tables_and_the_owner_alone_sees_cost_and_changes(client_as
     for words in ("AK6-12", "its bolt tail sits deeper", "keyways AQ5 and AQ6 come with six chambers only", "US26D"):
         assert words in page
     assert "tables/keyways" not in page
-    items = client.get(f"/makers/{maker.id}/catalogue").text
+    items = client.get(f"/goods?maker={maker.id}&q=A18M-Q1-66").text
     assert "A18M-Q1-66.SC" in items and "$30.40" in items and "$15.20" not in items
     for path in ("export.json", "catalogue.csv", "tables/keyways", "tables/keyways.csv", "catalogue/import"):
         assert client.get(f"/makers/{maker.id}/{path}").status_code == 403
@@ -60,15 +60,6 @@ def test_the_list_counts_items_in_one_question_a_maker_more_or_less(owner_client
     MakerFactory(name="Empty")
     page = owner_client.get("/makers").text
     assert f">{ITEMS}<" in page and "Empty" in page
-
-
-def test_the_catalog_is_searched_and_paged(owner_client: FlaskClient, maker: Maker, session) -> None:
-    for number in range(53):
-        CatalogItemFactory(maker=session.get(Maker, maker.id), code=f"Z-{number:02d}", words="50% odd_thing")
-    assert "Page 1 of 2" in owner_client.get(f"/makers/{maker.id}/catalogue").text
-    found = owner_client.get(f"/makers/{maker.id}/catalogue?q=odd_ 50%25&page=2", headers={"HX-Request": "true"}).text
-    assert "53 found" in found and "Z-52" in found and "<html" not in found
-    assert "No item holds all of these words" in owner_client.get(f"/makers/{maker.id}/catalogue?q=___").text
 
 
 def test_a_maker_is_added_by_name_and_not_twice(owner_client: FlaskClient) -> None:
@@ -419,7 +410,7 @@ def test_what_people_typed_never_becomes_markup(owner_client, maker: Maker, work
     given["cams"][0]["exceptions"][0]["reason"] = "<b>why</b>"
     given["patterns"][0]["segments"][3]["codes"][0]["words"] = "<u>word</u>"
     import_maker(work, given)
-    for path in ("", "/tables/cams", "/tables/codes-1-4", "/catalogue?q=<b>"):
+    for path in ("", "/tables/cams", "/tables/codes-1-4"):
         page = owner_client.get(f"/makers/{maker.id}{path}").text
         for markup in ("<script>x", "<b>why", "<u>word", "“<b>"):
             assert markup not in page

@@ -83,7 +83,7 @@ def test_a_rule_of_a_category_reaches_the_books_own_entries(owned: FormClient, s
     assert owned.post("/prices/rules/set", data={**RULE, "maker": "ARD"}).status_code == 303
     assert owned.post("/prices/rules/set", data=RULE).status_code == 303
     assert ring_set(owned) == before  # of a maker, of everything: the catalogs' own
-    less = {**RULE, "basis": "list less", "figure": "10", "category": row.category}
+    less = {**RULE, "basis": "list less", "figure": "10", "category": "hardware"}
     assert owned.post("/prices/rules/set", data=less).status_code == 303
     after = show_cents(int((Decimal(row.unit_cents) * 9 / 10).quantize(Decimal(1), ROUND_HALF_UP)))
     assert ring_set(owned) == after != before
@@ -99,26 +99,25 @@ def test_a_rule_from_cost_gives_nothing_away_where_no_cost_is_on_record(owned: F
     before, part = ring_set(owned), each(owned)
     for more in (
         {"code": "RING-SET"},
-        {"category": row.category, "basis": "margin", "figure": "40"},
+        {"category": "hardware", "basis": "margin", "figure": "40"},
         {"code": NUMBER},
     ):
         assert owned.post("/prices/rules/set", data={**RULE, **more}).status_code == 303
     assert (ring_set(owned), each(owned)) == (before, part) != ("$0.00", "$0.00")
 
 
-def test_a_first_price_of_its_own_that_starts_next_week_does_not_stop_a_part_today(owned: FormClient) -> None:
+def test_a_first_price_of_its_own_that_starts_next_week_does_not_stop_a_part_today(
+    owned: FormClient, session: Session
+) -> None:
     before = each(owned)
     price = {
-        "code": NUMBER,
-        "description": "Cylinder",
-        "category": "cylinder",
-        "kind": "goods",
         "quantity_from": "1",
         "unit_cents": "99.00",
         "cost_cents": "6.00",
         "valid_from": "2026-11-30",
     }
-    assert owned.post("/prices/set", data=price).status_code == 303
+    item = session.scalars(sa.select(Item.id).where(Item.code == NUMBER)).one()
+    assert owned.post(f"/prices/set?item={item}", data=price).status_code == 303
     assert each(owned) == before != "$99.00"
 
 
@@ -162,7 +161,7 @@ def test_two_people_at_one_rule(owned: FormClient) -> None:
         ({"tier": "nobody's"}, "There is no customer tier"),
         ({"maker": "XYZ"}, "Choose one of the makers"),
         ({"category": "moons"}, "has this category"),
-        ({"code": "NO-SUCH"}, "has this code"),
+        ({"code": "NO-SUCH"}, "has this number"),
         ({"code": "C" * 10_000}, "At most 80"),
         ({"figure": "1.1"}, "It leaves less than 20 %"),
         ({"basis": "margin", "figure": "19.9"}, "It leaves less than 20 %"),
@@ -192,17 +191,13 @@ def test_the_houses_own_least_margin_guards_prices_and_rules(owned: FormClient, 
     assert owned.post("/house/settings", data={**sent, "least_margin_percent": "45"}).status_code == 303
     assert "It leaves less than 45 %" in owned.post("/prices/rules/set", data={**RULE, "figure": "1.8"}).text
     price = {
-        "code": "NEW",
-        "description": "New",
-        "category": "hardware",
-        "kind": "goods",
         "quantity_from": "1",
         "unit_cents": "10.00",
         "cost_cents": "6.00",
         "valid_from": "2026-11-30",
     }
-    assert "the guard is at 45 %" in owned.post("/prices/set", data=price).text
-    assert "the guard is at 45 %" in owned.get("/prices").text
+    trip = session.scalars(sa.select(Item.id).where(Item.code == "TRIP")).one()
+    assert "the guard is at 45 %" in owned.post(f"/prices/set?item={trip}", data=price).text
 
 
 def test_terms_that_somebody_else_changed_are_not_overwritten(owned: FormClient, session: Session) -> None:

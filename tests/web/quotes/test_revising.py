@@ -32,7 +32,7 @@ def dearer(session: Session, code: str, cents: int, days: int) -> None:
     """A price of the walk-in's that begins in so many days."""
     old = session.scalars(sa.select(PriceBookRow).where(PriceBookRow.code == code, PriceBookRow.tier == "")).first()
     assert old is not None
-    kept = {name: getattr(old, name) for name in ("code", "description", "category", "kind", "cost_cents", "tier")}
+    kept = {name: getattr(old, name) for name in ("code", "cost_cents", "tier")}
     day = NOW.date() + timedelta(days=days)
     session.add(PriceBookRow(**kept, unit_cents=cents, quantity_from=1, valid_from=day, valid_until=None))
     session.commit()

@@ -1,16 +1,14 @@
 """The pages of stock: the list, an item, a count, as counter, bench and owner have them."""
 
 from collections.abc import Callable
-from datetime import timedelta
 from io import BytesIO
 
 import sqlalchemy as sa
 
 from app.ledger.stock.movements import quantity_of
 from app.ledger.store.work import Work
-from app.ledger.tables import Item, ItemKind, MovementKind, Role, StockCount, StockMovement
+from app.ledger.tables import Item, MovementKind, Role, StockCount, StockMovement
 from tests import factories
-from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.reading import pdf_text
 
@@ -24,86 +22,6 @@ def _item(code: str, on_hand: int | None, reserved: int = 0, **others: object) -
     if reserved:
         factories.StockMovementFactory(item_id=item.id, kind=MovementKind.RESERVED, on_hand=0, reserved=reserved)
     return item
-
-
-def test_a_barcode_reader_finds_the_item_and_enter_counts_it(work: Work, client_as: ClientAs) -> None:
-    client, item = client_as(Role.COUNTER), _item("HINGE-4", 12, 5, barcode="0400638", bin="C-4")
-    _item("HINGE-5", 3)
-    found = client.get("/stock?q=0400638")
-    assert found.status_code == 303 and found.location == f"/stock/items/{item.id}"
-    page = client.get(found.location).text
-    assert "<b>12</b>" in page and "<b>7</b>" in page and "Scrap" not in page and "Cost" not in page
-    mark = page.split('name="mark" value="')[1].split('"')[0]
-    form = {"quantity": "11", "place_id": "1", "mark": mark, "deed": "count"}
-    assert client.post(found.location, data=form).status_code == 303
-    assert quantity_of(work.session, item.id).on_hand == 11
-    stale = client.post(found.location, data=form)
-    assert stale.status_code == 422 and "11 on hand now" in stale.text
-    assert client.post(f"{found.location}/away", data={**form, "deed": "scrap", "why": "bent"}).status_code == 403
-
-
-def test_a_barcode_with_a_wrong_check_digit_is_asked_about_once(client_as: ClientAs) -> None:
-    """036000291452 with its last two digits changed over; what is kept all the same is not asked about again."""
-    client, item = client_as(Role.OWNER), _item("HINGE-4", None)
-    address = f"/stock/items/{item.id}/edit"
-    page = client.get(address).text
-    assert "Keep this barcode as it is" not in page
-    form = {"version": "1", "words": "Hinge", "barcode": "036000291425", "cost_cents": "1.00", "pack_size": "1"}
-    asked = client.post(address, data=form)
-    assert asked.status_code == 422 and "The check digit of 036000291425 would be 1, not 5" in asked.text
-    assert 'value="036000291425"' in asked.text and "Keep this barcode as it is" in asked.text
-    kept = client.post(address, data={**form, "is_barcode_meant": "y"})
-    assert kept.status_code == 303
-    again = client.post(address, data={**form, "version": "2", "words": "Butt hinge"})
-    assert again.status_code == 303
-    right = client.post(address, data={**form, "version": "3", "barcode": "036000291452"})
-    assert right.status_code == 303
-
-
-def test_an_item_says_what_reorder_point_its_use_of_a_year_asks_for(client_as: ClientAs) -> None:
-    """Counted first ten working days ago; 30 went out since, 3 a day, so 15 in the five days of an order. What
-    a count lacked did not go out.
-    """
-    item = factories.ItemFactory(code="USED", lead_days=5)
-    for days, kind, count in ((14, "counted", 90), (7, "sold", -20), (1, "used", -10), (1, "counted", -9)):
-        at = NOW - timedelta(days=days)
-        factories.StockMovementFactory(item_id=item.id, kind=MovementKind(kind), on_hand=count, at=at)
-    page = client_as(Role.OWNER).get(f"/stock/items/{item.id}").text
-    assert "30 pieces went out in 10 working days" in page
-    assert "while an order of 5 working days is on its way go 15: reorder at that many" in page
-    fresh = factories.ItemFactory(code="FRESH", lead_days=5)
-    factories.StockMovementFactory(item_id=fresh.id, on_hand=90)
-    assert "went out in" not in client_as(Role.OWNER).get(f"/stock/items/{fresh.id}").text
-
-
-def test_the_list_is_filtered_by_words_kind_place_and_reorder_point(client_as: ClientAs) -> None:
-    client = client_as(Role.OWNER)
-    _item("LOW", 10, 4, reorder_point=6)  # 6 are free
-    _item("ENOUGH", 10, 3, reorder_point=6)
-    _item("UNCOUNTED", None, reorder_point=6)
-    _item("RING-1", 5, kind=ItemKind.RING, words="Collar ring 100% brass")
-    shown = {
-        "": {"LOW", "ENOUGH", "UNCOUNTED", "RING-1"},
-        "below=yes": {"LOW"},
-        "kind=ring": {"RING-1"},
-        "q=100%25+collar": {"RING-1"},
-        "place=1": {"LOW", "ENOUGH", "RING-1"},
-        "q=nothing-like-it": set(),
-    }
-    for asked, codes in shown.items():
-        page = client.get(f"/stock?{asked}").text
-        assert {code for code in ("LOW", "ENOUGH", "UNCOUNTED", "RING-1") if f">{code}</a>" in page} == codes, asked
-    assert "never counted" in client.get("/stock").text
-
-
-def test_pins_are_for_the_bench_and_the_owner(work: Work, client_as: ClientAs) -> None:
-    spec = factories.SpecFactory()
-    pin = _item("S1 top 03", 40, kind=ItemKind.PIN, spec_id=spec.id, pin_kind="top", pin_size=3)
-    assert ">S1 top 03</a>" in client_as(Role.BENCH).get("/stock").text
-    counter = client_as(Role.COUNTER)
-    assert all(">S1 top 03</a>" not in counter.get(address).text for address in ("/stock", "/stock?q=S1+top+03"))
-    assert counter.get(f"/stock/items/{pin.id}").status_code == 404
-    assert counter.get("/stock/pins").status_code == 403
 
 
 def test_a_count_is_typed_scanned_asked_and_saved(work: Work, client_as: ClientAs) -> None:
