@@ -214,7 +214,7 @@ class BorderSearch:
             for lengths in list(self._refined(state, groups, heads, rest)):
                 penalty = self._quality(state, rows, lengths, values, rest, heads)
                 found.setdefault(tuple(sorted(lengths.items())), penalty + 0.3)
-        longest = tuple(sorted(self._longest(groups, heads).items()))
+        longest = tuple(sorted(self._longest(state, groups, heads).items()))
         if longest and min(found.values(), default=0.0) > len(rows) * MOST_STRAY:
             found[longest] = min(found.get(longest, _WORDLESS), _WORDLESS)
         ordered = sorted(found.items(), key=lambda each: (each[1], sum(length for _, length in each[0])))[:_BRANCHES]
@@ -260,11 +260,23 @@ class BorderSearch:
         end = self.texts[row].find(mark, start + 1)
         return (end if end >= 0 else len(self.texts[row]) - 1) - start
 
-    def _longest(self, groups: Mapping[int, Sequence[int]], heads: Mapping[int, str]) -> dict[int, int]:
+    def _longest(
+        self, state: _State, groups: Mapping[int, Sequence[int]], heads: Mapping[int, str]
+    ) -> dict[int, int]:
         """The length that all codes have when a piece that no words tell comes next: as far as values tell."""
-        often = [len(heads[value]) for value, members in groups.items() if len(members) > 2]
-        length = min(often, default=0)
-        return {value: min(length, len(head)) for value, head in heads.items()} if length else {}
+        total = sum(len(members) for members in groups.values())
+        longest: dict[int, int] = {}
+        for length in range(1, LONGEST_CODE + 1):
+            lengths = {value: min(length, len(head)) for value, head in heads.items()}
+            strays = sum(
+                not self.texts[row].startswith(heads[value][:length], state.places[row] or 0)
+                for value, members in groups.items()
+                for row in members
+            ) + sum(len(groups[value]) for value, short in lengths.items() if short < length)
+            if strays > total * MOST_STRAY:
+                break
+            longest = lengths
+        return longest
 
     def _character(self, state: _State, row: int, further: int) -> str:
         """What stands so much further in a row; a row that is over stays at its end."""

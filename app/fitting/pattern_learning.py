@@ -103,8 +103,8 @@ class _Attempt:
     @property
     def is_whole(self) -> bool:
         """Whether nothing better is to be looked for: all is explained, or all but what another maker may make."""
-        told, based = len(self.table.told), len(self.table.base)
-        return not self.guesses and len(self.alike) >= _NEARLY_ALL * based and based >= _MOST * told
+        worded, based = self.table.worded, len(self.table.base)
+        return not self.guesses and len(self.alike) >= _NEARLY_ALL * based and based >= _MOST * worded
 
     def pattern(self) -> LearnedPattern:
         """What was learned, with what each piece means and how sure it is."""

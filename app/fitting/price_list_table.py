@@ -38,11 +38,12 @@ def listed_entries(rows: Sequence[ListedNumber]) -> list[Entry]:
 
 class PriceListTable:
     """The entries of a list. `numbers`: in capitals; `columns`: of each column of words every row's value, ABSENT
-    where a row lacks it; `meanings`: of each column each value's words; `told`: the rows with words; `base`: those
-    that the pattern is learned from, all with words unless said."""
+    where a row lacks it; `meanings`: of each column each value's words; `told`: the rows whose words fit the columns;
+    `base`: those that the pattern is learned from, all with words unless said; `worded`: how many have words."""
 
     def __init__(self, entries: Sequence[Entry], base: Collection[int] | None = None) -> None:
         self.numbers = [number for number, _ in entries]
+        self.worded = sum(bool(phrases) for _, phrases in entries)
         table = phrase_columns([phrases for _, phrases in entries], base)
         width = next((len(row) for row in table if row is not None), 0)
         self.told = [index for index, row in enumerate(table) if row is not None]
