@@ -2,15 +2,29 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
+from fractions import Fraction
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.catalog.house_settings import set_bench_terms
+from app.ledger.catalog.items import fill_prices
 from app.ledger.catalog.price_editing import set_tax_rule
-from app.ledger.catalog.price_queries import find_house
+from app.ledger.catalog.price_queries import (
+    KEY_CONTROL,
+    KEY_CUT,
+    KEY_DECODE,
+    RUSH,
+    entered_bench_terms,
+    factory_keying_code,
+    find_house,
+    keying_code,
+    rekey_code,
+    system_code,
+)
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
@@ -19,12 +33,14 @@ from app.ledger.tables import (
     BenchTermsRow,
     FactoryTermsRow,
     House,
+    Item,
+    ItemKind,
     Maker,
     PriceBookRow,
     TaxRuleRow,
     User,
 )
-from app.pricing import BenchAnswers, TaxRule, usual_bench_terms
+from app.pricing import BenchAnswers, BenchTerms, KeyingKind, TaxRule, usual_bench_terms, usual_price
 
 NO_TAX_PLACE = "no sales tax"
 
@@ -130,6 +146,51 @@ def _goods(session: Session, house: House) -> str:
     return f"{count} with a price" if count else ""
 
 
+def first_prices(session: Session, today: date) -> list[tuple[Item, int]]:
+    """The house's own items without a price, each with one to begin with: twice what it costs the bench in time and
+    goods, of the terms on record or, before there are any, of a bench as many have it.
+    """
+    terms = entered_bench_terms(session, today) or usual_bench_terms(BenchAnswers())
+    proposed = _proposed(terms)
+    priced = sa.select(PriceBookRow.code)
+    rows = sa.select(Item).where(
+        Item.maker_id.is_(None), Item.kind.in_((ItemKind.LABOR, ItemKind.GOODS)), Item.code.not_in(priced)
+    )
+    return [(item, proposed[item.code]) for item in session.scalars(rows.order_by(Item.id)) if item.code in proposed]
+
+
+def _proposed(terms: BenchTerms) -> dict[str, int]:
+    """Code → cents. What is not keyed here has none; what a factory keys costs the customer the same."""
+    checked = terms.checking_minutes
+    found = {}
+    for kind in KeyingKind:
+        minutes = terms.kind_minutes.get(terms.counted_as(kind))
+        if minutes is not None and kind is not KeyingKind.NONE:
+            found[keying_code(kind)] = usual_price(terms, minutes + checked)
+            if kind is not KeyingKind.OWN:
+                found[factory_keying_code(kind)] = found[keying_code(kind)]
+    for levels, kind in _LEVELS.items():
+        if kind in terms.setup_minutes:
+            found[system_code(levels)] = usual_price(terms, terms.setup_minutes[kind])
+    keyed = terms.kind_minutes.get(KeyingKind.KD, Fraction(0)) + checked
+    for sort, minutes in terms.type_minutes.items():
+        found[rekey_code(sort)] = usual_price(terms, minutes + keyed)
+    key = usual_price(terms, terms.key_minutes, terms.key_blank_cents + terms.key_cut_cents)
+    found |= {KEY_CUT: key, KEY_CONTROL: 3 * key}
+    for code, minutes in _FURTHER_MINUTES.items():
+        found[code] = usual_price(terms, minutes)
+    return found
+
+
+_LEVELS = {2: KeyingKind.MK, 3: KeyingKind.GMK, 4: KeyingKind.GGMK}
+# Common practice, no source: a rush takes the bench's set-up twice, a trip an hour.
+_FURTHER_MINUTES = {KEY_DECODE: Fraction(6), RUSH: Fraction(20), "TRIP": Fraction(60), "LABOR-QUARTER": Fraction(15)}
+
+
+def _usual_prices(work: Work, house: House) -> None:
+    fill_prices(work, {item.id: cents for item, cents in first_prices(work.session, work.today)})
+
+
 def _factories(session: Session, house: House) -> str:
     rows = sa.select(Maker.name).join(FactoryTermsRow, FactoryTermsRow.maker_id == Maker.id)
     return ", ".join(session.scalars(rows.distinct().order_by(Maker.name).limit(4)))
@@ -170,7 +231,13 @@ _STEPS = {
         _bench,
         _usual_bench,
     ),
-    "goods": _Step("Prices of your work", "Keying, keys, trips and labor, each with a price proposed.", "", _goods),
+    "goods": _Step(
+        "Prices of your work",
+        "Keying, keys, trips and labor, each with a price proposed.",
+        "Twice what the time costs",
+        _goods,
+        _usual_prices,
+    ),
     "factories": _Step("Factories", "What makers ask for keying at the factory.", "All is keyed here", _factories),
     "people": _Step("People", "Who else works with Bittern.", "I work alone for now", _people),
 }

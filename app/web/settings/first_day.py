@@ -11,8 +11,9 @@ from wtforms.validators import InputRequired
 
 from app.documents import test_print_pdf
 from app.errors import BitternError
-from app.ledger.catalog.first_day import end_first_day, first_steps, take_default
+from app.ledger.catalog.first_day import end_first_day, first_prices, first_steps, take_default
 from app.ledger.catalog.house_settings import HouseForm, set_bench_terms, set_factory_terms, set_house
+from app.ledger.catalog.items import fill_prices
 from app.ledger.catalog.maker_queries import factory_terms_by_maker
 from app.ledger.catalog.price_editing import set_tax_rule
 from app.ledger.catalog.price_queries import get_house
@@ -180,6 +181,26 @@ def bench() -> ResponseReturnValue:
     return render_template("settings/first_step.html", form=form, title="Bench: five questions"), form.status
 
 
+@blueprint.route("/prices", methods=["GET", "POST"])
+@owner_only
+def prices() -> ResponseReturnValue:
+    """A price for each thing that the house itself does, as proposed or typed; empty: none."""
+    work = current_work()
+    proposed = {f"price-{item.id}": (item, cents) for item, cents in first_prices(work.session, work.today)}
+    boxes = {name: CentsField(item.words) for name, (item, _) in proposed.items()}
+    form: PageForm = type("PricesForm", (PageForm,), boxes)(
+        data={name: cents for name, (_, cents) in proposed.items()}
+    )
+
+    def fill() -> int:
+        given = {item.id: form[name].data for name, (item, _) in proposed.items()}
+        return fill_prices(work, {number: cents for number, cents in given.items() if cents is not None})
+
+    if form.run(fill):
+        return flash_and_redirect("The prices hold from today on; change them under Goods.", "first_day.index")
+    return render_template("settings/first_prices.html", form=form, proposed=list(proposed.values())), form.status
+
+
 @blueprint.route("/factories", methods=["GET", "POST"])
 @owner_only
 def factories() -> ResponseReturnValue:
@@ -229,7 +250,7 @@ PAGES = {
     "tax": "first_day.tax",
     "makers": "maker_learning.index",
     "bench": "first_day.bench",
-    "goods": "goods.index",
+    "goods": "first_day.prices",
     "factories": "first_day.factories",
     "people": "house.new_user",
 }

@@ -7,14 +7,15 @@ from flask.testing import FlaskClient
 
 from app.ledger.catalog.first_day import first_steps
 from app.ledger.catalog.house_settings import set_factory_terms
+from app.ledger.catalog.own_items import put_missing_own_items
 from app.ledger.catalog.price_queries import get_house, tax_table
-from app.ledger.tables import BenchTermsRow, FactoryTermsRow, House, Role
+from app.ledger.tables import BenchTermsRow, FactoryTermsRow, House, Item, PriceBookRow, Role
 from app.pricing import usual_factory_terms
-from tests.factories import MakerFactory, PriceRowFactory
+from tests.factories import MakerFactory
 from tests.forms_found import form_with
 from tests.reading import pdf_text
 
-DEFAULTS = ("paper", "tax", "makers", "bench", "factories", "people")
+DEFAULTS = ("paper", "tax", "makers", "bench", "goods", "factories", "people")
 
 
 @pytest.fixture
@@ -38,10 +39,11 @@ def press(client: FlaskClient, key: str) -> str:
 
 def test_each_step_is_taken_by_one_press_and_the_page_goes_when_all_are_done(owner_client, house, session) -> None:
     assert owner_client.get("/").location == "/first-day" and left(owner_client) == 7
-    for done, key in enumerate(DEFAULTS, 1):
+    for done, key in enumerate(DEFAULTS[:-1], 1):
         press(owner_client, key)
         assert left(owner_client) == 7 - done
-    PriceRowFactory(code="KEYING-KD")
+    press(owner_client, DEFAULTS[-1])
+    session.rollback()
     session.expire_all()
     assert owner_client.get("/first-day").location == "/day" and owner_client.get("/").location == "/day"
     assert session.query(BenchTermsRow).count() == 1
@@ -60,12 +62,50 @@ def test_what_is_entered_makes_a_step_done(owner_client, house, session) -> None
     for key, typed in steps.items():
         form = form_with(owner_client.get(f"/first-day/{key}").text, next(iter(typed)))
         assert owner_client.post(f"/first-day/{key}", data={**form, **typed}).location == "/first-day", key
+    session.rollback()
     session.expire_all()
     told = {step.key: step.done for step in first_steps(session)}
     assert told["paper"] == "Quay Hardware, A4" and told["tax"] == "Saltmarsh, 6.5 %"
     assert told["makers"] == told["factories"] == "Ardent Brass" and told["bench"] == "on record"
     assert session.query(BenchTermsRow).one().terms["key_minutes"] == "1.50"
     assert not told["goods"] and not told["people"]
+
+
+def test_prices_are_proposed_from_the_bench_and_what_is_typed_holds_from_today(owner_client, house, session) -> None:
+    put_missing_own_items(session)
+    session.commit()
+    press(owner_client, "bench")
+    items = {item.code: item.id for item in session.query(Item).filter(Item.maker_id.is_(None))}
+    box = {code: f"price-{items[code]}" for code in ("KEYING-KD", "KEY-CUT", "SYSTEM-2", "REKEY-RIM", "TRIP")}
+    form = form_with(owner_client.get("/first-day/prices").text, box["TRIP"])
+    # An hour costs 45.00: keyed different 2 + 2 minutes, a key 1.5 minutes and 53 cents, a system 45 minutes.
+    assert {code: form[name] for code, name in box.items()} == {
+        "KEYING-KD": "6.00",
+        "KEY-CUT": "3.25",  # 2 x (1.125 + .53) = 3.31
+        "SYSTEM-2": "67.50",
+        "REKEY-RIM": "15.00",  # 6 + 2 + 2 minutes
+        "TRIP": "90.00",
+    }
+    answer = owner_client.post("/first-day/prices", data={**form, box["TRIP"]: "85", box["SYSTEM-2"]: ""})
+    assert answer.location == "/first-day"
+    session.rollback()
+    session.expire_all()
+    held = {row.code: row.unit_cents for row in session.query(PriceBookRow)}
+    assert (held["TRIP"], held["KEYING-KD"]) == (8500, 600) and "SYSTEM-2" not in held
+    assert "REKEY-RIM" in held and "mortise" not in held
+    assert {step.key: step.done for step in first_steps(session)}["goods"] == f"{len(held)} with a price"
+
+
+def test_a_price_that_is_no_amount_is_refused_at_its_box(owner_client, house, session) -> None:
+    put_missing_own_items(session)
+    session.commit()
+    trip = f"price-{session.query(Item.id).filter_by(code='TRIP').scalar()}"
+    form = form_with(owner_client.get("/first-day/prices").text, trip)
+    answer = owner_client.post("/first-day/prices", data={**form, trip: "ninety"})
+    assert answer.status_code == 422 and f'href="#{trip}"' in answer.text and 'value="ninety"' in answer.text
+    session.rollback()
+    session.expire_all()
+    assert session.query(PriceBookRow).count() == 0
 
 
 def test_a_factory_is_copied_from_another(owner_client, house, session, work) -> None:
@@ -88,6 +128,7 @@ def test_a_box_that_cannot_be_is_named_and_the_rest_stays(owner_client, house) -
 def test_the_page_is_put_away_and_no_older_house_has_it(owner_client, house, session) -> None:
     assert owner_client.post("/first-day/end").location == "/day"
     assert owner_client.get("/").location == "/day"
+    session.rollback()
     session.expire_all()
     assert get_house(session).first_day is None and first_steps(session) == ()
 
