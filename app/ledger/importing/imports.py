@@ -29,7 +29,7 @@ from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Import, ImportMapping, Role
-from app.spreadsheets import FoundTable, find_table, heading_key, open_sheet
+from app.spreadsheets import PASTED, FoundTable, find_table, heading_key, open_sheet
 from app.validation import counted
 
 _EVERY = (CUSTOMERS, CONTACTS, SITES, DOORS, KEYS_OUT, GOODS, PRICES, STOCK)
@@ -224,9 +224,11 @@ def _remember(work: Work, sent: SentTable, choice: TableChoice, sender: str) -> 
 
 
 def usual_sender(sent: SentTable) -> str:
-    """Who may have sent a table: what its first title says, else its file's name without digits."""
+    """Who may have sent a table: what its first title says, else its file's name without digits; "" of a paste."""
     if sent.table.titles:
         return sent.table.titles[0][:120]
+    if sent.name == PASTED:
+        return ""
     stem = sent.name.rpartition(".")[0] or sent.name
     return " ".join("".join(" " if sign.isdigit() or sign in "_-." else sign for sign in stem).split())[:120]
 

@@ -114,7 +114,9 @@ def _choice(work: Work, waiting: StagedUpload, sent: SentTable) -> tuple[TableCh
     if "choice" in waiting.notes:
         return TableChoice.from_json(waiting.notes["choice"]), str(waiting.notes.get("sender", "")), True
     proposed = propose_choice(work.session, sent)
-    return proposed.choice, proposed.sender or usual_sender(sent), proposed.is_sure
+    about = _about(work, sent.kind.name, sent.about_id)
+    sender = proposed.sender or (about.name if about else usual_sender(sent))
+    return proposed.choice, sender, proposed.is_sure
 
 
 @blueprint.get("/waiting/<token>")
