@@ -49,6 +49,7 @@ class FoundTable:
     aside: tuple[RowAside, ...] = ()
     titles: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    head: int = 0  # the row in which the head begins, 0 where there is none
 
     @cached_property
     def _by_place(self) -> tuple[tuple[str, ...], ...]:
@@ -68,8 +69,9 @@ def heading_key(heading: str) -> str:
     return " ".join(re.sub(r"[^\w#&%]+|_", " ", heading.casefold()).split())
 
 
-def find_table(sheet: SentSheet, known: Collection[str] = ()) -> FoundTable:
+def find_table(sheet: SentSheet, known: Collection[str] = (), head_row: int | None = None) -> FoundTable:
     """The table of a sheet. known: headings one hopes for, which help to find the head; others are kept all the same.
+    head_row: where somebody says that it is, 0 for nowhere.
 
     Titles may stand above the head, the head may stand in two rows, cells may be merged; blank rows, totals and heads
     that stand again further down are no rows of the table.
@@ -83,6 +85,9 @@ def find_table(sheet: SentSheet, known: Collection[str] = ()) -> FoundTable:
     notes = ([f"Read as {sheet.encoding}."] if sheet.encoding else []) + filled
     keys = {frozenset(heading_key(name).split()) for name in known}
     place, deep = _find_head(lines[:_LOOKED_AT], keys, across)
+    if head_row is not None and head_row != (lines[place][0] if deep else 0):
+        place = next((at for at, (number, _) in enumerate(lines) if number >= head_row), 0)
+        deep = int(head_row > 0)
     head, body = lines[place : place + deep], lines[place + deep :]
     width = max((len(cells) for _, cells in (*head, *body)), default=0)
     headings = _headings(head, width, across, keys)
@@ -97,7 +102,7 @@ def find_table(sheet: SentSheet, known: Collection[str] = ()) -> FoundTable:
         if headings[at] or any(cells)
     )
     titles = tuple(" ".join(filter(None, cells))[:200] for _, cells in lines[:place])
-    return FoundTable(columns, rows_of, tuple(aside), titles, tuple(notes))
+    return FoundTable(columns, rows_of, tuple(aside), titles, tuple(notes), head[0][0] if head else 0)
 
 
 def _stripped(row: Row) -> list[str]:

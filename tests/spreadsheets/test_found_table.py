@@ -67,6 +67,14 @@ def test_where_a_head_is_and_where_none(rows: tuple[list[str], ...], found: list
     assert headings(*rows) == found
 
 
+def test_somebody_may_say_where_the_head_is() -> None:
+    sheet = SentSheet((["Name", "Phone"], ["Firm", "Line"], ["Quay", "555-0100"]))
+    assert find_table(sheet, KNOWN).head == 1
+    said = find_table(sheet, KNOWN, 2)
+    assert [column.heading for column in said.columns] == ["Firm", "Line"] and said.titles == ("Name Phone",)
+    assert find_table(sheet, KNOWN, 0).rows[0] == (1, ["Name", "Phone"])
+
+
 def test_merged_cells_speak_for_each_of_their_rows_and_a_merged_title_is_set_aside() -> None:
     book = Workbook()
     sheet = book.active

@@ -64,11 +64,16 @@ class SentTable:
 
 
 def open_table(
-    name: str, content: bytes, kind: ImportKind, about_id: int | None = None, today: date | None = None
+    name: str,
+    content: bytes,
+    kind: ImportKind,
+    about_id: int | None = None,
+    today: date | None = None,
+    head_row: int | None = None,
 ) -> SentTable:
     """The table of a file or a paste. BitternError on `file` where it cannot be read, or holds no row."""
     known = [head for column in kind.columns for head in column.heads]
-    table = find_table(open_sheet(name, content), known)
+    table = find_table(open_sheet(name, content), known, head_row)
     if not table.rows:
         raise LedgerError("file", "There is no row in this. The first rows name the columns, the others follow.")
     return SentTable(name, kind, about_id, table, today)

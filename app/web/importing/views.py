@@ -106,7 +106,9 @@ def _about(work: Work, kind_name: str, about_id: int | None) -> Customer | Site 
 def _open(work: Work, token: str) -> tuple[StagedUpload, SentTable]:
     waiting = find_upload(work, _PURPOSE, token)
     kind = kind_named(work, str(waiting.notes.get("kind", "")))
-    return waiting, open_table(waiting.name, waiting.content, kind, waiting.notes.get("about"), work.today)
+    return waiting, open_table(
+        waiting.name, waiting.content, kind, waiting.notes.get("about"), work.today, waiting.notes.get("head")
+    )
 
 
 def _choice(work: Work, waiting: StagedUpload, sent: SentTable) -> tuple[TableChoice, str, bool]:
@@ -173,6 +175,12 @@ def columns(token: str) -> ResponseReturnValue:
     choice, sender, _ = _choice(work, waiting, sent)
     errors: Mapping[str, str] = {}
     if form.is_submitted():
+        said_head = request.form.get("head", "").strip()
+        if said_head.isascii() and said_head.isdecimal() and len(said_head) < 6 and int(said_head) != sent.table.head:
+            # Another head makes other columns: what was chosen for the ones before says nothing of them.
+            kept = {name: waiting.notes.get(name) for name in ("kind", "about")}
+            note_upload(work, _PURPOSE, token, {**kept, "head": int(said_head)})
+            return redirect(url_for("imports.columns", token=token), 303)
         try:
             choice, sender = _said(work, sent, request.form), read_text(request.form, "sender")
             questions = ask_questions(work.session, sent, choice)

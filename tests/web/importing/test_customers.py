@@ -85,6 +85,16 @@ def test_an_awkward_list_goes_in_and_comes_out_again(work: Work, owner_client: F
     assert work.session.scalar(sa.select(sa.func.count(Contact.id))) == 0
 
 
+def test_another_row_may_be_said_to_be_the_head(work: Work, owner_client: FormClient) -> None:
+    asked = send(owner_client, b"Ours,Theirs\nQuay,Pell\nMoor Works,Old Mill\n")
+    address, boxes = action_of(asked, "columns"), form_with(asked, "sender")
+    assert boxes["head"] == "0"  # nothing tells these words from names
+    again = follow(owner_client, owner_client.post(address, data={**boxes, "head": "1"}).headers["Location"])
+    assert "<b>Theirs</b>" in again and "2 rows" in again
+    boxes = form_with(again, "sender") | {"column-0": "name"}
+    assert "2 new" in follow(owner_client, owner_client.post(address, data=boxes).headers["Location"])
+
+
 def action_of(page: str, deed: str = "save") -> str:
     """The address of the form that does something."""
     return next(
