@@ -1,6 +1,6 @@
 """The entries at the head of every page, and the addresses that templates ask for."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -14,47 +14,166 @@ from app.web.access import may, pages_open_to_me
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One word of the navigation: where it leads, and whether the page shown belongs to it."""
+    """A word of the menu: where it leads, whether the page shown stands under it, and the leaves below it."""
 
     name: str
     url: str
     is_current: bool
+    leaves: tuple["Entry", ...] = ()
 
 
-# `also`: blueprints whose pages stand under the same word.
-_ENTRIES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
-    ("Day", "day.index", ("appointments",)),
-    ("Counter", "counter.page", ("quotes", "counter_sale")),
-    ("Fit", "fitting.index", ()),
-    ("Jobs", "jobs.ledger", ("papers", "reports", "warranties", "invoices", "hand_overs", "returns", "reminders")),
-    ("Doors", "doors.index", ()),
-    ("Key systems", "keysystems.index", ("keying", "keys", "losses")),
-    ("Bench", "bench.index", ()),
-    ("Goods", "goods.index", ("stock", "orders", "claims", "prices", "terms", "rules", "times")),
-    ("Makers", "makers.index", ("catalog", "maker_papers", "maker_pictures", "maker_learning")),
-    ("Customers", "customers.index", ("accounts",)),
-    (
+@dataclass(frozen=True, slots=True)
+class MenuWord:
+    """A word of the menu before anybody looks at it: it opens one page, or is parted into leaves.
+
+    also: further endpoints, and blueprints with all of their pages, that stand under it. Of two words that name a
+    page the one that names its endpoint has it, not the one that names its blueprint.
+    """
+
+    name: str
+    endpoint: str = ""
+    also: tuple[str, ...] = ()
+    leaves: tuple["MenuWord", ...] = ()
+
+
+_MENU = (
+    MenuWord("Day", "day.index", ("day", "appointments")),
+    MenuWord(
+        "Counter",
+        leaves=(
+            MenuWord("Quote", "counter.page", ("counter", "quotes", "counter_sale")),
+            MenuWord("Fit", "fitting.index", ("fitting",)),
+        ),
+    ),
+    MenuWord(
+        "Jobs",
+        "jobs.ledger",
+        ("jobs", "papers", "reports", "warranties", "invoices", "hand_overs", "returns", "reminders"),
+    ),
+    MenuWord(
+        "Customers",
+        leaves=(
+            MenuWord("Customers", "customers.index", ("customers", "accounts")),
+            MenuWord("Doors", "doors.index", ("doors",)),
+        ),
+    ),
+    MenuWord(
+        "Key systems",
+        leaves=(
+            MenuWord("Systems", "keysystems.index", ("keysystems", "keying")),
+            MenuWord("Keys out", "keys.out", ("keys",)),
+            MenuWord("Lost keys", "losses.index", ("losses", "keying.loss_plan", "keying.loss_drafts")),
+            MenuWord("Decode a key", "keying.decode"),
+        ),
+    ),
+    MenuWord("Bench", "bench.index", ("bench",)),
+    MenuWord(
+        "Goods",
+        leaves=(
+            MenuWord("Items", "goods.index", ("goods", "prices", "stock")),
+            MenuWord("To order", "orders.to_order"),
+            MenuWord(
+                "Orders",
+                leaves=(
+                    MenuWord("Orders", "orders.index", ("orders",)),
+                    MenuWord("Claims", "claims.index", ("claims",)),
+                ),
+            ),
+            MenuWord("Counts", "stock.counts", ("stock.count", "stock.type_counts", "stock.places")),
+            MenuWord("Pins", "stock.pins"),
+            MenuWord(
+                "Makers",
+                leaves=(
+                    MenuWord("Makers", "makers.index", ("makers", "catalog", "maker_pictures", "maker_learning")),
+                    MenuWord("Papers", "maker_papers.index", ("maker_papers",)),
+                    MenuWord(
+                        "Bitting specs",
+                        "keying.specs",
+                        ("keying.spec", "keying.new_spec", "keying.load_chart", "keying.edit_spec"),
+                    ),
+                ),
+            ),
+            MenuWord(
+                "Prices",
+                leaves=(
+                    MenuWord("Price rules", "rules.index", ("rules",)),
+                    MenuWord("Bench terms", "terms.bench", ("terms",)),
+                    MenuWord("Bench times", "times.learned", ("times",)),
+                    MenuWord("Factory terms", "terms.factory", ("terms.change_factory",)),
+                ),
+            ),
+        ),
+    ),
+    MenuWord(
         "Settings",
-        "house.index",
-        ("first_day", "settings", "money_rules", "quote_rules", "books", "backups", "moving", "privacy", "imports"),
+        leaves=(
+            MenuWord(
+                "People",
+                leaves=(
+                    MenuWord("Users", "house.index", ("house",)),
+                    MenuWord("Logins", "house.logins"),
+                    MenuWord("Personal data", "privacy.index", ("privacy",)),
+                ),
+            ),
+            MenuWord("Papers, tax and tiers", "settings.index", ("settings", "first_day")),
+            MenuWord("Quotes", "quote_rules.index", ("quote_rules",)),
+            MenuWord(
+                "Money",
+                leaves=(
+                    MenuWord("Money", "money_rules.index", ("money_rules",)),
+                    MenuWord("Books", "books.index", ("books",)),
+                ),
+            ),
+            MenuWord(
+                "Backups",
+                leaves=(
+                    MenuWord("Backups", "backups.index", ("backups",)),
+                    MenuWord("Export and import", "moving.index", ("moving", "imports")),
+                ),
+            ),
+        ),
     ),
 )
 _FRONT = {Role.COUNTER: "counter.page", Role.BENCH: "bench.index", Role.OWNER: "day.index"}
 
 
+def _pages(words: Iterable[MenuWord]) -> Iterator[MenuWord]:
+    """The words that open a page themselves, in their order."""
+    for word in words:
+        yield from _pages(word.leaves) if word.leaves else (word,)
+
+
+@lru_cache(4)
+def _words_by_page(menu: tuple[MenuWord, ...]) -> dict[str, MenuWord]:
+    """The word under which an endpoint, or else a blueprint, stands."""
+    return {page: word for word in reversed([*_pages(menu)]) for page in (word.endpoint, *word.also)}
+
+
 def navigation() -> list[Entry]:
-    """The entries for the person logged in; a page that does not exist yet is left out."""
-    shown, open_to_me, address = request.blueprint, pages_open_to_me(), the_addresses()
-    return [
-        Entry(name, address(endpoint), shown == endpoint.partition(".")[0] or shown in also)
-        for name, endpoint, also in _ENTRIES
-        if endpoint in open_to_me
-    ]
+    """The entries for the person logged in; a page that does not exist yet is left out.
+
+    A word that is parted leads to its first page open to them, and is not parted for somebody with one such page.
+    """
+    pages, address, open_to_me = _words_by_page(_MENU), the_addresses(), pages_open_to_me()
+    here = pages.get(request.endpoint or "") or pages.get(request.blueprint or "")
+
+    def shown(words: tuple[MenuWord, ...]) -> list[Entry]:
+        return [entry for word in words if (entry := entry_of(word)) is not None]
+
+    def entry_of(word: MenuWord) -> Entry | None:
+        if not word.leaves:
+            return Entry(word.name, address(word.endpoint), word is here) if word.endpoint in open_to_me else None
+        leaves = shown(word.leaves)
+        if len(leaves) < 2:
+            return leaves[0] if leaves else None
+        return Entry(word.name, leaves[0].url, any(each.is_current for each in leaves), tuple(leaves))
+
+    return shown(_MENU)
 
 
 def front_page() -> str | None:
     """Where the person logged in starts the day; None when there is nothing for them yet."""
-    wanted = [_FRONT[current_user.role], *(endpoint for _, endpoint, _ in _ENTRIES)]
+    wanted = [_FRONT[current_user.role], *(word.endpoint for word in _pages(_MENU))]
     return next((address_of(endpoint) for endpoint in wanted if may(endpoint)), None)
 
 

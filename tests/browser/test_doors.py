@@ -25,6 +25,7 @@ def test_a_list_is_mended_changed_together_and_taken_back(log_in: LogIn, session
     site = SiteFactory(name="North Hall")
     DoorFactory(site=site, opening_number="100", location="Porch")
     page = log_in(UserFactory(role=Role.COUNTER))
+    page.get_by_role("link", name="Customers", exact=True).click()
     page.get_by_role("link", name="Doors", exact=True).click()
     page.get_by_role("link", name="North Hall").click()
 

@@ -158,8 +158,24 @@ def test_an_entry_whose_page_does_not_exist_is_left_out(
     extra = Blueprint("extra", __name__)
     extra.get("/extra", endpoint="index")(owner_only(lambda: "extra"))
     web.register_blueprint(extra)
-    entries = (("Missing", "missing.index", ()), ("Extra", "extra.index", ()))
-    monkeypatch.setattr(navigation, "_ENTRIES", entries)
+    leaves = (navigation.MenuWord("Missing", "missing.index"), navigation.MenuWord("Extra", "extra.index"))
+    # A word with one leaf left is that leaf.
+    monkeypatch.setattr(navigation, "_MENU", (*leaves[:1], navigation.MenuWord("Parted", leaves=leaves)))
     page = client_as(Role.OWNER).get("/my-password").text
-    assert ">Missing</a>" not in page and ">Extra</a>" in page
+    assert ">Missing</a>" not in page and ">Parted</a>" not in page and page.count(">Extra</a>") == 1
     assert ">Extra</a>" not in client_as(Role.BENCH).get("/my-password").text
+
+
+def test_a_page_below_a_word_of_the_menu_shows_the_leaves_beside_it(client_as: ClientAs) -> None:
+    fit = client_as(Role.COUNTER).get("/fit/length").text
+    menu, _, under = fit.partition('<nav class="under" aria-label="Counter">')
+    assert '<a href="/counter" aria-current="page">Counter</a>' in menu and "Fit</a>" not in menu
+    leaves = under.partition("</nav>")[0]
+    assert '<a href="/counter">Quote</a><a href="/fit" aria-current="page">Fit</a>' in leaves
+
+
+def test_leaves_can_have_chips_of_their_own(owner_client: FormClient) -> None:
+    under = owner_client.get("/house/logins").text.partition('<nav class="under" aria-label="Settings">')[2]
+    leaves, _, chips = under.partition("</nav>")[0].partition('<div class="chips">')
+    assert '<a href="/house" aria-current="page">People</a>' in leaves and ">Logins</a>" not in leaves
+    assert '<a href="/house/logins" aria-current="page">Logins</a>' in chips and ">Books</a>" not in chips

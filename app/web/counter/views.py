@@ -9,6 +9,7 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problem
 from app.fitting import DOOR_MATERIALS, all_finishes, finish_words, words
+from app.ledger.catalog.maker_pictures import Pictures, pictures
 from app.ledger.jobs.queries import get_job
 from app.ledger.quoting.issuing import (
     IssueForm,
@@ -161,7 +162,7 @@ def work_out() -> ResponseReturnValue:
         view = build(work, form, asked=False, job=job)
     _keep(work, view, job)
     if request.headers.get("HX-Request"):
-        return render_template("counter/_form.html", page=view, focus=focus)
+        return render_template("counter/_form.html", page=view, focus=focus, pictures=_pictures(view))
     return _page(view, focus=focus, status=422 if asked and view.problems else 200)
 
 
@@ -283,7 +284,13 @@ def _quick_typed(form: CounterForm, press: Press) -> str:
 
 
 def _page(page: CounterPage, *, focus: str, status: int = 200, offers: Sequence[Draft] = ()) -> ResponseReturnValue:
-    return render_template("counter/index.html", page=page, focus=focus, offers=offers), status
+    shown = render_template("counter/index.html", page=page, focus=focus, offers=offers, pictures=_pictures(page))
+    return shown, status
+
+
+def _pictures(page: CounterPage) -> Pictures:
+    """The makers' pictures, for a page that has an answer of Fit to show them in."""
+    return pictures(request_session()) if any(line.fit.answered or line.fit.number for line in page.lines) else {}
 
 
 def _job() -> Job | None:
