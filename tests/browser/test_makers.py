@@ -44,6 +44,7 @@ def test_a_length_is_drawn_with_its_ring(log_in: LogIn, served, makers) -> None:
 
 def test_the_owner_loads_a_catalog_and_sees_how_far_it_is(log_in: LogIn, owner: User, makers) -> None:
     page = log_in(owner)
+    page.get_by_role("link", name="Goods", exact=True).click()
     page.get_by_role("link", name="Makers", exact=True).click()
     page.get_by_role("link", name="Ardent Brass").click()
     page.get_by_role("link", name="Load a catalog").click()

@@ -16,7 +16,7 @@ ASKED = (  # from a page, the menu's word and its leaf, with these words
     ("Counter", "n 001", HALLS),  # an opening, with a blank more
     ("Jobs", "sandpiper", DENTAL),  # who holds one of its keys
     ("Customers, Doors", "1AA-2", DENTAL),  # the stamp on a key
-    ("Makers", "1007-1", FLATS),  # a quote with its revision, and without
+    ("Goods, Makers", "1007-1", FLATS),  # a quote with its revision, and without
     ("Customers", "1007", FLATS),
     ("Key systems", "adq1 66sc", FLATS),  # a part number, without what parts it
     ("Counter, Fit", "harbourmasters flats", FLATS),  # a name, an apostrophe less

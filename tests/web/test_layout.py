@@ -1,5 +1,6 @@
 """What stands on every page, and what is left out for whom."""
 
+import re
 from collections.abc import Callable
 from datetime import date, datetime
 from fractions import Fraction
@@ -172,6 +173,17 @@ def test_a_page_below_a_word_of_the_menu_shows_the_leaves_beside_it(client_as: C
     assert '<a href="/counter" aria-current="page">Counter</a>' in menu and "Fit</a>" not in menu
     leaves = under.partition("</nav>")[0]
     assert '<a href="/counter">Quote</a><a href="/fit" aria-current="page">Fit</a>' in leaves
+
+
+def test_the_menu_has_eight_words_at_most(client_as: ClientAs) -> None:
+    def words(role: Role) -> list[str]:
+        menu = client_as(role).get("/my-password").text.partition('aria-label="Pages"')[2].partition("</nav>")[0]
+        return re.findall(r">([^<>]+)</a>", menu)
+
+    everything = ["Day", "Counter", "Jobs", "Customers", "Key systems", "Bench", "Goods", "Settings"]
+    assert words(Role.OWNER) == everything
+    assert words(Role.COUNTER) == [word for word in everything if word not in ("Bench", "Settings")]
+    assert words(Role.BENCH) == everything[:-1]
 
 
 def test_leaves_can_have_chips_of_their_own(owner_client: FormClient) -> None:
