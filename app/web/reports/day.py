@@ -14,6 +14,7 @@ from wtforms.validators import Regexp
 from app.documents import DayList, LoadBar, day_list, load_chart
 from app.ledger.bench.bench_queries import bench_day
 from app.ledger.care.backups import last_backup
+from app.ledger.catalog.first_day import first_steps
 from app.ledger.goods.moved_promises import calls_to_make
 from app.ledger.goods.order_queries import deliveries_since, late_lines
 from app.ledger.goods.to_order import what_to_order
@@ -266,6 +267,7 @@ def _figures(work: Work) -> dict[str, object]:
         "periods": PERIODS,
         "lapsing": lapsing_quotes(session, today),
         "backup": last_backup(session),
+        "steps_left": len([step for step in first_steps(session) if not step.done]),
         "open_losses": count_open_losses(session),
         "coming": coming_days(session, today),
     }

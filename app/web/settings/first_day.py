@@ -3,7 +3,7 @@
 from dataclasses import replace
 from fractions import Fraction
 
-from flask import Blueprint, redirect, render_template, url_for
+from flask import Blueprint, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 from wtforms import BooleanField, RadioField, SelectField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
@@ -11,7 +11,7 @@ from wtforms.validators import InputRequired
 
 from app.documents import test_print_pdf
 from app.errors import BitternError
-from app.ledger.catalog.first_day import end_first_day, first_prices, first_steps, take_default
+from app.ledger.catalog.first_day import end_first_day, first_prices, first_steps, is_first_day, take_default
 from app.ledger.catalog.house_settings import HouseForm, set_bench_terms, set_factory_terms, set_house
 from app.ledger.catalog.items import fill_prices
 from app.ledger.catalog.maker_queries import factory_terms_by_maker
@@ -24,6 +24,7 @@ from app.web.access import owner_only
 from app.web.fields import CentsField, PercentField, WholeField
 from app.web.files import PDF, send
 from app.web.forms_base import PageForm, SavedForm, area, flash_and_redirect, record_id, text, typed
+from app.web.query_args import wants_fragment
 from app.web.services import current_work, request_session
 
 blueprint = Blueprint("first_day", __name__, url_prefix="/first-day")
@@ -93,7 +94,19 @@ def index() -> ResponseReturnValue:
 def default(key: str) -> ResponseReturnValue:
     """Take what a step proposes."""
     step = take_default(current_work(), key)
-    return flash_and_redirect(f"{step.words}: {step.done}.", "first_day.index")
+    steps = first_steps(request_session())
+    if steps and wants_fragment():
+        return render_template("settings/_first_steps.html", steps=steps, pages=PAGES)
+    return _onward(f"{step.words}: {step.done}.")
+
+
+def _onward(said: str) -> ResponseReturnValue:
+    """Back to the steps; to the counter, for the first quote, once none is left."""
+    if is_first_day(request_session()):
+        return flash_and_redirect(said, "first_day.index")
+    flash(f"{said} That was the last step: write your first quote here.")
+    place = url_for("counter.page")
+    return ("", 204, {"HX-Redirect": place}) if wants_fragment() else redirect(place, 303)
 
 
 @blueprint.post("/end")
@@ -126,9 +139,7 @@ def paper() -> ResponseReturnValue:
         return set_house(work, changed, form.version_read)
 
     if form.run(save):
-        return flash_and_redirect(
-            "The head of your papers is saved. Look at it: print a test page.", "first_day.index"
-        )
+        return _onward("The head of your papers is saved. Look at it: print a test page.")
     return render_template("settings/first_step.html", form=form, title="House and paper"), form.status
 
 
@@ -146,7 +157,7 @@ def tax() -> ResponseReturnValue:
         set_house(work, replace(HouseForm.of(house), tax_place=typed(form.place)), house.version)
 
     if form.run(save):
-        return flash_and_redirect(f"Sales tax of {typed(form.place)} is saved.", "first_day.index")
+        return _onward(f"Sales tax of {typed(form.place)} is saved.")
     return render_template("settings/first_step.html", form=form, title="Sales tax"), form.status
 
 
@@ -177,7 +188,7 @@ def bench() -> ResponseReturnValue:
 
     if form.run(save):
         said = "The bench is on record. The other figures follow from your answers; change them under Bench terms."
-        return flash_and_redirect(said, "first_day.index")
+        return _onward(said)
     return render_template("settings/first_step.html", form=form, title="Bench: five questions"), form.status
 
 
@@ -197,7 +208,7 @@ def prices() -> ResponseReturnValue:
         return fill_prices(work, {number: cents for number, cents in given.items() if cents is not None})
 
     if form.run(fill):
-        return flash_and_redirect("The prices hold from today on; change them under Goods.", "first_day.index")
+        return _onward("The prices hold from today on; change them under Goods.")
     return render_template("settings/first_prices.html", form=form, proposed=list(proposed.values())), form.status
 
 
@@ -228,7 +239,7 @@ def factories() -> ResponseReturnValue:
 
     if form.run(save):
         said = "The factory's terms are saved; look them through under Factory terms before you rely on them."
-        return flash_and_redirect(said, "first_day.index")
+        return _onward(said)
     return render_template(
         "settings/first_step.html", form=form, title="Factories", nothing="" if form.maker.choices else _NO_MAKER
     ), form.status

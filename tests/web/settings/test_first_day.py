@@ -141,3 +141,17 @@ def test_a_test_page_has_the_head_of_the_papers(owner_client, house) -> None:
 def test_the_first_day_is_the_owners(client_as, house) -> None:
     counter = client_as(Role.COUNTER)
     assert counter.get("/first-day").status_code == 403 and counter.get("/").location != "/first-day"
+
+
+def test_a_default_takes_effect_in_place_and_the_last_step_leads_to_the_counter(owner_client, house) -> None:
+    in_place = {"HX-Request": "true"}
+    assert "7 steps to your first quote" in owner_client.get("/day").text
+    for key in DEFAULTS[:-1]:
+        answer = owner_client.post(f"/first-day/{key}/default", headers=in_place)
+        assert answer.status_code == 200 and answer.text.count('class="done"') == DEFAULTS.index(key) + 1
+        assert "<html" not in answer.text
+    assert "1 step to your first quote" in owner_client.get("/day").text
+    last = owner_client.post(f"/first-day/{DEFAULTS[-1]}/default", headers=in_place)
+    assert (last.status_code, last.headers["HX-Redirect"]) == (204, "/counter")
+    assert "write your first quote here" in owner_client.get("/counter").text
+    assert "to your first quote" not in owner_client.get("/day").text
