@@ -122,7 +122,8 @@ Refuse = Callable[[int, str, str], None]
 @dataclass(frozen=True, slots=True)
 class ImportKind:
     """A kind of rows. about: the noun of the one record that a table may be all about, whose columns `about_columns`
-    are then not asked for. order: in which the columns stand where a table has no headings.
+    are then not asked for. order: in which the columns stand where a table has no headings. has_first_day: whether
+    what names no day of its own holds from one that is asked for.
 
     plan: what rows would do, those left out that it refuses. save: does it, by the use cases that a page would ask,
     inside the caller's transaction. leans, take_back: where what was written is undone otherwise than by deleting
@@ -140,6 +141,7 @@ class ImportKind:
     roles: tuple[Role, ...] = ()
     hint: str = ""
     order: tuple[str, ...] = ()
+    has_first_day: bool = False
     about: str = ""
     about_columns: tuple[str, ...] = ()
 

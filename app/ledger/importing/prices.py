@@ -111,8 +111,10 @@ def _price_plans(said: dict[int, list[str]], plan: PricePlan, *, says_ends: bool
             "cost": (before[1], show_cents(change.row.cost_cents)),
             "from": ("", first_day),
         }
-        if change.guard:
-            fields["look"] = ("", change.guard)
+        if change.row.valid_until:
+            fields["until"] = ("", change.row.valid_until.isoformat())
+        if look := " ".join(filter(None, (change.guard, "Without end now." if change.loses_end else ""))):
+            fields["look"] = ("", look)
         state = RowState.NEW if change.before is None else RowState.CHANGED
         found.append(RowPlan(number, state, title, fields, (cells, says_ends)))
     return found
@@ -185,5 +187,6 @@ PRICES = ImportKind(
     ),
     _plan_prices,
     _save_prices,
+    has_first_day=True,
     hint="A row a price. Without a day it holds from today; a code that is new needs a description.",
 )

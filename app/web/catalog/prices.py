@@ -1,20 +1,16 @@
-"""Prices by day, customer tier and quantity, and price files: the owner's alone."""
+"""Prices by day, customer tier and quantity: the owner's alone."""
 
 from collections.abc import Sequence
 from datetime import date
 
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
-from flask_wtf.file import FileField
 from wtforms import BooleanField, HiddenField, SelectField
 from wtforms.validators import InputRequired
 
-from app.errors import BitternError
 from app.ledger.catalog.price_book import (
     export_rows,
-    plan_prices,
     priced_item,
-    put_on_record,
 )
 from app.ledger.catalog.price_editing import cents_mark, end_price, price_mark, set_price, subject_of
 from app.ledger.catalog.price_queries import get_price, price_beginning, tier_names
@@ -26,10 +22,9 @@ from app.web.access import owner_only
 from app.web.errors import about
 from app.web.fields import CentsField, DayField, WholeField
 from app.web.files import send_table
-from app.web.forms_base import FilePage, PageForm, flash_and_redirect, typed
+from app.web.forms_base import PageForm, flash_and_redirect, typed
 from app.web.query_args import read_id
 from app.web.services import current_work, request_session
-from app.web.staged_uploads import drop_upload, find_upload, stage_upload
 from app.web.templating import show_day
 
 
@@ -60,17 +55,6 @@ class EndPage(PageForm):
 
     last_day = DayField("Last day", [InputRequired("Enter the last day.")])
     seen = HiddenField()
-
-
-class ImportPage(FilePage):
-    """A price file, and the first day of the prices that name none."""
-
-    file = FileField(
-        "File",
-        description="CSV or XLSX; the values alone are read, formulas are never run.",
-        render_kw={"accept": ".csv,.xlsx"},
-    )
-    first_day = DayField("Prices without a day of their own start", [InputRequired("Enter the first day.")])
 
 
 blueprint = Blueprint("prices", __name__, url_prefix="/prices")
@@ -129,46 +113,6 @@ def end(row_id: int) -> ResponseReturnValue:
         return flash_and_redirect(f"{code_of} is saved.", "goods.item", item_id=item.id)
     item = priced_item(work.session, code_of)
     return render_template("catalog/end_price.html", form=form, row=row, item=item), form.status
-
-
-@blueprint.route("/import", methods=["GET", "POST"])
-@owner_only
-def import_file() -> ResponseReturnValue:
-    """Read a price file and list what it would change; nothing is saved here."""
-    work = current_work()
-    form = ImportPage(data={"first_day": work.today})
-
-    def plan() -> str:
-        waiting = stage_upload(work, "prices", form.file.data)
-        found = plan_prices(work.session, waiting.name, waiting.content, form.first_day.data)
-        return render_template("catalog/price_plan.html", plan=found, waiting=waiting, first_day=form.first_day.data)
-
-    if done := form.run(plan):
-        return done.value
-    return render_template("catalog/import_prices.html", form=form, problems=form.problems), form.status
-
-
-@blueprint.post("/import/record")
-@owner_only
-def record_file() -> ResponseReturnValue:
-    """Put on record what the list showed."""
-    work, token = current_work(), request.form.get("token", "")
-    about("price book")
-    waiting = find_upload(work, "prices", token)
-    first_day = _sent_day(request.form.get("first_day", ""))
-    plan = put_on_record(work, waiting.name, waiting.content, first_day, request.form.get("fingerprint", ""))
-    drop_upload(token)
-    last = max((change.row.valid_from for change in plan.changes), default=first_day)
-    return flash_and_redirect(
-        f"{len(plan.changes)} prices are saved.", "day.show", name="rises", day=last.isoformat()
-    )
-
-
-def _sent_day(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError as error:
-        raise BitternError("first_day", "The first day was not sent; send the file again.") from error
 
 
 @blueprint.get("/export.<any(csv, xlsx):kind>")

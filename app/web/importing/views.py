@@ -1,6 +1,7 @@
 """Any table goes in: sent, its columns said where they are not plain, shown, saved at once, undone at once."""
 
 from collections.abc import Iterator, Mapping
+from datetime import date
 from typing import Any
 
 from flask import Blueprint, redirect, render_template, request, url_for
@@ -106,9 +107,16 @@ def _about(work: Work, kind_name: str, about_id: int | None) -> Customer | Site 
 def _open(work: Work, token: str) -> tuple[StagedUpload, SentTable]:
     waiting = find_upload(work, _PURPOSE, token)
     kind = kind_named(work, str(waiting.notes.get("kind", "")))
-    return waiting, open_table(
-        waiting.name, waiting.content, kind, waiting.notes.get("about"), work.today, waiting.notes.get("head")
-    )
+    about, head = waiting.notes.get("about"), waiting.notes.get("head")
+    first_day = _day(waiting.notes.get("first_day")) or work.today
+    return waiting, open_table(waiting.name, waiting.content, kind, about, first_day, head)
+
+
+def _day(said: str | None) -> date | None:
+    try:
+        return date.fromisoformat(said) if said else None
+    except ValueError:
+        return None
 
 
 def _choice(work: Work, waiting: StagedUpload, sent: SentTable) -> tuple[TableChoice, str, bool]:
@@ -187,7 +195,10 @@ def columns(token: str) -> ResponseReturnValue:
             asked = request.form.get("asked", "") == _mark(questions)
             if questions.missing:
                 raise BitternError("columns", f"Say which column has: {', '.join(questions.missing)}.")
-            notes = {**waiting.notes, "choice": choice.to_json(), "sender": sender}
+            first_day = request.form.get("first_day", "")
+            if first_day and _day(first_day) is None:
+                raise BitternError("first_day", "Write the first day as 2026-01-31.")
+            notes = {**waiting.notes, "choice": choice.to_json(), "sender": sender, "first_day": first_day}
             if not questions.asks_day_order and (asked or not questions.words):
                 note_upload(work, _PURPOSE, token, notes)
                 return redirect(url_for("imports.show", token=token), 303)
