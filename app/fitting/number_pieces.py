@@ -3,7 +3,7 @@
 import heapq
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import count
 
 from app.fitting.patterns import SEPARATORS
@@ -19,6 +19,8 @@ _LONGEST_ANCHOR = 6
 _PASSES = 2
 _FAR_BEHIND = 3.0  # rows, by which a column tells less than the best
 _WORDLESS = 3.0  # a piece that no words tell comes next
+_MOST_OF_TWO = 0.75
+_TWO_CODES = 2.0  # costs as much as so many rows
 _EMPTY = 0.5  # less likely than a code that is seen
 
 
@@ -152,6 +154,18 @@ class BorderSearch:
             if penalty > candidates[0][0] + _FAR_BEHIND:
                 break
             found += [(penalty + rest, made) for rest, made in self._piece(state, rows, column, empty)]
+        if not candidates or candidates[0][0] > 0:
+            for penalty, column, lost in self._with_two_codes(state, rows, following):
+                values = self.columns[column]
+                places = tuple(
+                    None if place is None or values[row] == lost else place for row, place in enumerate(state.places)
+                )
+                without = _State(places, state.columns, state.pieces, state.cost + _TWO_CODES)
+                kept = [row for row in rows if values[row] != lost]
+                found += [
+                    (penalty + rest, self._with_fixed(made))
+                    for rest, made in self._piece(without, kept, column, ABSENT)
+                ]
         character, most = Counter(following).most_common(1)[0]
         if character != END and most >= len(rows) * (1 - MOST_STRAY):
             # What strays is lost, and stands in the cost.
@@ -190,6 +204,37 @@ class BorderSearch:
                 without = _Groups(*zip(*rest, strict=True))
                 if without.penalty <= most and (without.free or is_marked(each for _, each in rest)):
                     yield without.penalty + _EMPTY, column, worst
+
+    def _with_fixed(self, state: _State) -> _State:
+        """The state behind the fixed characters that follow, as a part of the last piece's codes: codes of the rows
+        that are left for later may not have them."""
+        further = self._past_fixed(state)
+        if len(further.pieces) == len(state.pieces):
+            return state
+        *before, piece, fixed = further.pieces
+        longer = replace(piece, codes={value: code + fixed.text for value, code in piece.codes.items()})
+        return replace(further, pieces=(*before, longer))
+
+    def _with_two_codes(
+        self, state: _State, rows: Sequence[int], following: Sequence[str]
+    ) -> Iterator[tuple[float, int, int]]:
+        """Columns that tell the next character but for one value, whose words stand for two codes: how much strays,
+        the column, and the value, whose rows are left for later."""
+        for column in state.columns:
+            values = self.columns[column]
+            pairs = [(values[row], each) for row, each in zip(rows, following, strict=True) if values[row] != ABSENT]
+            groups = _Groups(*zip(*pairs, strict=True)) if pairs else _Groups((), ())
+            if len(groups.strays_of) < 2:
+                continue
+            worst = max(groups.strays_of, key=groups.strays_of.__getitem__)
+            counts = Counter(each for value, each in pairs if value == worst).most_common()
+            size = sum(number for _, number in counts)
+            rest = [pair for pair in pairs if pair[0] != worst]
+            two = len(counts) > 1 and counts[1][1] > 1 and counts[0][1] + counts[1][1] >= size * (1 - MOST_STRAY)
+            if two and size < len(rows) * _MOST_OF_TWO:
+                without = _Groups(*zip(*rest, strict=True))
+                if without.free and without.penalty <= _EMPTY:
+                    yield without.penalty, column, worst
 
     def _piece(self, state: _State, rows: Sequence[int], column: int, empty: int) -> list[tuple[float, _State]]:
         """The states behind the piece of a column, for each likely place of its end, best first."""

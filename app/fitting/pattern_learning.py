@@ -19,6 +19,7 @@ MOST_ROWS_SEARCHED = 160  # borders are told by that many; the others are read b
 MOST_RECOUNTED = 500
 LEAST_FAMILY = 8  # numbers, for a pattern of their own
 _ROUNDS = 4
+_LEAST_SPLIT = 2  # rows that have the same words with another code
 _GUESS = 0.05
 _NEARLY_ALL = 0.97
 _MOST = 0.75
@@ -179,7 +180,37 @@ def _settle_codes(table: PriceListTable, parts: Sequence[NumberPart]) -> set[int
             part = parts[index]
             part.codes[value] = max(counts, key=partial(_rank, part, counts))
         _read_whole(table, parts, waiting)
+    if _split_values(table, parts, waiting):
+        _read_whole(table, parts, waiting)
     return set(table.told) - set(waiting)
+
+
+def _split_values(table: PriceListTable, parts: Sequence[NumberPart], rows: Sequence[int]) -> bool:
+    """Give words that stand for two codes of one piece a second value; only where several rows that are known but for
+    it say so. Whether any was found."""
+    votes: dict[tuple[int, int, str], set[int]] = defaultdict(set)
+    for row in rows:
+        options = [_options(table, part, row) for part in parts]
+        for index, part in enumerate(parts):
+            if None in options or not part.has_words or options[index] == [""]:
+                continue
+            for way in _matches(table.numbers[row], [*options[:index], None, *options[index + 1 :]], 0, 0):
+                votes[index, table.columns[part.column][row], way[index]].add(row)
+    is_found = False
+    while votes:
+        key = max(votes, key=lambda each: (len(votes[each]), _is_shaped(parts[each[0]], each[2]), each))
+        having = votes.pop(key)
+        if len(having) < _LEAST_SPLIT:
+            break
+        index, value, code = key
+        meanings, column = table.meanings[parts[index].column], table.columns[parts[index].column]
+        meanings.append(meanings[value])
+        parts[index].codes[len(meanings) - 1] = code
+        for row in having:
+            column[row] = len(meanings) - 1
+        votes = {each: left for each, others in votes.items() if (left := others - having)}
+        is_found = True
+    return is_found
 
 
 def _add_wordless(table: PriceListTable, parts: Sequence[NumberPart]) -> None:

@@ -214,3 +214,12 @@ def test_every_family_of_a_list_gets_a_pattern_of_its_own(ardent: MakerFile) -> 
     assert [dict(segment.sets["SC"]) for segment in finishes] == [{"finish": "626"}] * 2
     keyway = next(segment for segment in lessons[0].pattern.segments if segment.attribute == "keyway")
     assert (keyway.before, keyway.codes["Q1"], keyway.sets["Q1"]) == ("-", "keyway AQ1", {"keyway": "AQ1"})
+
+
+def test_words_may_stand_for_two_codes_of_one_piece() -> None:
+    makers = []
+    for maker in some_makers():
+        index = max(range(len(maker.pieces)), key=lambda index: len(maker.pieces[index].codes))
+        first, second, *_ = codes = dict(maker.pieces[index].codes)
+        makers.append(with_piece(maker, index, codes={**codes, first: codes[second]}))
+    assert share_as_meant(makers, unchanged) >= 0.9
