@@ -5,8 +5,8 @@ What the house prints no code of is not here: Code 128 (CH3, CH4) and the paymen
 
 import pytest
 
+from app.ledger.catalog.items import fault_of_barcode
 from app.ledger.jobs.notes import has_card_number
-from app.ledger.stock.items import fault_of_barcode
 
 
 @pytest.mark.parametrize(
