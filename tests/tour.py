@@ -117,7 +117,7 @@ PASSED_BY: dict[str, str] = {
     "login.first_start": "only a house without anybody has it",
     "catalog.progress": "the token of an import that is going on",
     "maker_papers.progress": "the token of a paper that is being read",
-    **dict.fromkeys(("imports.show", "imports.columns", "imports.aside"), "the token of a table that waits"),
+    **dict.fromkeys(("maker_learning.columns", "maker_learning.show"), "the token of a price list that waits"),
     "first_day.index": "only a house on its first day has it",
     "keying.matrix_run": "the token of a search that is going on",
     "keying.cross_run": "the token of a search that is going on",
