@@ -1,5 +1,6 @@
 """A table as somebody sent it: its rows as text whatever its encoding, and which of its cells are merged."""
 
+import io
 import re
 from dataclasses import dataclass
 
@@ -39,8 +40,11 @@ def open_sheet(name: str, content: bytes, most_rows: int = 200_000) -> SentSheet
             return SentSheet(tuple(table_rows(name, content)))
         merged, rows = sheet_with_merged(content, most_rows)
         return SentSheet(tuple(rows), merged)
-    encoding, content = _in_utf8(content) if name.lower().endswith(".csv") else ("", content)
-    return SentSheet(tuple(table_rows(name, content, most_rows=most_rows)), encoding=encoding)
+    if not name.lower().endswith(".csv"):
+        return SentSheet(tuple(table_rows(name, content, most_rows=most_rows)))
+    encoding, content = _in_utf8(content)
+    # As a stream: its encoding was looked at just now, so that it is read once.
+    return SentSheet(tuple(table_rows(name, io.BytesIO(content), most_rows=most_rows)), encoding=encoding)
 
 
 def _pasted(text: str) -> tuple[Row, ...]:

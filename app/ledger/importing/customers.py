@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import date
+from itertools import repeat
 from typing import Any
 
 import sqlalchemy as sa
@@ -190,10 +191,16 @@ def _plan_customers(session: Session, _: int | None, rows: ImportRows, refuse: R
     first: dict[str, int] = {}
     people: set[tuple[str, str]] = set()
     plans = []
-    for row, values in rows:
-        name = values["name"]
+    contacts = rows.columns["contact"] if has_people else repeat("", len(rows.numbers))
+    heads = zip(rows.numbers, rows.columns.get("name", ()), contacts, strict=True)
+    for place, (row, name, contact) in enumerate(heads):
         key = name.casefold()
         is_first = first.setdefault(key, row) == row
+        if is_first and key not in known.by_name and not has_exemption and (contact or not has_people):
+            people.add((key, contact.casefold()))  # most rows of a long table: whatever they say is new
+            plans.append(RowPlan(row, RowState.NEW, name, NOTHING, _NEW))
+            continue
+        values = rows.at(place)
         if not is_first and not _agrees(row, values, first[key], rows, refuse):
             continue
         on_record = known.by_name.get(key, ())

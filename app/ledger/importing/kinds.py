@@ -79,7 +79,10 @@ class ImportRows:
 
     def said(self, row: int) -> dict[str, Any]:
         """The values of a row, by its number in the file."""
-        place = bisect_left(self.numbers, row)
+        return self.at(bisect_left(self.numbers, row))
+
+    def at(self, place: int) -> dict[str, Any]:
+        """The values of a row, by its place among them."""
         return {name: values[place] for name, values in self.columns.items()}
 
 
