@@ -37,6 +37,7 @@ LEFT_ALONE = {
     "money_rules": "figures",
     "price_rows": "prices",
     "price_rules": "prices",
+    "maker_paper_pages": "a maker's paper as it came",
     "price_tiers": "prices",
     "quote_rules": "the house's own words",
     "replaced_texts": "sealed",
