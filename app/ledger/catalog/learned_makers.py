@@ -40,18 +40,18 @@ _SHOWN = 5
 class LearnedMaker:
     """What the owner settled of a maker and its list.
 
-    pattern: None where the patterns on record read the list, and stay. `kind` is a cylinder's type where the words
-    say none. `spec` names a bitting spec on record for the keyways, "" for a usual one. With `stands_beside` the
-    patterns on record stay beside the new one. `off` is what the maker takes off list where the list has no cost;
-    without `sells_unread` numbers that are not read are left out.
+    patterns: None where the patterns on record read the list, and stay. `kinds` has for each what its cylinders are
+    where the words do not say it. `spec` names a bitting spec on record for the keyways, "" for a usual one. With
+    `stands_beside` the patterns on record stay beside the new ones. `off` is what the maker takes off list where the
+    list has no cost; without `sells_unread` numbers that are not read are left out.
     """
 
     name: str
     code: str
     rows: Sequence[PriceListRow]
-    pattern: LearnedPattern | None
+    patterns: Sequence[LearnedPattern] | None
     maker_id: int | None = None
-    kind: str = ""
+    kinds: Sequence[str] = ()
     spec: str = ""
     stands_beside: bool = False
     off: Decimal | None = None
@@ -68,7 +68,7 @@ class LearnedPlan:
     items: int
     keyways: tuple[str, ...]
     lengths: tuple[str, ...]
-    needs_kind: bool
+    lacks_kind: tuple[bool, ...] = ()
     problems: tuple[Problem, ...] = ()
     changes: tuple[str, ...] = ()
     read_by: str = ""
@@ -105,11 +105,10 @@ def propose_code(session: Session, name: str) -> str:
 def patterns_of(session: Session, learned: LearnedMaker) -> tuple[Pattern, ...]:
     """The patterns that the maker would have, in the order in which a number is tried."""
     kept: tuple[Pattern, ...] = ()
-    if learned.maker_id is not None and (learned.pattern is None or learned.stands_beside):
+    if learned.maker_id is not None and (learned.patterns is None or learned.stands_beside):
         kept = _patterns_on_record(session, learned.maker_id)
-    if learned.pattern is None:
-        return kept
-    return (*kept, pattern_from_json(_pattern_file(learned, kept), learned.name))
+    names = [each.name for each in kept]
+    return (*kept, *(pattern_from_json(each, learned.name) for each in _pattern_files(learned, names)))
 
 
 def _patterns_on_record(session: Session, maker_id: int) -> tuple[Pattern, ...]:
@@ -117,23 +116,27 @@ def _patterns_on_record(session: Session, maker_id: int) -> tuple[Pattern, ...]:
     return tables.patterns if tables else ()
 
 
-def _pattern_file(learned: LearnedMaker, kept: Sequence[Pattern]) -> dict[str, Any]:
-    """The learned pattern as a maker's file holds it, with the type that was chosen for all numbers."""
-    pattern = learned.pattern or LearnedPattern(())
-    if learned.kind in CYLINDER_TYPES and "type" not in _said_of(pattern):
-        pattern = replace(pattern, always=(*pattern.always, CYLINDER_TYPES[learned.kind]))
-    name, number = "numbers", 1
-    while name in {each.name for each in kept}:
-        number += 1
-        name = f"numbers {number}"
-    return pattern.as_maker_file(name)
+def _pattern_files(learned: LearnedMaker, taken: Iterable[str]) -> list[dict[str, Any]]:
+    """The learned patterns as a maker's file holds them, each with the type that was chosen for its numbers."""
+    files: list[dict[str, Any]] = []
+    names = set(taken)
+    for place, pattern in enumerate(learned.patterns or ()):
+        kind = learned.kinds[place] if place < len(learned.kinds) else ""
+        if kind in CYLINDER_TYPES and not says_type(pattern):
+            pattern = replace(pattern, always=(*pattern.always, CYLINDER_TYPES[kind]))
+        name, number = "numbers", 1
+        while name in names:
+            number += 1
+            name = f"numbers {number}"
+        names.add(name)
+        files.append(pattern.as_maker_file(name))
+    return files
 
 
-def _said_of(pattern: LearnedPattern) -> set[str]:
-    """The attributes that a learned pattern tells, of every number or by a piece."""
-    if not pattern.segments:
-        return set()
-    return {name for name, _ in _sets([pattern_from_json(pattern.as_maker_file())])}
+def says_type(pattern: LearnedPattern) -> bool:
+    """Whether a learned pattern tells what its cylinders are, of every number or by a piece."""
+    read = pattern_from_json(pattern.as_maker_file())
+    return any(name == "type" for name, _ in _sets([read]))
 
 
 def _sets(patterns: Iterable[Pattern]) -> dict[tuple[str, str], None]:
@@ -163,8 +166,8 @@ def maker_file(session: Session, learned: LearnedMaker) -> dict[str, Any]:
     if learned.maker_id is not None:
         before |= tables_on_record(session, get_row(session, Maker, learned.maker_id, "maker"))
     patterns = patterns_of(session, learned)
-    kept = before["patterns"] if learned.pattern is None or learned.stands_beside else []
-    own = [] if learned.pattern is None else [_pattern_file(learned, patterns[:-1])]
+    kept = before["patterns"] if learned.patterns is None or learned.stands_beside else []
+    own = _pattern_files(learned, [each["name"] for each in kept])
     sets = _sets(patterns)
     given = {
         **before,
@@ -232,14 +235,13 @@ def _item(row: PriceListRow, category: str, learned: LearnedMaker) -> dict[str, 
 
 def plan_learned(session: Session, learned: LearnedMaker) -> LearnedPlan:
     """What saving the maker would do; nothing is saved."""
-    kept = () if learned.pattern is None else _said_of(learned.pattern)
-    needs_kind = learned.pattern is not None and bool(learned.pattern.segments) and "type" not in kept
+    lacks_kind = tuple(not says_type(pattern) for pattern in learned.patterns or ())
     try:
         given = maker_file(session, learned)
         patterns = patterns_of(session, learned)
     except BitternError as error:
-        return LearnedPlan((), 0, 0, (), (), needs_kind, tuple(error.problems))
-    problems = [] if needs_kind and learned.kind not in CYLINDER_TYPES else [*maker_problems({**given, "items": []})]
+        return LearnedPlan((), 0, 0, (), (), lacks_kind, tuple(error.problems))
+    problems = () if _first_without_kind(learned, lacks_kind) else maker_problems({**given, "items": []})
     keyed = [one.number for one in numbers_to_learn(learned.rows)]
     decoder = BulkDecoder(patterns)
     unread = tuple(number for number in keyed if not _reads(decoder, number))
@@ -250,11 +252,20 @@ def plan_learned(session: Session, learned: LearnedMaker) -> LearnedPlan:
         items=len(given["items"]),
         keyways=tuple(each["name"] for each in given["keyways"]),
         lengths=tuple(value for name, value in sets if name == "length"),
-        needs_kind=needs_kind,
+        lacks_kind=lacks_kind,
         problems=tuple(problems),
         changes=tuple(_changes(session, learned, given, patterns)),
         read_by=_read_by(session, learned, keyed),
     )
+
+
+def _first_without_kind(learned: LearnedMaker, lacks_kind: Sequence[bool]) -> int:
+    """The first pattern, from 1, of which nobody has said what its cylinders are; 0 where there is none."""
+    kinds = (*learned.kinds, *[""] * len(lacks_kind))
+    open_ones = (
+        place for place, lacks in enumerate(lacks_kind, 1) if lacks and kinds[place - 1] not in CYLINDER_TYPES
+    )
+    return next(open_ones, 0)
 
 
 def _reads(decoder: BulkDecoder, number: str) -> bool:
@@ -289,15 +300,16 @@ def _changes(
     if learned.maker_id is None:
         return
     before = _patterns_on_record(session, learned.maker_id)
-    if before and learned.pattern is not None:
+    if before and learned.patterns is not None:
+        new, old = counted(len(learned.patterns), "new pattern"), counted(len(before), "pattern")
         if learned.stands_beside:
-            yield f"{counted(len(before), 'pattern')} on record stay, and the new one stands beside."
+            yield f"{new} beside {old} on record."
         else:
-            yield f"The new pattern takes the place of {counted(len(before), 'pattern')} on record."
+            yield f"{new} in place of {old} on record."
         yield from _read_otherwise(session, learned.maker_id, before, patterns)
     known = set(_keyways_on_record(session, learned.maker_id))
-    if new := [each["name"] for each in given["keyways"] if each["name"] not in known]:
-        yield f"New keyways: {', '.join(new)}."
+    if added := [each["name"] for each in given["keyways"] if each["name"] not in known]:
+        yield f"New keyways: {', '.join(added)}."
 
 
 def _keyways_on_record(session: Session, maker_id: int) -> tuple[str, ...]:
@@ -334,8 +346,8 @@ def save_learned(work: Work, learned: LearnedMaker, version: int) -> Maker:
     """
     work.require_owner()
     plan = plan_learned(work.session, learned)
-    if plan.needs_kind and learned.kind not in CYLINDER_TYPES:
-        raise BitternError("kind", "Say what these numbers are: the words of the list do not.")
+    if place := _first_without_kind(learned, plan.lacks_kind):
+        raise BitternError(f"kind-{place - 1}", "Say what these numbers are: the words of the list do not.")
     if plan.problems:
         raise Problems(plan.problems)
     return import_maker(work, maker_file(work.session, learned), version)

@@ -57,14 +57,21 @@ COLUMNS = (
     PriceListColumn(
         "list",
         "List price",
-        ("list price", "list", "msrp", "price", "unit list", "list ea", "list each", "retail", "list price each"),
+        (
+            *("list price", "list", "msrp", "price", "unit list", "list ea", "list each", "list price each"),
+            *("retail", "retail price", "list price usd", "list usd", "price usd", "unit price", "us list"),
+        ),
         CellLook.MONEY,
         is_needed=True,
     ),
     PriceListColumn(
         "cost", "Our cost", ("cost", "net", "net price", "dealer", "dealer cost", "your cost", "your price")
     ),
-    PriceListColumn("discount", "Percent off list for us", ("discount", "disc", "% off", "off list", "discount %")),
+    PriceListColumn(
+        "discount",
+        "Percent off list for us",
+        ("discount", "disc", "% off", "off list", "discount %", "our discount", "your discount"),
+    ),
     PriceListColumn("stocked", "Stocked, yes or no", ("stocked", "stock", "in stock", "stock item")),
     PriceListColumn("category", "Category", ("category", "kind", "class", "group", "product group")),
 )

@@ -2,7 +2,7 @@
 
 import json
 import zlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
@@ -15,16 +15,18 @@ from app.fitting import (
     CYLINDER_TYPES,
     LearnedPattern,
     LearnedSegment,
+    ListedNumber,
     Listener,
     finish_words,
     join_segments,
-    learn_pattern,
+    learn_patterns,
     split_segment,
     tell_attribute,
     tell_meaning,
 )
 from app.ledger.catalog.learned_makers import (
     LearnedMaker,
+    LearnedPlan,
     how_many_read,
     known_maker,
     numbers_to_learn,
@@ -138,8 +140,8 @@ def _learn(work: Work, waiting: StagedUpload, table: FoundTable, choice: PriceLi
     read = how_many_read(work.session, maker_id, [one.number for one in numbers]) if maker_id else 0
     keeps = bool(numbers) and read == len(numbers)
     settled = {
-        "pattern": None if keeps else learn_pattern(numbers).pattern.to_json(),
-        "kind": _kind_said(waiting.name, *table.titles),
+        "patterns": None if keeps else [each.to_json() for each in _learned(numbers)],
+        "kinds": [_kind_said(waiting.name, *table.titles)],
         "spec": "",
         "beside": bool(maker_id) and 2 * read < len(numbers),
         "off": "",
@@ -147,6 +149,11 @@ def _learn(work: Work, waiting: StagedUpload, table: FoundTable, choice: PriceLi
     }
     notes = {**waiting.notes, "choice": choice.to_json(), "learned": settled}
     return note_upload(work, _PURPOSE, waiting.token, notes)
+
+
+def _learned(numbers: Sequence[ListedNumber]) -> tuple[LearnedPattern, ...]:
+    """The patterns of a list; none where nothing is told."""
+    return tuple(lesson.pattern for lesson in learn_patterns(numbers) if lesson.pattern.segments)
 
 
 def _no_row(listed: PriceList) -> str:
@@ -187,7 +194,7 @@ def columns(token: str) -> ResponseReturnValue:
         form=form,
         waiting=waiting,
         table=table,
-        wanted=COLUMNS,
+        wanted={column.name: column.words + (" (needed)" if column.is_needed else "") for column in COLUMNS},
         chosen=chosen,
         errors=errors,
     ), 422 if errors else 200
@@ -217,14 +224,14 @@ def _open(work: Work, token: str) -> ListBeingLearned | None:
     table = open_price_list(waiting.name, waiting.content)
     listed = read_price_list(table, PriceListColumns.from_json(notes["choice"]))
     settled = notes["learned"]
-    pattern = None if settled["pattern"] is None else LearnedPattern.from_json(settled["pattern"])
+    patterns = settled["patterns"]
     learned = LearnedMaker(
         name=notes["name"],
         code=notes["code"],
         rows=listed.rows,
-        pattern=pattern if pattern is not None and pattern.segments else None,
+        patterns=None if patterns is None else tuple(map(LearnedPattern.from_json, patterns)),
         maker_id=notes["maker"],
-        kind=settled["kind"],
+        kinds=tuple(settled["kinds"]),
         spec=settled["spec"],
         stands_beside=settled["beside"],
         off=Decimal(settled["off"]) if settled["off"] else None,
@@ -237,8 +244,8 @@ def _keep(work: Work, draft: ListBeingLearned) -> None:
     """Keep with the list what is settled."""
     learned = draft.learned
     settled = {
-        "pattern": None if learned.pattern is None else learned.pattern.to_json(),
-        "kind": learned.kind,
+        "patterns": None if learned.patterns is None else [each.to_json() for each in learned.patterns],
+        "kinds": list(learned.kinds),
         "spec": learned.spec,
         "beside": learned.stands_beside,
         "off": "" if learned.off is None else str(learned.off),
@@ -276,8 +283,9 @@ def _save(work: Work, draft: ListBeingLearned) -> ResponseReturnValue:
     version = record_id(request.form.get("version"))
     maker = save_learned(work, draft.learned, version)
     drop_upload(draft.waiting.token)
-    said = f"{maker.name} is saved with {counted(len(draft.listed.rows), 'item')}."
-    return flash_and_redirect(f"{said} Its numbers are known at the counter now.", "makers.show", maker_id=maker.id)
+    items = counted(len(draft.listed.rows), "item")
+    said = f"{maker.name} is saved with {items}. Its numbers are known at the counter now."
+    return flash_and_redirect(said, "makers.show", maker_id=maker.id, learned=1)
 
 
 def _said(work: Work, draft: ListBeingLearned, boxes: Mapping[str, str]) -> LearnedMaker:
@@ -292,46 +300,50 @@ def _said(work: Work, draft: ListBeingLearned, boxes: Mapping[str, str]) -> Lear
             raise BitternError("name", f"{name} is on record: send its list from its own page.")
         learned = replace(learned, name=name, code=code)
     spec = boxes.get("spec", "")
-    kind = boxes.get("kind", learned.kind)
+    before = [*learned.kinds, *[""] * len(learned.patterns or ())]
+    kinds = [boxes.get(f"kind-{place}", before[place]) for place in range(len(learned.patterns or ()))]
     learned = replace(
         learned,
         off=read_percent(off, "off") if off else None,
         spec=spec if spec in spec_names(work.session) else "",
-        kind=kind if kind in CYLINDER_TYPES else "",
+        kinds=tuple(kind if kind in CYLINDER_TYPES else "" for kind in kinds),
         sells_unread=boxes.get("unread", "sell") == "sell",
         stands_beside=boxes.get("beside", "yes" if learned.stands_beside else "no") == "yes",
     )
-    if learned.pattern is None or "mark" not in boxes:
+    if not learned.patterns or "mark" not in boxes:
         return learned
-    if boxes["mark"] != _mark(learned.pattern):
+    if boxes["mark"] != _mark(learned.patterns):
         raise BitternError(
             "mark", "These pieces were changed on another page meanwhile; here they are as they stand."
         )
-    return replace(learned, pattern=_pieces_said(learned.pattern, boxes))
+    said = enumerate(learned.patterns)
+    return replace(learned, patterns=tuple(_pieces_said(pattern, place, boxes) for place, pattern in said))
 
 
-def _mark(pattern: LearnedPattern) -> str:
-    """Tells the pattern that a page was made of."""
-    return f"{zlib.crc32(json.dumps(pattern.to_json(), sort_keys=True).encode()):08x}"
+def _mark(patterns: Sequence[LearnedPattern]) -> str:
+    """Tells the patterns that a page was made of."""
+    return f"{zlib.crc32(json.dumps([each.to_json() for each in patterns], sort_keys=True).encode()):08x}"
 
 
-def _pieces_said(pattern: LearnedPattern, boxes: Mapping[str, str]) -> LearnedPattern:
+def _pieces_said(pattern: LearnedPattern, number: int, boxes: Mapping[str, str]) -> LearnedPattern:
     """The pattern with names, meanings and what may be left out as the boxes have them."""
     before = pattern.segments
-    names = [one_line(boxes.get(f"name-{index}"))[:50] or one.name for index, one in enumerate(before)]
+    names = [one_line(boxes.get(f"name-{number}-{index}"))[:50] or one.name for index, one in enumerate(before)]
     for index, name in enumerate(names):
         if name.casefold() in {other.casefold() for other in names[:index]}:
-            raise BitternError(f"name-{index}", f"Two pieces are named {name}: call one of them something else.")
+            raise BitternError(
+                f"name-{number}-{index}", f"Two pieces are named {name}: call one of them something else."
+            )
     for index, segment in enumerate(before):
-        attribute = boxes.get(f"attribute-{index}", segment.attribute or "") or None
+        attribute = boxes.get(f"attribute-{number}-{index}", segment.attribute or "") or None
         if attribute != segment.attribute:
             pattern = tell_attribute(pattern, index, attribute)
         for place, (code, words) in enumerate(segment.codes.items()):
-            said = one_line(boxes.get(f"meaning-{index}-{place}", words))[:200]
+            said = one_line(boxes.get(f"meaning-{number}-{index}-{place}", words))[:200]
             if said != words:
                 pattern = tell_meaning(pattern, index, code, said)
-        optional = boxes.get(f"optional-{index}") == "yes"
-        missing = one_line(boxes.get(f"missing-{index}", segment.missing))[:200]
+        optional = boxes.get(f"optional-{number}-{index}") == "yes"
+        missing = one_line(boxes.get(f"missing-{number}-{index}", segment.missing))[:200]
         if missing != segment.missing and optional:
             pattern = tell_meaning(pattern, index, "", missing)
         changed = replace(pattern.segments[index], name=names[index], optional=optional)
@@ -344,18 +356,23 @@ def _acted(learned: LearnedMaker, act: str) -> LearnedMaker:
     verb, *places = act.split("_")
     numbers = numbers_to_learn(learned.rows)
     if verb == "anew":
-        return replace(learned, pattern=learn_pattern(numbers).pattern)
-    pattern = learned.pattern
-    if verb not in ("cut", "join") or pattern is None:
+        return replace(learned, patterns=_learned(numbers))
+    if verb not in ("cut", "join") or len(places) < 2 or not learned.patterns:
         return learned
-    index = record_id(places[0]) if places else 0
-    known = [one.number for one in numbers]
+    place, index = record_id(places[0]), record_id(places[1])
+    if place >= len(learned.patterns) or index >= len(learned.patterns[place].segments):
+        return learned
+    pattern, known = learned.patterns[place], [one.number for one in numbers]
+    if verb == "drop":
+        places_left = [each for each in range(len(learned.patterns)) if each != place]
+        kinds = tuple(learned.kinds[each] for each in places_left)
+        return replace(learned, patterns=tuple(learned.patterns[each] for each in places_left), kinds=kinds)
     if verb == "join" and index + 1 < len(pattern.segments):
-        return replace(learned, pattern=join_segments(pattern, index, known))
-    if verb == "cut" and len(places) == 2 and index < len(pattern.segments):
-        side, at = places[1][:1], record_id(places[1][1:])
-        return replace(learned, pattern=split_segment(pattern, index, -at if side == "r" else at, known))
-    return learned
+        pattern = join_segments(pattern, index, known)
+    elif verb == "cut" and len(places) == 3:
+        side, at = places[2][:1], record_id(places[2][1:])
+        pattern = split_segment(pattern, index, -at if side == "r" else at, known)
+    return replace(learned, patterns=(*learned.patterns[:place], pattern, *learned.patterns[place + 1 :]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -379,8 +396,31 @@ class PieceView:
         return self.segment.sure < 0.7
 
 
+@dataclass(frozen=True, slots=True)
+class FamilyView:
+    """A learned pattern on the page: an example of its numbers, how many it reads, its pieces; whether it lacks what
+    its cylinders are, and what was chosen."""
+
+    pattern: LearnedPattern
+    example: str
+    pieces: tuple[PieceView, ...]
+    lacks_kind: bool
+    kind: str
+
+
+def _families(learned: LearnedMaker, plan: LearnedPlan) -> list[FamilyView]:
+    numbers = [row.number for row in learned.rows]
+    found = []
+    for place, pattern in enumerate(learned.patterns or ()):
+        read = [number for number in numbers if pattern.read(number) is not None][:200]
+        example = max(read, key=lambda each: len(pattern.read(each) or ()), default="")
+        kind = learned.kinds[place] if place < len(learned.kinds) else ""
+        found.append(FamilyView(pattern, example, tuple(_views(pattern, example)), plan.lacks_kind[place], kind))
+    return found
+
+
 def _views(pattern: LearnedPattern, example: str) -> list[PieceView]:
-    reading = pattern.read(example) or {}
+    reading = (pattern.read(example) if example else None) or {}
     views = []
     for segment in pattern.segments:
         code = reading.get(segment.name, "")
@@ -409,20 +449,14 @@ def _cuts(segment: LearnedSegment, code: str) -> tuple[tuple[str, str], ...]:
 def _page(work: Work, draft: ListBeingLearned, form: PageForm, errors: Mapping[str, str]) -> ResponseReturnValue:
     learned = draft.learned
     plan = plan_learned(work.session, learned)
-    numbers = [row.number for row in learned.rows]
-    pattern = learned.pattern
-    example = ""
-    if pattern is not None:
-        example = max(numbers[:200], key=lambda each: len(pattern.read(each) or ()), default="")
     page = render_template(
         "catalog/_learned.html" if wants_fragment() else "catalog/learned.html",
         form=form,
         draft=draft,
         learned=learned,
         plan=plan,
-        example=example,
-        pieces=_views(pattern, example) if pattern is not None else (),
-        mark=_mark(pattern) if pattern is not None else "",
+        families=_families(learned, plan),
+        mark=_mark(learned.patterns or ()),
         has_patterns=any(one.id == learned.maker_id and one.patterns for one in maker_tables(work.session).values()),
         kinds=CYLINDER_TYPES,
         means=MEANS,

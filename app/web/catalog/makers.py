@@ -6,10 +6,12 @@ from typing import Any
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problems
 from app.fitting import all_finishes, catalog_table, read_maker
 from app.ledger.catalog.catalog_import import count_items, items_of
+from app.ledger.catalog.first_day import is_first_day
 from app.ledger.catalog.maker_papers import noted_pages
 from app.ledger.catalog.maker_pictures import pictures
 from app.ledger.catalog.maker_queries import get_maker, list_makers, spec_names, tables_on_record
@@ -100,6 +102,7 @@ def _page(maker_id: int, ordering: OrderingForm) -> ResponseReturnValue:
         ordering=ordering,
         read=read_maker({**tables, "items": []}),
         sheets=[(sheet, sheet_rows(tables, sheet)) for sheet in sheets],
+        next_steps=_next_steps(session) if "learned" in request.args else (),
         count=count_items(session, maker_id),
         events=events_of(session, f"maker {maker_id}", limit=10),
         known_finishes={each.code: each for each in all_finishes()},
@@ -113,6 +116,12 @@ def _page(maker_id: int, ordering: OrderingForm) -> ResponseReturnValue:
         },
     )
     return page, ordering.status
+
+
+def _next_steps(session: Session) -> list[tuple[str, str]]:
+    """Where to go from a maker that was just learned."""
+    counter = (url_for("counter.page"), "Quote one of its numbers at the counter")
+    return [(url_for("first_day.index"), "Back to the first day"), counter] if is_first_day(session) else [counter]
 
 
 @blueprint.post("/<int:maker_id>/ordering")

@@ -5,6 +5,8 @@ import re
 from collections.abc import Callable
 from fractions import Fraction
 
+import openpyxl
+
 from app.fitting import decode_any
 from app.ledger.catalog.maker_queries import get_item, maker_tables
 from app.ledger.store.work import Work
@@ -61,7 +63,6 @@ def press(client: FormClient, address: str, page: str, act: str, **boxes: str) -
 
 def test_a_name_a_list_and_two_presses(work: Work, owner_client: FormClient) -> None:
     address, page = learn(owner_client, csv_list())
-    print(re.sub(r"<[^>]+>", " ", page))
     assert "60 of 60 numbers" in page
     _, page = press(owner_client, address, page, "save")
     assert "Tidewell is saved with 60 items" in page
@@ -71,3 +72,38 @@ def test_a_name_a_list_and_two_presses(work: Work, owner_client: FormClient) -> 
     item = get_item(work.session, maker.id, "T18-Q1-PB")
     assert item is not None and (item.list_cents, item.cost_cents) == (4825, 0)
     assert [keyway.name for keyway in maker.keyways] == ["TQ1", "TQ2", "TQ3", "TQ4", "TQ5"]
+
+
+def awkward_book() -> bytes:
+    """The list as a workbook: a title over merged cells, price first, columns in another order, prices with $ and
+    commas, a merged category, a total, a number that became a float, one without a price and one that is a day."""
+    book = openpyxl.Workbook()
+    sheet = book.active
+    assert sheet is not None
+    sheet.append(["Tidewell list prices"])
+    sheet.merge_cells("A1:D1")
+    sheet.append(["List price (USD)", "Item no.", "Our discount", "Item description"])
+    for number, (words, cents) in numbers().items():
+        sheet.append([f"${cents * 25 / 100:,.2f}", number, "40%", words])
+    sheet.append(["$5.00", 1042.0, "40%", "Key blank for TQ1"])
+    sheet.append(["call", "R-1", "40%", "Cylinder ring"])
+    sheet.append(["Total", "", "", ""])
+    sheet.merge_cells("C3:C6")
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def test_an_awkward_list_needs_no_more_than_a_plain_one(work: Work, owner_client: FormClient) -> None:
+    address, page = learn(owner_client, awkward_book(), "list.xlsx")
+    if address.endswith("/columns"):
+        answer = owner_client.post(address, data=form_with(page, "column-0"))
+        address, page = follow(owner_client, answer.headers["Location"])
+    print(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page)))
+    assert "60 of 61 numbers" in page and "row 64, column List price (USD)" in page and "1042" in page
+    press(owner_client, address, page, "save")
+    maker = maker_tables(work.session)["TIDE"]
+    item = get_item(work.session, maker.id, "T18-Q1-PB")
+    assert item is not None and (item.list_cents, item.cost_cents) == (120625, 72375)  # 25 × $48.25, 40 % off
+    blank = get_item(work.session, maker.id, "1042")
+    assert blank is not None and (blank.category, blank.cost_cents) == ("key_blank", 300)
