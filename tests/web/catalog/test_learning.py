@@ -1,16 +1,16 @@
 """A maker is learned from its price list: the list is sent, its pieces settled, all of it saved at once."""
 
 import io
-import re
 from collections.abc import Callable
 from fractions import Fraction
 
 import openpyxl
+import sqlalchemy as sa
 
 from app.fitting import decode_any
 from app.ledger.catalog.maker_queries import get_item, maker_tables
 from app.ledger.store.work import Work
-from app.ledger.tables import Role
+from app.ledger.tables import Item, Maker, Role
 from tests.factories import FormClient
 from tests.forms_found import form_with
 
@@ -96,10 +96,6 @@ def awkward_book() -> bytes:
 
 def test_an_awkward_list_needs_no_more_than_a_plain_one(work: Work, owner_client: FormClient) -> None:
     address, page = learn(owner_client, awkward_book(), "list.xlsx")
-    if address.endswith("/columns"):
-        answer = owner_client.post(address, data=form_with(page, "column-0"))
-        address, page = follow(owner_client, answer.headers["Location"])
-    print(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page)))
     assert "60 of 61 numbers" in page and "row 64, column List price (USD)" in page and "1042" in page
     press(owner_client, address, page, "save")
     maker = maker_tables(work.session)["TIDE"]
@@ -107,3 +103,109 @@ def test_an_awkward_list_needs_no_more_than_a_plain_one(work: Work, owner_client
     assert item is not None and (item.list_cents, item.cost_cents) == (120625, 72375)  # 25 × $48.25, 40 % off
     blank = get_item(work.session, maker.id, "1042")
     assert blank is not None and (blank.category, blank.cost_cents) == ("key_blank", 300)
+
+
+def test_columns_that_no_heading_tells_are_asked_and_words_may_stand_in_two(
+    work: Work, owner_client: FormClient
+) -> None:
+    lines = []
+    for number, (words, cents) in numbers().items():
+        body, keyway, finish = words.split(", ")
+        lines.append(f"{cents / 100:.2f},{number},{body},{keyway} / {finish}")
+    address, page = learn(owner_client, "\n".join(["x,y,z,w", *lines]).encode())
+    assert address.endswith("/columns")
+    boxes = form_with(page, "column-0") | {"column-0": "", "column-1": "number", "column-2": "words"}
+    refused = owner_client.post(address, data=boxes)
+    assert refused.status_code == 422 and "Say which column has: List price." in refused.text
+    boxes |= {"column-0": "list", "column-3": "words"}
+    address, page = follow(owner_client, owner_client.post(address, data=boxes).headers["Location"])
+    assert "60 of 60 numbers" in page
+    assert sorted(form_with(page, "version")["attribute-0-0"]) == sorted("length")
+
+
+def test_a_piece_is_cut_joined_and_told_and_the_count_follows(work: Work, owner_client: FormClient) -> None:
+    address, page = learn(owner_client, csv_list())
+    address, page = press(owner_client, address, page, "join_0_1")  # keyway with finish
+    assert "60 of 60 numbers" in page and "T18-Q1-SC, piece by piece" in page
+    boxes = form_with(page, "version")
+    assert "name-0-2" not in boxes and boxes["meaning-0-1-0"] == "keyway TQ1, 626 satin chromium"
+    address, page = press(owner_client, address, page, "cut_0_1_l2")
+    boxes = form_with(page, "version")
+    assert "60 of 60 numbers" in page and boxes["name-0-2"]
+    address, page = learn(owner_client, csv_list())
+    address, page = press(
+        owner_client, address, page, "look", **{"meaning-0-2-0": "612 satin bronze", "attribute-0-1": ""}
+    )
+    assert "612 satin bronze" in page and "Bitting spec of new keyways" not in page
+    fragment = owner_client.post(
+        address, data=form_with(page, "version") | {"attribute-0-1": "keyway"}, headers={"HX-Request": "true"}
+    )
+    assert fragment.status_code == 200 and "<html" not in fragment.text
+    assert "Bitting spec of new keyways" in fragment.text
+    stale = owner_client.post(address, data=form_with(page, "version") | {"act": "save"})
+    assert stale.status_code == 422 and "changed on another page" in stale.text
+    address, page = follow(owner_client, address)
+    press(owner_client, address, page, "save", off="37.5", code="tw")
+    tables = maker_tables(work.session)["TW"]
+    assert decode_any(tables.patterns, "T18-Q1-SC")[0].attributes.finish == "612"
+    item = get_item(work.session, tables.id, "T18-Q1-PB")
+    assert item is not None and item.cost_cents == 3016  # 4825 less 37.5 %: 3015.625
+
+
+def test_what_the_words_do_not_say_is_asked(work: Work, owner_client: FormClient) -> None:
+    content = csv_list().replace(b"Mortise cylinder ", b"")
+    address, page = learn(owner_client, content)
+    assert "The words do not say: choose" in page
+    refused = owner_client.post(address, data=form_with(page, "version") | {"act": "save"})
+    assert refused.status_code == 422 and "Say what these numbers are" in refused.text
+    assert work.session.scalar(sa.select(sa.func.count()).select_from(Maker)) == 0
+    press(owner_client, address, page, "save", **{"kind-0": "rim"})
+    work.session.rollback()
+    assert decode_any(maker_tables(work.session)["TIDE"].patterns, "T18-Q1-SC")[0].attributes.type == "rim"
+    _, page = learn(owner_client, content, "mortise_cylinders.csv", "Other")
+    assert form_with(page, "version")["kind-0"] == "mortise"
+
+
+def test_a_list_sent_again_changes_prices_alone_and_another_makers_is_told(
+    work: Work, owner_client: FormClient
+) -> None:
+    address, page = learn(owner_client, csv_list())
+    press(owner_client, address, page, "save", **{"meaning-0-2-0": "612 satin bronze"})
+    before = maker_tables(work.session)["TIDE"].patterns
+    address, page = learn(owner_client, csv_list().replace(b"48.25", b"50.00"))
+    assert "60 of 60 numbers" in page and "own patterns read these numbers" in page
+    press(owner_client, address, page, "save")
+    work.session.rollback()
+    tables = maker_tables(work.session)["TIDE"]
+    assert tables.patterns == before
+    item = get_item(work.session, tables.id, "T18-Q1-PB")
+    assert item is not None and item.list_cents == 5000
+    address, page = learn(owner_client, csv_list(), maker="Marram")
+    assert "The patterns of Tidewell read these numbers." in page
+    other = csv_list().replace(b"\nT", b"\n9Z")
+    address, page = learn(owner_client, other)
+    assert "on record do not read most of these numbers" in page and "1 new pattern beside 1 pattern" in page
+    address, page = press(owner_client, address, page, "look", beside="no")
+    assert "60 cylinders of its catalog will not be read any more: T14-Q1-OB" in page
+
+
+def test_locks_beside_cylinders_and_numbers_that_fit_nothing(work: Work, owner_client: FormClient) -> None:
+    locks = [
+        f'CAP{number}.{keyway}/{finish},"Bored deadbolt {words}, keyway TQ{keyway}, {told}",90.00'
+        for number, words in (("1", "single cylinder"), ("2", "double cylinder"))
+        for keyway in range(1, 6)
+        for finish, told in FINISHES.items()
+    ]
+    content = csv_list() + "\n".join(["", *locks, "ZQ77,Thumb turn,12.00"]).encode()
+    address, page = learn(owner_client, content)
+    assert "100 of 101 numbers" in page and "ZQ77" in page
+    press(owner_client, address, page, "save")
+    tables = maker_tables(work.session)["TIDE"]
+    assert decode_any(tables.patterns, "CAP2.3/OB")[0].attributes.type == "deadbolt"
+    rows = dict(work.session.execute(sa.select(Item.category, sa.func.count()).group_by(Item.category)).all())
+    assert rows == {"cylinder": 60, "lock": 40, "hardware": 1}
+
+
+def test_the_counter_learns_no_maker(client_as: ClientAs) -> None:
+    assert client_as(Role.COUNTER).get("/makers/learn").status_code == 403
+    assert client_as(Role.COUNTER).post("/makers/learn").status_code == 403
