@@ -202,7 +202,11 @@ def test_locks_beside_cylinders_and_numbers_that_fit_nothing(work: Work, owner_c
     press(owner_client, address, page, "save")
     tables = maker_tables(work.session)["TIDE"]
     assert decode_any(tables.patterns, "CAP2.3/OB")[0].attributes.type == "deadbolt"
-    rows = dict(work.session.execute(sa.select(Item.category, sa.func.count()).group_by(Item.category)).all())
+    rows = dict(
+        work.session.execute(
+            sa.select(Item.category, sa.func.count()).where(Item.maker_id == tables.id).group_by(Item.category)
+        ).all()
+    )
     assert rows == {"cylinder": 60, "lock": 40, "hardware": 1}
 
 
