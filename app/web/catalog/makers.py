@@ -6,7 +6,6 @@ from typing import Any
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problems
 from app.fitting import all_finishes, catalog_table, read_maker
@@ -102,7 +101,7 @@ def _page(maker_id: int, ordering: OrderingForm) -> ResponseReturnValue:
         ordering=ordering,
         read=read_maker({**tables, "items": []}),
         sheets=[(sheet, sheet_rows(tables, sheet)) for sheet in sheets],
-        next_steps=_next_steps(session) if "learned" in request.args else (),
+        next_steps=_next_steps() if "learned" in request.args else (),
         count=count_items(session, maker_id),
         events=events_of(session, f"maker {maker_id}", limit=10),
         known_finishes={each.code: each for each in all_finishes()},
@@ -118,10 +117,10 @@ def _page(maker_id: int, ordering: OrderingForm) -> ResponseReturnValue:
     return page, ordering.status
 
 
-def _next_steps(session: Session) -> list[tuple[str, str]]:
+def _next_steps() -> list[tuple[str, str]]:
     """Where to go from a maker that was just learned."""
-    counter = (url_for("counter.page"), "Quote one of its numbers at the counter")
-    return [(url_for("first_day.index"), "Back to the first day"), counter] if is_first_day(session) else [counter]
+    first = [(url_for("first_day.index"), "Back to the first day")] if is_first_day(request_session()) else []
+    return [*first, (url_for("counter.page"), "Quote one of its numbers at the counter")]
 
 
 @blueprint.post("/<int:maker_id>/ordering")
