@@ -1,4 +1,4 @@
-"""The owner of a house without a maker sends a price list, corrects one piece, saves, and quotes one of its numbers."""
+"""The owner sends a first price list, corrects one piece, saves the maker, and quotes one of its numbers."""
 
 from collections.abc import Callable
 
