@@ -110,7 +110,7 @@ _WORDS: dict[str, object] = {"who": "customer", "name": "quotes", "kind": "csv",
 PASSED_BY: dict[str, str] = {
     "static": "files as they lie there",
     **dict.fromkeys(
-        ("imports.show", "imports.columns", "imports.aside", "imports.one"),
+        ("imports.show", "imports.columns", "imports.aside", "imports.one", "price_lists.show"),
         "a table that somebody sent (tests/web/importing)",
     ),
     "accounts.receipt": "a payment to a customer's account (tests/web/money/test_money_pages.py)",

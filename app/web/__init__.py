@@ -24,6 +24,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.counter import views as counter
     from app.web.fitting import views as fitting
     from app.web.goods import claims, counter_sale, hand_overs, items, orders, receiving, returns, to_order
+    from app.web.importing import price_lists
     from app.web.importing import views as importing
     from app.web.jobs import appointments, reminders, warranties
     from app.web.jobs import views as jobs
@@ -47,7 +48,8 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.stock import views as stock
 
     modules = (
-        *(login, own_login, users, first_day, house, money_rules, quote_rules, care, moving, privacy, importing),
+        *(login, own_login, users, first_day, house, money_rules, quote_rules, care, moving, privacy),
+        *(importing, price_lists),
         *(day, books, reports, search),
         *(counter, quotes, accepting),
         *(customers, customer_merging, doors, door_lists, door_changes, site_changes),

@@ -43,6 +43,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keysystems.bitting_lists: take_over
         catalog.catalog_import: load_catalog
         catalog.first_day: take_default end_first_day
+        importing.price_lists: take_price_list
         catalog.maker_papers: add_paper change_paper delete_paper note_page remove_note
         catalog.learned_makers: save_learned
         catalog.maker_pictures: put_picture remove_picture
@@ -147,6 +148,8 @@ RIGHTS: dict[tuple[Role, ...], str] = {
 NO_ROLE_OF_THEIR_OWN = {
     "a step inside a use case that has asked": """
         money.settling: settle
+        importing.imports: remember_choice
+        importing.price_lists: bring_in_prices
         money.invoicing: put_invoice
         money.payments: put_payment
         money.crediting: write_credit_notes

@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
+from app.ledger.catalog.item_prices import ListedPrice, waiting_prices
 from app.ledger.catalog.maker_queries import IN_CATALOG
 from app.ledger.catalog.price_book import ruled_categories
 from app.ledger.catalog.price_editing import end_row, refuse_thin, refuse_unknown_tier
@@ -59,22 +60,31 @@ class RuledBook(PriceBook):
         return replace(row, unit_cents=rule.price(row.cost_cents, row.unit_cents))
 
     def selling(
-        self, item: Item, maker: str | None, on: date, tier: str | None, percent_off: Decimal, quantity: int = 1
+        self,
+        item: Item,
+        maker: str | None,
+        on: date,
+        tier: str | None,
+        percent_off: Decimal,
+        quantity: int = 1,
+        listed: ListedPrice | None = None,
     ) -> int | None:
         """What one of an item sells for: by the book's own row for its number, else by the price rule that counts,
         else list less the tier's percentage; None where nobody knows. A rule that names the number goes before its
         row; one that works from a cost says nothing of an item without one. maker: its code, None of the house's own.
+        listed: its list price and cost on that day, where they are not those of today.
         """
+        list_cents, cost_cents = listed or (item.list_cents, item.cost_cents)
         own = self.own(item.code, on, tier, quantity)
         if maker is None:
             return self.price(item.code, on, tier, quantity).unit_cents if own is not None else None
         rule = self.rules.rule(item.code, item.category, maker, tier, on)
-        makes = rule if rule is not None and rule.can_price(item.cost_cents) else None
+        makes = rule if rule is not None and rule.can_price(cost_cents) else None
         if own is not None and (makes is None or makes.code is None):
             return own.unit_cents
-        if makes is not None and (item.list_cents is not None or makes.basis is not PriceBasis.LIST_LESS):
-            return makes.price(item.cost_cents, item.list_cents or 0)
-        return None if item.list_cents is None else half_up(item.list_cents * Fraction(100 - percent_off) / 100)
+        if makes is not None and (list_cents is not None or makes.basis is not PriceBasis.LIST_LESS):
+            return makes.price(cost_cents, list_cents or 0)
+        return None if list_cents is None else half_up(list_cents * Fraction(100 - percent_off) / 100)
 
     def own(self, code: str, on: date, tier: str | None, quantity: int) -> PriceRow | None:
         """The book's own row for a part number, whatever the rules; None where none holds then: not yet, or ended."""
@@ -135,7 +145,11 @@ def selling_prices(session: Session, items: Sequence[Item], on: date) -> dict[in
     """Item → what one costs everybody on a day; None where nobody knows."""
     book = RuledBook(price_book(session, {item.code for item in items}).rows, price_rules(session))
     makers = dict(session.execute(sa.select(Maker.id, Maker.code)).all())
-    return {one.id: book.selling(one, makers.get(one.maker_id or 0), on, None, Decimal(0)) for one in items}
+    waiting = waiting_prices(session, on, [one.id for one in items])
+    return {
+        one.id: book.selling(one, makers.get(one.maker_id or 0), on, None, Decimal(0), 1, waiting.get(one.id))
+        for one in items
+    }
 
 
 def rules_for(session: Session, item: Item, today: date) -> list[PriceRuleRow]:

@@ -13,6 +13,7 @@ from app.ledger.importing.customers import CONTACTS, CUSTOMERS
 from app.ledger.importing.goods import GOODS, STOCK
 from app.ledger.importing.keys_out import KEYS_OUT
 from app.ledger.importing.kinds import ImportColumn, ImportKind, ImportRows, RowPlan, RowProblem, RowState
+from app.ledger.importing.price_list_rows import PRICE_LIST
 from app.ledger.importing.prices import PRICES
 from app.ledger.importing.reading import (
     TableChoice,
@@ -32,7 +33,7 @@ from app.ledger.tables import Import, ImportMapping, Role
 from app.spreadsheets import PASTED, FoundTable, find_table, heading_key, open_sheet
 from app.validation import counted
 
-_EVERY = (CUSTOMERS, CONTACTS, SITES, DOORS, KEYS_OUT, GOODS, PRICES, STOCK)
+_EVERY = (CUSTOMERS, CONTACTS, SITES, DOORS, KEYS_OUT, GOODS, PRICES, STOCK, PRICE_LIST)
 KINDS: dict[str, ImportKind] = {kind.name: kind for kind in _EVERY}
 _MOST_SENDERS = 200
 
@@ -210,11 +211,12 @@ def save_import(
         work.session.flush()
         said = f"{sent.kind.words} imported: {row.new:,} new, {row.changed:,} changed, {row.aside:,} rows left aside"
         record(work, "table imported", f"import {row.id}", said)
-        _remember(work, sent, choice, sender)
+        remember_choice(work, sent, choice, sender)
         return row
 
 
-def _remember(work: Work, sent: SentTable, choice: TableChoice, sender: str) -> None:
+def remember_choice(work: Work, sent: SentTable, choice: TableChoice, sender: str) -> None:
+    """Remember how a sender's tables of this kind are read, inside the caller's transaction."""
     headings = {name: heading_of(sent.table, place) for name, place in choice.columns.items()}
     if not headings or not all(headings.values()):
         return

@@ -1,7 +1,7 @@
 """What an import wrote, kept so that it can be undone; and the undoing, as long as nothing else leans on it."""
 
 import hashlib
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
 from fractions import Fraction
@@ -15,6 +15,7 @@ from app.validation import counted
 
 _STEP = 500  # ids in one statement
 _NOT_MARKED = frozenset({"version"})
+_NAMED = 3
 _STORY = frozenset({"events", "counters"})  # what was written there stays
 _Marks = dict[int, str]
 
@@ -24,8 +25,25 @@ class WrittenRows:
 
     def __init__(self) -> None:
         self._new: dict[type[Base], list[Base]] = {}
+        self._bulk: dict[type[Base], list[int]] = {}
         self._ours: set[tuple[type[Base], int]] = set()
         self._changed: dict[type[Base], dict[int, dict[str, Any]]] = {}
+
+    @classmethod
+    def from_json(cls, written: Mapping[str, Any]) -> "WrittenRows":
+        """What an import wrote, to go on with."""
+        found = cls()
+        models: dict[str, Any] = {mapper.class_.__tablename__: mapper.class_ for mapper in Base.registry.mappers}
+        for name, rows in written.items():
+            found._bulk[models[name]] = [id_ for id_, _ in rows["new"]]
+            found._changed[models[name]] = {id_: dict(kept) for id_, _, kept in rows["changed"]}
+        return found
+
+    def forget(self, model: type[Base]) -> None:
+        """What was written to a table is no more."""
+        self._new.pop(model, None)
+        self._bulk.pop(model, None)
+        self._changed.pop(model, None)
 
     @contextmanager
     def watching(self, session: Session) -> Iterator[None]:
@@ -60,14 +78,27 @@ class WrittenRows:
                 self._new.setdefault(type(row), []).append(row)
                 self._ours.add((type(row), row.id))
 
+    def note(self, model: type[Base], new: Iterable[int], changed: Mapping[int, Mapping[str, Any]]) -> None:
+        """Note rows that were written in bulk, past the session: new ones, and what stood in changed ones."""
+        ours = self._bulk.setdefault(model, [])
+        ours.extend(new)
+        held, made = self._changed.setdefault(model, {}), set(ours)
+        for id_, before in changed.items():
+            if id_ not in made:
+                kept = held.setdefault(id_, {})
+                for name, value in before.items():
+                    kept.setdefault(name, _plain(value))
+
     def to_json(self, session: Session) -> dict[str, Any]:
         """By table: each new row with a mark of its words, each changed one with its mark and its words before."""
         session.flush()
         found: dict[str, Any] = {}
-        for model in {**self._new, **self._changed}:
+        for model in {**self._new, **self._bulk, **self._changed}:
             new = [row.id for row in self._new.get(model, ())]  # type: ignore[attr-defined]  # every table has an id
+            new += self._bulk.get(model, ())
             changed = self._changed.get(model, {})
-            marks = _marks(session, model.__table__, [*new, *changed])  # type: ignore[arg-type]  # declared wider
+            table: Any = model.__table__
+            marks = _marks(session, table, new) | _marks_of_changed(session, table, changed)
             found[model.__tablename__] = {
                 "new": [[id_, marks[id_]] for id_ in new],
                 "changed": [[id_, marks[id_], kept] for id_, kept in changed.items()],
@@ -94,14 +125,26 @@ def _steps(ids: Collection[int]) -> Iterator[list[int]]:
     return (every[start : start + _STEP] for start in range(0, len(every), _STEP))
 
 
-def _marks(session: Session, table: sa.Table, ids: Collection[int]) -> _Marks:
-    """What tells whether a row still stands as it was written."""
-    columns = [column for column in table.columns if column.name not in _NOT_MARKED]
+def _marks(session: Session, table: sa.Table, ids: Collection[int], names: Collection[str] = ()) -> _Marks:
+    """What tells whether a row still stands as it was written; names: only of these columns."""
+    wanted = names or [column.name for column in table.columns if column.name not in _NOT_MARKED]
+    columns = [table.c.id, *(table.c[name] for name in sorted(wanted) if name != "id")]
     marks = {}
     for some in _steps(ids):
         for row in session.execute(sa.select(*columns).where(table.c.id.in_(some))):
             words = repr([str(value) for value in row])
             marks[row.id] = hashlib.sha256(words.encode()).hexdigest()[:12]
+    return marks
+
+
+def _marks_of_changed(session: Session, table: sa.Table, changed: Mapping[int, Mapping[str, Any]]) -> _Marks:
+    """As `_marks`, by the columns that were changed: undoing puts back no other."""
+    alike: dict[tuple[str, ...], list[int]] = {}
+    for id_, kept in changed.items():
+        alike.setdefault(tuple(sorted(kept)), []).append(id_)
+    marks: _Marks = {}
+    for names, ids in alike.items():
+        marks |= _marks(session, table, ids, names)
     return marks
 
 
@@ -112,9 +155,10 @@ def what_leans(session: Session, written: Mapping[str, Any]) -> tuple[str, ...]:
         table = Base.metadata.tables[name]
         noun = name.replace("_", " ").removesuffix("s")
         marks = {id_: mark for id_, mark, *_ in (*rows["new"], *rows["changed"])}
-        now = _marks(session, table, marks)
-        if other := sum(now.get(id_) != mark for id_, mark in marks.items()):
-            found.append(f"{counted(other, noun)} changed since")
+        now = _marks(session, table, [id_ for id_, _ in rows["new"]])
+        now |= _marks_of_changed(session, table, {id_: kept for id_, _, kept in rows["changed"]})
+        if other := [id_ for id_, mark in marks.items() if now.get(id_) != mark]:
+            found.append(f"{counted(len(other), noun)} changed since{_named(session, table, other)}")
         new = {id_ for id_, _ in rows["new"]}
         for holder, column in _links_to(table):
             ours = {id_ for id_, _ in written.get(holder.name, {}).get("new", ())}
@@ -125,6 +169,16 @@ def what_leans(session: Session, written: Mapping[str, Any]) -> tuple[str, ...]:
             if count:
                 found.append(f"{counted(count, holder.name.replace('_', ' ').removesuffix('s'))} made of them")
     return tuple(found)
+
+
+def _named(session: Session, table: sa.Table, ids: Sequence[int]) -> str:
+    """The first of some rows in brackets, where they have a code or a name."""
+    column = next((table.c[name] for name in ("code", "name") if name in table.c), None)
+    if column is None:
+        return ""
+    rows = sa.select(column).where(table.c.id.in_(ids[:_STEP])).order_by(column)
+    names = session.scalars(rows.limit(_NAMED)).all()
+    return f" ({', '.join(names)}{', …' if len(ids) > len(names) else ''})" if names else ""
 
 
 def _links_to(table: sa.Table) -> Iterator[tuple[sa.Table, sa.Column[Any]]]:
@@ -141,10 +195,12 @@ def take_back(session: Session, written: Mapping[str, Any]) -> None:
         rows = written.get(table.name)
         if rows is None:
             continue
-        for id_, _, kept in rows["changed"]:
-            row = session.get_one(models[table.name], id_)
-            for name, plain in kept.items():
-                setattr(row, name, _value(table.c[name], plain))
+        model = models[table.name]
+        for some in _steps(list(range(len(rows["changed"])))):
+            part = {id_: kept for id_, _, kept in rows["changed"][some[0] : some[-1] + 1]}
+            for row in session.scalars(sa.select(model).where(model.id.in_(part))):
+                for name, plain in part[row.id].items():
+                    setattr(row, name, _value(table.c[name], plain))
         session.flush()
         for some in _steps([id_ for id_, _ in rows["new"]]):
             session.execute(sa.delete(table).where(table.c.id.in_(some)))

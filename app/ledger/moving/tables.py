@@ -36,6 +36,7 @@ LEFT_OUT = {
     "sold_lines": "made from the quotes",
     "imports": "undone in the house that took them in",
     "import_mappings": "found anew with the next table",
+    "item_prices": "of a maker's list that came in: send it again",
     **dict.fromkeys(("hand_overs", "handed_lines"), "made from the story"),
     "deletions": "of this house's own story",
     "replaced_texts": "sealed",

@@ -8,7 +8,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.quoting.snapshot import SnapshotLine
-from app.ledger.tables import PriceBookRow, PriceRuleRow, TaxRuleRow
+from app.ledger.tables import ItemPrice, PriceBookRow, PriceRuleRow, TaxRuleRow
 from app.pricing import TaxRule, show_cents, show_day
 from app.validation import counted
 
@@ -20,7 +20,7 @@ def has_dated_change(session: Session, after: date, until: date) -> bool:
     """Whether a price, price rule or sales tax begins after a day and by another, or ends before that: one query."""
     begin = [
         sa.and_(table.valid_from > after, table.valid_from <= until)
-        for table in (PriceBookRow, PriceRuleRow, TaxRuleRow)
+        for table in (PriceBookRow, PriceRuleRow, TaxRuleRow, ItemPrice)
     ]
     end = [sa.and_(table.valid_until >= after, table.valid_until < until) for table in (PriceBookRow, PriceRuleRow)]
     there = (sa.exists().where(condition) for condition in (*begin, *end))

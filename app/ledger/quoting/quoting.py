@@ -2,7 +2,7 @@
 quote. Nothing is saved.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
@@ -10,6 +10,7 @@ from decimal import Decimal
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
+from app.ledger.catalog.item_prices import ListedPrice
 from app.ledger.catalog.money_rules import money_rules_on
 from app.ledger.catalog.price_queries import (
     KEY_CUT,
@@ -162,11 +163,18 @@ def price_request(
 
 
 def resolver_on(
-    session: Session, asks: Sequence[QuoteRequest], on: date, tier: str, most_off: Decimal = Decimal(100)
+    session: Session,
+    asks: Sequence[QuoteRequest],
+    on: date,
+    tier: str,
+    most_off: Decimal = Decimal(100),
+    proposed: Mapping[int, ListedPrice] | None = None,
 ) -> Resolver:
-    """What resolves the lines of these requests at the prices of a day and a customer's tier."""
+    """What resolves the lines of these requests at the prices of a day and a customer's tier; proposed: list prices
+    and costs that a maker's list would bring, by item.
+    """
     numbers = (one for ask in asks for line in ask.lines for one in (line.part_number, line.price_code))
-    return Resolver(session, on, tier, [one.strip() for one in numbers if one], most_off)
+    return Resolver(session, on, tier, [one.strip() for one in numbers if one], most_off, proposed)
 
 
 def _resolve(

@@ -36,6 +36,7 @@ from app.fitting import (
     why_not_enter,
     words,
 )
+from app.ledger.catalog.item_prices import ItemPrices, ListedPrice
 from app.ledger.catalog.maker_queries import ItemLookup, MakerTables, get_item, item_attributes, maker_tables
 from app.ledger.catalog.price_queries import (
     KEY_CUT,
@@ -105,14 +106,24 @@ class NotPriced(BitternError):
 class Resolver:
     """Resolves lines against the makers' tables, the catalog and the price book of one day and customer's tier.
 
-    numbers: the part numbers that the lines name, so that they are looked up together. most_off: percent under the
-    book beyond which a price of the counter's own is asked about.
+    numbers: the part numbers that the lines name, so that they are looked up together. proposed: list prices and
+    costs that a list would bring, by item. most_off: percent under the book beyond which a price of the counter's
+    own is asked about.
     """
 
-    def __init__(self, session: Session, on: date, tier: str, numbers: Iterable[str], most_off: Decimal) -> None:
+    def __init__(
+        self,
+        session: Session,
+        on: date,
+        tier: str,
+        numbers: Iterable[str],
+        most_off: Decimal,
+        proposed: Mapping[int, ListedPrice] | None = None,
+    ) -> None:
         self._session = session
         self._most_off = most_off
         self._items = ItemLookup(session, numbers)
+        self._listed = ItemPrices(session, on, [item.id for item in self._items.read.values()], proposed)
         self._book = RuledBook(price_book(session).rows, price_rules(session))
         self._on = on
         self._tier = tier or None
@@ -394,7 +405,7 @@ class Resolver:
             found,
             part_number=item.code,
             maker_name=maker.name,
-            cost_cents=found.cost_cents or item.cost_cents,
+            cost_cents=found.cost_cents or self._listed.get(item).cost_cents,
             notes=(*found.notes, *((told,) if is_keyed else ())),
         )
 
@@ -413,12 +424,13 @@ class Resolver:
         return self._makers[code]
 
     def _selling(self, maker: MakerTables, item: Item, quantity: int) -> int:
-        return self._book.selling(item, maker.code, self._on, self._tier, self._percent_off, quantity) or 0
+        tier, off, listed = self._tier, self._percent_off, self._listed.get(item)
+        return self._book.selling(item, maker.code, self._on, tier, off, quantity, listed) or 0
 
     def _costing(self, number: str, item: Item | None, quantity: int) -> int:
         """What one costs by the price book's own row for the number, else by the catalog; 0 where nobody knows."""
         own = self._book.own(number, self._on, self._tier, quantity)
-        return (own.cost_cents if own else 0) or (item.cost_cents if item else 0)
+        return (own.cost_cents if own else 0) or (self._listed.get(item).cost_cents if item else 0)
 
 
 def _check_counts(line: LineRequest) -> None:

@@ -4,14 +4,15 @@ A quote holds its prices until its last day, and an accepted job for good: what 
 """
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, datetime
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased
 
 from app.errors import BitternError
+from app.ledger.catalog.item_prices import ListedPrice
 from app.ledger.quoting.changing_rates import line_rises
 from app.ledger.quoting.quoting import lines_at, resolver_on
 from app.ledger.quoting.request import QuoteRequest
@@ -19,11 +20,15 @@ from app.ledger.quoting.resolving import Resolver
 from app.ledger.quoting.snapshot import QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
 from app.ledger.tables import (
     Customer,
+    ItemPrice,
     Job,
     JobLine,
     LineKind,
+    OrderState,
     PriceBookRow,
     PriceRuleRow,
+    PurchaseLine,
+    PurchaseOrder,
     QuoteRevision,
     Stage,
 )
@@ -81,6 +86,66 @@ def touched_by_rises(session: Session, today: date, on: date) -> tuple[TouchedQu
                     )
                 )
     return tuple(sorted(found, key=lambda one: (-max(one.price_cents, one.cost_cents), one.number)))
+
+
+def touched_by_list(
+    session: Session, today: date, on: date, proposed: Mapping[int, ListedPrice], codes: Collection[str]
+) -> tuple[TouchedQuote, ...]:
+    """Those that a maker's list touches, what loses most first: what its goods would cost more from a day on, and
+    sell for more, by this list alone. proposed: its prices by item; codes: the numbers of these items.
+    """
+    found: list[TouchedQuote] = []
+    for tier, every in _open(session, today).items():
+        both = [(row, as_accepted(read_snapshot(row.snapshot), row.option)) for row in every]
+        both = [(row, quote) for row, quote in both if any(line.part_number in codes for line in quote.lines)]
+        asks = [replace(QuoteRequest.from_json(quote.ask), customer_id=row.customer_id) for row, quote in both]
+        before, after = (resolver_on(session, asks, on, tier, proposed=prices) for prices in (None, proposed))
+        for (row, quote), ask in zip(both, asks, strict=True):
+            try:
+                was, now = (lines_at(session, resolver, ask, quote.keying) for resolver in (before, after))
+            except BitternError:
+                continue
+            cost = sum(line.cost_cents for line in now) - sum(line.cost_cents for line in was)
+            price = sum(one.more_cents for one in line_rises(was, now)) if row.stage is Stage.QUOTED else 0
+            if price > 0 or cost > 0:
+                until = row.valid_until if row.stage is Stage.QUOTED else row.promised_on
+                found.append(
+                    TouchedQuote(
+                        *(row.number, row.revision, row.customer, row.title, row.stage, until),
+                        *(quote.totals.subtotal_cents, max(price, 0), max(cost, 0)),
+                    )
+                )
+    return tuple(sorted(found, key=lambda one: (-max(one.price_cents, one.cost_cents), one.number)))
+
+
+@dataclass(frozen=True, slots=True)
+class TouchedOrder:
+    """An order that the maker has not confirmed, so that it may charge its new prices. Cents in all."""
+
+    order_id: int
+    number: str
+    sent_at: datetime | None
+    cost_cents: int
+    more_cents: int
+
+
+def orders_touched(session: Session, maker_id: int, proposed: Mapping[int, ListedPrice]) -> tuple[TouchedOrder, ...]:
+    """Sent orders of a maker, not confirmed yet, that would come to more at its new costs."""
+    rows = session.execute(
+        sa.select(PurchaseOrder.id, PurchaseOrder.number, PurchaseOrder.sent_at, PurchaseLine)
+        .join(PurchaseLine, PurchaseLine.order_id == PurchaseOrder.id)
+        .where(PurchaseOrder.maker_id == maker_id, PurchaseOrder.state == OrderState.SENT)
+        .order_by(PurchaseOrder.number, PurchaseLine.number)
+    )
+    sums: dict[int, TouchedOrder] = {}
+    for order_id, number, sent_at, line in rows:
+        held = sums.get(order_id) or TouchedOrder(order_id, number, sent_at, 0, 0)
+        pieces = line.quantity - line.canceled
+        each = proposed[line.item_id].cost_cents - line.unit_cents if line.item_id in proposed else 0
+        sums[order_id] = replace(
+            held, cost_cents=held.cost_cents + pieces * line.unit_cents, more_cents=held.more_cents + pieces * each
+        )
+    return tuple(one for one in sums.values() if one.more_cents > 0)
 
 
 def _open(session: Session, today: date) -> dict[str, list[sa.Row[tuple[object, ...]]]]:
@@ -151,7 +216,7 @@ def _cost_of_keying(quote: QuoteSnapshot) -> Iterator[int]:
 def coming_days(session: Session, today: date) -> tuple[date, ...]:
     """The next days on which a price or a price rule that is on record begins."""
     days: set[date] = set()
-    for table in (PriceBookRow, PriceRuleRow):
+    for table in (PriceBookRow, PriceRuleRow, ItemPrice):
         rows = sa.select(table.valid_from).where(table.valid_from > today).distinct()
         days |= set(session.scalars(rows.order_by(table.valid_from).limit(_COMING)))
     return tuple(sorted(days)[:_COMING])

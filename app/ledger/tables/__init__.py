@@ -8,7 +8,7 @@ from app.ledger.tables.doors import Cylinder, CylinderOperator, CylinderState, D
 from app.ledger.tables.events import Counter, Event, HouseIdentity, VaultCheck
 from app.ledger.tables.hand_overs import HandedLine, HandOverRow
 from app.ledger.tables.imports import Import, ImportMapping
-from app.ledger.tables.items import Item, ItemKind
+from app.ledger.tables.items import Item, ItemKind, ItemPrice
 from app.ledger.tables.jobs import (
     LATE_STAGES,
     MOVES,
@@ -139,6 +139,7 @@ __all__ = [
     "InvoiceLine",
     "Item",
     "ItemKind",
+    "ItemPrice",
     "Job",
     "JobFile",
     "JobLine",

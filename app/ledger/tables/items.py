@@ -1,5 +1,8 @@
-"""Table: the one book of goods: what makers sell by part number, and what the house sells and does by own codes."""
+"""Tables: the one book of goods: what makers sell by part number, what the house sells and does by own codes; and
+what makers' lists say of later days.
+"""
 
+from datetime import date
 from enum import StrEnum
 from typing import Any
 
@@ -37,7 +40,7 @@ class Item(Versioned, Base):
     is_stocked: the maker's list says that the house has it there. is_counted: somebody counted it, set with its first
     movement and for good; until then the sums say nothing. reorder_point: when free and ordered together fall to it,
     it is ordered up to `reorder_to`, in packs of `pack_size`. lead_days: working days, where they differ from the
-    maker's. spec_id, pin_kind and pin_size: a pin's.
+    maker's. spec_id, pin_kind and pin_size: a pin's. unlisted_from: since when the maker's list names it no longer.
     """
 
     __tablename__ = "items"
@@ -58,6 +61,7 @@ class Item(Versioned, Base):
     words: Mapped[str] = mapped_column(sa.String(300), default="")
     attributes: Mapped[dict[str, Any]] = mapped_column(sa.JSON, default=dict)
     list_cents: Mapped[int | None]
+    unlisted_from: Mapped[date | None]
     cost_cents: Mapped[int] = mapped_column(default=0)
     is_stocked: Mapped[bool] = mapped_column(default=False)
     is_counted: Mapped[bool] = mapped_column(default=False)
@@ -75,3 +79,19 @@ class Item(Versioned, Base):
 
     maker: Mapped[Maker | None] = relationship()
     spec: Mapped[SpecRow | None] = relationship()
+
+
+class ItemPrice(Base):
+    """List price and cost of an item from a later day on, as a maker's new list says; cents each. When the day has
+    come they go into the item, and this row goes.
+    """
+
+    __tablename__ = "item_prices"
+    __table_args__ = (sa.UniqueConstraint("item_id", "valid_from"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    item_id: Mapped[int] = mapped_column(sa.ForeignKey("items.id"))
+    valid_from: Mapped[date] = mapped_column(index=True)
+    list_cents: Mapped[int]
+    cost_cents: Mapped[int]
+    import_id: Mapped[int] = mapped_column(sa.ForeignKey("imports.id"), index=True)

@@ -44,9 +44,11 @@ from app.web.services import current_work
 from app.web.staged_uploads import StagedUpload, drop_upload, find_upload, note_upload, stage_table
 
 blueprint = Blueprint("imports", __name__, url_prefix="/imports")
-_PURPOSE = "import"
+PURPOSE = "import"
 _SIZE = 50
 _SHOWN = ("problems", RowState.NEW.value, RowState.CHANGED.value, RowState.SAME.value)
+_OWN_PAGES = {"price list": "price_lists.show"}
+"""Kinds whose preview is a page of their own."""
 DAY_ORDERS = (MONTH_FIRST, DAY_FIRST)
 
 
@@ -63,15 +65,16 @@ def index() -> ResponseReturnValue:
     """Send a table; and which ones came in."""
     work, form = current_work(), TablePage()
     kinds = kinds_for(work.actor.role)
+    about, named = read_id(request.args, "about"), read_text(request.args, "kind", 24)
+    kinds = tuple(kind for kind in kinds if kind.name not in _OWN_PAGES or (kind.name == named and about))
     form.kind.choices = [(kind.name, kind.words) for kind in kinds]
-    if not form.is_submitted() and (named := read_text(request.args, "kind", 24)):
+    if not form.is_submitted() and named:
         form.kind.data = named
-    about = read_id(request.args, "about")
 
     def stage() -> StagedUpload:
         kind = kind_named(work, typed(form.kind))
         notes = {"kind": kind.name, "about": about if kind.about else None}
-        waiting = stage_table(work, _PURPOSE, form.file.data, typed(form.pasted), notes)
+        waiting = stage_table(work, PURPOSE, form.file.data, typed(form.pasted), notes)
         try:
             open_table(waiting.name, waiting.content, kind, about)
         except BitternError:
@@ -104,8 +107,9 @@ def _about(work: Work, kind_name: str, about_id: int | None) -> Customer | Site 
     return get_customer(work.session, about_id) if noun == "customer" else None
 
 
-def _open(work: Work, token: str) -> tuple[StagedUpload, SentTable]:
-    waiting = find_upload(work, _PURPOSE, token)
+def open_waiting(work: Work, token: str) -> tuple[StagedUpload, SentTable]:
+    """A table that waits."""
+    waiting = find_upload(work, PURPOSE, token)
     kind = kind_named(work, str(waiting.notes.get("kind", "")))
     about, head = waiting.notes.get("about"), waiting.notes.get("head")
     first_day = _day(waiting.notes.get("first_day")) or work.today
@@ -119,7 +123,7 @@ def _day(said: str | None) -> date | None:
         return None
 
 
-def _choice(work: Work, waiting: StagedUpload, sent: SentTable) -> tuple[TableChoice, str, bool]:
+def choice_of(work: Work, waiting: StagedUpload, sent: SentTable) -> tuple[TableChoice, str, bool]:
     """How the table is read: as somebody said, else as proposed; its sender; whether anything is a guess."""
     if "choice" in waiting.notes:
         return TableChoice.from_json(waiting.notes["choice"]), str(waiting.notes.get("sender", "")), True
@@ -134,8 +138,8 @@ def _choice(work: Work, waiting: StagedUpload, sent: SentTable) -> tuple[TableCh
 def show(token: str) -> ResponseReturnValue:
     """What a table would change; what is not plain about it is asked first."""
     work = current_work()
-    waiting, sent = _open(work, token)
-    choice, sender, is_sure = _choice(work, waiting, sent)
+    waiting, sent = open_waiting(work, token)
+    choice, sender, is_sure = choice_of(work, waiting, sent)
     questions = ask_questions(work.session, sent, choice)
     if (
         questions.missing
@@ -143,6 +147,8 @@ def show(token: str) -> ResponseReturnValue:
         or ((not is_sure or questions.words) and not waiting.notes.get("choice"))
     ):
         return redirect(url_for("imports.columns", token=token), 303)
+    if own := _OWN_PAGES.get(sent.kind.name):
+        return redirect(url_for(own, token=token), 303)
     return _preview(work, waiting, sent, choice, sender)
 
 
@@ -179,15 +185,15 @@ def _preview(
 def columns(token: str) -> ResponseReturnValue:
     """Which column is which, what the sender's words mean, whether days name the month first."""
     work, form = current_work(), PageForm()
-    waiting, sent = _open(work, token)
-    choice, sender, _ = _choice(work, waiting, sent)
+    waiting, sent = open_waiting(work, token)
+    choice, sender, _ = choice_of(work, waiting, sent)
     errors: Mapping[str, str] = {}
     if form.is_submitted():
         said_head = request.form.get("head", "").strip()
         if said_head.isascii() and said_head.isdecimal() and len(said_head) < 6 and int(said_head) != sent.table.head:
             # Another head makes other columns: what was chosen for the ones before says nothing of them.
             kept = {name: waiting.notes.get(name) for name in ("kind", "about")}
-            note_upload(work, _PURPOSE, token, {**kept, "head": int(said_head)})
+            note_upload(work, PURPOSE, token, {**kept, "head": int(said_head)})
             return redirect(url_for("imports.columns", token=token), 303)
         try:
             choice, sender = _said(work, sent, request.form), read_text(request.form, "sender")
@@ -200,7 +206,7 @@ def columns(token: str) -> ResponseReturnValue:
                 raise BitternError("first_day", "Write the first day as 2026-01-31.")
             notes = {**waiting.notes, "choice": choice.to_json(), "sender": sender, "first_day": first_day}
             if not questions.asks_day_order and (asked or not questions.words):
-                note_upload(work, _PURPOSE, token, notes)
+                note_upload(work, PURPOSE, token, notes)
                 return redirect(url_for("imports.show", token=token), 303)
         except BitternError as error:
             errors = refusals(error)
@@ -261,8 +267,8 @@ def _said(work: Work, sent: SentTable, boxes: Mapping[str, str]) -> TableChoice:
 def save(token: str) -> ResponseReturnValue:
     """Save what was shown."""
     work, form = current_work(), PageForm()
-    waiting, sent = _open(work, token)
-    choice, sender, _ = _choice(work, waiting, sent)
+    waiting, sent = open_waiting(work, token)
+    choice, sender, _ = choice_of(work, waiting, sent)
     if not form.validate_on_submit():
         return _preview(work, waiting, sent, choice, sender, "This page is too old; look again.")
     sender = read_text(request.form, "sender") or sender
@@ -289,8 +295,8 @@ def save(token: str) -> ResponseReturnValue:
 def aside(token: str, kind: str) -> ResponseReturnValue:
     """The rows with problems as they were sent, each with what is wrong, to be corrected and sent again."""
     work = current_work()
-    waiting, sent = _open(work, token)
-    plan = plan_import(work.session, sent, _choice(work, waiting, sent)[0])
+    waiting, sent = open_waiting(work, token)
+    plan = plan_import(work.session, sent, choice_of(work, waiting, sent)[0])
     return send_table(kind, "rows-to-correct", "To correct", _aside_rows(sent, plan))
 
 

@@ -1,0 +1,415 @@
+"""A maker's new price list: what it changes from which day, taken or left by item, undone like any import."""
+
+import hashlib
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from enum import StrEnum
+from fractions import Fraction
+from functools import cached_property
+from typing import Any, NamedTuple
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.errors import BitternError
+from app.ledger.catalog.catalog_import import forget_items
+from app.ledger.catalog.item_prices import ListedPrice, waiting_prices
+from app.ledger.catalog.maker_queries import get_maker
+from app.ledger.catalog.price_editing import refuse_thin
+from app.ledger.catalog.price_queries import guard, least_margin, price_book
+from app.ledger.catalog.price_rules import RuledBook, price_rules
+from app.ledger.importing.imports import SentTable, plan_import, remember_choice
+from app.ledger.importing.kinds import RowProblem
+from app.ledger.importing.reading import TableChoice
+from app.ledger.importing.written import WrittenRows
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError, Stale
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Import, Item, ItemPrice, Maker
+from app.pricing import half_up, show_day
+from app.spreadsheets import MONTH_FIRST, FoundTable, cell_day
+from app.validation import counted
+
+_ITEMS: Any = Item.__table__
+_PRICES: Any = ItemPrice.__table__
+_STEP = 5_000
+_DAYS = re.compile(
+    r"\d{4}-\d\d-\d\d|\d{1,2}[/.]\d{1,2}[/.]\d{2,4}|[A-Za-z]{3,9}\.? \d{1,2}(?:st|nd|rd|th)?,? \d{4}"
+    r"|\d{1,2}[ -][A-Za-z]{3,9}\.?,?[ -]\d{4}"
+)
+
+
+class ListState(StrEnum):
+    """What a list does with an item."""
+
+    NEW = "new"
+    GONE = "gone"
+    DEARER = "dearer"
+    CHEAPER = "cheaper"
+    SAME = "as it is"
+
+
+class ListChange(NamedTuple):
+    """An item before and after. row: where the list has it, 0 of what is gone; made: the columns of a new item."""
+
+    state: ListState
+    code: str
+    words: str
+    item_id: int | None
+    row: int
+    before: ListedPrice
+    after: ListedPrice
+    made: Mapping[str, Any] | None = None
+    unlisted_from: date | None = None
+
+    @property
+    def rise(self) -> Fraction:
+        """By how many percent the list price rises, or the cost where list stays; below 0 where it falls."""
+        was, now = self.before.list_cents, self.after.list_cents
+        if was == now or not was or now is None:
+            was, now = self.before.cost_cents, self.after.cost_cents
+        return Fraction(100 * (now - was), was) if was else Fraction(0)
+
+    @property
+    def percent(self) -> Decimal:
+        """The same with one decimal."""
+        return tenths(self.rise)
+
+
+def tenths(percent: Fraction) -> Decimal:
+    """Percent with one decimal.
+
+    >>> tenths(Fraction(7, 2)), tenths(Fraction(-100, 3))
+    (Decimal('3.5'), Decimal('-33.3'))
+    """
+    tenth = half_up(abs(percent) * 10)
+    return Decimal(tenth if percent >= 0 else -tenth).scaleb(-1)
+
+
+@dataclass(frozen=True)
+class ListComparison:
+    """What a list would change from a day on, gone items last. problems: rows that are left aside."""
+
+    maker: Maker
+    day: date
+    changes: tuple[ListChange, ...]
+    problems: tuple[RowProblem, ...]
+    unused: tuple[str, ...]
+    has_costs: bool
+    rows: int
+
+    @cached_property
+    def by_state(self) -> Mapping[ListState, Sequence[ListChange]]:
+        """The changes of each kind, what rises or falls most first."""
+        found: dict[ListState, list[ListChange]] = {state: [] for state in ListState}
+        for change in self.changes:
+            found[change.state].append(change)
+        found[ListState.DEARER].sort(key=lambda one: (-one.rise, one.code))
+        found[ListState.CHEAPER].sort(key=lambda one: (one.rise, one.code))
+        return found
+
+    @property
+    def mean_rise(self) -> Decimal:
+        """The mean of what is dearer, in percent."""
+        dearer = self.by_state[ListState.DEARER]
+        return tenths(sum((one.rise for one in dearer), Fraction(0)) / len(dearer)) if dearer else Decimal(0)
+
+    @property
+    def is_foreign(self) -> bool:
+        """Whether most of its numbers are none of this maker's."""
+        named = sum(1 for change in self.changes if change.row)
+        return self.rows > 0 and 2 * named < self.rows
+
+    @property
+    def names_part(self) -> bool:
+        """Whether it names less than half of the maker's items, so that the others are hardly gone."""
+        gone = len(self.by_state[ListState.GONE])
+        return 2 * gone > len(self.changes) - len(self.by_state[ListState.NEW])
+
+    @cached_property
+    def seal(self) -> str:
+        """Tells whether it would still do the same."""
+        rows = [(change.code, change.before, change.after) for change in self.changes if is_change(change)]
+        return hashlib.sha256(repr((self.day, rows)).encode("utf-8", "replace")).hexdigest()[:32]
+
+
+def is_change(change: ListChange) -> bool:
+    """Whether there is anything to take."""
+    return change.state is not ListState.SAME
+
+
+def day_of_list(table: FoundTable, today: date) -> date:
+    """The day from which a list holds, as one of the titles above it says; else today."""
+    for title in table.titles:
+        for found in _DAYS.findall(title):
+            with suppress(BitternError):
+                return cell_day(re.sub(r"(?<=\d)(st|nd|rd|th)\b", "", found), "day", MONTH_FIRST)
+    return today
+
+
+def compare_list(
+    session: Session, sent: SentTable, choice: TableChoice, day: date, *, costs_follow: bool = False
+) -> ListComparison:
+    """What a maker's list would change from a day on. costs_follow: where it says no cost, that rises as list."""
+    plan = plan_import(session, sent, choice)
+    maker = get_maker(session, sent.about_id or 0)
+    waiting = waiting_prices(session, day)
+    changes = []
+    for row, _, code, _, (_, item, made, list_cents, cost) in plan.plans:
+        before = _before(item, waiting)
+        if cost is None:
+            cost = before.cost_cents
+            if costs_follow and before.list_cents:
+                cost = half_up(Fraction(cost * list_cents, before.list_cents))
+        after = ListedPrice(list_cents, cost)
+        words = item.words if item is not None else made["words"]
+        item_id, unlisted = (item.id, item.unlisted_from) if item is not None else (None, None)
+        state = ListState.NEW if unlisted else _state(before, after)
+        changes.append(ListChange(state, code, words, item_id, row, before, after, made, unlisted))
+    found = tuple(changes)
+    comparison = ListComparison(
+        maker, day, found, plan.problems, plan.unused, "cost" in choice.columns, len(sent.table.rows)
+    )
+    if comparison.is_foreign:
+        return comparison
+    place = choice.columns.get("number", -1)
+    said = {text.upper() for text in sent.table.cells(place)} if place >= 0 else set()
+    gone = _gone(session, maker.id, {change.code.upper() for change in changes} | said, waiting)
+    return ListComparison(
+        maker, day, (*found, *gone), plan.problems, plan.unused, comparison.has_costs, comparison.rows
+    )
+
+
+def _before(item: Any, waiting: Mapping[int, ListedPrice]) -> ListedPrice:
+    if item is None:
+        return ListedPrice(None, 0)
+    return waiting.get(item.id) or ListedPrice(item.list_cents, item.cost_cents)
+
+
+def _state(before: ListedPrice, after: ListedPrice) -> ListState:
+    if before == after:
+        return ListState.SAME
+    if before.list_cents is None:
+        return ListState.NEW
+    lists = (before.list_cents, after.list_cents or 0)
+    was, now = lists if lists[0] != lists[1] else (before.cost_cents, after.cost_cents)
+    return ListState.DEARER if now > was else ListState.CHEAPER
+
+
+def _gone(session: Session, maker_id: int, named: set[str], waiting: Mapping[int, ListedPrice]) -> list[ListChange]:
+    columns = ("id", "code", "words", "list_cents", "cost_cents", "unlisted_from")
+    rows = sa.select(*(_ITEMS.c[name] for name in columns)).where(
+        _ITEMS.c.maker_id == maker_id, _ITEMS.c.list_cents.is_not(None), _ITEMS.c.unlisted_from.is_(None)
+    )
+    found = []
+    for item in session.execute(rows.order_by(_ITEMS.c.code)):
+        if item.code.upper() not in named:
+            before = _before(item, waiting)
+            found.append(ListChange(ListState.GONE, item.code, item.words, item.id, 0, before, before))
+    return found
+
+
+class ThinItem(NamedTuple):
+    """An item whose own price leaves too little once its list is taken; cents each."""
+
+    change: ListChange
+    price_cents: int
+    why: str
+
+
+def thin_items(session: Session, comparison: ListComparison, taken: Iterable[ListChange]) -> list[ThinItem]:
+    """The items that fall under the house's least margin by this list, at what everybody pays for one."""
+    book = RuledBook(price_book(session).rows, price_rules(session))
+    least = least_margin(session)
+    maker, day = comparison.maker.code, comparison.day
+    columns = (_ITEMS.c[name] for name in ("id", "code", "category", "list_cents", "cost_cents"))
+    rows = session.execute(sa.select(*columns).where(_ITEMS.c.maker_id == comparison.maker.id))
+    items: dict[int, Any] = {row.id: row for row in rows}
+    found = []
+    for change in taken:
+        if change.item_id is None or change.state is ListState.GONE or not change.after.cost_cents:
+            continue
+        item = items[change.item_id]
+        before, after = (
+            book.selling(item, maker, day, None, Decimal(0), 1, listed) or 0
+            for listed in (change.before, change.after)
+        )
+        why = guard(after, change.after.cost_cents, least)
+        if why and not guard(before, change.before.cost_cents, least):
+            found.append(ThinItem(change, after, why))
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class ListAnswer:
+    """What somebody says to a list: from which day, which items are left, whether costs rise with list prices."""
+
+    day: date
+    left: frozenset[str] = frozenset()
+    costs_follow: bool = False
+
+    def taken(self, comparison: ListComparison) -> list[ListChange]:
+        """What of a list is taken."""
+        return [one for one in comparison.changes if is_change(one) and one.code not in self.left]
+
+
+def take_price_list(
+    work: Work, sent: SentTable, choice: TableChoice, answer: ListAnswer, seal: str, *, is_thin_meant: bool = False
+) -> Import:
+    """Take a maker's list, all that is not left of it at once: now, or by its day where that is later.
+
+    Raises Stale where the list would do something else than was shown; LedgerError on `is_thin_meant` where items
+    fall under the least margin and nobody said that this is meant. Nothing is saved then.
+    """
+    work.require_owner()
+    with transaction(work.session):
+        comparison = compare_list(work.session, sent, choice, answer.day, costs_follow=answer.costs_follow)
+        if comparison.seal != seal:
+            raise Stale("What this list would change is not what was shown any more. Nothing was saved; look again.")
+        taken = answer.taken(comparison)
+        if not taken:
+            raise LedgerError("left", "Nothing of this list is taken: tick what to take.")
+        if thin := thin_items(work.session, comparison, taken):
+            said = f"{counted(len(thin), 'item')} would be sold under the least margin."
+            refuse_thin(said, is_thin_meant)
+        count = {state: sum(one.state is state for one in taken) for state in ListState}
+        row = Import(
+            kind=sent.kind.name,
+            file_name=sent.name[:120],
+            sender=comparison.maker.name,
+            made_at=work.now,
+            made_by_id=work.actor.user_id,
+            new=count[ListState.NEW],
+            changed=len(taken) - count[ListState.NEW],
+            unchanged=len(comparison.changes) - len(taken),
+            aside=len({problem.row for problem in comparison.problems}),
+            written={},
+        )
+        work.session.add(row)
+        work.session.flush()
+        written = WrittenRows()
+        _put(work, row, comparison, taken, written)
+        row.written = written.to_json(work.session)
+        record(work, "price list taken", f"maker {comparison.maker.id}", _told(comparison, count))
+        remember_choice(work, sent, choice, comparison.maker.name)
+        return row
+
+
+def _told(comparison: ListComparison, count: Mapping[ListState, int]) -> str:
+    parts = [f"{number:,} {state.value}" for state, number in count.items() if number]
+    return f"Price list of {comparison.maker.name} from {show_day(comparison.day)}: {', '.join(parts)}"
+
+
+def _put(
+    work: Work, row: Import, comparison: ListComparison, taken: Sequence[ListChange], written: WrittenRows
+) -> None:
+    session, day, holds = work.session, comparison.day, comparison.day <= work.today
+    made = [change for change in taken if change.item_id is None and change.made is not None]
+    start = {"list_cents": None, "cost_cents": 0}
+    rows = [
+        {**dict(change.made or {}), **(change.after._asdict() if holds else start), "version": 1} for change in made
+    ]
+    for place in range(0, len(rows), _STEP):
+        session.execute(sa.insert(_ITEMS), rows[place : place + _STEP])
+    codes = sa.select(_ITEMS.c.code, _ITEMS.c.id).where(_ITEMS.c.maker_id == comparison.maker.id)
+    ids: dict[str, int] = dict(session.execute(codes).all())
+    written.note(Item, [ids[change.code] for change in made], {})
+    priced = {ids[change.code]: change.after for change in taken if change.state is not ListState.GONE}
+    marked = [
+        (change.item_id, day if change.state is ListState.GONE else None, change.unlisted_from)
+        for change in taken
+        if change.item_id is not None and (change.state is ListState.GONE or change.unlisted_from)
+    ]
+    if marked:
+        _update(session, [{"row_id": id_, "unlisted_from": after} for id_, after, _ in marked])
+        written.note(Item, (), {id_: {"unlisted_from": before} for id_, _, before in marked})
+    if holds:
+        old = {change.item_id for change in taken if change.item_id is not None}
+        put_prices(session, {id_: price for id_, price in priced.items() if id_ in old}, written)
+    else:
+        _let_wait(session, row.id, day, priced, written)
+    forget_items(session)
+
+
+def put_prices(session: Session, prices: Mapping[int, ListedPrice], written: WrittenRows) -> None:
+    """Give items their list prices and costs, and note what stood there."""
+    columns = sa.select(_ITEMS.c.id, _ITEMS.c.list_cents, _ITEMS.c.cost_cents)
+    before: dict[int, dict[str, Any]] = {}
+    ids = list(prices)
+    for place in range(0, len(ids), _STEP):
+        for id_, list_cents, cost in session.execute(columns.where(_ITEMS.c.id.in_(ids[place : place + _STEP]))):
+            now = {"list_cents": list_cents, "cost_cents": cost}
+            after = prices[id_]._asdict()
+            before[id_] = {name: value for name, value in now.items() if value != after[name]}
+    changed = {id_: kept for id_, kept in before.items() if kept}
+    _update(session, [{"row_id": id_, **prices[id_]._asdict()} for id_ in changed])
+    written.note(Item, (), changed)
+
+
+def _update(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:
+    if not rows:
+        return
+    names: dict[str, Any] = {name: sa.bindparam(name) for name in rows[0] if name != "row_id"}
+    change = sa.update(_ITEMS).where(_ITEMS.c.id == sa.bindparam("row_id"))
+    session.connection().execute(change.values(**names, version=_ITEMS.c.version + 1), list(rows))
+
+
+def _let_wait(
+    session: Session, import_id: int, day: date, prices: Mapping[int, ListedPrice], written: WrittenRows
+) -> None:
+    kept = ("list_cents", "cost_cents", "import_id")
+    columns = sa.select(*(_PRICES.c[name] for name in ("id", "item_id", *kept))).where(_PRICES.c.valid_from == day)
+    there = {row.item_id: row for row in session.execute(columns) if row.item_id in prices}
+    new = [
+        {"item_id": id_, "valid_from": day, "import_id": import_id, **price._asdict()}
+        for id_, price in prices.items()
+        if id_ not in there
+    ]
+    for place in range(0, len(new), _STEP):
+        session.execute(sa.insert(_PRICES), new[place : place + _STEP])
+    ours = sa.select(_PRICES.c.id).where(_PRICES.c.import_id == import_id).order_by(_PRICES.c.id)
+    made = session.scalars(ours).all()
+    if there:
+        change = sa.update(_PRICES).where(_PRICES.c.id == sa.bindparam("row_id"))
+        session.connection().execute(
+            change.values({name: sa.bindparam(f"new_{name}") for name in kept}),
+            [
+                {"row_id": row.id, "new_import_id": import_id}
+                | {f"new_{name}": cents for name, cents in prices[id_]._asdict().items()}
+                for id_, row in there.items()
+            ],
+        )
+    before = {row.id: {name: getattr(row, name) for name in kept} for row in there.values()}
+    written.note(ItemPrice, made, before)
+
+
+def bring_in_prices(work: Work) -> int:
+    """Give items the prices whose day has come; how many. What it writes belongs to the import that brought the list,
+    and is undone with it.
+    """
+    due = sa.select(ItemPrice).where(ItemPrice.valid_from <= work.today)
+    rows = work.session.scalars(due.order_by(ItemPrice.valid_from, ItemPrice.id)).all()
+    if not rows:
+        return 0
+    with transaction(work.session):
+        lists: dict[int, dict[int, ListedPrice]] = {}
+        for row in rows:
+            lists.setdefault(row.import_id, {})[row.item_id] = ListedPrice(row.list_cents, row.cost_cents)
+        for import_id, prices in lists.items():
+            brought = work.session.get_one(Import, import_id)
+            written = WrittenRows.from_json(brought.written)
+            written.forget(ItemPrice)
+            put_prices(work.session, prices, written)
+            brought.written = written.to_json(work.session)
+            said = f"{counted(len(prices), 'price')} of {brought.sender}'s list hold from today"
+            record(work, "price list holds", f"import {import_id}", said)
+        for place in range(0, len(rows), _STEP):
+            ids = [row.id for row in rows[place : place + _STEP]]
+            work.session.execute(sa.delete(ItemPrice).where(ItemPrice.id.in_(ids)))
+        forget_items(work.session)
+    return len(rows)

@@ -1,0 +1,101 @@
+"""A maker's new price list on its pages: from the maker's page to prices that are taken, and undone."""
+
+from collections.abc import Callable
+
+import sqlalchemy as sa
+from werkzeug.datastructures import MultiDict
+
+from app.ledger.catalog.makers import add_maker
+from app.ledger.store.work import Work
+from app.ledger.tables import Item, ItemKind, Maker, Role
+from tests import factories
+from tests.desk import upload
+from tests.factories import FormClient
+from tests.forms_found import form_with, forms_of
+from tests.web.importing.test_customers import follow
+
+ClientAs = Callable[[Role | None], FormClient]
+HEAD = "Item,Description,List,Net\n"
+LIST = HEAD + "H-1,Hinge,$11.00,$5.50\nH-2,Stop,21.00,10.50\nH-3,Pull,30.00,15.00\nH-9,Plate,5.00,2.50\n"
+
+
+def goods(maker: Maker, code: str, list_cents: int) -> None:
+    """A thing of a maker that costs half its list price."""
+    cost = list_cents // 2
+    kind = {"kind": ItemKind.GOODS, "category": "hardware"}
+    factories.ItemFactory(maker=maker, code=code, list_cents=list_cents, cost_cents=cost, **kind)
+
+
+def listed(work: Work) -> dict[str, tuple[int | None, int]]:
+    work.session.rollback()
+    columns = sa.select(Item.code, Item.list_cents, Item.cost_cents).where(Item.maker_id.is_not(None))
+    rows = work.session.execute(columns.order_by(Item.code))
+    return {code: (list_cents, cost) for code, list_cents, cost in rows}
+
+
+def house(work: Work) -> Maker:
+    maker = add_maker(work, "Ardent Brass", "ARD")
+    for code, cents in (("H-1", 1000), ("H-2", 2000), ("H-3", 3000), ("H-4", 4000)):
+        goods(maker, code, cents)
+    work.session.commit()
+    return maker
+
+
+def send(client: FormClient, maker: Maker, content: str, name: str = "list.csv") -> tuple[str, str]:
+    """Send a list from the maker's page; its page and address."""
+    page = client.get(f"/makers/{maker.id}").text
+    assert f"/imports?kind=price+list&amp;about={maker.id}" in page
+    answer = upload(client, f"/imports?kind=price+list&about={maker.id}", content.encode(), name, kind="price list")
+    assert answer.status_code == 303, answer.text
+    return follow(client, answer.headers["Location"]), answer.headers["Location"] + "/prices"
+
+
+def press(client: FormClient, page: str, address: str, act: str, **boxes: object) -> str:
+    """Press a button of the list's page; the page after it."""
+    fields = next(form.fields for form in forms_of(page) if "seal" in dict(form.fields))
+    left = {*boxes, "csrf_token", "act"}
+    sent = MultiDict((name, value) for name, value in fields if name not in left)
+    answer = client.post(address, data=MultiDict([*sent.items(multi=True), ("act", act), *boxes.items()]))
+    return follow(client, answer.headers["Location"]) if answer.status_code == 303 else answer.text
+
+
+def test_a_list_is_taken_but_for_what_rises_over_a_percentage(work: Work, owner_client: FormClient) -> None:
+    maker = house(work)
+    page, address = send(owner_client, maker, LIST)
+    # H-1 rises by 10 %, H-2 by 5 %: 7.5 % in the mean.
+    for words in ("<dd><b>2</b>", "7.5 %", "10.0 %", "Take 4 items from", "+10.0 %"):
+        assert words in page, words
+    page = press(owner_client, page, address, "over", over="7")
+    assert "Take 3 items from" in page
+    done = press(owner_client, page, address, "take")
+    assert "Price list taken: 1 new, 2 changed." in done
+    assert listed(work) == {
+        "H-1": (1000, 500), "H-2": (2100, 1050), "H-3": (3000, 1500), "H-4": (4000, 2000), "H-9": (500, 250),
+    }  # fmt: skip
+    undone = owner_client.post(action_of(done), data=form_with(done, "version"))
+    assert "undone" in follow(owner_client, undone.headers["Location"])
+    assert listed(work)["H-2"] == (2000, 1000) and "H-9" not in listed(work)
+
+
+def action_of(page: str) -> str:
+    """Where the form that undoes goes."""
+    return page.split('/undo"')[0].rpartition('action="')[2] + "/undo"
+
+
+def test_a_later_day_waits_and_thin_margins_are_asked_about(work: Work, owner_client: FormClient) -> None:
+    maker = house(work)
+    # H-1 at $11.00 costs $10.00 now: 9.1 % is left.
+    page, address = send(owner_client, maker, HEAD + "H-1,Hinge,11.00,10.00\nH-2,Stop,20.00,10.00\nH-3,,30,15\n")
+    assert "1 item would be sold under the least margin" in page and "Only 9.1 % is left" in page
+    refused = press(owner_client, page, address, "take")
+    assert "1 item would be sold under the least margin. Tick this" in refused and listed(work)["H-1"] == (1000, 500)
+    page = press(owner_client, page, address, "update", day="2199-01-01")
+    assert "the old prices hold" in page
+    done = press(owner_client, page, address, "take", is_thin_meant="y")
+    assert "Price list taken: 0 new, 2 changed." in done and listed(work)["H-1"] == (1000, 500)
+
+
+def test_the_counter_has_no_such_page(work: Work, client_as: ClientAs) -> None:
+    maker, client = house(work), client_as(Role.COUNTER)
+    assert "New price list" not in client.get(f"/makers/{maker.id}").text
+    assert client.get("/imports/waiting/abcdefghijklmnopqrstuvwx/prices").status_code == 403
