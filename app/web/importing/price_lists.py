@@ -43,7 +43,7 @@ _PROBLEMS = "left aside"
 _BROUGHT = "prices brought in on"
 
 
-class PriceListPage(PageForm):
+class ListAnswerPage(PageForm):
     """From which day a list holds, and what is left of it."""
 
     day = DayField("Holds from", [InputRequired("Enter the day from which the list holds.")])
@@ -84,7 +84,7 @@ def _bring_in() -> None:
 @owner_only
 def show(token: str) -> ResponseReturnValue:
     """What a list changes, item by item; a press ticks, turns the page, or takes it."""
-    work, form = current_work(), PriceListPage()
+    work, form = current_work(), ListAnswerPage()
     waiting, sent = open_waiting(work, token)
     choice, _, _ = choice_of(work, waiting, sent)
     if ask_questions(work.session, sent, choice).missing:
@@ -127,7 +127,7 @@ def _said(
     work: Work,
     sent: SentTable,
     choice: TableChoice,
-    form: PriceListPage,
+    form: ListAnswerPage,
     answer: ListAnswer,
     comparison: ListComparison,
 ) -> tuple[ListAnswer, ListComparison]:
@@ -165,7 +165,7 @@ def _page(
     work: Work,
     waiting: StagedUpload,
     sent: SentTable,
-    form: PriceListPage,
+    form: ListAnswerPage,
     answer: ListAnswer,
     comparison: ListComparison,
 ) -> str:
