@@ -261,8 +261,11 @@ def shelf(session: Session) -> Sequence[CatalogItem]:
 def _items(session: Session) -> list[CatalogItem]:
     table: Any = Item.__table__
     names = ("code", "category", "words", "cost_cents", "list_cents", "is_stocked", "attributes")
+    columns = {name: table.c[name] for name in names}
+    # What the maker's list names no longer is not offered among the first.
+    columns["is_stocked"] = sa.and_(table.c.is_stocked, table.c.unlisted_from.is_(None))
     rows = session.execute(
-        sa.select(Maker.name, *(table.c[name] for name in names))
+        sa.select(Maker.name, *columns.values())
         .join(table, table.c.maker_id == Maker.id)
         .where(table.c.list_cents.is_not(None))
         .order_by(Maker.name, table.c.code)

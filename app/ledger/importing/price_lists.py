@@ -30,13 +30,14 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Import, Item, ItemPrice, Maker
+from app.ledger.tables import Import, Item, ItemPrice, Maker, PriceBookRow
 from app.pricing import half_up, show_day
 from app.spreadsheets import MONTH_FIRST, FoundTable, cell_day
 from app.validation import counted
 
 _ITEMS: Any = Item.__table__
 _PRICES: Any = ItemPrice.__table__
+_BOOK: Any = PriceBookRow.__table__
 _STEP = 5_000
 _DAYS = re.compile(
     r"\d{4}-\d\d-\d\d|\d{1,2}[/.]\d{1,2}[/.]\d{2,4}|[A-Za-z]{3,9}\.? \d{1,2}(?:st|nd|rd|th)?,? \d{4}"
@@ -334,21 +335,41 @@ def _put(
     else:
         _let_wait(session, row.id, day, priced, written)
     forget_items(session)
+    session.expire_all()
 
 
 def put_prices(session: Session, prices: Mapping[int, ListedPrice], written: WrittenRows) -> None:
     """Give items their list prices and costs, and note what stood there."""
-    columns = sa.select(_ITEMS.c.id, _ITEMS.c.list_cents, _ITEMS.c.cost_cents)
+    columns = sa.select(_ITEMS.c.id, _ITEMS.c.code, _ITEMS.c.list_cents, _ITEMS.c.cost_cents)
     before: dict[int, dict[str, Any]] = {}
+    costs: dict[str, tuple[int, int]] = {}
     ids = list(prices)
     for place in range(0, len(ids), _STEP):
-        for id_, list_cents, cost in session.execute(columns.where(_ITEMS.c.id.in_(ids[place : place + _STEP]))):
-            now = {"list_cents": list_cents, "cost_cents": cost}
+        for id_, code, *was in session.execute(columns.where(_ITEMS.c.id.in_(ids[place : place + _STEP]))):
             after = prices[id_]._asdict()
-            before[id_] = {name: value for name, value in now.items() if value != after[name]}
+            before[id_] = {name: value for name, value in zip(after, was, strict=True) if value != after[name]}
+            if "cost_cents" in before[id_]:
+                costs[code] = (was[1], after["cost_cents"])
+    _put_costs(session, costs, written)
     changed = {id_: kept for id_, kept in before.items() if kept}
     _update(session, [{"row_id": id_, **prices[id_]._asdict()} for id_ in changed])
     written.note(Item, (), changed)
+
+
+def _put_costs(session: Session, costs: Mapping[str, tuple[int, int]], written: WrittenRows) -> None:
+    """The house's own prices of these numbers that have the item's cost beside them have the new one there."""
+    rows = sa.select(_BOOK.c.id, _BOOK.c.code, _BOOK.c.cost_cents).order_by(_BOOK.c.id)
+    own = sa.select(_ITEMS.c.code).where(_ITEMS.c.maker_id.is_(None))
+    found = [
+        (id_, code)
+        for id_, code, cost in session.execute(rows.where(_BOOK.c.code.not_in(own)))
+        if code in costs and cost == costs[code][0]
+    ]
+    if found:
+        change = sa.update(_BOOK).where(_BOOK.c.id == sa.bindparam("row_id"))
+        after = [{"row_id": id_, "cost_cents": costs[code][1]} for id_, code in found]
+        session.connection().execute(change.values(cost_cents=sa.bindparam("cost_cents")), after)
+        written.note(PriceBookRow, (), {id_: {"cost_cents": costs[code][0]} for id_, code in found})
 
 
 def _update(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:

@@ -50,7 +50,7 @@ from app.ledger.catalog.price_rules import RuledBook, price_rules
 from app.ledger.quoting.low_prices import ASK, low_price
 from app.ledger.quoting.request import LineRequest, old_said
 from app.ledger.tables import Item, LineKind
-from app.pricing import KeyingKind, PriceKind, PriceRow, show_cents
+from app.pricing import KeyingKind, PriceKind, PriceRow, show_cents, show_day
 
 MOST = 10_000
 LONGEST_OLD_NUMBER = 60
@@ -286,6 +286,7 @@ class Resolver:
             unit_cents=self._selling(maker, item, line.quantity),
             cost_cents=self._costing(number, item, line.quantity),
             kind=PriceKind.GOODS,
+            notes=self._unlisted(item),
         )
 
     def _unread(self, line: LineRequest, maker: MakerTables, item: Item) -> Resolved:
@@ -344,6 +345,7 @@ class Resolver:
                 *notes,
                 "What it costs is not on record: enter it beside the price, or its margin is too high.",
             )
+        notes = (*notes, *self._unlisted(item))
         attributes = (item_attributes(item) if item else None) or reading.attributes
         text = words(attributes)
         found = Resolved(
@@ -423,14 +425,23 @@ class Resolver:
             raise BitternError("maker", "Choose a maker: the same attributes have another number with each.")
         return self._makers[code]
 
+    def _unlisted(self, item: Item | None) -> tuple[str, ...]:
+        """That the maker's list names an item no longer; nothing of others."""
+        if item is None or item.unlisted_from is None or item.unlisted_from > self._on:
+            return ()
+        return (f"No longer in the maker's list since {show_day(item.unlisted_from)}: ask whether it can be had.",)
+
     def _selling(self, maker: MakerTables, item: Item, quantity: int) -> int:
         tier, off, listed = self._tier, self._percent_off, self._listed.get(item)
         return self._book.selling(item, maker.code, self._on, tier, off, quantity, listed) or 0
 
     def _costing(self, number: str, item: Item | None, quantity: int) -> int:
-        """What one costs by the price book's own row for the number, else by the catalog; 0 where nobody knows."""
+        """What one costs by the price book's own row for the number, else by the catalog; 0 where nobody knows. A row
+        whose cost is the item's own goes along with the maker's list.
+        """
         own = self._book.own(number, self._on, self._tier, quantity)
-        return (own.cost_cents if own else 0) or (self._listed.get(item).cost_cents if item else 0)
+        cost = own.cost_cents if own else 0
+        return self._listed.get(item).cost_cents if item and cost in (0, item.cost_cents) else cost
 
 
 def _check_counts(line: LineRequest) -> None:

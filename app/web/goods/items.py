@@ -9,6 +9,7 @@ from wtforms import BooleanField, SelectField, StringField
 from wtforms.validators import InputRequired
 
 from app.errors import BitternError, Problem, Problems
+from app.ledger.catalog.item_prices import coming_prices
 from app.ledger.catalog.items import PIECES, ItemForm, fill_prices, item_subject, own_price, save_item
 from app.ledger.catalog.price_book import code_lines, ruled_categories
 from app.ledger.catalog.price_editing import subject_of
@@ -191,6 +192,7 @@ def _item_page(found: Item, form: ShelfPage | None = None) -> ResponseReturnValu
         events=_story(session, found) if is_owners else (),
         quantity=with_pins(session, work.vault, [found], booked)[found.id],
         coming=open_lines(session, [found.id]),
+        waiting=coming_prices(session, found.id),
         booked=booked[found.id],
         places=by_place(session, found.id),
         use=None if found.kind is ItemKind.PIN else steady_use(session, found, work.now),

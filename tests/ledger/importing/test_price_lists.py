@@ -198,6 +198,9 @@ def test_what_is_gone_is_marked_and_comes_back_with_a_list_that_names_it(work: W
     row = taken(work, sent(work), gone=True)
     gone = sa.select(sa.func.count(Item.unlisted_from))
     assert (row.changed, work.session.scalar(gone)) == (2 + 42, 42)
+    line = LineRequest(LineKind.PART, 1, part_number="A18M-Q1-56.SC")
+    told = price_request(work, replace(quote_of(work), lines=(line,))).notes
+    assert [note.partition(" since")[0] for _, note in told if "list" in note] == ["No longer in the maker's list"]
     back = sent(work, "number,list,cost\nAC-12,4.70,2.10\n")
     assert codes(back.comparison)["new"] == ["AC-12"] and codes(back.comparison)["gone"] != ["AC-12"]
     taken(work, back)
@@ -224,5 +227,9 @@ def test_thin_margins_are_asked_about(work: Work) -> None:
     with pytest.raises(LedgerError) as refused:
         taken(work, given)
     assert refused.value.field == "is_thin_meant" and prices(work, CYLINDER) == (3040, 1520)
-    taken(work, given, is_thin_meant=True)
+    row = taken(work, given, is_thin_meant=True)
     assert prices(work, CYLINDER) == (3344, 1672)
+    # The house's own price had the item's cost beside it, so it has the new one, until that is undone.
+    assert price_request(work, quote_of(work)).cost_cents == 10 * 1672
+    undo_import(work, row.id, row.version)
+    assert price_request(work, quote_of(work)).cost_cents == 10 * 1520
