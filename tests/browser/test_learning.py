@@ -30,5 +30,5 @@ def test_a_list_goes_in_and_its_number_is_quoted(log_in: LogIn, owner: User) -> 
     page.get_by_label("Quick line").fill("2 T18-Q1-SC")
     page.get_by_label("Quick line").press("Enter")
     line = page.locator("fieldset.line")
-    expect(line).to_contain_text("mortise cylinder 1-1/8 in, keyway TQ1, 612 satin bronze")
+    expect(line).to_contain_text("mortise cylinder 1-1/8 in, six pin, keyway TQ1, 612 satin bronze")
     expect(line).to_contain_text("$48.00")

@@ -96,9 +96,8 @@ def take_default(work: Work, key: str) -> FirstStep:
             step.take(work, house)
         house.first_day = [*(one for one in house.first_day if one != key), key]
         record(work, "first day", "house", f"{step.words}: {step.default}")
-    return next(
-        (one for one in first_steps(work.session) if one.key == key), FirstStep(key, step.words, "", "done", "")
-    )
+    last = FirstStep(key, step.words, "", step.default, "")
+    return next((one for one in first_steps(work.session) if one.key == key), last)
 
 
 def end_first_day(work: Work) -> None:

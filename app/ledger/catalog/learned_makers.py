@@ -32,6 +32,8 @@ from app.validation import counted
 _WHOLE_LOCKS = ("deadbolt", "lockset", "padlock", "cabinet")
 _NOT_KEYED = ("blank", "hardware", "accessor", "cam", "ring", "tool", "spare")
 _MOST_TRIED = 300  # numbers of a list are held against the patterns of the house's other makers
+USUAL_CHAMBERS = 6
+"""Of cylinders whose list says nothing of it: common practice, no source."""
 _MOST = Decimal("0.8")
 _SHOWN = 5
 
@@ -41,7 +43,8 @@ class LearnedMaker:
     """What the owner settled of a maker and its list.
 
     patterns: None where the patterns on record read the list, and stay. `kinds` has for each what its cylinders are
-    where the words do not say it. `spec` names a bitting spec on record for the keyways, "" for a usual one. With
+    where the words do not say it, `chambers` how many those have of which nothing says it, None: as the bitting spec.
+    `spec` names a bitting spec on record for the keyways, "" for a usual one. With
     `stands_beside` the patterns on record stay beside the new ones. `off` is what the maker takes off list where the
     list has no cost; without `sells_unread` numbers that are not read are left out.
     """
@@ -52,6 +55,7 @@ class LearnedMaker:
     patterns: Sequence[LearnedPattern] | None
     maker_id: int | None = None
     kinds: Sequence[str] = ()
+    chambers: int | None = None
     spec: str = ""
     stands_beside: bool = False
     off: Decimal | None = None
@@ -69,6 +73,7 @@ class LearnedPlan:
     keyways: tuple[str, ...]
     lengths: tuple[str, ...]
     lacks_kind: tuple[bool, ...] = ()
+    lacks_chambers: bool = False
     problems: tuple[Problem, ...] = ()
     changes: tuple[str, ...] = ()
     read_by: str = ""
@@ -108,7 +113,7 @@ def patterns_of(session: Session, learned: LearnedMaker) -> tuple[Pattern, ...]:
     if learned.maker_id is not None and (learned.patterns is None or learned.stands_beside):
         kept = _patterns_on_record(session, learned.maker_id)
     names = [each.name for each in kept]
-    return (*kept, *(pattern_from_json(each, learned.name) for each in _pattern_files(learned, names)))
+    return (*kept, *(pattern_from_json(each, learned.name) for each in _pattern_files(session, learned, names)))
 
 
 def _patterns_on_record(session: Session, maker_id: int) -> tuple[Pattern, ...]:
@@ -116,13 +121,18 @@ def _patterns_on_record(session: Session, maker_id: int) -> tuple[Pattern, ...]:
     return tables.patterns if tables else ()
 
 
-def _pattern_files(learned: LearnedMaker, taken: Iterable[str]) -> list[dict[str, Any]]:
-    """The learned patterns as a maker's file holds them, each with the type that was chosen for its numbers."""
+def _pattern_files(session: Session, learned: LearnedMaker, taken: Iterable[str]) -> list[dict[str, Any]]:
+    """The learned patterns as a maker's file holds them, each with the type and the chambers that were chosen for its
+    numbers.
+    """
+    chambers = f"{learned.chambers or chambers_of_spec(session, learned)} chambers"
     files: list[dict[str, Any]] = []
     names = set(taken)
     for place, pattern in enumerate(learned.patterns or ()):
         kind = learned.kinds[place] if place < len(learned.kinds) else ""
-        if kind in CYLINDER_TYPES and not says_type(pattern):
+        if not _says(pattern, "chambers"):
+            pattern = replace(pattern, always=(*pattern.always, chambers))
+        if kind in CYLINDER_TYPES and not _says(pattern, "type"):
             pattern = replace(pattern, always=(*pattern.always, CYLINDER_TYPES[kind]))
         name, number = "numbers", 1
         while name in names:
@@ -133,10 +143,16 @@ def _pattern_files(learned: LearnedMaker, taken: Iterable[str]) -> list[dict[str
     return files
 
 
-def says_type(pattern: LearnedPattern) -> bool:
-    """Whether a learned pattern tells what its cylinders are, of every number or by a piece."""
+def _says(pattern: LearnedPattern, attribute: str) -> bool:
+    """Whether a learned pattern tells this of its cylinders, of every number or by a piece."""
     read = pattern_from_json(pattern.as_maker_file())
-    return any(name == "type" for name, _ in _sets([read]))
+    return any(name == attribute for name, _ in _sets([read]))
+
+
+def chambers_of_spec(session: Session, learned: LearnedMaker) -> int:
+    """The chambers of the bitting spec that was chosen; of a usual one where none was."""
+    row = session.scalar(sa.select(SpecRow).where(SpecRow.name == learned.spec)) if learned.spec else None
+    return int(row.spec["chambers"]) if row is not None else USUAL_CHAMBERS
 
 
 def _sets(patterns: Iterable[Pattern]) -> dict[tuple[str, str], None]:
@@ -149,7 +165,7 @@ def usual_spec(patterns: Iterable[Pattern]) -> BittingSpec:
     """A spec to quote by until the maker's chart is entered: ten depths, as many chambers as most of its numbers
     say (common practice, no source)."""
     chambers = [int(value) for name, value in _sets(patterns) if name == "chambers"]
-    count = max(chambers, default=6)
+    count = max(chambers, default=USUAL_CHAMBERS)
     return BittingSpec(chambers=count, depths=10, macs=7, step=2, stack_total=18, rules=USUAL_RULES)
 
 
@@ -167,7 +183,7 @@ def maker_file(session: Session, learned: LearnedMaker) -> dict[str, Any]:
         before |= tables_on_record(session, get_row(session, Maker, learned.maker_id, "maker"))
     patterns = patterns_of(session, learned)
     kept = before["patterns"] if learned.patterns is None or learned.stands_beside else []
-    own = _pattern_files(learned, [each["name"] for each in kept])
+    own = _pattern_files(session, learned, [each["name"] for each in kept])
     sets = _sets(patterns)
     given = {
         **before,
@@ -235,12 +251,12 @@ def _item(row: PriceListRow, category: str, learned: LearnedMaker) -> dict[str, 
 
 def plan_learned(session: Session, learned: LearnedMaker) -> LearnedPlan:
     """What saving the maker would do; nothing is saved."""
-    lacks_kind = tuple(not says_type(pattern) for pattern in learned.patterns or ())
+    lacks_kind = tuple(not _says(pattern, "type") for pattern in learned.patterns or ())
     try:
         given = maker_file(session, learned)
         patterns = patterns_of(session, learned)
     except BitternError as error:
-        return LearnedPlan((), 0, 0, (), (), lacks_kind, tuple(error.problems))
+        return LearnedPlan((), 0, 0, (), (), lacks_kind, problems=tuple(error.problems))
     problems = () if _first_without_kind(learned, lacks_kind) else maker_problems({**given, "items": []})
     keyed = [one.number for one in numbers_to_learn(learned.rows)]
     decoder = BulkDecoder(patterns)
@@ -253,6 +269,7 @@ def plan_learned(session: Session, learned: LearnedMaker) -> LearnedPlan:
         keyways=tuple(each["name"] for each in given["keyways"]),
         lengths=tuple(value for name, value in sets if name == "length"),
         lacks_kind=lacks_kind,
+        lacks_chambers=any(not _says(pattern, "chambers") for pattern in learned.patterns or ()),
         problems=tuple(problems),
         changes=tuple(_changes(session, learned, given, patterns)),
         read_by=_read_by(session, learned, keyed),

@@ -24,9 +24,11 @@ from app.fitting import (
     tell_attribute,
     tell_meaning,
 )
+from app.ledger.catalog.first_day import is_first_day
 from app.ledger.catalog.learned_makers import (
     LearnedMaker,
     LearnedPlan,
+    chambers_of_spec,
     how_many_read,
     known_maker,
     numbers_to_learn,
@@ -68,6 +70,7 @@ MEANS = {
     "keying": "how it is keyed",
 }
 """The attributes that a piece can mean, in plain words."""
+CHAMBERS = range(3, 9)
 _FEW_CODES = 12
 _MOST_CUTS = 6
 
@@ -142,6 +145,7 @@ def _learn(work: Work, waiting: StagedUpload, table: FoundTable, choice: PriceLi
     settled = {
         "patterns": None if keeps else [each.to_json() for each in _learned(numbers)],
         "kinds": [_kind_said(waiting.name, *table.titles)],
+        "chambers": None,
         "spec": "",
         "beside": bool(maker_id) and 2 * read < len(numbers),
         "off": "",
@@ -232,6 +236,7 @@ def _open(work: Work, token: str) -> ListBeingLearned | None:
         patterns=None if patterns is None else tuple(map(LearnedPattern.from_json, patterns)),
         maker_id=notes["maker"],
         kinds=tuple(settled["kinds"]),
+        chambers=settled["chambers"],
         spec=settled["spec"],
         stands_beside=settled["beside"],
         off=Decimal(settled["off"]) if settled["off"] else None,
@@ -246,6 +251,7 @@ def _keep(work: Work, draft: ListBeingLearned) -> None:
     settled = {
         "patterns": None if learned.patterns is None else [each.to_json() for each in learned.patterns],
         "kinds": list(learned.kinds),
+        "chambers": learned.chambers,
         "spec": learned.spec,
         "beside": learned.stands_beside,
         "off": "" if learned.off is None else str(learned.off),
@@ -285,6 +291,8 @@ def _save(work: Work, draft: ListBeingLearned) -> ResponseReturnValue:
     drop_upload(draft.waiting.token)
     items = counted(len(draft.listed.rows), "item")
     said = f"{maker.name} is saved with {items}. Its numbers are known at the counter now."
+    if is_first_day(work.session):
+        return flash_and_redirect(said, "first_day.index")
     return flash_and_redirect(said, "makers.show", maker_id=maker.id, learned=1)
 
 
@@ -302,11 +310,13 @@ def _said(work: Work, draft: ListBeingLearned, boxes: Mapping[str, str]) -> Lear
     spec = boxes.get("spec", "")
     before = [*learned.kinds, *[""] * len(learned.patterns or ())]
     kinds = [boxes.get(f"kind-{place}", before[place]) for place in range(len(learned.patterns or ()))]
+    chambers = record_id(boxes.get("chambers")) if "chambers" in boxes else learned.chambers
     learned = replace(
         learned,
         off=read_percent(off, "off") if off else None,
         spec=spec if spec in spec_names(work.session) else "",
         kinds=tuple(kind if kind in CYLINDER_TYPES else "" for kind in kinds),
+        chambers=chambers if chambers in CHAMBERS else None,
         sells_unread=boxes.get("unread", "sell") == "sell",
         stands_beside=boxes.get("beside", "yes" if learned.stands_beside else "no") == "yes",
     )
@@ -459,6 +469,8 @@ def _page(work: Work, draft: ListBeingLearned, form: PageForm, errors: Mapping[s
         mark=_mark(learned.patterns or ()),
         has_patterns=any(one.id == learned.maker_id and one.patterns for one in maker_tables(work.session).values()),
         kinds=CYLINDER_TYPES,
+        all_chambers=CHAMBERS,
+        usual_chambers=chambers_of_spec(work.session, learned),
         means=MEANS,
         specs=spec_names(work.session),
         usual_name=usual_spec_name(work.session, learned),

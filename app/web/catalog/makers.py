@@ -10,7 +10,6 @@ from flask.typing import ResponseReturnValue
 from app.errors import BitternError, Problems
 from app.fitting import all_finishes, catalog_table, read_maker
 from app.ledger.catalog.catalog_import import count_items, items_of
-from app.ledger.catalog.first_day import is_first_day
 from app.ledger.catalog.maker_papers import noted_pages
 from app.ledger.catalog.maker_pictures import pictures
 from app.ledger.catalog.maker_queries import get_maker, list_makers, spec_names, tables_on_record
@@ -101,7 +100,7 @@ def _page(maker_id: int, ordering: OrderingForm) -> ResponseReturnValue:
         ordering=ordering,
         read=read_maker({**tables, "items": []}),
         sheets=[(sheet, sheet_rows(tables, sheet)) for sheet in sheets],
-        next_steps=_next_steps() if "learned" in request.args else (),
+        is_learned="learned" in request.args,
         count=count_items(session, maker_id),
         events=events_of(session, f"maker {maker_id}", limit=10),
         known_finishes={each.code: each for each in all_finishes()},
@@ -115,12 +114,6 @@ def _page(maker_id: int, ordering: OrderingForm) -> ResponseReturnValue:
         },
     )
     return page, ordering.status
-
-
-def _next_steps() -> list[tuple[str, str]]:
-    """Where to go from a maker that was just learned."""
-    first = [(url_for("first_day.index"), "Back to the first day")] if is_first_day(request_session()) else []
-    return [*first, (url_for("counter.page"), "Quote one of its numbers at the counter")]
 
 
 @blueprint.post("/<int:maker_id>/ordering")

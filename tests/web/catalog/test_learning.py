@@ -69,6 +69,7 @@ def test_a_name_a_list_and_two_presses(work: Work, owner_client: FormClient) -> 
     maker = maker_tables(work.session)["TIDE"]
     made = decode_any(maker.patterns, "T14-Q5-OB")[0].attributes
     assert (made.type, made.length, made.keyway, made.finish) == ("mortise", Fraction(5, 4), "TQ5", "613")
+    assert made.chambers == 6  # nothing says it: as the bitting spec
     item = get_item(work.session, maker.id, "T18-Q1-PB")
     assert item is not None and (item.list_cents, item.cost_cents) == (4825, 0)
     assert [keyway.name for keyway in maker.keyways] == ["TQ1", "TQ2", "TQ3", "TQ4", "TQ5"]
