@@ -47,6 +47,7 @@ def test_the_owner_loads_a_catalog_and_sees_how_far_it_is(log_in: LogIn, owner: 
     page.get_by_role("link", name="Goods", exact=True).click()
     page.get_by_role("link", name="Makers", exact=True).click()
     page.get_by_role("link", name="Ardent Brass").click()
+    page.get_by_text("Files …").click()
     page.get_by_role("link", name="Load a catalog").click()
     rows = "".join(f"H-{n},hardware,Part {n},1.00,2.00,no\n" for n in range(4000))
     content = ("part_number,category,description,cost,list,stocked\n" + rows).encode()

@@ -53,7 +53,7 @@ def _lost_key_page(hands: Hands, symbol: str, system: str = COLLEGE) -> None:
     """From the menu to a system's page of lost keys, with a keyset chosen there."""
     hands.click("Key systems", "link")
     hands.page.locator("td").get_by_role("link", name=system, exact=True).last.click()
-    hands.click("Lost key", "link")
+    hands.click("Lost key", "link", within=hands.page.locator("main"))
     hands.page.get_by_label("A key of").select_option(symbol)
 
 

@@ -201,7 +201,7 @@ def bench_terms_on(session: Session, day: date) -> BenchTerms:
     terms = entered_bench_terms(session, day)
     if terms is None:
         raise NotEntered(
-            "The bench has no terms yet, so nothing can be quoted; the owner enters them under Goods, Terms."
+            "The bench has no terms yet, so nothing can be quoted; the owner enters them under Goods, Prices."
         )
     open_jobs = sa.select(Job.urgency, sa.func.sum(Job.bench_minutes)).where(Job.stage.in_(ON_THE_BENCH))
     promised = dict(session.execute(open_jobs.group_by(Job.urgency)).all())

@@ -61,6 +61,15 @@ def phone_digits(phone: str) -> str:
     return "".join(letter for letter in phone if letter.isdecimal() and letter.isascii())
 
 
+def is_phone(words: str) -> bool:
+    """Whether what somebody searched for reads as a phone number, not as a name.
+
+    >>> is_phone("(555) 010"), is_phone("Pier 39"), is_phone("12")
+    (True, False, False)
+    """
+    return len(phone_digits(words)) >= 3 and not any(map(str.isalpha, words))
+
+
 def _check_customer(form: CustomerForm) -> None:
     check_texts(form, Customer)
     if not form.name.strip():

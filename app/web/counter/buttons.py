@@ -12,6 +12,7 @@ from app.ledger.quoting.quick_line import LONGEST_QUICK_LINE, QuickReading, read
 from app.ledger.quoting.quoting import PricedQuote
 from app.ledger.quoting.request import UPPER_LEVELS
 from app.ledger.quoting.resolving import LONGEST_OLD_NUMBER
+from app.ledger.sites.customers import is_phone
 from app.ledger.store.work import Work
 from app.ledger.tables import Level, LineKind
 from app.pricing import KeyingKind, MendLine, MissingLineRule
@@ -171,8 +172,7 @@ def _choose(form: CounterForm, who: str) -> str:
         return "add"
     typed = form.text("find")
     form.say(customer_id="", site_id="", is_new_customer="1", find="")
-    is_phone = sum(letter.isdecimal() for letter in typed) >= 3 and not any(map(str.isalpha, typed))
-    if is_phone and not form.text("customer_phone"):
+    if is_phone(typed) and not form.text("customer_phone"):
         form.say(customer_phone=typed)
         return "customer"
     form.say(customer_name=form.text("customer_name") or typed)

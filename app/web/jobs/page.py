@@ -43,7 +43,7 @@ from app.web.services import current_work
 _STAGES = {stage.value: stage for stage in Stage}
 # A move that ends the story is not the next step, and wants its reason.
 _ENDS = (Stage.LOST, Stage.CANCELED)
-_FIRST_LINES = 40  # a long job is listed whole only when asked for
+_FIRST_LINES = 12  # a long job is listed whole only when asked for
 _MOVE_WORDS = {
     Stage.ASKED: "Asked",
     Stage.QUOTED: "Quoted",

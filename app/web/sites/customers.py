@@ -22,7 +22,7 @@ from app.ledger.sites.customer_queries import (
     jobs_on_their_doors,
     list_customers,
 )
-from app.ledger.sites.customers import ContactForm, CustomerForm, SiteForm, exemption_state
+from app.ledger.sites.customers import ContactForm, CustomerForm, SiteForm, exemption_state, is_phone
 from app.ledger.sites.former_names import formerly
 from app.ledger.sites.likeness import add_unlike, find_like
 from app.ledger.tables import Contact, Customer, Role, Site
@@ -141,8 +141,14 @@ def edit(customer_id: int) -> ResponseReturnValue:
     return _customer_page(get_customer(request_session(), customer_id))
 
 
+def _searched_for() -> dict[str, str]:
+    """What a search that found nobody leads on with: a name or a phone number."""
+    words = read_text(request.args)
+    return {"phone" if is_phone(words) else "name": words} if words else {}
+
+
 def _customer_page(there: Customer | None) -> ResponseReturnValue:
-    form, session = CustomerPage(obj=there) if there else NewCustomerPage(), request_session()
+    form, session = CustomerPage(obj=there) if there else NewCustomerPage(data=_searched_for()), request_session()
     form.tier.offer(tier_names(session), "walk-in")
     form.tax_place.offer(tax_places(session), "the house's own place")
 

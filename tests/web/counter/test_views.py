@@ -541,7 +541,7 @@ def test_a_bench_without_terms_is_told_in_one_sentence(clerk: FormClient, sessio
     with transaction(session):
         session.execute(sa.delete(BenchTermsRow))
     page = clerk.post("/counter/issue", data=posted(dict(PART))).text
-    assert "The bench has no terms yet, so nothing can be quoted; the owner enters them under Goods, Terms." in page
+    assert "The bench has no terms yet, so nothing can be quoted; the owner enters them under Goods, Prices." in page
     assert "Add a line to begin" not in page  # a line is there; it cannot be priced
 
 

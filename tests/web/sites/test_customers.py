@@ -205,3 +205,14 @@ def test_a_record_that_is_not_there_is_a_calm_page(clerk: FlaskClient, path: str
     answer = clerk.get(path)
     assert answer.status_code == 404
     assert "on record" in answer.text
+
+
+def test_a_search_that_finds_nobody_leads_to_a_new_customer_of_that_name(clerk: FlaskClient) -> None:
+    CustomerFactory(name="Lantern Row")
+    for found in (clerk.get("/customers?q=Plover%20%26%20Son").text, clerk.get("/search?q=Plover%20%26%20Son").text):
+        assert 'href="/customers/new?q=Plover+%26+Son">New customer: Plover &amp; Son</a>' in found
+    assert "New customer" not in clerk.get("/customers?q=Lantern").text
+    named = clerk.get("/customers/new?q=Plover+%26+Son").text
+    assert 'name="name" required type="text" value="Plover &amp; Son"' in named, named
+    called = clerk.get("/customers/new?q=555-0177").text
+    assert 'value="555-0177"' in called and 'value="Plover' not in called
