@@ -85,7 +85,7 @@ _MENU = (
                 "Makers",
                 leaves=(
                     MenuWord("Makers", "makers.index", ("makers", "catalog", "maker_pictures", "maker_learning")),
-                    MenuWord("Papers", "maker_papers.index", ("maker_papers",)),
+                    MenuWord("All papers", "maker_papers.index", ("maker_papers",)),
                     MenuWord(
                         "Bitting specs",
                         "keying.specs",
