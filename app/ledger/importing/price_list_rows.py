@@ -1,6 +1,7 @@
 """Importable rows: a maker's price list, each row a number with what it costs."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import repeat
 from typing import Any
 
 import sqlalchemy as sa
@@ -17,6 +18,7 @@ from app.spreadsheets import CellLook
 
 _TABLE: Any = Item.__table__
 _LOCKS = ("deadbolt", "lockset")
+_NOTHING: Mapping[str, tuple[str, str]] = {}
 _STEP = 5_000  # numbers in one question
 
 
@@ -25,17 +27,21 @@ class _Numbers:
 
     def __init__(self, session: Session, maker: Maker) -> None:
         self._maker = maker
-        columns = ("id", "code", "words", "list_cents", "cost_cents", "unlisted_from", "version")
+        columns = ("id", "code", "words", "list_cents", "cost_cents", "unlisted_from")
         rows = sa.select(*(_TABLE.c[name] for name in columns)).where(_TABLE.c.maker_id == maker.id)
-        self._known = {row.code: row for row in session.execute(rows)}
-        self._folded = {code.upper(): row for code, row in self._known.items()}
+        self._known = {row[1]: row for row in session.execute(rows).all()}
+        self._folded: dict[str, Any] = {}
         tables = maker.tables or {}
         self._decoder = BulkDecoder(read_maker(tables).patterns if tables else ())
         self._cams = {cam["part_number"] for cam in tables.get("cams", ()) if cam.get("part_number")}
 
     def on_record(self, number: str) -> Any:
         """The maker's item of this number; None where there is none."""
-        return self._known.get(number) or self._folded.get(number.upper())
+        found = self._known.get(number)
+        if found is None:
+            self._folded = self._folded or {code.upper(): row for code, row in self._known.items()}
+            found = self._folded.get(number.upper())
+        return found
 
     def made_of(self, number: str, words: str, category: str) -> dict[str, Any] | None:
         """The columns of a new item; None where nothing tells what it is."""
@@ -76,30 +82,35 @@ def _plan(session: Session, maker_id: int | None, rows: ImportRows, refuse: Refu
     numbers = _Numbers(session, maker)
     first: dict[str, int] = {}
     plans, unread = [], []
-    for row, values in rows:
-        number = values["number"]
+    given = rows.columns
+    columns = (given["number"], given["list"], given.get("cost") or repeat(None), *_said(given))
+    for row, number, list_cents, cost, words, category in zip(rows.numbers, *columns, strict=False):
         item = numbers.on_record(number)
         made = None
         if item is None:
-            made = numbers.made_of(number, values.get("words", ""), _category(values.get("category", "")))
+            made = numbers.made_of(number, words, _category(category))
             if made is None:
                 unread.append((row, number))
                 continue
-        code = item.code if item is not None else made["code"] if made else number
+        code = item[1] if item is not None else made["code"] if made else number
         if (before := first.setdefault(code, row)) != row:
             refuse(row, "number", f"{code} stands in row {before} already, which counts.")
-            continue
-        zero = [name for name in ("list", "cost") if values.get(name) == 0]
-        if zero:
-            refuse(row, zero[0], "A price of 0 is none: ask the maker what it costs.")
-            continue
-        value = (code, item, made, values["list"], values.get("cost"))
-        plans.append(RowPlan(row, RowState.NEW if item is None else RowState.CHANGED, code, {}, value))
+        elif list_cents == 0 or cost == 0:
+            refuse(row, "cost" if list_cents else "list", "A price of 0 is none: ask the maker what it costs.")
+        else:
+            state = RowState.NEW if item is None else RowState.CHANGED
+            if item is not None and item[3] == list_cents and cost in (None, item[4]):
+                state = RowState.SAME
+            plans.append(RowPlan(row, state, code, _NOTHING, (item, made, list_cents, cost)))
     others = _others(session, maker.id, [number for _, number in unread])
     for row, number in unread:
         whose = f"This is a number of {others[number]}" if number in others else "Nobody knows this number"
         refuse(row, "number", f"{whose}: the tables of {maker.name} do not read it, and no item has it.")
     return plans
+
+
+def _said(given: Mapping[str, Sequence[Any]]) -> Iterator[Iterable[str]]:
+    return (given.get(name) or repeat("") for name in ("words", "category"))
 
 
 def _category(said: str) -> str:

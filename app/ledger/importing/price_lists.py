@@ -161,17 +161,24 @@ def compare_list(
     maker = get_maker(session, sent.about_id or 0)
     waiting = waiting_prices(session, day)
     changes = []
-    for row, _, code, _, (_, item, made, list_cents, cost) in plan.plans:
-        before = _before(item, waiting)
+    for row, _, code, _, (item, made, list_cents, cost) in plan.plans:
+        if item is None:
+            after = ListedPrice(list_cents, cost or 0)
+            changes.append(
+                ListChange(ListState.NEW, code, made["words"], None, row, ListedPrice(None, 0), after, made)
+            )
+            continue
+        item_id, _, words, *now, unlisted = item
+        before = waiting.get(item_id) or ListedPrice(*now)
         if cost is None:
             cost = before.cost_cents
             if costs_follow and before.list_cents:
                 cost = half_up(Fraction(cost * list_cents, before.list_cents))
-        after = ListedPrice(list_cents, cost)
-        words = item.words if item is not None else made["words"]
-        item_id, unlisted = (item.id, item.unlisted_from) if item is not None else (None, None)
-        state = ListState.NEW if unlisted else _state(before, after)
-        changes.append(ListChange(state, code, words, item_id, row, before, after, made, unlisted))
+        same = before.list_cents == list_cents and before.cost_cents == cost
+        after = before if same else ListedPrice(list_cents, cost)
+        state = ListState.SAME if same else _state(before, after)
+        state = ListState.NEW if unlisted else state
+        changes.append(ListChange(state, code, words, item_id, row, before, after, None, unlisted))
     found = tuple(changes)
     comparison = ListComparison(
         maker, day, found, plan.problems, plan.unused, "cost" in choice.columns, len(sent.table.rows)
@@ -180,21 +187,13 @@ def compare_list(
         return comparison
     place = choice.columns.get("number", -1)
     said = {text.upper() for text in sent.table.cells(place)} if place >= 0 else set()
-    gone = _gone(session, maker.id, {change.code.upper() for change in changes} | said, waiting)
+    gone = _gone(session, maker.id, {change.code for change in changes} | said, waiting)
     return ListComparison(
         maker, day, (*found, *gone), plan.problems, plan.unused, comparison.has_costs, comparison.rows
     )
 
 
-def _before(item: Any, waiting: Mapping[int, ListedPrice]) -> ListedPrice:
-    if item is None:
-        return ListedPrice(None, 0)
-    return waiting.get(item.id) or ListedPrice(item.list_cents, item.cost_cents)
-
-
 def _state(before: ListedPrice, after: ListedPrice) -> ListState:
-    if before == after:
-        return ListState.SAME
     if before.list_cents is None:
         return ListState.NEW
     lists = (before.list_cents, after.list_cents or 0)
@@ -203,16 +202,17 @@ def _state(before: ListedPrice, after: ListedPrice) -> ListState:
 
 
 def _gone(session: Session, maker_id: int, named: set[str], waiting: Mapping[int, ListedPrice]) -> list[ListChange]:
-    columns = ("id", "code", "words", "list_cents", "cost_cents", "unlisted_from")
-    rows = sa.select(*(_ITEMS.c[name] for name in columns)).where(
-        _ITEMS.c.maker_id == maker_id, _ITEMS.c.list_cents.is_not(None), _ITEMS.c.unlisted_from.is_(None)
-    )
+    listed = (_ITEMS.c.maker_id == maker_id, _ITEMS.c.list_cents.is_not(None), _ITEMS.c.unlisted_from.is_(None))
+    codes = session.execute(sa.select(_ITEMS.c.id, _ITEMS.c.code).where(*listed)).all()
+    ids = [id_ for id_, code in codes if code not in named and code.upper() not in named]
+    columns = sa.select(*(_ITEMS.c[name] for name in ("id", "code", "words", "list_cents", "cost_cents")))
     found = []
-    for item in session.execute(rows.order_by(_ITEMS.c.code)):
-        if item.code.upper() not in named:
-            before = _before(item, waiting)
-            found.append(ListChange(ListState.GONE, item.code, item.words, item.id, 0, before, before))
-    return found
+    for place in range(0, len(ids), _STEP):
+        rows = columns.where(_ITEMS.c.id.in_(ids[place : place + _STEP]))
+        for id_, code, words, *now in session.execute(rows):
+            before = waiting.get(id_) or ListedPrice(*now)
+            found.append(ListChange(ListState.GONE, code, words, id_, 0, before, before))
+    return sorted(found, key=lambda one: one.code)
 
 
 class ThinItem(NamedTuple):

@@ -115,7 +115,7 @@ def touched_by_list(
                         *(quote.totals.subtotal_cents, max(price, 0), max(cost, 0)),
                     )
                 )
-    return tuple(sorted(found, key=lambda one: (-max(one.price_cents, one.cost_cents), one.number)))
+    return tuple(sorted(found, key=lambda one: (-one.cost_cents, -one.price_cents, one.number)))
 
 
 @dataclass(frozen=True, slots=True)

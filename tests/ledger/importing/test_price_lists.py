@@ -27,7 +27,7 @@ from app.ledger.importing.price_lists import (
 )
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import LineRequest, QuoteRequest
-from app.ledger.reports.rises import touched_by_list
+from app.ledger.reports.rises import coming_days, touched_by_list
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, Import, Item, ItemPrice, LineKind, Maker
@@ -109,6 +109,14 @@ def test_a_list_is_compared_with_what_is_on_record(work: Work) -> None:
     assert prices(work, CYLINDER) == (3040, 1520)
 
 
+def test_costs_may_rise_with_a_list_that_says_none(work: Work) -> None:
+    table = open_table(PASTED, f"number,list\n{CYLINDER},33.44\n".encode(), KINDS["price list"], maker(work).id)
+    choice = propose_choice(work.session, table).choice
+    for follow, cost in ((False, 1520), (True, 1672)):
+        comparison = compare_list(work.session, table, choice, work.today, costs_follow=follow)
+        assert comparison.by_state[ListState.DEARER][0].after == ListedPrice(3344, cost)
+
+
 def test_the_day_stands_in_the_title(work: Work) -> None:
     table = sent(work).table.table
     assert day_of_list(table, work.today) == date(2031, 1, 1)
@@ -178,6 +186,7 @@ def test_a_later_list_waits_for_its_day(work: Work) -> None:
     assert bring_in_prices(work) == 0
     # A list for the same day finds it there already, and a quote of that day has its price.
     assert codes(sent(work, day=later).comparison)["dearer"] == []
+    assert coming_days(work.session, work.today) == (later,)
     then = price_request(work, quote_of(work), prices_of=later)
     assert then.cost_cents == 10 * 1672
     assert bring_in_prices(replace(work, now=work.now + timedelta(days=31))) == 3
