@@ -373,7 +373,8 @@ def _print_lines(
                 extras.append(("keys", f"Keys, {said}", line.keys, KEY_CUT))
             if begun is not None and line.keying.kind.is_master_keyed:
                 levels = begun.levels_for(one.line for one in resolved if one)
-                text = f"New key system {begun.name.strip()}, {levels} levels: design and records"
+                named = " ".join(("New key system", *begun.name.split()))
+                text = f"{named}, {levels} levels: design and records"
                 extras.append(("key system", text, 1, system_code(levels)))
                 begun = None
         if number == rushed:

@@ -16,7 +16,7 @@ from app.ledger.catalog.house_settings import HouseForm, set_bench_terms, set_fa
 from app.ledger.catalog.items import fill_prices
 from app.ledger.catalog.maker_queries import factory_terms_by_maker
 from app.ledger.catalog.price_editing import set_tax_rule
-from app.ledger.catalog.price_queries import get_house
+from app.ledger.catalog.price_queries import get_house, tax_table
 from app.ledger.quoting.issuing import house_head
 from app.ledger.tables import House, TaxRuleRow
 from app.pricing import BenchAnswers, TaxRule, usual_bench_terms, usual_factory_terms
@@ -148,7 +148,17 @@ def paper() -> ResponseReturnValue:
 def tax() -> ResponseReturnValue:
     """The house's own sales tax, from today on."""
     work = current_work()
-    form = TaxForm(data={"goods_taxed": True, "place": get_house(work.session).tax_place})
+    place = get_house(work.session).tax_place
+    on_record = [rule for rule in tax_table(work.session).rules if rule.place == place]
+    known = max(on_record, key=lambda rule: rule.valid_from, default=None)
+    form = TaxForm(
+        data={
+            "place": place,
+            "rate": known and known.rate,
+            "goods_taxed": known is None or known.goods_taxed,
+            "labour_taxed": known is not None and known.labour_taxed,
+        }
+    )
 
     def save() -> None:
         rule = TaxRule(typed(form.place), form.rate.data, form.goods_taxed.data, form.labour_taxed.data, work.today)

@@ -117,6 +117,8 @@ def test_an_override_wants_a_reason_and_is_recorded(clerk: FormClient, session: 
 def test_a_new_key_system_takes_the_name_of_its_site(clerk: FormClient, session: Session) -> None:
     page = clerk.post("/counter/work-out", data=posted(FLATS, site="Quay House"), headers=LIVE)
     assert "New key system Quay House, 2 levels" in page.text
+    nameless = clerk.post("/counter/work-out", data=posted(FLATS, site="", customer_name=""), headers=LIVE)
+    assert "New key system, 2 levels" in nameless.text
 
 
 def test_a_mistake_in_a_lesser_box_leaves_the_price_standing_and_the_summary_names_the_line(

@@ -64,6 +64,8 @@ def test_what_is_entered_makes_a_step_done(owner_client, house, session) -> None
         assert owner_client.post(f"/first-day/{key}", data={**form, **typed}).location == "/first-day", key
     session.rollback()
     session.expire_all()
+    again = form_with(owner_client.get("/first-day/tax").text, "rate")
+    assert (again["place"], again["rate"], "labour_taxed" in again) == ("Saltmarsh", "6.5", False)
     told = {step.key: step.done for step in first_steps(session)}
     assert told["paper"] == "Quay Hardware, A4" and told["tax"] == "Saltmarsh, 6.5 %"
     assert told["makers"] == told["factories"] == "Ardent Brass" and told["bench"] == "on record"
