@@ -287,9 +287,9 @@ def show(token: str) -> ResponseReturnValue:
 
 def _save(work: Work, draft: ListBeingLearned) -> ResponseReturnValue:
     version = record_id(request.form.get("version"))
+    items = counted(plan_learned(work.session, draft.learned).items, "item")
     maker = save_learned(work, draft.learned, version)
     drop_upload(draft.waiting.token)
-    items = counted(len(draft.listed.rows), "item")
     said = f"{maker.name} is saved with {items}. Its numbers are known at the counter now."
     if is_first_day(work.session):
         return flash_and_redirect(said, "first_day.index")

@@ -198,6 +198,9 @@ def test_locks_beside_cylinders_and_numbers_that_fit_nothing(work: Work, owner_c
         for finish, told in FINISHES.items()
     ]
     content = csv_list() + "\n".join(["", *locks, "ZQ77,Thumb turn,12.00"]).encode()
+    address, page = learn(owner_client, content, maker="Marram")
+    _, page = press(owner_client, address, page, "save", unread="out")
+    assert "Marram is saved with 100 items" in page
     address, page = learn(owner_client, content)
     assert "100 of 101 numbers" in page and "ZQ77" in page
     press(owner_client, address, page, "save")
