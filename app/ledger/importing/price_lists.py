@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
 from fractions import Fraction
 from functools import cached_property
@@ -69,12 +69,13 @@ class ListChange(NamedTuple):
     unlisted_from: date | None = None
 
     @property
-    def rise(self) -> Fraction:
+    def rise(self) -> Decimal:
         """By how many percent the list price rises, or the cost where list stays; below 0 where it falls."""
         was, now = self.before.list_cents, self.after.list_cents
         if was == now or not was or now is None:
             was, now = self.before.cost_cents, self.after.cost_cents
-        return Fraction(100 * (now - was), was) if was else Fraction(0)
+        # To the millionth of a percent: the sum of exact fractions of 50,000 items takes minutes.
+        return Decimal(100_000_000 * (now - was) // was).scaleb(-6) if was else Decimal(0)
 
     @property
     def percent(self) -> Decimal:
@@ -82,14 +83,13 @@ class ListChange(NamedTuple):
         return tenths(self.rise)
 
 
-def tenths(percent: Fraction) -> Decimal:
+def tenths(percent: Decimal) -> Decimal:
     """Percent with one decimal.
 
-    >>> tenths(Fraction(7, 2)), tenths(Fraction(-100, 3))
-    (Decimal('3.5'), Decimal('-33.3'))
+    >>> tenths(Decimal("3.55")), tenths(Decimal("-33.333333"))
+    (Decimal('3.6'), Decimal('-33.3'))
     """
-    tenth = half_up(abs(percent) * 10)
-    return Decimal(tenth if percent >= 0 else -tenth).scaleb(-1)
+    return percent.quantize(Decimal("0.1"), ROUND_HALF_UP)
 
 
 @dataclass(frozen=True)
@@ -118,7 +118,7 @@ class ListComparison:
     def mean_rise(self) -> Decimal:
         """The mean of what is dearer, in percent."""
         dearer = self.by_state[ListState.DEARER]
-        return tenths(sum((one.rise for one in dearer), Fraction(0)) / len(dearer)) if dearer else Decimal(0)
+        return tenths(sum((one.rise for one in dearer), Decimal(0)) / len(dearer)) if dearer else Decimal(0)
 
     @property
     def is_foreign(self) -> bool:
