@@ -1,6 +1,6 @@
 """let list prices and costs wait for the day from which a maker's list holds, and mark what it names no longer
 
-Revises: 0035
+Revises: 0039
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "0040"
-down_revision = "0035"
+down_revision = "0039"
 
 
 def upgrade() -> None:

@@ -1,6 +1,6 @@
 """lead through the first day: which of its steps were taken as proposed
 
-Revises: 0034
+Revises: 0036
 """
 
 from __future__ import annotations
@@ -8,8 +8,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0038"
-down_revision = "0034"
+revision = "0037"
+down_revision = "0036"
 
 
 def upgrade() -> None:

@@ -1,6 +1,6 @@
 """picture what is chosen by eye: keyways, cams, key blanks and locks of a maker
 
-Revises: 0038
+Revises: 0037
 """
 
 from __future__ import annotations
@@ -8,8 +8,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0039"
-down_revision = "0038"
+revision = "0038"
+down_revision = "0037"
 
 _TOPICS = ("cam", "lock", "keyway", "key blank", "bitting spec", "part number")
 

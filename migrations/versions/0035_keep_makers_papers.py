@@ -1,6 +1,6 @@
 """keep the makers' papers: PDFs, the text of their pages for the search, and what is known from which page
 
-Revises: 0036
+Revises: 0034
 """
 
 from __future__ import annotations
@@ -8,8 +8,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0037"
-down_revision = "0036"
+revision = "0035"
+down_revision = "0034"
 
 _PAGES = "maker_paper_pages"
 _TOPICS = ("cam", "lock", "keyway", "key blank", "bitting spec", "part number")

@@ -3,7 +3,7 @@
 The stock's rows keep their ids, since movements, needs and orders point to them; a catalog's row with the same maker
 and number joins it. Blanks and cams that makers' tables name, and codes that the price book has, become items too.
 
-Revises: 0037
+Revises: 0035
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from typing import Any
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0034"
-down_revision = "0037"
+revision = "0036"
+down_revision = "0035"
 
 _KINDS = ("part", "lock", "blank", "cam", "ring", "goods", "pin", "unpinned", "labor")
 _KINDS_BEFORE = ("part", "blank", "cam", "ring", "pin", "goods", "unpinned")

@@ -3,7 +3,7 @@
 What keying, keys, decoding, trips, labor and rush work cost are items from the start, without a price until the owner
 fills one in; so are cylinders without pins, of each type. A house that has one of them keeps its own words.
 
-Revises: 0039
+Revises: 0038
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0035"
-down_revision = "0039"
+revision = "0039"
+down_revision = "0038"
 
 _OWN = (
     ("KEYING-KD", "Keying a cylinder to a key of its own", "keying", "labor"),

@@ -8,7 +8,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0036"
+revision = "0034"
 down_revision = "0033"
 
 
