@@ -63,6 +63,7 @@ __all__ = [
     "UseOrder",
     "add_working_days",
     "adopt",
+    "answers_of",
     "arrival",
     "bench_load",
     "bench_ready",
@@ -163,6 +164,6 @@ from app.pricing.totals import (
     compare_revisions,
     total,
 )
-from app.pricing.usual_terms import BenchAnswers, usual_bench_terms, usual_factory_terms, usual_price
+from app.pricing.usual_terms import BenchAnswers, answers_of, usual_bench_terms, usual_factory_terms, usual_price
 from app.pricing.ways import KeyingWay, Obstacle, ObstacleCode, Place, bench_ready, shop_way, show_hours
 from app.pricing.workdays import add_working_days, count_working_days, is_working_day, next_working_day, show_day

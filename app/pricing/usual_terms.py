@@ -128,6 +128,25 @@ def usual_bench_terms(answers: BenchAnswers) -> BenchTerms:
     )
 
 
+def answers_of(terms: BenchTerms) -> BenchAnswers | None:
+    """The five answers out of which these terms came; None where somebody has changed a figure since.
+
+    >>> answers_of(usual_bench_terms(BenchAnswers(levels=2))) == BenchAnswers(levels=2)
+    True
+    """
+    answers = BenchAnswers(
+        terms.labour_cents_per_hour,
+        terms.minutes_per_day,
+        terms.extension_minutes / _EXTENDING,
+        terms.key_minutes,
+        max([_KEYED_BELOW.get(kind, 1) for kind in terms.kind_minutes], default=1),
+    )
+    try:
+        return answers if usual_bench_terms(answers) == terms else None
+    except BitternError:
+        return None
+
+
 def _quarters(minutes: Fraction) -> Fraction:
     return Fraction(round(minutes * 4), 4)
 

@@ -5,6 +5,7 @@ from flask.typing import ResponseReturnValue
 from wtforms import BooleanField, RadioField
 from wtforms.validators import InputRequired
 
+from app.ledger.catalog.first_day import is_first_day
 from app.ledger.people import users as actions
 from app.ledger.people.login_rules import MOST_MINUTES, LoginRules, Proof, get_rules, set_rules
 from app.ledger.people.second_factor import drop_factor
@@ -96,7 +97,8 @@ def new_user() -> ResponseReturnValue:
     if done := form.run(
         lambda: actions.add_user(current_work(), typed(form.name), Role(form.role.data), typed(form.password))
     ):
-        return flash_and_redirect(f"{done.value.name} may log in now.", "house.index")
+        back = "first_day.index" if is_first_day(request_session()) else "house.index"
+        return flash_and_redirect(f"{done.value.name} may log in now.", back)
     return render_template("people/new_user.html", form=form), form.status
 
 

@@ -16,10 +16,10 @@ from app.ledger.catalog.house_settings import HouseForm, set_bench_terms, set_fa
 from app.ledger.catalog.items import fill_prices
 from app.ledger.catalog.maker_queries import factory_terms_by_maker
 from app.ledger.catalog.price_editing import set_tax_rule
-from app.ledger.catalog.price_queries import get_house, tax_table
+from app.ledger.catalog.price_queries import entered_bench_terms, get_house, tax_table
 from app.ledger.quoting.issuing import house_head
 from app.ledger.tables import House, TaxRuleRow
-from app.pricing import BenchAnswers, TaxRule, usual_bench_terms, usual_factory_terms
+from app.pricing import BenchAnswers, TaxRule, answers_of, usual_bench_terms, usual_factory_terms
 from app.web.access import owner_only
 from app.web.fields import CentsField, PercentField, WholeField
 from app.web.files import PDF, send
@@ -174,15 +174,19 @@ def tax() -> ResponseReturnValue:
 @blueprint.route("/bench", methods=["GET", "POST"])
 @owner_only
 def bench() -> ResponseReturnValue:
-    """Five questions, out of which all other figures of the bench follow."""
-    work, usual = current_work(), BenchAnswers()
+    """Five questions, out of which the bench's other figures follow; all of them, once one of those was changed."""
+    work = current_work()
+    terms = entered_bench_terms(work.session, work.today)
+    given = answers_of(terms) if terms else BenchAnswers()
+    if given is None:
+        return redirect(url_for("terms.change_bench"))
     form = BenchForm(
         data={
-            "hour_cents": usual.hour_cents,
-            "day_minutes": int(usual.day_minutes),
-            "pin_minutes": int(usual.pin_minutes),
-            "key_minutes": int(15 / usual.key_minutes),
-            "levels": str(usual.levels),
+            "hour_cents": given.hour_cents,
+            "day_minutes": int(given.day_minutes),
+            "pin_minutes": int(given.pin_minutes),
+            "key_minutes": round(15 / given.key_minutes),
+            "levels": str(given.levels),
         }
     )
 

@@ -6,12 +6,12 @@ import pytest
 from flask.testing import FlaskClient
 
 from app.ledger.catalog.first_day import first_steps
-from app.ledger.catalog.house_settings import set_factory_terms
+from app.ledger.catalog.house_settings import set_bench_terms, set_factory_terms
 from app.ledger.catalog.own_items import put_missing_own_items
 from app.ledger.catalog.price_queries import get_house, tax_table
 from app.ledger.tables import BenchTermsRow, FactoryTermsRow, House, Item, PriceBookRow, Role
 from app.pricing import usual_factory_terms
-from tests.factories import MakerFactory
+from tests.factories import PASSWORD, MakerFactory
 from tests.forms_found import form_with
 from tests.reading import pdf_text
 
@@ -108,6 +108,27 @@ def test_a_price_that_is_no_amount_is_refused_at_its_box(owner_client, house, se
     session.rollback()
     session.expire_all()
     assert session.query(PriceBookRow).count() == 0
+
+
+def test_the_bench_shows_what_was_answered_and_leads_to_all_figures_once_one_was_changed(
+    owner_client, house, session, work
+) -> None:
+    form = form_with(owner_client.get("/first-day/bench").text, "levels")
+    answers = {"hour_cents": "52.00", "pin_minutes": "12", "key_minutes": "9", "levels": "2"}
+    owner_client.post("/first-day/bench", data={**form, **answers})
+    shown = form_with(owner_client.get("/first-day/bench").text, "levels")
+    assert {name: shown[name] for name in answers} == answers
+    session.rollback()
+    terms = {**session.query(BenchTermsRow).one().terms, "pin_cents": 5}
+    set_bench_terms(work, work.today, terms)
+    assert owner_client.get("/first-day/bench").location == "/prices/bench-terms/change"
+
+
+def test_somebody_added_leads_back_to_the_first_day(owner_client, house) -> None:
+    word = "sedge at high water, twice"
+    typed = {"name": "Cal Counter", "role": "counter", "password": word, "again": word, "secret-again": PASSWORD}
+    answer = owner_client.post("/house/users/new", data=typed)
+    assert answer.location == "/first-day", answer.text
 
 
 def test_a_factory_is_copied_from_another(owner_client, house, session, work) -> None:
