@@ -104,8 +104,7 @@ def _tables(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
                 "pages into a PDF of their own."
             )
         for page in book.pages:
-            ruled = page.extract_tables()
-            for row in [row for table in ruled for row in table] if ruled else _rows_between_gaps(page):
+            for row in _ruled_rows(page) or _rows_between_gaps(page):
                 rows += 1
                 if rows > request["rows"]:
                     raise Unreadable(f"This file has more than {request['rows']} rows. Split it.")
@@ -113,17 +112,43 @@ def _tables(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
             page.close()
 
 
-def _rows_between_gaps(page: Any) -> Iterator[list[str]]:
-    """The rows of a table without lines: what stands close together is a cell; columns part where no cell reaches.
-
-    Lines of one cell, such as headings, say nothing about the columns.
+def _ruled_rows(page: Any) -> list[list[Any]]:
+    """The rows of the tables with lines, and what stands outside of them, under the columns that it stands below: a
+    row that is broken at the page's end has no line there. None where no table has lines.
     """
+    tables = page.find_tables()
+    found = [(row.bbox[1], cells) for table in tables for row, cells in zip(table.rows, table.extract(), strict=True)]
+    if not tables:
+        return []
+    outside = page
+    for table in tables:
+        outside = outside.outside_bbox(table.bbox)
+    lefts = sorted({cell[0] for row in tables[0].rows for cell in row.cells if cell})
+    for line in _lines(outside):
+        cells = [""] * len(lefts)
+        for cell in line:
+            place = max(0, sum(left <= cell["x0"] + 1 for left in lefts) - 1)
+            cells[place] = f"{cells[place]} {cell['text']}".strip()
+        found.append((line[0]["top"], cells))
+    return [cells for _, cells in sorted(found, key=lambda each: each[0])]
+
+
+def _lines(page: Any) -> list[list[Any]]:
+    """What stands on a page outside of tables: lines of cells from left to right."""
     from pdfplumber.utils.clustering import cluster_objects
 
     # Where blanks stand in the text they hold a cell together; else how near its words are, in heights of type.
     has_blanks = any(each["text"] == " " for each in page.chars)
     cells = page.extract_words(x_tolerance_ratio=0.15 if has_blanks else 0.7, keep_blank_chars=True)
-    lines = [sorted(line, key=lambda cell: cell["x0"]) for line in cluster_objects(cells, "doctop", 3)]
+    return [sorted(line, key=lambda cell: cell["x0"]) for line in cluster_objects(cells, "doctop", 3)]
+
+
+def _rows_between_gaps(page: Any) -> Iterator[list[str]]:
+    """The rows of a table without lines: what stands close together is a cell; columns part where no cell reaches.
+
+    Lines of one cell, such as headings, say nothing about the columns.
+    """
+    lines = _lines(page)
     columns: list[list[float]] = []
     for left, right in sorted((cell["x0"], cell["x1"]) for line in lines if len(line) > 1 for cell in line):
         if columns and left <= columns[-1][1]:

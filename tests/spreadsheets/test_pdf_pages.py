@@ -39,7 +39,7 @@ def test_each_page_has_its_text_and_a_scan_has_none() -> None:
 @pytest.mark.parametrize("style", ["td { border: 1px solid }", "td { padding: 2pt 12pt; text-align: right }"])
 def test_a_price_table_is_read_with_lines_and_without(style: str) -> None:
     rows = list(table_rows("prices.pdf", made(table(PRICES), style)))
-    assert [tuple(row) for row in rows if len(row) == 3 and row[1]] == PRICES
+    assert [tuple(row) for row in rows if len(row) == 3 and row[2]] == PRICES
 
 
 def test_a_page_is_drawn_with_its_words_marked() -> None:
@@ -84,3 +84,10 @@ def test_what_cannot_be_read_is_a_sentence(content: bytes, says: str) -> None:
 def test_a_page_of_thirteen_feet_is_drawn_small() -> None:
     drawn = Image.open(io.BytesIO(pdf_picture(made("<p>x</p>", "@page { size: 4000mm 4000mm }"), 1)))
     assert max(drawn.size) <= 1400
+
+
+def test_a_ruled_row_that_is_broken_between_two_pages_is_not_lost() -> None:
+    style = "@page { size: 6in 4in } td { border: 1px solid }"
+    numbers = [(f"MQ-{at:03d}", "mortise cylinder, satin brass, with a cam", f"${at}.50") for at in range(100, 140)]
+    rows = list(table_rows("prices.pdf", made(table(numbers), style)))
+    assert [tuple(row) for row in rows if row[0].startswith("MQ")] == numbers
