@@ -261,7 +261,7 @@ class ItemPage(SavedForm):
     code = text("Number", Item.code, hint="The maker's part number, or a short code of your own.", needed="Enter it.")
     words = text("What it is", Item.words, hint="As it stands on the quote.", needed="Enter what it is.")
     maker_id = SelectField("Maker", validate_choice=False)
-    kind = SelectField("Kind", validate_choice=False)
+    kind = SelectField("Kind")
     category = text("Category", Item.category, hint="For price rules. Empty: the usual one.")
     list_cents = CentsField("List price", description="The maker's, each.")
     cost_cents = CentsField("Cost", description="Each.")

@@ -134,6 +134,8 @@ class SpecPage(KeyingForm, SavedForm):
         }
         if typed(self.root_depths):
             roots.update(even_roots({**roots, "depths": self.depths.data}, typed(self.root_depths)))
+        if self.step.data not in ("1", "2"):
+            raise BitternError("step", "Choose single step or two-step.")
         return self.into(BittingSpec, step=int(self.step.data), rules=self.into(BittingRules), **roots)
 
 

@@ -140,6 +140,7 @@ def plain(text: str) -> str:
     text = re.sub(r'"X-CSRFToken": "[^"]*"|<input[^>]*name="(csrf_token|version|token)"[^>]*>', "", text)
     text = re.sub(r'<ul class="(photos|papers files)">.*?</ul>', "", text, flags=re.DOTALL)
     text = re.sub(r'\s*<li><form[^>]*/bitting-list.pdf">.*?</li>', "", text, flags=re.DOTALL)
+    text = re.sub(r"(onfidential): \d+", r"\1", text)
     return re.sub(r"\s+", " ", text.replace(OTHER_OWNER, "Wren"))
 
 

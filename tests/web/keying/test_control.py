@@ -2,6 +2,7 @@
 
 import io
 import random
+import re
 from collections.abc import Callable
 
 import pytest
@@ -216,7 +217,7 @@ def test_a_lost_control_key_exposes_every_core(client_as: ClientAs, session: Ses
     assert ">CONTROL, control" in client.get(address).text
     page = client.post(address, data={"keyset": "CONTROL", "deed": "show"})
     assert page.status_code == 200 and "takes out the cores of 6 cylinders" in page.text
-    assert "The same 6, no other" in page.text and '<b class="code">CONTROL</b> (1 key)' in page.text
+    assert "The same 6, no other" in page.text and "CONTROL (1 key)" in re.sub("<[^>]+>", "", page.text)
     assert "operates 1 cylinder" in client.post(address, data={"keyset": "AA1", "deed": "show"}).text
 
 
