@@ -21,10 +21,13 @@ import itertools
 import json
 import re
 import sqlite3
+import sys
 import tempfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from time import perf_counter, process_time
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import sqlalchemy as sa
 from werkzeug.test import EnvironBuilder, run_wsgi_app
