@@ -414,10 +414,13 @@ def bring_in_prices(work: Work) -> int:
     and is undone with it.
     """
     due = sa.select(ItemPrice).where(ItemPrice.valid_from <= work.today)
-    rows = work.session.scalars(due.order_by(ItemPrice.valid_from, ItemPrice.id)).all()
-    if not rows:
+    if work.session.scalar(due.with_only_columns(ItemPrice.id).limit(1)) is None:
         return 0
     with transaction(work.session):
+        # Locked and read in here: of two first requests of a day at once, the later finds nothing left to do.
+        rows = work.session.scalars(due.order_by(ItemPrice.valid_from, ItemPrice.id).with_for_update()).all()
+        if not rows:
+            return 0
         lists: dict[int, dict[int, ListedPrice]] = {}
         for row in rows:
             lists.setdefault(row.import_id, {})[row.item_id] = ListedPrice(row.list_cents, row.cost_cents)
