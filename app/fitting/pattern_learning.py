@@ -4,6 +4,7 @@ from collections import Counter, defaultdict
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from random import Random
 
 from app.fitting.learned_pattern import MOST_MARKS, LearnedPattern, LearnedSegment
 from app.fitting.number_parts import NumberPart, shared_beginning, tidied
@@ -12,7 +13,8 @@ from app.fitting.pattern_doubts import with_doubts
 from app.fitting.pattern_settling import recounted
 from app.fitting.patterns import SEPARATORS
 from app.fitting.phrase_meanings import meant, piece_meanings
-from app.fitting.price_list_table import ListedNumber, PriceListTable, likely_bases, listed_entries
+from app.fitting.price_list_table import Entry, ListedNumber, PriceListTable, likely_bases, listed_entries
+from app.fitting.running_words import part_running_words
 from app.fitting.wordless_pieces import cut_wordless
 
 MOST_ROWS_SEARCHED = 160  # borders are told by that many; the others are read by what was found
@@ -41,19 +43,39 @@ def learn_pattern(rows: Sequence[ListedNumber]) -> Lesson:
     are guesses, and `sure` says so.
     """
     entries = listed_entries(rows)
+    phrases = [each for _, each in entries]
+    parted = part_running_words(phrases)
+    is_running = parted != phrases
+    pattern = LearnedPattern(())
+    if not is_running or max(map(len, phrases)) > 1:
+        pattern = _learned(entries)
+    if is_running:
+        by_meaning = _learned([(number, each) for (number, _), each in zip(entries, parted, strict=True)], " ")
+        pattern = max(pattern, by_meaning, key=partial(_how_much_told, [number for number, _ in entries]))
+    unread = tuple(dict.fromkeys(row.number for row in rows if pattern.read(row.number) is None))
+    return Lesson(pattern, unread)
+
+
+def _how_much_told(numbers: Sequence[str], pattern: LearnedPattern) -> tuple[int, int]:
+    """How many pieces say what they mean, less those that are guesses, and how many numbers are read."""
+    pieces = pattern.segments
+    read = sum(pattern.read(number) is not None for number in numbers)
+    told = sum(bool(each.attribute) - (not any(each.codes.values())) for each in pieces)
+    return (told, read) if read >= _NEARLY_ALL * len(numbers) else (-len(numbers), read)
+
+
+def _learned(entries: Sequence[Entry], mark: str = ", ") -> LearnedPattern:
     best: _Attempt | None = None
     for base in likely_bases(entries):
-        attempt = _Attempt(PriceListTable(entries, base))
+        attempt = _Attempt(PriceListTable(entries, base, mark))
         if 0 < len(attempt.alike) < len(attempt.table.base):
-            again = _Attempt(PriceListTable(entries, attempt.alike))
+            again = _Attempt(PriceListTable(entries, attempt.alike, mark))
             attempt = max(again, attempt, key=lambda each: each.worth)
         if best is None or attempt.worth > best.worth:
             best = attempt
         if attempt.is_whole:
             break
-    pattern = best.pattern() if best else LearnedPattern(())
-    unread = tuple(dict.fromkeys(row.number for row in rows if pattern.read(row.number) is None))
-    return Lesson(pattern, unread)
+    return best.pattern() if best else LearnedPattern(())
 
 
 def learn_patterns(rows: Sequence[ListedNumber]) -> tuple[Lesson, ...]:
@@ -123,10 +145,11 @@ class _Attempt:
 
 
 def _sample(table: PriceListTable) -> list[int]:
-    """Rows enough to tell the borders, evenly from the whole base."""
+    """Rows enough to tell the borders, from the whole base by chance: every twentieth row of a list in its order may
+    have the same finish."""
     base = table.base or list(range(len(table.numbers)))
-    step = max(1.0, len(base) / MOST_ROWS_SEARCHED)
-    return [base[int(turn * step)] for turn in range(min(len(base), MOST_ROWS_SEARCHED))]
+    chance = Random(len(base))  # noqa: S311  nobody's secret
+    return sorted(chance.sample(base, min(len(base), MOST_ROWS_SEARCHED)))
 
 
 def _part(piece: FoundPiece) -> NumberPart:

@@ -23,11 +23,14 @@ def split_phrases(words: str) -> tuple[str, ...]:
     return tuple(phrase for each in words.split(",") if (phrase := " ".join(each.split())))
 
 
-def phrase_columns(rows: Sequence[Sequence[str]], base: Collection[int] | None = None) -> list[PhraseRow | None]:
+def phrase_columns(
+    rows: Sequence[Sequence[str]], base: Collection[int] | None = None, mark: str = ", "
+) -> list[PhraseRow | None]:
     """Each row's phrases by column, None where a row lacks one; None for a row that fits no columns.
 
     Phrases keep their order. Which one a shorter row lacks is told by what the others have in each column.
-    Neighbors of which one always follows from the other are one column: that comma stood within a phrase.
+    Neighbors of which one always follows from the other are one column: that comma, or what `mark` says stands
+    between phrases, stood within a phrase.
     `base`: the rows that the columns are made from, all unless told; the others are only put into them.
     """
     keys = [tuple(phrase.casefold() for phrase in row) for row in rows]
@@ -39,11 +42,11 @@ def phrase_columns(rows: Sequence[Sequence[str]], base: Collection[int] | None =
         found = places.get(key)
         table.append([None if place is None else row[place] for place in found] if found else None)
     kept = _merged([table[index] for index in based], width)
-    return [None if row is None else tuple(_joined(row, columns) for columns in kept) for row in table]
+    return [None if row is None else tuple(_joined(row, columns, mark) for columns in kept) for row in table]
 
 
-def _joined(row: Sequence[str | None], columns: Sequence[int]) -> str | None:
-    return ", ".join(phrase for column in columns if (phrase := row[column]) is not None) or None
+def _joined(row: Sequence[str | None], columns: Sequence[int], mark: str) -> str | None:
+    return mark.join(phrase for column in columns if (phrase := row[column]) is not None) or None
 
 
 Places = tuple[int | None, ...]

@@ -14,8 +14,15 @@ _MOST_OF_THEM = 0.6  # of a piece's codes have to be understood before the piece
 _KEYINGS = re.compile(
     r"\b(?:zero|0)[\s-]?bitted\b|\buncombinated\b|\bunpinned\b|\bkeyed\b|\bmaster[\s-]?key|\bpinned\b", re.IGNORECASE
 )
+_WHOLE_INCHES = re.compile(r"\s*[1-9]\s*")
 _ANY_TEXT = ("keyway", "cam", "tailpiece", "finish", "keying")  # attributes that a maker's own words can be
-_NAMED = {"keyway": "keyway", "cam": "cam", "cams": "cam", "tailpiece": "tailpiece", "tail": "tailpiece"}
+KEYWAY_WORDS = ("keyway", "kwy", "kw")  # common practice, no source
+_NAMED = dict.fromkeys(KEYWAY_WORDS, "keyway") | {
+    "cam": "cam",
+    "cams": "cam",
+    "tailpiece": "tailpiece",
+    "tail": "tailpiece",
+}
 
 
 def meant(phrase: str) -> dict[str, str]:
@@ -60,15 +67,31 @@ def _named_by_a_word(phrase: str) -> dict[str, str]:
 
 
 def _finish(phrase: str) -> str:
+    """The number of the finish that a phrase names; its words where it may be one of several."""
     plain = re.sub(r"\bfinish\b[:\s]*|[()]", " ", phrase, flags=re.IGNORECASE)
-    for said in (plain, *re.split(r"[/,]", plain), *plain.split()[:1]):
+    several = ""
+    # Of words alone the first is no name: bright stainless is not bright brass.
+    first = [word for word in plain.split()[:1] if any(map(str.isdigit, word))]
+    for said in (plain, *re.split(r"[/,]", plain), *first):
         text = " ".join(said.split())
         if len(text) == 3 or (text and not text.isdecimal()):
             found = finishes_named(text)
-            if found:
-                exact = [each for each in found if each.name == text.casefold()]
-                return (exact or list(found))[0].code
-    return ""
+            exact = [each for each in found if each.name == text.casefold()] or list(found)
+            if len({each.us_code or each.code for each in exact}) == 1:  # the same on another metal
+                return exact[0].code
+            several = several or (text.casefold() if found else "")
+    return several
+
+
+def _said(code: str, words: str) -> dict[str, str]:
+    """What a code says, by its words or by itself; by both where the words alone leave several finishes."""
+    if not words:
+        return _by_itself(code)
+    said = meant(words)
+    if "finish" in said and (named := finishes_named(said["finish"])):
+        own = finishes_named(code.strip("-./_ :+"))
+        said["finish"] = next((each.code for each in named if each in own), said["finish"])
+    return said
 
 
 def _bare_inches(phrase: str) -> str:
@@ -99,7 +122,7 @@ def piece_meanings(pieces: Sequence[Mapping[str, str]], taken: Collection[str] =
     claims: list[tuple[float, int, str]] = []
     said: list[dict[str, dict[str, str]]] = []
     for index, codes in enumerate(pieces):
-        by_code = {code: meant(words) if words else _by_itself(code) for code, words in codes.items()}
+        by_code = {code: _said(code, words) for code, words in codes.items()}
         said.append(by_code)
         for name in sorted({name for each in by_code.values() for name in each}):
             values = [each[name] for each in by_code.values() if name in each]
@@ -119,6 +142,8 @@ def piece_meanings(pieces: Sequence[Mapping[str, str]], taken: Collection[str] =
         sets = {}
         for code, words in codes.items():
             kept = {name: value for name, value in said[index][code].items() if owners.get(name) == index}
+            if attribute == "length" and not kept and _WHOLE_INCHES.fullmatch(words):
+                kept = {"length": words.strip()}  # the 1 among 1-1/8 and 1-1/4
             if (
                 attribute
                 and attribute not in kept
@@ -136,7 +161,7 @@ def sets_of(codes: Mapping[str, str], attribute: str | None) -> dict[str, dict[s
     """What each code sets, by its words or by itself, of a piece that means one attribute; nothing for None."""
     found: dict[str, dict[str, str]] = {}
     for code, words in codes.items():
-        said = meant(words) if words else _by_itself(code)
+        said = _said(code, words)
         value = said.get(attribute or "", (words or code)[:60] if code and attribute in _ANY_TEXT else "")
         found[code] = {attribute: value} if attribute and value else {}
     return found

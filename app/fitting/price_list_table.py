@@ -39,12 +39,13 @@ def listed_entries(rows: Sequence[ListedNumber]) -> list[Entry]:
 class PriceListTable:
     """The entries of a list. `numbers`: in capitals; `columns`: of each column of words every row's value, ABSENT
     where a row lacks it; `meanings`: of each column each value's words; `told`: the rows whose words fit the columns;
-    `base`: those that the pattern is learned from, all with words unless said; `worded`: how many have words."""
+    `base`: those that the pattern is learned from, all with words unless said; `worded`: how many have words. `mark`:
+    what stood between the phrases of a row."""
 
-    def __init__(self, entries: Sequence[Entry], base: Collection[int] | None = None) -> None:
+    def __init__(self, entries: Sequence[Entry], base: Collection[int] | None = None, mark: str = ", ") -> None:
         self.numbers = [number for number, _ in entries]
         self.worded = sum(bool(phrases) for _, phrases in entries)
-        table = phrase_columns([phrases for _, phrases in entries], base)
+        table = phrase_columns([phrases for _, phrases in entries], base, mark)
         width = next((len(row) for row in table if row is not None), 0)
         self.told = [index for index, row in enumerate(table) if row is not None]
         self.base = [row for row in self.told if base is None or row in base]

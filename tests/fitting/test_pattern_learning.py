@@ -4,6 +4,7 @@ import random
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import product
 
 import pytest
 
@@ -214,6 +215,73 @@ def test_every_family_of_a_list_gets_a_pattern_of_its_own(ardent: MakerFile) -> 
     assert [dict(segment.sets["SC"]) for segment in finishes] == [{"finish": "626"}] * 2
     keyway = next(segment for segment in lessons[0].pattern.segments if segment.attribute == "keyway")
     assert (keyway.before, keyway.codes["Q1"], keyway.sets["Q1"]) == ("-", "keyway AQ1", {"keyway": "AQ1"})
+
+
+LENGTHS = {"100": "1", "118": "1-1/8", "114": "1-1/4", "112": "1-1/2"}
+KEYWAYS = {"A": "A", "B": "B", "C": "C"}
+FINISHES = {
+    "26D": "satin chrome",
+    "3": "bright brass",
+    "10B": "oil rubbed bronze",
+    "32": "bright stainless",
+    "32D": "satin stainless",
+    "20": "dark bronze",
+}
+READ_AS = {"26D": "626", "3": "605", "10B": "613", "32": "bright stainless", "32D": "630", "20": "dark bronze"}
+
+
+@pytest.mark.parametrize("mark", ["", "-"])
+@pytest.mark.parametrize(
+    "said",
+    [
+        "Grip mortise cylinder {} in keyway {} {}",
+        "MORT CYL {} {} KWY {}",
+        'Grip mortise cylinder; {}"; kwy {}; {}',
+        "Grip mortise cylinder {} in keyway {}, {}",
+        "Grip mortise cylinder / {} in / keyway {} / {}",
+    ],
+)
+def test_words_that_run_on_are_parted_by_what_they_mean(said: str, mark: str) -> None:
+    rows = [
+        ListedNumber(mark.join(("GR" + one, two, three)), said.format(LENGTHS[one], KEYWAYS[two], FINISHES[three]))
+        for one, two, three in product(LENGTHS, KEYWAYS, FINISHES)
+    ]
+    lesson = learn_pattern(rows)
+    assert lesson.unread == ()
+    assert all(segment.sure == 1.0 for segment in lesson.pattern.segments)
+    assert lesson.pattern.read(mark.join(("GR100", "A", "32"))) == {"length": "100", "keyway": "A", "finish": "32"}
+    length, keyway, finish = lesson.pattern.segments
+    assert {code: sets["length"] for code, sets in length.sets.items()} == LENGTHS
+    assert {code: sets["keyway"] for code, sets in keyway.sets.items()} == KEYWAYS
+    # Of a look that the finish table lacks the words stay: dark bronze is no satin bronze.
+    assert {code: sets["finish"] for code, sets in finish.sets.items()} == READ_AS
+
+
+def test_a_finish_that_may_be_several_is_told_by_its_code_or_not_at_all() -> None:
+    said = {"26": "chrome", "3": "brass", "Z": "bronze"}
+    pieces = {code: f"mortise cylinder, {words}, keyway K" for code, words in said.items()}
+    rows = [ListedNumber(f"G{code}-{keyway}", words + keyway) for code, words in pieces.items() for keyway in "ABCD"]
+    finish = next(each for each in learn_pattern(rows).pattern.segments if each.attribute == "finish")
+    assert {code: sets["finish"] for code, sets in finish.sets.items()} == {"26": "625", "3": "605", "Z": "bronze"}
+
+
+def test_a_long_list_in_its_order_is_learned_as_one() -> None:
+    cams = {"S": "standard cam", "L": "long cam", "C": "clover cam", "R": "ring cam"}
+    keyways = [f"{letter}{number}" for letter in "ABCD" for number in range(1, 6)]
+    rows = [
+        ListedNumber(
+            f"GR{one}{two}{three}{four}", f"mortise cylinder, {LENGTHS[one]} in, keyway {two}, {said}, {cam}"
+        )
+        for one in LENGTHS
+        for two in keyways
+        for three, cam in cams.items()
+        for four, said in FINISHES.items()
+        if four != "32"
+    ]
+    assert len(rows) == 1600
+    lesson = learn_pattern(rows)
+    assert lesson.unread == ()
+    assert [each.attribute for each in lesson.pattern.segments] == ["length", "keyway", "cam", "finish"]
 
 
 def test_words_may_stand_for_two_codes_of_one_piece() -> None:
