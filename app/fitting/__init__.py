@@ -68,8 +68,8 @@ from app.fitting.keyways import (
 from app.fitting.learned_pattern import LearnedPattern, LearnedSegment
 from app.fitting.makers import MakerFile, find_maker, load_makers, maker_problems, read_maker, repeated_rows
 from app.fitting.part_numbers import NumberReading, PartNumberError, decode_any, likeliest_refusal
-from app.fitting.pattern_learning import Lesson, learn_pattern, learn_patterns
-from app.fitting.pattern_settling import join_segments, split_segment, tell_attribute, tell_meaning
+from app.fitting.pattern_learning import Lesson, families_within, learn_pattern, learn_patterns
+from app.fitting.pattern_settling import add_code, join_segments, split_segment, tell_attribute, tell_meaning
 from app.fitting.patterns import SEPARATORS, Pattern, pattern_from_json, without_separators
 from app.fitting.price_list_table import ListedNumber
 from app.fitting.reference import (
@@ -131,6 +131,7 @@ __all__ = [
     "TailpieceQuestion",
     "ThreadFit",
     "TurnedLock",
+    "add_code",
     "all_finishes",
     "ask_about_mortise_door",
     "ask_about_stile",
@@ -149,6 +150,7 @@ __all__ = [
     "door_preparations",
     "face_change",
     "face_on_lock",
+    "families_within",
     "find",
     "find_blanks",
     "find_by_blank",

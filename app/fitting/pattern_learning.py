@@ -13,7 +13,14 @@ from app.fitting.pattern_doubts import with_doubts
 from app.fitting.pattern_settling import recounted
 from app.fitting.patterns import SEPARATORS
 from app.fitting.phrase_meanings import meant, piece_meanings
-from app.fitting.price_list_table import Entry, ListedNumber, PriceListTable, likely_bases, listed_entries
+from app.fitting.price_list_table import (
+    Entry,
+    ListedNumber,
+    PriceListTable,
+    likely_bases,
+    listed_entries,
+    separators_of,
+)
 from app.fitting.running_words import part_running_words
 from app.fitting.wordless_pieces import cut_wordless
 
@@ -95,6 +102,24 @@ def learn_patterns(rows: Sequence[ListedNumber]) -> tuple[Lesson, ...]:
         if not read:
             break
     return tuple(lessons)
+
+
+def families_within(numbers: Sequence[str]) -> dict[str, list[list[str]]]:
+    """The ways in which numbers fall into families that can each have a pattern of its own, largest first: by their
+    separators ("marks"), by what they begin with ("first")."""
+    ways: dict[str, list[list[str]]] = {}
+    for way, told in (("marks", separators_of), ("first", _first)):
+        groups: dict[str, list[str]] = defaultdict(list)
+        for number in numbers:
+            groups[told(number)].append(number)
+        families = sorted(groups.values(), key=len, reverse=True)
+        if len(families) > 1 and len(families[-1]) >= LEAST_FAMILY and families not in ways.values():
+            ways[way] = families
+    return ways
+
+
+def _first(number: str) -> str:
+    return number.strip()[:1].upper()
 
 
 class _Attempt:

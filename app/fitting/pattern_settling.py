@@ -7,6 +7,7 @@ from dataclasses import replace
 from app.errors import BitternError
 from app.fitting.cylinder import ATTRIBUTES
 from app.fitting.learned_pattern import LearnedPattern, LearnedSegment
+from app.fitting.part_numbers import clean_number
 from app.fitting.phrase_meanings import sets_of
 
 _BY_HAND = ("Settled by hand.",)
@@ -93,6 +94,17 @@ def _free_name(pattern: LearnedPattern, name: str) -> str:
     while f"{name} {number}" in names:
         number += 1
     return f"{name} {number}"
+
+
+def add_code(pattern: LearnedPattern, index: int, code: str, words: str) -> LearnedPattern:
+    """The pattern with a code that no number of the list has, and what it means in words."""
+    segment = pattern.segments[index]
+    text = clean_number(code)
+    if text in segment.codes:
+        raise BitternError("code", f"{segment.name} has the code {text} already.")
+    changed = replace(segment, codes={**segment.codes, text: ""}, times={**segment.times, text: 0})
+    made = replace(pattern, segments=(*pattern.segments[:index], changed, *pattern.segments[index + 1 :]))
+    return tell_meaning(made, index, text, words)
 
 
 def tell_meaning(pattern: LearnedPattern, index: int, code: str, words: str) -> LearnedPattern:

@@ -77,9 +77,9 @@ def likely_bases(entries: Sequence[Entry]) -> Iterator[frozenset[int] | None]:
     if not told:
         return
     length = Counter(len(entries[index][1]) for index in told).most_common(1)[0][0]
-    marks = Counter(_marks(entries[index][0]) for index in told)
+    marks = Counter(separators_of(entries[index][0]) for index in told)
     first = Counter(entries[index][0][0] for index in told).most_common(1)[0][0]
-    by_marks = frozenset(index for index in told if marks[_marks(entries[index][0])] >= _OFTEN * len(told))
+    by_marks = frozenset(index for index in told if marks[separators_of(entries[index][0])] >= _OFTEN * len(told))
     by_first = frozenset(index for index in told if entries[index][0][0] == first)
     seen = {frozenset(told)}
     for lengths in ((length,), (length - 1, length), (length, length + 1)):
@@ -90,5 +90,6 @@ def likely_bases(entries: Sequence[Entry]) -> Iterator[frozenset[int] | None]:
                 yield base
 
 
-def _marks(number: str) -> str:
+def separators_of(number: str) -> str:
+    """The separators of a number, in their order."""
     return "".join(character for character in number if character in SEPARATORS)

@@ -17,6 +17,8 @@ from app.fitting import (
     LearnedSegment,
     ListedNumber,
     Listener,
+    add_code,
+    families_within,
     finish_words,
     join_segments,
     learn_patterns,
@@ -72,6 +74,7 @@ MEANS = {
 """The attributes that a piece can mean, in plain words."""
 CHAMBERS = range(3, 9)
 _FEW_CODES = 12
+_MOST_FAMILIES = 6
 _MOST_CUTS = 6
 
 
@@ -358,31 +361,60 @@ def _pieces_said(pattern: LearnedPattern, number: int, boxes: Mapping[str, str])
             pattern = tell_meaning(pattern, index, "", missing)
         changed = replace(pattern.segments[index], name=names[index], optional=optional)
         pattern = replace(pattern, segments=(*pattern.segments[:index], changed, *pattern.segments[index + 1 :]))
+        if added := one_line(boxes.get(f"code-{number}-{index}")):
+            code, _, words = added.partition(" ")
+            pattern = add_code(pattern, index, code, words.strip()[:200])
     return pattern
 
 
 def _acted(learned: LearnedMaker, act: str) -> LearnedMaker:
-    """The maker after one act of the page: a piece cut, two joined, the list learned anew."""
+    """The maker after one act of the page: a piece cut, two joined, a family split or dropped, the list learned
+    anew."""
     verb, *places = act.split("_")
     numbers = numbers_to_learn(learned.rows)
     if verb == "anew":
         return replace(learned, patterns=_learned(numbers))
-    if verb not in ("cut", "join") or len(places) < 2 or not learned.patterns:
+    place = record_id(places[0]) if len(places) > 1 else 0
+    if verb not in ("cut", "join", "drop", "apart") or not learned.patterns or place >= len(learned.patterns):
         return learned
-    place, index = record_id(places[0]), record_id(places[1])
-    if place >= len(learned.patterns) or index >= len(learned.patterns[place].segments):
-        return learned
-    pattern, known = learned.patterns[place], [one.number for one in numbers]
+    pattern = learned.patterns[place]
+    if verb == "apart":
+        return _with_family(learned, place, _learned_apart(pattern, numbers, places[1]) or (pattern,))
     if verb == "drop":
-        places_left = [each for each in range(len(learned.patterns)) if each != place]
-        kinds = tuple(learned.kinds[each] for each in places_left)
-        return replace(learned, patterns=tuple(learned.patterns[each] for each in places_left), kinds=kinds)
+        return _with_family(learned, place, ())
+    return _with_family(learned, place, (_recut(pattern, [one.number for one in numbers], verb, places[1:]),))
+
+
+def _with_family(learned: LearnedMaker, place: int, patterns: Sequence[LearnedPattern]) -> LearnedMaker:
+    """The maker with other patterns, or none, in place of one."""
+    before, kinds = learned.patterns or (), [*learned.kinds, *[""] * len(learned.patterns or ())]
+    return replace(
+        learned,
+        patterns=(*before[:place], *patterns, *before[place + 1 :]),
+        kinds=(*kinds[:place], *[kinds[place]] * len(patterns), *kinds[place + 1 : len(before)]),
+    )
+
+
+def _learned_apart(pattern: LearnedPattern, numbers: Sequence[ListedNumber], way: str) -> tuple[LearnedPattern, ...]:
+    """The patterns of the families into which a pattern's numbers fall, each learned from its own numbers alone."""
+    read = [one for one in numbers if pattern.read(one.number) is not None]
+    families = families_within([one.number for one in read]).get(way, [])
+    return tuple(
+        each
+        for family in map(frozenset, families)
+        for each in _learned([one for one in read if one.number in family])
+    )
+
+
+def _recut(pattern: LearnedPattern, numbers: Sequence[str], verb: str, places: Sequence[str]) -> LearnedPattern:
+    """A pattern with a piece cut or joined with the next one."""
+    index = record_id(places[0])
     if verb == "join" and index + 1 < len(pattern.segments):
-        pattern = join_segments(pattern, index, known)
-    elif verb == "cut" and len(places) == 3:
-        side, at = places[2][:1], record_id(places[2][1:])
-        pattern = split_segment(pattern, index, -at if side == "r" else at, known)
-    return replace(learned, patterns=(*learned.patterns[:place], pattern, *learned.patterns[place + 1 :]))
+        return join_segments(pattern, index, numbers)
+    if verb == "cut" and len(places) == 2 and index < len(pattern.segments):
+        side, at = places[1][:1], record_id(places[1][1:])
+        return split_segment(pattern, index, -at if side == "r" else at, numbers)
+    return pattern
 
 
 @dataclass(frozen=True, slots=True)
@@ -409,23 +441,30 @@ class PieceView:
 @dataclass(frozen=True, slots=True)
 class FamilyView:
     """A learned pattern on the page: an example of its numbers, how many it reads, its pieces; whether it lacks what
-    its cylinders are, and what was chosen."""
+    its cylinders are, and what was chosen; the ways to split it, each with its families in words."""
 
     pattern: LearnedPattern
     example: str
     pieces: tuple[PieceView, ...]
     lacks_kind: bool
     kind: str
+    splits: Mapping[str, str]
 
 
 def _families(learned: LearnedMaker, plan: LearnedPlan) -> list[FamilyView]:
-    numbers = [row.number for row in learned.rows]
+    numbers = [one.number for one in numbers_to_learn(learned.rows)]
     found = []
     for place, pattern in enumerate(learned.patterns or ()):
-        read = [number for number in numbers if pattern.read(number) is not None][:200]
-        example = max(read, key=lambda each: len(pattern.read(each) or ()), default="")
+        read = [number for number in numbers if pattern.read(number) is not None]
+        example = max(read[:200], key=lambda each: len(pattern.read(each) or ()), default="")
         kind = learned.kinds[place] if place < len(learned.kinds) else ""
-        found.append(FamilyView(pattern, example, tuple(_views(pattern, example)), plan.lacks_kind[place], kind))
+        splits = {
+            way: ", ".join(f"{len(family):,} such as {family[0]}" for family in families)
+            for way, families in families_within(read).items()
+            if len(families) <= _MOST_FAMILIES
+        }
+        views = tuple(_views(pattern, example))
+        found.append(FamilyView(pattern, example, views, plan.lacks_kind[place], kind, splits))
     return found
 
 

@@ -214,6 +214,45 @@ def test_locks_beside_cylinders_and_numbers_that_fit_nothing(work: Work, owner_c
     assert rows == {"cylinder": 60, "lock": 40, "hardware": 1}
 
 
+def test_a_code_that_the_list_lacks_is_added(work: Work, owner_client: FormClient) -> None:
+    address, page = learn(owner_client, csv_list())
+    address, page = press(owner_client, address, page, "look", **{"code-0-1": "q9 keyway TQ9"})
+    boxes = form_with(page, "version")
+    assert "keyway TQ9" in boxes.values() and boxes["code-0-1"] == ""
+    refused = owner_client.post(address, data=boxes | {"code-0-1": "Q9 keyway TQ8", "act": "save"})
+    assert refused.status_code == 422 and "keyway has the code Q9 already" in refused.text
+    refused = owner_client.post(address, data=boxes | {"code-0-1": "Q—é", "act": "save"})
+    assert refused.status_code == 422 and "plain letters" in refused.text
+    press(owner_client, address, page, "save")
+    tables = maker_tables(work.session)["TIDE"]
+    assert decode_any(tables.patterns, "T14-Q9-OB")[0].attributes.keyway == "TQ9"
+    assert "TQ9" in [keyway.name for keyway in tables.keyways]
+
+
+def mixed_list() -> bytes:
+    """Mortise cylinders, and rim cylinders of another order, without a word."""
+    rim = [f"RQ{keyway}/{finish},,40.00" for keyway in range(1, 6) for finish in FINISHES]
+    mortise = [f"{number},,{cents / 100:.2f}" for number, (_, cents) in numbers().items()]
+    return "\n".join(["Part number,Description,List price", *mortise, *rim]).encode()
+
+
+def test_a_family_is_split_or_not_read_at_all(work: Work, owner_client: FormClient) -> None:
+    address, page = learn(owner_client, mixed_list())
+    assert "Split: 60 such as T18-Q1-SC, 20 such as RQ1/SC" in page
+    address, page = press(owner_client, address, page, "apart_0_marks")
+    assert "80 of 80 numbers" in page and "T18-Q1-SC, piece by piece" in page and "RQ1/SC, piece by piece" in page
+    boxes = form_with(page, "version")
+    assert "name-0-2" in boxes and "name-1-1" in boxes and "name-1-2" not in boxes
+    said = {"attribute-1-0": "keyway", "attribute-1-1": "finish", "kind-0": "mortise", "kind-1": "rim"}
+    address, page = press(owner_client, address, page, "look", **said)
+    address, page = press(owner_client, address, page, "drop_0_0")
+    assert "20 of 80 numbers" in page and "60 numbers are not" in page
+    assert form_with(page, "version")["kind-0"] == "rim"
+    press(owner_client, address, page, "save")
+    made = decode_any(maker_tables(work.session)["TIDE"].patterns, "RQ3/SN")[0].attributes
+    assert (made.type, made.keyway, made.finish) == ("rim", "3", "SN")
+
+
 def test_the_counter_learns_no_maker(client_as: ClientAs) -> None:
     assert client_as(Role.COUNTER).get("/makers/learn").status_code == 403
     assert client_as(Role.COUNTER).post("/makers/learn").status_code == 403
