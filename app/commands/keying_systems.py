@@ -8,7 +8,7 @@ from random import Random
 from typing import Any
 
 from app import keying
-from app.commands.jsonio import json_command
+from app.commands.jsonio import HINT, json_command
 from app.commands.keying import (
     EXAMPLE_SPEC,
     MOST_KEYS,
@@ -18,6 +18,7 @@ from app.commands.keying import (
     read_keys,
     read_operators,
     read_ruled_spec,
+    read_spec,
 )
 from app.errors import BitternError, Problem, Problems
 from app.keying import write_bitting
@@ -135,6 +136,57 @@ def lost(read: Reader) -> dict[str, Any]:
         "proven": found.proven,
         "reasons": list(found.reasons),
     }
+
+
+_LISTED = {
+    "spec": EXAMPLE_SPEC,
+    "columns": {"symbol": 0, "bitting": 1, "level": 2},
+    "rows": [
+        ["TMK", "4 1 7 2 5 0", "top master"],
+        ["MK1", "8-3-6-2-5-0", "MK"],
+        ["101", "83.84.72", "change"],
+        ["102", "83647", "change"],
+        ["103", "838472", "change"],
+        ["104", "836490", "change"],
+        ["CTR", "860529", ""],
+    ],
+}
+
+
+@json_command(group, "read", _LISTED)
+def read_rows(read: Reader) -> dict[str, Any]:
+    """Read another shop's bitting list: the keys that are taken, the rows left aside and why, and what it asks."""
+    spec = read.value("spec", read_spec())
+    columns: Mapping[str, int | None] = read.value("columns", _columns)
+    rows = read.value("rows", lambda given: read_list(given, keying.MOST_LISTED_ROWS))
+    sent = []
+    if columns is not None and rows is not None:
+        for number, cells in enumerate(rows, start=1):
+            if not isinstance(cells, list) or any(isinstance(cell, list | dict) for cell in cells):
+                read.refuse(f"rows[{number}]", "Give a row as a list of its cells.")
+                continue
+            said = {name: cells[place] for name, place in columns.items() if place is not None and place < len(cells)}
+            sent.append(keying.SentRow(number, **said))
+    read.done()
+    found = keying.read_old_list(spec, sent)
+    return {
+        "taken": {one.key.symbol: write_bitting(spec, one.cuts) for one in found.taken},
+        "own": {one.key.symbol: one.key.own for one in found.taken},
+        "aside": [{"row": one.row, "reason": one.reason} for one in found.aside],
+        "asked": [{"row": one.row, "question": one.question} for one in found.asked],
+    }
+
+
+def _columns(given: object) -> dict[str, int | None]:
+    """Where symbol, bitting and level stand, from 0; each by itself, the level where the list tells it."""
+    fields = Reader(given, hint=HINT if isinstance(given, dict) else "")
+    places: dict[str, int | None] = {name: fields.whole(name, 0, 999) for name in ("symbol", "bitting")}
+    places["level"] = fields.optional("level", lambda place: read_whole(place, 0, 999))
+    told = [place for place in places.values() if place is not None]
+    if len(set(told)) < len(told) and not fields.problems:
+        fields.refuse("", "Two of these are the same column: give each a place of its own.")
+    fields.done()
+    return places
 
 
 _EXTENDED = {

@@ -139,3 +139,45 @@ def test_ten_thousand_entries_a_side_are_refused_before_they_are_read():
     code, answer = solve({"spec": SPEC, "opens": people})
     assert (code, answer["error"]["field"]) == (2, "opens")
     assert answer["error"]["message"].startswith("5,005,000 entries are more than 5,000,000")
+
+
+def read_list(**given):
+    done = CliRunner().invoke(main, ["keying", "read", "-"], input=json.dumps({"spec": SPEC, **given}))
+    return done.exit_code, json.loads(done.output)
+
+
+def test_a_list_of_another_shop_is_read_row_by_row():
+    """By hand: own names get the next free symbols of their level; each row stands in just one of the answers."""
+    columns = {"symbol": 1, "bitting": 0, "level": 2}
+    code, answer = read_list(
+        columns=columns,
+        rows=[
+            ["4 1 7 2 5 0", "TMK", "top master"],
+            ["8-3-6-2-5-0", "MK1", "MK"],
+            [838472, 101, "change"],
+            ["83647", 102, "change"],
+            ["838472", 103, "change"],
+            ["836490", 104, "change"],
+            ["836294", 105],
+            ["860529", "CTR", None],
+        ],
+    )
+    assert code == 0
+    assert answer["taken"] == {"A": "417250", "AA": "836250", "AA1": "838472", "CTR": "860529"}
+    assert answer["own"] == {"A": "TMK", "AA": "MK1", "AA1": "101", "CTR": "CTR"}
+    assert [one["row"] for one in answer["aside"]] == [5, 6]
+    assert [one["row"] for one in answer["asked"]] == [4, 7]  # a cut too few, and a key whose level nothing tells
+
+
+@pytest.mark.parametrize(
+    ("given", "field"),
+    [
+        ({"rows": []}, "columns"),
+        ({"columns": {"symbol": 0, "bitting": 0}, "rows": []}, "columns"),
+        ({"columns": {"symbol": 0, "bitting": 1, "door": 2}, "rows": []}, "columns.door"),
+        ({"columns": {"symbol": 0, "bitting": 1}, "rows": [["AA", "417250"], "1AA"]}, "rows[2]"),
+    ],
+)
+def test_a_list_that_cannot_be_read_names_its_field(given, field):
+    code, answer = read_list(**given)
+    assert (code, answer["error"]["field"]) == (2, field)

@@ -2,9 +2,8 @@
 
 import pytest
 
-from app.keying import KeyingError, SymbolLevel, read_operators, read_symbol
+from app.keying import KeyingError, SymbolLevel, is_control_symbol, read_operators, read_symbol
 from app.keying.symbols import LETTERS, make_symbols
-from app.ledger.keysystems.control import is_control_symbol
 
 
 def test_two_levels():

@@ -16,6 +16,7 @@ from app.keying import (
     SymbolLevel,
     find_masters,
     find_rotating_masters,
+    is_control_symbol,
     progress,
     read_bitting,
     read_list,
@@ -25,7 +26,7 @@ from app.keying import (
     write_bitting,
 )
 from app.ledger.keysystems.bittings import add_keyset, seal_plan
-from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER, is_control_symbol
+from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER
 from app.ledger.keysystems.out_of_use import RETIRED
 from app.ledger.keysystems.systems import SystemForm, add_system_row, keyway_spec
 from app.ledger.store.engine import transaction

@@ -24,15 +24,6 @@ TAKEN_OVER = "bitting list taken over"
 _ADDED, _ENTERED = "control key added", "the control key in service was entered"
 
 
-def is_control_symbol(text: str) -> bool:
-    """Whether a list's symbol names a control key: CTR as lock makers print it, or CK.
-
-    >>> is_control_symbol("ck"), is_control_symbol("AA1")
-    (True, False)
-    """
-    return text.strip().upper() in (CONTROL_SYMBOL, "CK", "CTR")
-
-
 def lacks_control(system: KeySystem) -> bool:
     """Whether a system is of interchangeable cores and has no control key on record."""
     return spec_of(system).control_offset is not None and not any(

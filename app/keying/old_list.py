@@ -1,0 +1,163 @@
+"""Another shop's list of a key system, row by row: what is taken, what is asked about it, what stands aside and why.
+
+Nothing is guessed. A symbol of the standard coding is taken as it reads, blanks, case, a hyphen and zeros before its
+number aside. A name of the shop's own ('GMK', 'MK1', '101', 'Grand master') gets the next free symbol of its level,
+which its column tells, else the name itself; where neither does, the row asks. MK, GM, TM and CK with or without a
+number are such names, unless others of the list stand under a grand M, G, T or C. Five and more levels (AAA1) are
+read where their letters lead up to a key of the list.
+
+A master by its own name stands under the grand before it in the list, a change under the master before it, else
+under the first there is: `is_placed` marks both where there are several, for the list does not say so. A change whose
+master the list lacks is taken, the master named in `missing`. A second top master asks. A crossed cylinder without
+a key of its own (X1X) stands aside; X and parentheses around a key are its cylinder's, and the key is taken. A symbol
+or bitting that stands twice, however its blanks and letters are written, is taken where it stands first. Empty rows
+and headings that stand again are aside.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from app.keying.errors import KeyingError
+from app.keying.list_coding import (
+    CONTROL_OF_LISTS,
+    GREAT,
+    KeyAside,
+    KeyAsked,
+    ListCoding,
+    NamedKey,
+    SentRow,
+    cell_words,
+    why_no_key,
+)
+from app.keying.listed_cuts import CutsAsked, lost_zero, read_cuts
+from app.keying.spec import Bitting, BittingSpec
+from app.keying.symbols import MOST_LEVELS, SymbolLevel, read_symbol
+
+MOST_LISTED_ROWS = 200_000
+
+
+@dataclass(frozen=True, slots=True)
+class KeyTaken:
+    """A row that is taken, with its cuts, bow to tip."""
+
+    row: int
+    key: NamedKey
+    cuts: Bitting = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class OldList:
+    """Each row in just one of taken, aside and asked. missing: masters over what is taken that are not taken. roots:
+    the highest keys that the symbols speak of; with two and more, two systems may stand in the list.
+    """
+
+    taken: tuple[KeyTaken, ...]
+    aside: tuple[KeyAside, ...]
+    asked: tuple[KeyAsked, ...]
+    missing: tuple[str, ...]
+    roots: tuple[str, ...]
+
+    def rows_under(self, root: str) -> frozenset[int]:
+        """The rows of a root and of all under it; those that stand under none, such as single ones, are of each."""
+        above = _parents(self.taken)
+        return frozenset(one.row for one in self.taken if _root(one.key.symbol, above) in (root, ""))
+
+    def under_one_top(self) -> "OldList":
+        """The same as one system, whose top master is missing over its roots."""
+        if len(self.roots) < 2:
+            return self
+        top = GREAT if any(len(root) == 1 for root in self.roots) else "A"
+        taken = tuple(
+            replace(one, key=replace(one.key, parent=top)) if one.key.symbol in self.roots else one
+            for one in self.taken
+        )
+        return replace(self, taken=taken, missing=(top, *self.missing), roots=(top,))
+
+
+def read_old_list(
+    spec: BittingSpec, rows: Sequence[SentRow], *, is_tip_first: bool = False, has_own_names: bool = False
+) -> OldList:
+    """Read a list. is_tip_first: cuts stand tip to bow. has_own_names: no symbol of it is of the standard coding.
+
+    >>> spec = BittingSpec(chambers=6, depths=10, macs=7)
+    >>> found = read_old_list(spec, [SentRow(1, "TMK", "4 1 7 2 5 0"), SentRow(2, "101", "275038", "change")])
+    >>> [(one.key.symbol, one.key.own) for one in found.taken]
+    [('AA', 'TMK'), ('1AA', '101')]
+    """
+    coding = ListCoding(rows, has_own_names=has_own_names)
+    taken: dict[str, KeyTaken] = {}
+    by_cuts: dict[Bitting, KeyTaken] = {}
+    aside: list[KeyAside] = []
+    asked: list[KeyAsked] = []
+    for row in rows:
+        if plain := why_no_key(row):
+            aside.append(KeyAside(row.row, NamedKey(cell_words(row.symbol)), plain, could_matter=False))
+            continue
+        named = coding.name(row)
+        if isinstance(named, KeyAside):
+            aside.append(named)
+            continue
+        question = named if isinstance(named, KeyAsked) else None
+        key = named.key if isinstance(named, KeyAsked) else named
+        try:
+            cuts = read_cuts(spec, row.bitting, is_tip_first=is_tip_first)
+        except CutsAsked as error:
+            zero = lost_zero(spec, row.bitting)
+            words = f"{question.question} {error.message}" if question else error.message
+            asked.append(KeyAsked(row.row, key, question.asks if question else "bitting", words, zero))
+            continue
+        except KeyingError as error:
+            aside.append(KeyAside(row.row, key, error.message))
+            continue
+        if question:
+            asked.append(question)
+            continue
+        given = coding.give(key)
+        if first := taken.get(given.symbol):
+            aside.append(KeyAside(row.row, given, *_again(given, cuts, first)))
+        elif other := by_cuts.get(cuts):
+            words = f"The same bitting as row {other.row}, {other.key.own or other.key.symbol}: one must be another."
+            aside.append(KeyAside(row.row, key, words))
+        else:
+            taken[given.symbol] = by_cuts[cuts] = KeyTaken(row.row, coding.keep(given), cuts)
+    every = tuple(taken.values())
+    above = _parents(every)
+    chains = dict.fromkeys(parent for one in every for parent in _above(one.key.symbol, above))
+    roots = dict.fromkeys(filter(None, (_root(symbol, above) for symbol in taken)))
+    return OldList(every, tuple(aside), tuple(asked), tuple(one for one in chains if one not in taken), tuple(roots))
+
+
+def _again(key: NamedKey, cuts: Bitting, first: KeyTaken) -> tuple[str, bool]:
+    """Why a key is not taken a second time, and whether it matters."""
+    if cuts == first.cuts:
+        return f"The same again as row {first.row}.", False
+    said = f"{key.own} is {key.symbol}, as row {first.row} is" if key.own != first.key.own else f"As row {first.row}"
+    return f"{said}, with other cuts: one must be another key.", True
+
+
+def _parents(taken: Iterable[KeyTaken]) -> dict[str, str | None]:
+    """Symbol → the one above it, of the masters too that the symbols alone speak of."""
+    above = {one.key.symbol: one.key.parent for one in taken}
+    is_two = any(symbol[0].isdigit() for symbol in above)
+    for parent in list(above.values()):
+        while parent and parent not in above:
+            read = read_symbol(parent, most_levels=MOST_LEVELS)
+            has_none = is_two if read.level is SymbolLevel.MASTER else GREAT not in above
+            above[parent] = None if has_none else read.parent
+            parent = above[parent]
+    return above
+
+
+def _above(symbol: str, above: Mapping[str, str | None]) -> list[str]:
+    chain: list[str] = []
+    while (parent := above.get(symbol)) is not None:
+        chain.append(parent)
+        symbol = parent
+    return chain
+
+
+def _root(symbol: str, above: Mapping[str, str | None]) -> str:
+    """The highest key over a symbol, itself where it is a master; "" of what stands alone."""
+    if chain := _above(symbol, above):
+        return chain[-1]
+    return symbol if symbol != CONTROL_OF_LISTS and not symbol[-1:].isdigit() else ""
