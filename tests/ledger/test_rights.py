@@ -92,9 +92,8 @@ RIGHTS: dict[tuple[Role, ...], str] = {
     (Role.COUNTER, Role.OWNER): """
         goods.counter_sale: sell_at_counter
         goods.returns: return_goods
-        goods.orders: make_drafts change_draft delete_draft send_order confirm_order cancel_pieces
+        goods.orders: make_drafts change_draft delete_draft send_order confirm_order cancel_pieces mail_order
         goods.moved_promises: promise_earlier mark_called
-        goods.order_mail: mail_order
         money.payments: take_payment
         money.invoicing: invoice_job
         money.crediting: credit_lines cancel_invoice

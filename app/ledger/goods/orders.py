@@ -1,4 +1,4 @@
-"""Use cases: orders to makers are drafted, changed, sent, confirmed, and end: closed, canceled, or in part.
+"""Use cases: orders to makers are drafted, changed, sent, mailed, confirmed, and end: closed, canceled, or in part.
 
 What is for a job's need is a share of a line; what no share names is for the shelf.
 """
@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from email.message import EmailMessage
 from typing import NamedTuple
 
 import sqlalchemy as sa
@@ -21,6 +22,7 @@ from app.ledger.goods.order_lines import (
     ORDER_CANCELED,
     ORDER_CLOSED,
     ORDER_CONFIRMED,
+    ORDER_MAILED,
     ORDER_SENT,
     PIECES_CANCELED,
     cancel_some,
@@ -33,6 +35,7 @@ from app.ledger.goods.order_lines import (
 from app.ledger.goods.order_snapshot import order_now, write_order
 from app.ledger.goods.to_order import ItemToOrder, KeyingToOrder, MakerToOrder, WantedByJob, what_to_order
 from app.ledger.jobs.purchasing import factory_makers
+from app.ledger.quoting.mailing import MailServer, Sent, send_once
 from app.ledger.quoting.snapshot import snapshot_hash
 from app.ledger.stock.free_stock import days_to_come
 from app.ledger.stock.items import name_item
@@ -496,6 +499,16 @@ def cancel_pieces(work: Work, order_id: int, version: int, pieces: Mapping[int, 
         end_if_done(work, order, reason.strip())
         follow_jobs(work, order, jobs)
         return order
+
+
+def mail_order(work: Work, order_id: int, message: EmailMessage, server: MailServer, token: str) -> Sent:
+    """Send an order's message, as `send_once` does; NotFound."""
+    work.require(Role.COUNTER)
+    order = get_row(work.session, PurchaseOrder, order_id, "order")
+    return send_once(
+        work, message, server, token, kind=ORDER_MAILED, about=f"order {order_id}", what=f"Order {order.number}",
+        job_id=None,
+    )  # fmt: skip
 
 
 def end_if_done(work: Work, order: PurchaseOrder, reason: str = "") -> None:

@@ -1,28 +1,24 @@
 """Orders to makers: the list, one as a draft and as it was sent, its papers and e-mail, what the maker confirmed."""
 
-import secrets
-from email.utils import make_msgid
+from email.message import EmailMessage
+from functools import partial
 from typing import Any
 
 from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from wtforms import SelectField, TextAreaField
+from wtforms import SelectField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
-from wtforms.validators import Length
 
 from app.documents import (
     MailText,
-    PrintingBusy,
     order_mail_text,
     order_message,
     purchase_order_pdf,
     purchase_order_table,
-    read_recipients,
 )
 from app.errors import BitternError
 from app.ledger.goods.moved_promises import calls_to_make, mark_called, promise_earlier
 from app.ledger.goods.order_lines import good_of, to_come
-from app.ledger.goods.order_mail import mail_order
 from app.ledger.goods.order_queries import (
     WhichOrders,
     count_orders,
@@ -41,21 +37,19 @@ from app.ledger.goods.orders import (
     change_draft,
     confirm_order,
     delete_draft,
+    mail_order,
     send_order,
 )
 from app.ledger.store.events import events_of
-from app.ledger.store.work import Work
 from app.ledger.tables import Marking, OrderKind, OrderState, PurchaseLine, PurchaseOrder, Role
-from app.validation import length_limit
 from app.web.access import roles
-from app.web.errors import RETRY_PRINTING, about
+from app.web.errors import about
 from app.web.fields import CentsField, DayField, WholeField
-from app.web.files import CSV, EML, PDF, XLSX, send
+from app.web.files import CSV, PDF, XLSX, send
 from app.web.forms_base import (
     PageForm,
     SavedForm,
     area,
-    attach,
     flash_and_redirect,
     record_id,
     text,
@@ -63,8 +57,8 @@ from app.web.forms_base import (
     with_boxes,
 )
 from app.web.goods.to_order import blueprint
+from app.web.mail import MailedPaper, mail_page
 from app.web.query_args import read_page, read_text
-from app.web.quotes.views import mail_server
 from app.web.services import current_work, the_config
 
 MARKINGS = [SelectChoice(one.value, one.value) for one in Marking]
@@ -356,58 +350,29 @@ def paper(order_id: int, kind: str) -> ResponseReturnValue:
     return send(table.csv() if kind == "csv" else table.xlsx(), name, CSV if kind == "csv" else XLSX)
 
 
-class OrderMailForm(PageForm):
-    """The e-mail as it goes out. `token`: one press of Send, one message."""
-
-    to = text("To", 600, hint="Several addresses are parted by commas.")
-    subject = text("Subject", 200)
-    body = TextAreaField("Text", [Length(max=8000, message=length_limit(8000))], render_kw={"rows": 10})
-    token = text("Page", 64, needed="Load the page again.")
-
-
 @blueprint.route("/orders/<int:order_id>/mail", methods=["GET", "POST"])
 @roles(Role.COUNTER)
 def mail(order_id: int) -> ResponseReturnValue:
     """Write an order's e-mail; with it a draft is sent: it stays as it is from then on."""
-    work, form, server = current_work(), OrderMailForm(), mail_server()
+    work = current_work()
     order = find_order(work.session, order_id)
-    if not form.is_submitted():
-        words = order_mail_text(order_as_sent(work, order))
-        form.to.data, form.subject.data, form.body.data = order.maker.email, words.subject, words.body
-        form.token.data = secrets.token_hex(16)
-    status, headers = form.status, {}
-    if form.validate_on_submit():
-        try:
-            return _go(work, order, form)
-        except BitternError as error:
-            attach(form, error)
-            if isinstance(error, PrintingBusy):
-                status, headers = 503, RETRY_PRINTING
-    order = find_order(work.session, order_id)
-    return render_template("goods/order_mail.html", order=order, form=form, server=server), status, headers
 
-
-def _go(work: Work, order: PurchaseOrder, form: OrderMailForm) -> ResponseReturnValue:
-    to = read_recipients(typed(form.to))
-    words = MailText(typed(form.subject), typed(form.body))
-    server, order_id = mail_server(), order.id
-    is_mailed = request.form.get("press") == "send" and server is not None
-    frozen = order_as_sent(work, order)
-    sender = the_config().mail_from or frozen.house.email
-    order_message(frozen, to, words, sender, work.now)  # refused before anything is on record
-    if order.state is OrderState.DRAFT:
+    def message(to: tuple[str, ...], words: MailText) -> EmailMessage:
+        frozen = order_as_sent(work, order)
+        sender = the_config().mail_from or frozen.house.email
+        made = order_message(frozen, to, words, sender, work.now)  # refused before anything is on record
+        if order.state is not OrderState.DRAFT:
+            return made
         send_order(work, order_id, order.version, f"by e-mail to {', '.join(to)}")
-    frozen = order_as_sent(work, find_order(work.session, order_id))
-    message = order_message(frozen, to, words, sender, work.now)
-    if is_mailed and server is not None:
-        message["Message-ID"] = make_msgid(domain=sender.rpartition("@")[2])  # one without is often taken for junk
-        done = mail_order(work, order_id, message, server, typed(form.token))
-        if done.to:
-            flash(f"Order {frozen.number} is sent to {', '.join(done.to)}.")
-        if done.refused:
-            flash(f"The mail server refuses {', '.join(done.refused)}: nothing went there.", "caution")
-        elif not done.to:
-            flash("This e-mail was sent already; it was not sent twice.", "caution")
-        return redirect(url_for("orders.show", order_id=order_id), 303)
-    message["X-Unsent"] = "1"  # mail programs that know it open the file ready to be sent
-    return send(message.as_bytes(), f"order-{frozen.number}.eml", EML)
+        frozen = order_as_sent(work, find_order(work.session, order_id))
+        return order_message(frozen, to, words, sender, work.now)
+
+    paper = MailedPaper(
+        f"Order {order.number}",
+        f"order-{order.number}.eml",
+        url_for("orders.show", order_id=order_id),
+        lambda: (order.maker.email, order_mail_text(order_as_sent(work, order))),
+        message,
+        partial(mail_order, work, order_id),
+    )
+    return mail_page(paper, "goods/order_mail.html", order=order)

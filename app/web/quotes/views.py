@@ -2,41 +2,37 @@
 
 import secrets
 from dataclasses import dataclass
-from email.utils import make_msgid
+from functools import partial
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from wtforms import TextAreaField
-from wtforms.validators import Length
 
 from app.documents import (
     MailText,
-    PrintingBusy,
     lines_without_cost,
     mail_text,
     owner_quote_pdf,
     quote_message,
     quote_page,
     quote_pdf,
-    read_recipients,
     ways_table,
     whole_job,
 )
-from app.errors import BitternError, Problem, Problems
+from app.errors import Problem, Problems
 from app.ledger.catalog.quote_rules import quote_rules
 from app.ledger.jobs.queries import get_job
 from app.ledger.quoting.issuing import Comparison, keep_requote, requote
-from app.ledger.quoting.mailing import MailServer, send_quote
+from app.ledger.quoting.mailing import send_quote
 from app.ledger.quoting.snapshot import QuoteSnapshot, read_snapshot
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.numbers import quote_number
 from app.ledger.store.work import Work
 from app.ledger.tables import Job, QuoteRevision, Role, Stage
-from app.validation import length_limit
 from app.web.access import owner_only, roles
-from app.web.errors import RETRY_PRINTING, about
-from app.web.files import EML, PDF, send
-from app.web.forms_base import PageForm, SavedForm, attach, flash_and_redirect, text, typed
+from app.web.errors import about
+from app.web.files import PDF, send
+from app.web.forms_base import SavedForm, flash_and_redirect, text, typed
+from app.web.mail import MailedPaper, mail_page
 from app.web.services import current_work, the_config
 
 blueprint = Blueprint("quotes", __name__, url_prefix="/quotes/<int(max=999999999):number>")
@@ -116,66 +112,28 @@ def owner_pdf(number: int, revision: int) -> ResponseReturnValue:
     return send(owner_quote_pdf(view.snapshot), f"owner-{number}-{revision}.pdf", PDF)
 
 
-class MailForm(PageForm):
-    """The e-mail as it goes out. `token`: one press of Send, one message."""
-
-    to = text("To", 600, hint="Several addresses are parted by commas.")
-    subject = text("Subject", 200)
-    body = TextAreaField("Text", [Length(max=8000, message=length_limit(8000))], render_kw={"rows": 12})
-    token = text("Page", 64, needed="Load the page again.")
-
-
 @blueprint.route(f"{_REVISION}/mail", methods=["GET", "POST"])
 @roles(Role.COUNTER, Role.BENCH)
 def mail(number: int, revision: int) -> ResponseReturnValue:
-    """Write the e-mail of a quote; `press` says whether it is saved as a file or sent."""
-    work, form = current_work(), MailForm()
+    """Write the e-mail of a quote."""
+    work = current_work()
     view = quote_view(work, number, revision)
-    server = mail_server()
-    if not form.is_submitted():
+    frozen = view.snapshot
+    sender = the_config().mail_from or frozen.house.email
+
+    def usual() -> tuple[str, MailText]:
         rules = quote_rules(work.session)
-        words = mail_text(view.snapshot, rules.mail_subject, rules.mail_text, work.actor.name)
-        form.to.data, form.subject.data, form.body.data = view.job.customer.email, words.subject, words.body
-        form.token.data = secrets.token_hex(16)
-    status, headers = form.status, {}
-    if form.validate_on_submit():
-        try:
-            return _go(work, view, form, server)
-        except BitternError as error:
-            attach(form, error)
-            if isinstance(error, PrintingBusy):
-                status, headers = 503, RETRY_PRINTING
-    return render_template("quotes/mail.html", view=view, form=form, server=server), status, headers
+        return view.job.customer.email, mail_text(frozen, rules.mail_subject, rules.mail_text, work.actor.name)
 
-
-def _go(work: Work, view: QuoteView, form: MailForm, server: MailServer | None) -> ResponseReturnValue:
-    words = MailText(typed(form.subject), typed(form.body))
-    sender = the_config().mail_from or view.snapshot.house.email
-    message = quote_message(view.snapshot, read_recipients(typed(form.to)), words, sender, work.now)
-    number, revision = view.job.number, view.revision.revision
-    if request.form.get("press") == "send" and server is not None:
-        message["Message-ID"] = make_msgid(domain=sender.rpartition("@")[2])  # one without is often taken for junk
-        done = send_quote(work, view.revision.id, message, server, typed(form.token))
-        if done.to:
-            flash(f"Quote {quote_number(number, revision)} is sent to {', '.join(done.to)}.")
-        if done.refused:
-            flash(f"The mail server refuses {', '.join(done.refused)}: nothing went there.", "caution")
-        elif not done.to:
-            flash("This e-mail was sent already; it was not sent twice.", "caution")
-        return to_quote(number, revision)
-    # Mail programs that know this header open the file ready to be sent, not as one received.
-    message["X-Unsent"] = "1"
-    return send(message.as_bytes(), f"quote-{number}-{revision}.eml", EML)
-
-
-def mail_server() -> MailServer | None:
-    """The house's mail server; None where the environment names none."""
-    config = the_config()
-    if not config.smtp_host:
-        return None
-    return MailServer(
-        config.smtp_host, config.smtp_port, config.smtp_user, config.smtp_password or "", config.smtp_security
+    paper = MailedPaper(
+        f"Quote {quote_number(number, frozen.revision)}",
+        f"quote-{number}-{frozen.revision}.eml",
+        url_for("quotes.show", number=number, revision=frozen.revision),
+        usual,
+        lambda to, words: quote_message(frozen, to, words, sender, work.now),
+        partial(send_quote, work, view.revision.id),
     )
+    return mail_page(paper, "quotes/mail.html", view=view)
 
 
 @blueprint.get("/compare")
