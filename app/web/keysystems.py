@@ -26,7 +26,7 @@ from app.web.access import owner_only, proven, roles
 from app.web.errors import about
 from app.web.files import PDF, send
 from app.web.forms_base import PageForm, SavedForm, area, flash_and_redirect, record_id, text, typed
-from app.web.query_args import count_pages, read_page, read_text
+from app.web.query_args import read_page, read_text
 from app.web.services import current_work, request_session
 
 
@@ -99,11 +99,9 @@ blueprint = Blueprint("keysystems", __name__, url_prefix="/key-systems")
 @roles(Role.COUNTER, Role.BENCH)
 def index() -> ResponseReturnValue:
     """Key systems by customer."""
-    text, page = read_text(request.args), read_page(request.args)
-    rows, count = list_system_rows(request_session(), text, page)
-    return render_template(
-        "keysystems/index.html", rows=rows, count=count, text=text, page=page, pages_count=count_pages(count)
-    )
+    text = read_text(request.args)
+    systems = list_system_rows(request_session(), text, read_page(request.args))
+    return render_template("keysystems/index.html", systems=systems, text=text)
 
 
 @blueprint.get("/<int:system_id>")

@@ -36,15 +36,6 @@ def read_text(arguments: Mapping[str, str], name: str = "q", most: int = 120) ->
     return one_line("".join(sign for sign in typed if sign.isprintable()))[:most]
 
 
-def count_pages(rows: int, size: int = 50) -> int:
-    """How many pages of `size` rows there are; at least one.
-
-    >>> count_pages(0), count_pages(50), count_pages(51)
-    (1, 1, 2)
-    """
-    return max(-(-rows // size), 1)
-
-
 def wants_fragment() -> bool:
     """Whether HTMX asks for the part of the page that changes, not a restored history entry."""
     return "HX-Request" in request.headers and "HX-History-Restore-Request" not in request.headers

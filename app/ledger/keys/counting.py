@@ -17,7 +17,7 @@ from app.ledger.keys.keys import name_of, read_note, where_it_is
 from app.ledger.keys.losses import lose_keys
 from app.ledger.keys.people import by_keyset
 from app.ledger.keysystems.copy_numbers import read_stamp
-from app.ledger.store.engine import Page, get_row, get_version, place_of_page, transaction
+from app.ledger.store.engine import Page, get_row, get_version, page_in, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -392,8 +392,7 @@ def customers_to_count(work: Work, page: int = 1, size: int = 50) -> Page[Custom
             )
         )
     found.sort(key=lambda one: not one.is_due)
-    page, pages = place_of_page(len(found), page, size)
-    return Page(found[(page - 1) * size : page * size], len(found), page, pages)
+    return page_in(found, page, size)
 
 
 def counts_of(session: Session, customer_id: int) -> Sequence[KeyCount]:

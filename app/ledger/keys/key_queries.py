@@ -13,7 +13,7 @@ from app.ledger.keysystems.copy_numbers import read_stamp, say_copies
 from app.ledger.keysystems.ticks import KEYS_CUT, KEYS_UNCUT
 from app.ledger.search.words import holds
 from app.ledger.sites.customers import phone_digits
-from app.ledger.store.engine import get_row, place_of_page, read
+from app.ledger.store.engine import Page, get_row, page_of, place_of_page, read
 from app.ledger.store.errors import NotFound
 from app.ledger.store.numbers import key_receipt_number
 from app.ledger.tables import Customer, Event, Key, Keyset, KeyState, KeySystem
@@ -143,30 +143,29 @@ class KeysetCopies:
 
 def system_copies(
     session: Session, system_id: int, text: str = "", page: int = 1, size: int = 60
-) -> tuple[tuple[KeysetCopies, ...], int]:
-    """A page of a system's keysets with their keys, those with keys out first; and how many keysets there are."""
+) -> Page[KeysetCopies]:
+    """A system's keysets with their keys, those with keys out first."""
     condition = Keyset.system_id == system_id
     if text.strip():
         has_holder = Keyset.id.in_(sa.select(Key.keyset_id).where(holds(Key.holder, text.strip())))
         condition = sa.and_(condition, sa.or_(holds(Keyset.symbol, text.strip()), has_holder))
-    count = session.scalar(sa.select(sa.func.count()).select_from(Keyset).where(condition)) or 0
     out = (
         sa.select(sa.func.count())
         .where(Key.keyset_id == Keyset.id, Key.state.in_((KeyState.OUT, KeyState.LOST)))
         .scalar_subquery()
     )
-    keysets = session.scalars(
-        sa.select(Keyset)
-        .where(condition)
-        .order_by(sa.case((out > 0, 0), else_=1), Keyset.id)
-        .limit(size)
-        .offset((max(page, 1) - 1) * size)
-    ).all()
+    keysets = sa.select(Keyset).where(condition).order_by(sa.case((out > 0, 0), else_=1), Keyset.id)
+    return page_of(
+        *(session, keysets, page, size), take=lambda shown: _with_copies(session, session.scalars(shown).all())
+    )
+
+
+def _with_copies(session: Session, keysets: Sequence[Keyset]) -> list[KeysetCopies]:
     keys: dict[int, list[Key]] = {}
     rows = sa.select(Key).where(Key.keyset_id.in_([one.id for one in keysets])).order_by(Key.copy_number)
     for key in session.scalars(rows):
         keys.setdefault(key.keyset_id, []).append(key)
-    return tuple(KeysetCopies(one, tuple(keys.get(one.id, ()))) for one in keysets), count
+    return [KeysetCopies(one, tuple(keys.get(one.id, ()))) for one in keysets]
 
 
 def get_key(session: Session, key_id: int) -> Key:

@@ -28,7 +28,7 @@ from app.ledger.keysystems.out_of_use import is_marked_retired
 from app.ledger.keysystems.pinned import Pinned, pins_now
 from app.ledger.keysystems.retiring import retire_keysets
 from app.ledger.keysystems.system_queries import cylinders_keyed, operators_of
-from app.ledger.store.engine import get_row, get_version, transaction
+from app.ledger.store.engine import Page, get_row, get_version, page_of, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import (
@@ -486,15 +486,12 @@ def open_losses(session: Session, system_id: int) -> Sequence[Loss]:
     return session.scalars(rows.order_by(Loss.reported_at, Loss.id)).all()
 
 
-def list_losses(
-    session: Session, page: int = 1, size: int = 50, *, closed: bool = False
-) -> tuple[Sequence[Loss], int]:
-    """The losses that are open, the oldest first, or those that were closed, the last one first; and how many."""
+def list_losses(session: Session, page: int = 1, size: int = 50, *, closed: bool = False) -> Page[Loss]:
+    """The losses that are open, the oldest first, or those that were closed, the last one first."""
     order: Any = Loss.closed_at.desc() if closed else Loss.reported_at
     condition = Loss.closed_at.is_not(None) if closed else Loss.closed_at.is_(None)
     rows = sa.select(Loss).where(condition).options(_WITH_CUSTOMER).order_by(order, Loss.id)
-    count = session.scalar(sa.select(sa.func.count(Loss.id)).where(condition)) or 0
-    return session.scalars(rows.limit(size).offset((page - 1) * size)).all(), count
+    return page_of(session, rows, page, size, counted=sa.select(Loss.id).where(condition))
 
 
 def count_open_losses(session: Session) -> int:

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session, aliased, joinedload, selectinload
 
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.search.words import holds
+from app.ledger.store.engine import Page, page_of
 from app.ledger.store.errors import NotFound
 from app.ledger.tables import (
     Bitting,
@@ -175,26 +176,30 @@ class SystemRow:
         return None if self.system.capacity is None else max(self.system.capacity - self.used, 0)
 
 
-def list_system_rows(
-    session: Session, text: str = "", page: int = 1, size: int = 50
-) -> tuple[tuple[SystemRow, ...], int]:
-    """Key systems by customer and name, and how many there are: five queries, however many."""
+def list_system_rows(session: Session, text: str = "", page: int = 1, size: int = 50) -> Page[SystemRow]:
+    """Key systems by customer and name: five queries, however many."""
     condition: sa.ColumnElement[bool] = sa.true()
     if text.strip():
         wanted = text.strip()
         condition = sa.or_(
             holds(KeySystem.name, wanted), holds(Customer.name, wanted), holds(KeySystem.keyway, wanted)
         )
-    count = session.scalar(sa.select(sa.func.count()).select_from(KeySystem).join(Customer).where(condition)) or 0
-    systems = session.scalars(
+    rows = (
         sa.select(KeySystem)
         .join(Customer)
         .where(condition)
         .options(joinedload(KeySystem.customer), joinedload(KeySystem.site))
         .order_by(Customer.name, Customer.id, KeySystem.name)
-        .limit(size)
-        .offset((page - 1) * size)
-    ).all()
+    )
+    counted = sa.select(KeySystem.id).join(Customer).where(condition)
+    return page_of(
+        *(session, rows, page, size),
+        take=lambda shown: _system_rows(session, session.scalars(shown).all()),
+        counted=counted,
+    )
+
+
+def _system_rows(session: Session, systems: Sequence[KeySystem]) -> list[SystemRow]:
     ids = [system.id for system in systems]
     used = _counts(session, sa.select(Keyset.system_id).where(Keyset.level.in_((Level.CHANGE, Level.SINGLE))), ids)
     cylinders = _counts(
@@ -209,8 +214,7 @@ def list_system_rows(
         sa.select(Keyset.system_id).join(Key, Key.keyset_id == Keyset.id).where(Key.state == KeyState.OUT),
         ids,
     )
-    rows = (SystemRow(one, used.get(one.id, 0), cylinders.get(one.id, 0), out.get(one.id, 0)) for one in systems)
-    return tuple(rows), count
+    return [SystemRow(one, used.get(one.id, 0), cylinders.get(one.id, 0), out.get(one.id, 0)) for one in systems]
 
 
 def _counts(session: Session, rows: sa.Select[*tuple[int]], ids: Sequence[int]) -> dict[int, int]:

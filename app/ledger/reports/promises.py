@@ -6,13 +6,14 @@ from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 import sqlalchemy as sa
 
 from app.ledger.reports.sales import GOODS_KINDS
 from app.ledger.search.words import dialect_of
-from app.ledger.store.engine import Page, place_of_page, read
+from app.ledger.store.engine import Page, page_of, read
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Job, Maker, SoldLine, Stage
 from app.pricing import half_up
@@ -159,10 +160,8 @@ def find_promised(work: Work, question: PromiseQuestion, page: int = 1, size: in
         .join(Customer, Customer.id == Job.customer_id)
         .where(*_due(work, question))
     )
-    count = session.scalar(sa.select(sa.func.count()).select_from(rows.order_by(None).subquery())) or 0
-    page, pages = place_of_page(count, page, size)
     order = (sa.case((days > 0, days), else_=0).desc(), Job.promised_on.desc(), Job.number.desc())
-    return Page(read(session, rows.order_by(*order).limit(size).offset((page - 1) * size)), count, page, pages)
+    return page_of(session, rows.order_by(*order), page, size, take=partial(read, session))
 
 
 def find_makers(work: Work, question: PromiseQuestion) -> Sequence[MakerFigures]:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import date
 from enum import StrEnum
+from functools import partial
 from typing import Any
 
 import sqlalchemy as sa
@@ -12,7 +13,7 @@ from sqlalchemy.orm import Session, aliased
 from app.fitting import without_separators
 from app.ledger.search.words import LAST, dialect_of, holds, numbered
 from app.ledger.sites.doors import BY_OPENING
-from app.ledger.store.engine import Page, place_of_page, read
+from app.ledger.store.engine import Page, page_of, place_of_page, read
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     LATE_STAGES,
@@ -222,9 +223,8 @@ def find_customers_to_call(work: Work, question: CylinderQuestion, page: int = 1
     grouped = _placed(
         sa.select(_CUSTOMER_ID.label("customer_id"), sa.func.count(sa.distinct(Site.id)).label("sites"), *counts)
     )
-    held = grouped.where(*_conditions(session, question)).group_by(_CUSTOMER_ID).subquery()
-    count = session.scalar(sa.select(sa.func.count()).select_from(held)) or 0
-    page, pages = place_of_page(count, page, size)
+    counted = grouped.where(*_conditions(session, question)).group_by(_CUSTOMER_ID)
+    held = counted.subquery()
     rows = (
         sa.select(
             *(Customer.id, Customer.name.label("customer_name"), Customer.phone, Customer.email, Customer.address),
@@ -234,7 +234,7 @@ def find_customers_to_call(work: Work, question: CylinderQuestion, page: int = 1
         .join(held, held.c.customer_id == Customer.id)
         .order_by(Customer.name, Customer.id)
     )
-    return Page(read(session, rows.limit(size).offset((page - 1) * size)), count, page, pages)
+    return page_of(session, rows, page, size, take=partial(read, session), counted=counted)
 
 
 _COUNTS = ("standing", "coming", "removed")

@@ -14,7 +14,7 @@ from app.ledger.bench.door_keysets import KeysetTime, door_keysets
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED
 from app.ledger.reports.recall import ids_named
 from app.ledger.sites.doors import BY_OPENING
-from app.ledger.store.engine import Page, place_of_page
+from app.ledger.store.engine import Page, page_in, place_of_page
 from app.ledger.store.events import BITTINGS_REVEALED
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Cylinder, Door, Event, Job, Key, KeySystem, Site
@@ -74,8 +74,7 @@ def find_reveals(work: Work, question: RevealQuestion, page: int = 1, size: int 
         told = [one for door in _doors(session, question) for one in _of_door(session, door, rows)]
         kept = [one for one in told if not (question.only_own and one.shown is Shown.NO)]
         kept.sort(key=lambda one: one.at, reverse=True)
-        page, pages = place_of_page(len(kept), page, size)
-        return Page(kept[(page - 1) * size : page * size], len(kept), page, pages)
+        return page_in(kept, page, size)
     if question.customer or question.site:
         conditions.append(Event.subject.in_(_subjects(_systems(session, question))))
     counted = sa.select(sa.func.count()).select_from(Event).where(Event.kind.in_(_KINDS), *conditions)

@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 import sqlalchemy as sa
@@ -16,7 +17,7 @@ from app.ledger.goods.order_queries import ordered_costs
 from app.ledger.quoting.sold_lines import DISCOUNT, OFF_PRICE
 from app.ledger.reports.recall import ids_named
 from app.ledger.search.words import holds
-from app.ledger.store.engine import Page, place_of_page, read
+from app.ledger.store.engine import Page, page_of, read
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     BenchTermsRow,
@@ -91,7 +92,7 @@ def find_bought(work: Work, question: SalesQuestion, page: int = 1, size: int = 
         .group_by(Customer.id, Customer.name, SoldLine.kind, SoldLine.part_number, _WORDS)
         .order_by(Customer.name, Customer.id, amount.desc(), SoldLine.part_number, _WORDS, SoldLine.kind)
     )
-    return _page(work.session, rows, page, size)
+    return page_of(work.session, rows, page, size, take=partial(read, work.session))
 
 
 def find_purchases(work: Work, question: SalesQuestion, page: int = 1, size: int = 50) -> _Rows:
@@ -113,7 +114,7 @@ def find_purchases(work: Work, question: SalesQuestion, page: int = 1, size: int
         .where(*_sold_to(work.session, question))
         .order_by(Job.accepted_on.desc(), Job.number.desc(), SoldLine.id)
     )
-    return _page(work.session, rows, page, size)
+    return page_of(work.session, rows, page, size, take=partial(read, work.session))
 
 
 def _sold_to(session: Session, question: SalesQuestion) -> Sequence[sa.ColumnElement[bool]]:
@@ -130,12 +131,6 @@ def _sold_to(session: Session, question: SalesQuestion) -> Sequence[sa.ColumnEle
         is_exact = session.scalar(there) is not None
         found.append(exact if is_exact else sa.or_(begins, holds(SoldLine.words, question.item)))
     return found
-
-
-def _page(session: Session, rows: sa.Select[*tuple[Any, ...]], page: int, size: int) -> _Rows:
-    count = session.scalar(sa.select(sa.func.count()).select_from(rows.order_by(None).subquery())) or 0
-    page, pages = place_of_page(count, page, size)
-    return Page(read(session, rows.limit(size).offset((page - 1) * size)), count, page, pages)
 
 
 GOODS_KINDS = (LineKind.CYLINDER, LineKind.PART, LineKind.HARDWARE)
@@ -257,7 +252,7 @@ def find_unprofitable(work: Work, question: LossQuestion, page: int = 1, size: i
     lost = sa.select(inner).where(margin < 0)
     if question.part:
         lost = lost.where(*_is_worst(inner, question.part))
-    found = _page(session, lost.order_by(margin, inner.c.number), page, size)
+    found = page_of(session, lost.order_by(margin, inner.c.number), page, size, take=partial(read, session))
     return Page([_unprofitable(row) for row in found.rows], found.count, found.page, found.pages)
 
 

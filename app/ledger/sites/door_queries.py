@@ -1,6 +1,6 @@
 """Questions about doors: which sites have them, what is on each, and what ever was."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Any
 
 import sqlalchemy as sa
@@ -12,17 +12,14 @@ from app.ledger.store.engine import Page, get_row, page_of
 from app.ledger.tables import Customer, Cylinder, CylinderOperator, CylinderState, Door, Job, Site
 
 
-def list_sites(
-    session: Session, text: str = "", page: int = 1, size: int = 50
-) -> tuple[Sequence[sa.Row[*tuple[Any, ...]]], int]:
-    """Sites by customer, and how many there are; `text` in the site's or the customer's name.
+def list_sites(session: Session, text: str = "", page: int = 1, size: int = 50) -> Page[sa.Row[*tuple[Any, ...]]]:
+    """Sites by customer; `text` in the site's or the customer's name.
 
     Each has `id`, `name`, `address`, its `customer`'s name, and how many `doors`, `egress` and `fire_rated` ones.
     """
     condition: sa.ColumnElement[bool] = Site.merged_into_id.is_(None)
     if text.strip():
         condition &= sa.or_(holds(Customer.name, text.strip()), holds(Site.name, text.strip()))
-    count = session.scalar(sa.select(sa.func.count()).select_from(Site).join(Customer).where(condition)) or 0
     doors = (
         sa.select(
             Door.site_id,
@@ -33,7 +30,7 @@ def list_sites(
         .group_by(Door.site_id)
         .subquery()
     )
-    rows = session.execute(
+    rows = (
         sa.select(
             Site.id,
             Site.name,
@@ -45,10 +42,9 @@ def list_sites(
         .outerjoin(doors, doors.c.site_id == Site.id)
         .where(condition)
         .order_by(Customer.name, Customer.id, Site.name)
-        .limit(size)
-        .offset((page - 1) * size)
     )
-    return rows.all(), count
+    counted = sa.select(Site.id).join(Customer).where(condition)
+    return page_of(*(session, rows, page, size), take=lambda shown: session.execute(shown).all(), counted=counted)
 
 
 def site_doors(session: Session, site_id: int, text: str = "", page: int = 1, size: int = 100) -> Page[Door]:

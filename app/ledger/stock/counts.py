@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from enum import StrEnum
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
@@ -19,7 +20,7 @@ from app.ledger.catalog.price_queries import entered_bench_terms
 from app.ledger.stock.items import WITH_MAKER, code_pattern, name_item, unpinned_item
 from app.ledger.stock.movements import lock_item, mark_counted, move_stock, newest_movement
 from app.ledger.stock.needs import reserve_waiting
-from app.ledger.store.engine import Page, get_row, place_of_page, transaction
+from app.ledger.store.engine import Page, get_row, page_of, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -202,18 +203,18 @@ def get_stock_count(session: Session, count_id: int) -> StockCount:
 
 def list_stock_counts(session: Session, page: int = 1, size: int = 50) -> Page[tuple[StockCount, int, int]]:
     """Counts, the newest first, each with how many of its items were counted, of how many."""
-    total = session.scalar(sa.select(sa.func.count()).select_from(StockCount)) or 0
-    page, pages = place_of_page(total, page, size)
     rows = (
         sa.select(StockCount, sa.func.count(StockCountLine.found), sa.func.count(StockCountLine.id))
         .join(StockCountLine, StockCountLine.count_id == StockCount.id)
         .options(joinedload(StockCount.place), joinedload(StockCount.started_by))
         .group_by(StockCount.id)
         .order_by(StockCount.id.desc())
-        .limit(size)
-        .offset((page - 1) * size)
     )
-    return Page([(count, found, all_) for count, found, all_ in session.execute(rows)], total, page, pages)
+
+    def take(shown: sa.Select[*tuple[Any, ...]]) -> list[tuple[StockCount, int, int]]:
+        return [(count, found, all_) for count, found, all_ in session.execute(shown)]
+
+    return page_of(session, rows, page, size, take=take, counted=sa.select(StockCount.id))
 
 
 def count_rows(
@@ -223,10 +224,11 @@ def count_rows(
     rows = sa.select(StockCountLine).where(StockCountLine.count_id == count.id)
     if is_found is not None:
         rows = rows.where(StockCountLine.found.is_not(None) if is_found else StockCountLine.found.is_(None))
-    total = session.scalar(sa.select(sa.func.count()).select_from(rows.subquery())) or 0
-    page, pages = place_of_page(total, page, size)
-    rows = _in_order(rows).limit(size).offset((page - 1) * size)
-    return Page(_rows_of(session, count, session.scalars(rows).all()), total, page, pages)
+    return page_of(
+        *(session, _in_order(rows), page, size),
+        take=lambda shown: _rows_of(session, count, session.scalars(shown).all()),
+        counted=rows,
+    )
 
 
 def rows_of_items(session: Session, count: StockCount, item_ids: Sequence[int]) -> tuple[CountRow, ...]:

@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
@@ -16,7 +17,7 @@ from app.ledger.stock.items import WITH_MAKER, code_pattern
 from app.ledger.stock.movements import NOTHING, Quantity, quantities
 from app.ledger.stock.on_order import open_lines
 from app.ledger.stock.pin_draws import unbooked_pins
-from app.ledger.store.engine import Page, page_of, place_of_page
+from app.ledger.store.engine import Page, page_of
 from app.ledger.store.vault import Vault
 from app.ledger.tables import (
     Item,
@@ -77,7 +78,7 @@ def list_stock(session: Session, vault: Vault, role: Role, wanted: StockFilter, 
     Pins are for bench and owner: how their number changes tells of bittings.
     """
     # What waits for a price is filled in on one page.
-    found = page_of(session, _items(role, wanted), page, SIZE * 4 if wanted.is_unpriced else SIZE)
+    found: Page[Item] = page_of(session, _items(role, wanted), page, SIZE * 4 if wanted.is_unpriced else SIZE)
     sums = quantities(session, [item.id for item in found.rows], wanted.place_id)
     rows = with_pins(session, vault, found.rows, sums)
     coming = Counter[int]()
@@ -144,23 +145,22 @@ class MovementTold:
 
 def movements_of(session: Session, item_id: int, page: int = 1, size: int = SIZE) -> Page[MovementTold]:
     """What came and went of an item, the newest first."""
-    asked = sa.select(StockMovement).where(StockMovement.item_id == item_id)
-    count = session.scalar(sa.select(sa.func.count()).select_from(asked.subquery())) or 0
-    page, pages = place_of_page(count, page, size)
     rows = (
         sa.select(StockMovement, Job.number)
         .outerjoin(Job, Job.id == StockMovement.job_id)
         .where(StockMovement.item_id == item_id)
         .options(joinedload(StockMovement.by), joinedload(StockMovement.place))
         .order_by(StockMovement.id.desc())
-        .limit(size)
-        .offset((page - 1) * size)
     )
-    told = [
-        MovementTold(moved, moved.by.name if moved.by else "the house", moved.place.name, job)
-        for moved, job in session.execute(rows)
-    ]
-    return Page(told, count, page, pages)
+
+    def take(shown: sa.Select[*tuple[Any, ...]]) -> list[MovementTold]:
+        return [
+            MovementTold(moved, moved.by.name if moved.by else "the house", moved.place.name, job)
+            for moved, job in session.execute(shown)
+        ]
+
+    counted = sa.select(StockMovement.id).where(StockMovement.item_id == item_id)
+    return page_of(session, rows, page, size, take=take, counted=counted)
 
 
 def by_place(session: Session, item_id: int) -> list[tuple[StockPlace, Quantity]]:

@@ -1,6 +1,6 @@
 """The database connection: SQLite's safety settings, the one way to write, and plain rows read fast."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -117,11 +117,35 @@ def place_of_page(count: int, page: int, size: int) -> tuple[int, int]:
     return min(max(page, 1), pages), pages
 
 
-def page_of(session: Session, rows: sa.Select[_Row], page: int, size: int) -> Page[_Row]:
-    """That page of the rows, or the last one where there are not so many."""
-    count = session.scalar(sa.select(sa.func.count()).select_from(rows.order_by(None).subquery())) or 0
+def page_of(
+    session: Session,
+    rows: sa.Select[*tuple[Any, ...]],
+    page: int,
+    size: int,
+    *,
+    take: Callable[[sa.Select[*tuple[Any, ...]]], Sequence[_Row]] | None = None,
+    counted: sa.Select[*tuple[Any, ...]] | None = None,
+) -> Page[_Row]:
+    """That page of the rows, or the last one where there are not so many.
+
+    take: what makes the page's rows of the narrowed query; without, they are its first column's. counted: a query
+    with as many rows, where that is quicker to count.
+    """
+    whole = (rows if counted is None else counted).order_by(None).subquery()
+    count = session.scalar(sa.select(sa.func.count()).select_from(whole)) or 0
     page, pages = place_of_page(count, page, size)
-    return Page(session.scalars(rows.limit(size).offset((page - 1) * size)).all(), count, page, pages)
+    shown = rows.limit(size).offset((page - 1) * size)
+    return Page(take(shown) if take else session.scalars(shown).all(), count, page, pages)
+
+
+def page_in(rows: Sequence[_Row], page: int, size: int) -> Page[_Row]:
+    """The same of rows that are all in hand.
+
+    >>> page_in("ABCDE", 2, 3)
+    Page(rows='DE', count=5, page=2, pages=2)
+    """
+    page, pages = place_of_page(len(rows), page, size)
+    return Page(rows[(page - 1) * size : page * size], len(rows), page, pages)
 
 
 @contextmanager

@@ -24,6 +24,7 @@ from app.ledger.keys.key_queries import say_held
 from app.ledger.keys.losses import loss_of_key
 from app.ledger.quoting.issuing import house_head
 from app.ledger.sites.customer_queries import get_customer
+from app.ledger.store.engine import page_in
 from app.ledger.store.numbers import key_count_number
 from app.ledger.tables import Counted, Role
 from app.validation import counted
@@ -32,7 +33,7 @@ from app.web.errors import about
 from app.web.files import PDF, send
 from app.web.forms_base import BlankForm, PageForm, SavedForm, flash_and_redirect, record_id, text, typed
 from app.web.keys.views import blueprint
-from app.web.query_args import count_pages, read_page, read_text
+from app.web.query_args import read_page, read_text
 from app.web.services import current_work
 
 SIZE = 100
@@ -131,7 +132,7 @@ def count(count_id: int) -> ResponseReturnValue:
 
 
 def _count_page(count_id: int, **refused: PageForm) -> str:
-    work, words, page = current_work(), read_text(request.args), read_page(request.args)
+    work, words = current_work(), read_text(request.args)
     sheet = count_sheet(work.session, count_id)
     wanted = words.casefold()
     keys = [
@@ -139,8 +140,6 @@ def _count_page(count_id: int, **refused: PageForm) -> str:
         for one in sheet.keys
         if not wanted or wanted in f"{one.holder}\n{one.key.keyset.symbol}\n{one.key.stamp}\n{one.found}".casefold()
     ]
-    pages = count_pages(len(keys), SIZE)
-    shown = keys[(min(page, pages) - 1) * SIZE :][:SIZE]
     forms: dict[str, PageForm | BlankForm] = {
         "stamps": StampsForm(formdata=None),
         "marks": MarksForm(formdata=None),
@@ -149,10 +148,8 @@ def _count_page(count_id: int, **refused: PageForm) -> str:
     return render_template(
         "keys/count.html",
         sheet=sheet,
-        shown=shown,
+        shown=page_in(keys, read_page(request.args), SIZE),
         text=words,
-        page=min(page, pages),
-        pages_count=pages,
         sent=MarksForm.found() if "marks" in refused else {},
         losses={one.key.id: loss_of_key(work.session, one.key) for one in sheet.missing if sheet.count.ended_at},
         **forms | refused,

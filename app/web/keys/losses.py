@@ -16,7 +16,7 @@ from app.ledger.tables import Loss, Role
 from app.web.access import roles
 from app.web.errors import about
 from app.web.forms_base import SavedForm, area, flash_and_redirect, typed
-from app.web.query_args import count_pages, read_page
+from app.web.query_args import read_page
 from app.web.services import current_work
 
 blueprint = Blueprint("losses", __name__, url_prefix="/keys/losses")
@@ -32,16 +32,13 @@ class CloseForm(SavedForm):
 @roles(Role.COUNTER, Role.BENCH)
 def index() -> ResponseReturnValue:
     """The open losses, the oldest first, with how many doors each still opens; on request those that are over."""
-    work, show_closed, page = current_work(), request.args.get("show") == "closed", read_page(request.args)
-    losses, count = list_losses(work.session, page, closed=show_closed)
+    work, show_closed = current_work(), request.args.get("show") == "closed"
+    losses = list_losses(work.session, read_page(request.args), closed=show_closed)
     return render_template(
         "keys/losses.html",
         losses=losses,
-        count=count,
-        turned={} if show_closed else turned_by_losses(work, losses),
+        turned={} if show_closed else turned_by_losses(work, losses.rows),
         show_closed=show_closed,
-        page=page,
-        pages_count=count_pages(count),
     )
 
 

@@ -45,7 +45,7 @@ from app.web.errors import about
 from app.web.fields import DayField, WholeField
 from app.web.files import PDF, send
 from app.web.forms_base import PageForm, SavedForm, flash_and_redirect, one_line, record_id, text, typed
-from app.web.query_args import count_pages, read_page, read_text
+from app.web.query_args import read_page, read_text
 from app.web.services import current_work
 
 blueprint = Blueprint("keys", __name__, url_prefix="/keys")
@@ -128,9 +128,8 @@ def system(system_id: int) -> ResponseReturnValue:
 
 def _system_page(system_id: int, **refused: PageForm) -> str:
     """The page of a system's keys; a form that was refused stands in it as it was typed."""
-    work, text, page = current_work(), read_text(request.args), read_page(request.args)
+    work, text = current_work(), read_text(request.args)
     found = get_system(work.session, system_id)
-    groups, count = system_copies(work.session, system_id, text, page, SIZE)
     kinds = {
         "issue": IssueKeysForm,
         "order": OrderForm,
@@ -145,10 +144,8 @@ def _system_page(system_id: int, **refused: PageForm) -> str:
     return render_template(
         "keys/system.html",
         system=found,
-        groups=groups,
+        groups=system_copies(work.session, system_id, text, read_page(request.args), SIZE),
         text=text,
-        page=page,
-        pages_count=count_pages(count, SIZE),
         lacks_authority=lacks,
         may_override=lacks and work.actor.role is Role.OWNER,
         receipt=record_id(request.args.get("receipt")),

@@ -35,7 +35,7 @@ from app.ledger.reports.sales import (
     find_purchases,
     find_unprofitable,
 )
-from app.ledger.store.engine import Page
+from app.ledger.store.engine import Page, page_in
 from app.ledger.store.work import Work
 from app.ledger.tables import Role
 from app.spreadsheets import read_date
@@ -43,7 +43,7 @@ from app.validation import counted
 from app.web.access import roles
 from app.web.files import CSV, XLSX, send
 from app.web.navigation import address_of
-from app.web.query_args import count_pages, read_page, read_text
+from app.web.query_args import read_page, read_text
 from app.web.reports.day import MOST_ROWS, NO_END
 from app.web.services import current_work
 from app.web.templating import show_day
@@ -222,18 +222,12 @@ def _promise_question(asked: Asked) -> PromiseQuestion:
 
 def _promises(work: Work, asked: Asked, page: int, size: int) -> Page[Any]:
     question, by = _promise_question(asked), GroupedBy(asked["by"] or GroupedBy.PLACE)
-    return _sliced([*find_promises(work, question, None), *find_promises(work, question, by)], page, size)
+    return page_in([*find_promises(work, question, None), *find_promises(work, question, by)], page, size)
 
 
 def _aged(work: Work, asked: Asked) -> list[AgingRow]:
     wanted = asked["customer"].casefold()
     return [row for row in aging(work.session, work.today).rows if wanted in row.customer_name.casefold()]
-
-
-def _sliced(rows: Sequence[Any], page: int, size: int) -> Page[Any]:
-    pages = count_pages(len(rows), size)
-    page = min(page, pages)
-    return Page(rows[(page - 1) * size : page * size], len(rows), page, pages)
 
 
 def _promise_rows(outcome: PromiseOutcome | None) -> Link:
@@ -338,7 +332,7 @@ REPORTS = (
         "Money: what is owed, by age",
         "What each customer owes by how long it is overdue, what is handed over and not invoiced yet, and credit.",
         (Box("customer", "Customer"),),
-        lambda work, asked, page, size: _sliced(_aged(work, asked), page, size),
+        lambda work, asked, page, size: page_in(_aged(work, asked), page, size),
         {"Customer": lambda row, asked: address_of("accounts.show", customer_id=row.customer_id)},
         also=(Role.COUNTER,),
         is_summed=True,
@@ -419,7 +413,7 @@ REPORTS = (
         "What each maker's goods cost and brought in the jobs promised for these days, and how those jobs kept their "
         "promises.",
         _promised_boxes(),
-        lambda work, asked, page, size: _sliced(find_makers(work, _promise_question(asked)), page, size),
+        lambda work, asked, page, size: page_in(find_makers(work, _promise_question(asked)), page, size),
         {label: _promise_rows(outcome) for label, outcome in _FIGURES.items()},
         notes=(_KEPT, "A job with parts of two makers counts for each; keying is that of its parts."),
     ),

@@ -22,7 +22,7 @@ from app.web.access import roles
 from app.web.errors import about
 from app.web.fields import InchesField
 from app.web.forms_base import PageForm, SavedForm, area, flash_and_redirect, text, typed
-from app.web.query_args import count_pages, read_page, read_text
+from app.web.query_args import read_page, read_text
 from app.web.services import current_work, request_session
 
 _HANDS = {
@@ -80,10 +80,9 @@ blueprint = Blueprint("doors", __name__)
 @roles(Role.COUNTER, Role.BENCH)
 def index() -> ResponseReturnValue:
     """Sites by customer."""
-    text, page = read_text(request.args), read_page(request.args)
-    sites, count = list_sites(request_session(), text, page)
+    text = read_text(request.args)
     return render_template(
-        "sites/index.html", sites=sites, count=count, text=text, page=page, pages_count=count_pages(count)
+        "sites/index.html", sites=list_sites(request_session(), text, read_page(request.args)), text=text
     )
 
 

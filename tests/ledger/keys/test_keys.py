@@ -294,10 +294,10 @@ def test_overdue_keys_stand_first(work: Work, keyed: Keyed) -> None:
     assert held_keys(work.session, today, text="harbourmaster%").rows == []
     last = held_keys(work.session, today, page=99, size=3)
     assert ([row.holder for row in last.rows], last.page, last.pages) == (["Cy"], 2, 2)
-    groups, count = system_copies(work.session, keyed.system.id)
-    assert count == 3 and [key.copy_number for key in groups[1].keys] == [1, 2, 3]
-    found, count = system_copies(work.session, keyed.system.id, "Di")
-    assert (count, found[0].keyset.symbol, found[0].count(KeyState.LOST)) == (1, "1AA", 1)
+    groups = system_copies(work.session, keyed.system.id)
+    assert groups.count == 3 and [key.copy_number for key in groups.rows[1].keys] == [1, 2, 3]
+    found = system_copies(work.session, keyed.system.id, "Di")
+    assert (found.count, found.rows[0].keyset.symbol, found.rows[0].count(KeyState.LOST)) == (1, "1AA", 1)
 
 
 @pytest.mark.parametrize(

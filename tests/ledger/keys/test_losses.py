@@ -30,7 +30,7 @@ from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.lost_keysets import keep_lost_bitting, lost_masters
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.pinned import freeze_pins, seal_pins
-from app.ledger.store.engine import transaction
+from app.ledger.store.engine import Page, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Bitting, CylinderState, Key, Keyset, KeyState, Level, Loss, Stage, User
@@ -305,7 +305,7 @@ def test_a_list_of_losses_says_of_each_what_the_loss_itself_says(work: Work, key
     for loss in losses:
         standing = still_turned(work, loss)
         assert found[loss.id] == (standing, coming_turned(work, loss, standing))
-    assert list_losses(work.session, 2, 2) == ([losses[2]], 3)
+    assert list_losses(work.session, 2, 2) == Page([losses[2]], 3, 2, 2)
 
 
 def test_no_keyset_has_two_open_losses(work: Work, keyed: Keyed) -> None:
