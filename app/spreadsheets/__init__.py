@@ -7,6 +7,7 @@ from app.spreadsheets.cell_values import (
     cell_day,
     cell_money,
     cell_whole,
+    changed_cells,
     day_order,
     money_style,
 )
@@ -56,6 +57,7 @@ __all__ = [
     "cell_money",
     "cell_text",
     "cell_whole",
+    "changed_cells",
     "csv_bytes",
     "day_order",
     "find_table",

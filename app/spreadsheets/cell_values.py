@@ -15,9 +15,16 @@ MOST_CENTS = 100_000_000_00
 _SHORTENED = re.compile(r"\d(?:[.,]\d+)?[Ee]\+\d+")
 _CLOCK = re.compile(r"[ T]\d{1,2}:\d\d(:\d\d(\.\d+)?)?")
 _DATED = re.compile(r"\d{4}-\d\d-\d\d(?:[ T]\d\d:\d\d:\d\d(?:\.\d+)?)?")
-_MADE_A_DAY = re.compile(r"(?i)(\d{1,2}-)?(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)(-\d\d)?(?<=.{5})")
+_MADE_A_DAY = re.compile(
+    r"(\d{1,2}-)?(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)(-\d\d)?(?<=.{5})", re.IGNORECASE
+)
 _CURRENCY = re.compile(r"(?i)^(?:us)?[$€£]|^usd\b|(?:us)?[$€£]$|\busd$|\bea\.?$")
 _WHOLE_OF_FLOAT = re.compile(r"(\d+)\.0+")
+_CHANGED = re.compile(
+    "|".join(one.pattern for one in (_DATED, _MADE_A_DAY, _SHORTENED, _WHOLE_OF_FLOAT)), re.IGNORECASE
+)
+_CHANGED_BEGIN = frozenset("0123456789jfmasondJFMASOND")
+_PLAIN_AMOUNT = re.compile(r"\$?(\d{1,9}|\d{1,3}(?:,\d{3}){1,2})\.(\d\d)")  # whatever its column's sign is
 _POINT = re.compile(r"\d+(?:\.\d+)?|\d{1,3}(?:,\d{3})+(?:\.\d+)?")
 _COMMA = re.compile(r"\d+(?:,\d+)?|\d{1,3}(?:\.\d{3})+(?:,\d+)?")
 
@@ -44,6 +51,16 @@ def cell_code(text: str, field: str) -> str:
     return found[1] if found else text
 
 
+def changed_cells(cells: Iterable[str]) -> set[str]:
+    """The cells that `cell_code` does not give as they stand.
+
+    >>> sorted(changed_cells(["1042.0", "H-1042", "4-Mar"]))
+    ['1042.0', '4-Mar']
+    """
+    begin = _CHANGED_BEGIN
+    return {cell for cell in cells if cell[:1] in begin and not cell.isalnum() and _CHANGED.fullmatch(cell)}
+
+
 def _shortened(text: str, field: str) -> BitternError:
     return BitternError(
         field, f"A spreadsheet shortened it to {text[:20]}. Format the column as text or number and write it in full."
@@ -58,6 +75,9 @@ def money_style(cells: Iterable[str]) -> str:
     """
     points = commas = 0
     for cell in cells:
+        if _PLAIN_AMOUNT.fullmatch(cell):
+            points += 1
+            continue
         bare = _bare_amount(cell)
         last_point, last_comma = bare.rfind("."), bare.rfind(",")
         if last_point >= 0 and last_comma >= 0:
@@ -88,6 +108,8 @@ def cell_money(text: str, field: str, decimal: str = "") -> int:
     ...
     app.errors.BitternError: list: An amount below zero cannot stand here; it is written as (12.00).
     """
+    if plain := _PLAIN_AMOUNT.fullmatch(text):
+        return int(plain[1].replace(",", "") + plain[2])
     bare = _bare_amount(text)
     if (bare.startswith("(") and bare.endswith(")")) or bare[:1] in "-−–" or bare[-1:] in "-−–":
         if any(sign.isdigit() for sign in bare):

@@ -1,18 +1,20 @@
 """Find the table in rows that somebody sent: its head, its columns with samples, and what is no row of it."""
 
 import re
+from bisect import bisect_left
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
-from itertools import islice
+from itertools import compress, islice, zip_longest
 
 from app.spreadsheets.sheet import SentSheet, column_letters, corners_of
 from app.spreadsheets.table_file import Row
-from app.spreadsheets.writing import unguarded
+from app.spreadsheets.writing import MOST_IN_CELL, unguarded
 
 SAMPLES = 5
 _LOOKED_AT = 40  # lines among which the head may stand
+_STEP = 100  # rows that become columns at once: of a long table no row is kept, and a step's cells are near at hand
+_TOTALS_BEGIN = frozenset("tTsSgGcCbB")
 _TOTAL = re.compile(r"(?i)(grand[ -]?|sub[ -]?)?totals?|sum|carried forward|brought forward")
 _TOTAL_OF = re.compile(r"(?i)((grand[ -]?|sub[ -]?)?totals?|sum)\b")
 _AMOUNT = re.compile(r"[$€£]?\s?[\d.,]+")
@@ -21,12 +23,17 @@ _Lines = Sequence[tuple[int, list[str]]]
 
 @dataclass(frozen=True, slots=True)
 class FoundColumn:
-    """A column: its place from 0, its letter, its heading ("" where none stands over it), and some of its cells."""
+    """A column: its place from 0, its letter, its heading ("" where none stands over it), and some of its cells.
+
+    None of its cells is longer than `longest`; `is_plain`: none has a character that cannot be printed.
+    """
 
     place: int
     letter: str
     heading: str
     samples: tuple[str, ...]
+    longest: int = MOST_IN_CELL
+    is_plain: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,25 +46,27 @@ class RowAside:
 
 @dataclass(frozen=True)
 class FoundTable:
-    """The table: columns, rows with their numbers in the file, what was set aside, titles above it, what to tell.
+    """The table: columns, its rows' numbers in the file, what was set aside, titles above it, what to tell.
 
-    Cells are stripped and unguarded, each row as wide as the table.
+    It is kept by column, each as long as the table, its cells stripped and unguarded.
     """
 
     columns: tuple[FoundColumn, ...]
-    rows: list[tuple[int, list[str]]] = field(repr=False)
+    numbers: Sequence[int] = field(repr=False)
+    by_place: Sequence[Sequence[str]] = field(repr=False)
     aside: tuple[RowAside, ...] = ()
     titles: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     head: int = 0  # the row in which the head begins, 0 where there is none
 
-    @cached_property
-    def _by_place(self) -> tuple[tuple[str, ...], ...]:
-        return tuple(zip(*(cells for _, cells in self.rows), strict=True))
+    @property
+    def rows(self) -> list[tuple[int, list[str]]]:
+        """Each row's number and its cells, put together anew."""
+        return [(number, [*cells]) for number, *cells in zip(self.numbers, *self.by_place, strict=True)]
 
-    def cells(self, place: int) -> tuple[str, ...]:
+    def cells(self, place: int) -> Sequence[str]:
         """A column's cells."""
-        return self._by_place[place] if self.rows else ()
+        return self.by_place[place] if self.numbers else ()
 
 
 def heading_key(heading: str) -> str:
@@ -81,45 +90,93 @@ def find_table(sheet: SentSheet, known: Collection[str] = (), head_row: int | No
     (['Code', 'Price'], [(3, ['A', '1.00'])], 4, ('Price list',))
     """
     rows, across, filled = _unmerged(sheet)
-    lines = [(number, cells) for number, cells in enumerate(map(_stripped, rows), start=1) if any(cells)]
+    numbers, kept = _by_place(rows)
+    by_place = [column.cells for column in kept]
     notes = ([f"Read as {sheet.encoding}."] if sheet.encoding else []) + filled
     keys = {frozenset(heading_key(name).split()) for name in known}
-    place, deep = _find_head(lines[:_LOOKED_AT], keys, across)
-    if head_row is not None and head_row != (lines[place][0] if deep else 0):
-        place = next((at for at, (number, _) in enumerate(lines) if number >= head_row), 0)
+    lines = [(number, _line(by_place, at)) for at, number in enumerate(numbers[:_LOOKED_AT])]
+    place, deep = _find_head(lines, keys, across)
+    if head_row is not None and head_row != (numbers[place] if deep else 0):
+        place = bisect_left(numbers, head_row) % max(1, len(numbers))
         deep = int(head_row > 0)
-    head, body = lines[place : place + deep], lines[place + deep :]
-    width = max((len(cells) for _, cells in (*head, *body)), default=0)
-    headings = _headings(head, width, across, keys)
-    while width and not headings[width - 1] and not any(len(row) == width and row[-1] for _, row in body):
-        width -= 1
-        body = [(number, cells[:width]) for number, cells in body]
-    rows_of, aside = _rows(body, width, head[-1][1] if head else [], across)
-    by_place = [*zip(*(cells for _, cells in rows_of), strict=True)] or [()] * width
+    head = [(numbers[at], _line(by_place, at)) for at in range(place, min(place + deep, len(numbers)))]
+    titles = tuple(" ".join(filter(None, _line(by_place, at)))[:200] for at in range(place))
+    headings = _headings(head, len(by_place), across, keys)
+    numbers, by_place = numbers[place + deep :], [cells[place + deep :] for cells in by_place]
+    while by_place and not headings[len(by_place) - 1] and not any(by_place[-1]):
+        by_place.pop()
+    aside = _aside(numbers, by_place, head[-1][1] if head else [], across)
+    if aside:
+        out = {one.row for one in aside}
+        stays = [number not in out for number in numbers]
+        numbers, by_place = [*compress(numbers, stays)], [[*compress(cells, stays)] for cells in by_place]
     columns = tuple(
-        FoundColumn(at, column_letters(at), headings[at], tuple(islice(filter(None, dict.fromkeys(cells)), SAMPLES)))
+        FoundColumn(at, column_letters(at), headings[at], _samples(cells), kept[at].longest, kept[at].is_plain)
         for at, cells in enumerate(by_place)
         if headings[at] or any(cells)
     )
-    titles = tuple(" ".join(filter(None, cells))[:200] for _, cells in lines[:place])
-    return FoundTable(columns, rows_of, tuple(aside), titles, tuple(notes), head[0][0] if head else 0)
+    return FoundTable(columns, numbers, by_place, tuple(aside), titles, tuple(notes), head[0][0] if head else 0)
 
 
-def _stripped(row: Row) -> list[str]:
-    cells = [*map(str.strip, row)]
-    if "'" in "".join(cells):
-        cells = [*map(unguarded, cells)]
-    if cells == row:
-        cells = row  # so that a long table is in memory once
+class _Cells:
+    """A column while its rows are read."""
+
+    def __init__(self, above: int) -> None:
+        self.cells = [""] * above
+        self.longest, self.is_plain = 0, True
+
+    def add(self, cells: Iterable[str]) -> None:
+        """The next ones."""
+        these = [*map(str.strip, cells)]
+        text = "".join(these)
+        if "'" in text:
+            these = [*map(unguarded, these)]
+        self.cells += these
+        self.longest = max(self.longest, *map(len, these))
+        self.is_plain = self.is_plain and text.isprintable()
+
+
+def _by_place(rows: Iterable[Row]) -> tuple[Sequence[int], list[_Cells]]:
+    """The numbers of the rows that are not blank, and their cells by column."""
+    columns: list[_Cells] = []
+    count, left = 0, iter(rows)
+    while step := [*islice(left, _STEP)]:
+        by_place = [*zip_longest(*step, fillvalue="")]
+        columns += [_Cells(count) for _ in range(len(columns), len(by_place))]
+        by_place += [("",) * len(step)] * (len(columns) - len(by_place))
+        for column, cells in zip(columns, by_place, strict=True):
+            column.add(cells)
+        count += len(step)
+    if any("" not in column.cells for column in columns):
+        return range(1, count + 1), columns
+    filled = [*map(any, zip(*(column.cells for column in columns), strict=True))]
+    for column in columns:
+        column.cells = [*compress(column.cells, filled)]
+    return [*compress(range(1, count + 1), filled)], columns
+
+
+def _line(by_place: Sequence[Sequence[str]], at: int) -> list[str]:
+    """A row without the empty cells at its end."""
+    cells = [column[at] for column in by_place]
     while cells and not cells[-1]:
         cells.pop()
     return cells
 
 
+def _samples(cells: Iterable[str]) -> tuple[str, ...]:
+    found: list[str] = []
+    for cell in cells:
+        if cell and cell not in found:
+            found.append(cell)
+            if len(found) == SAMPLES:
+                break
+    return tuple(found)
+
+
 _Across = Mapping[int, Sequence[tuple[int, int]]]  # row number → first and last column of each range along it
 
 
-def _unmerged(sheet: SentSheet) -> tuple[Sequence[Row], _Across, list[str]]:
+def _unmerged(sheet: SentSheet) -> tuple[Iterable[Row], _Across, list[str]]:
     """The rows with merged cells' values in each of their rows, and which ranges lie along one row."""
     across: dict[int, list[tuple[int, int]]] = {}
     down = []
@@ -237,24 +294,32 @@ def _headings(head: _Lines, width: int, across: _Across, keys: Collection[frozen
     ]
 
 
-def _rows(
-    body: _Lines, width: int, head: Sequence[str], across: _Across
-) -> tuple[list[tuple[int, list[str]]], list[RowAside]]:
-    rows: list[tuple[int, list[str]]] = []
+def _aside(
+    numbers: Sequence[int], by_place: Sequence[Sequence[str]], head: Sequence[str], across: _Across
+) -> list[RowAside]:
+    """What is no row of the table, and why."""
+    if not numbers:
+        return []
+    firsts = by_place[0]
+    if "" in firsts:
+        firsts = [cell or next(filter(None, cells)) for cell, *cells in zip(*by_place, strict=True)]
+    heading = next(filter(None, head), "")
+    looked_at = {
+        at
+        for at, first in enumerate(firsts)
+        if first == heading or (first[0] in _TOTALS_BEGIN and (_TOTAL_OF.match(first) or _TOTAL.match(first)))
+    }
+    looked_at |= {at for row in across if (at := bisect_left(numbers, row)) < len(numbers) and numbers[at] == row}
     aside = []
-    blanks = [""] * width
-    for line in body:
-        number, cells = line
-        first = cells[0] or next(filter(None, cells))
-        if first[0] in "tTsSgGcCbB" and _is_total(cells, first):
+    for at in sorted(looked_at):
+        number, first, cells = numbers[at], firsts[at], _line(by_place, at)
+        if _is_total(cells, first):
             aside.append(RowAside(number, f"{first[:40]!r} is a total."))
         elif head and cells == head:
             aside.append(RowAside(number, "The headings stand here again."))
         elif number in across and sum(map(bool, cells)) == 1:
             aside.append(RowAside(number, f"{first[:40]!r} is a title across merged cells."))
-        else:
-            rows.append(line if len(cells) == width else (number, cells + blanks[len(cells) :]))
-    return rows, aside
+    return aside
 
 
 def _is_total(cells: Sequence[str], first: str) -> bool:

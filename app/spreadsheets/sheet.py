@@ -2,6 +2,7 @@
 
 import io
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from app.errors import BitternError
@@ -18,33 +19,36 @@ _WESTERN = re.compile(r"[\x00-\x7f\xa0À-ÖØ-öø-ÿŒœŠšŽžŸ‘’“”�
 
 @dataclass(frozen=True, slots=True)
 class SentSheet:
-    """Rows as text, from the file's first; merged ranges such as "B3:B5"; the encoding where it is not UTF-8."""
+    """Rows as text, from the file's first, read as they are asked for, once; merged ranges such as "B3:B5"; the
+    encoding where it is not UTF-8."""
 
-    rows: tuple[Row, ...]
+    rows: Iterable[Row]
     merged: tuple[str, ...] = ()
     encoding: str = ""
 
 
 def open_sheet(name: str, content: bytes, most_rows: int = 200_000) -> SentSheet:
-    """The first sheet of a .csv or .xlsx file, or of a paste. BitternError on `file` as `table_rows` raises it.
+    """The first sheet of a .csv or .xlsx file, or of a paste. BitternError on `file` as `table_rows` raises it, of a
+    row when that is asked for.
 
     CSV in UTF-16 and in Windows-1252 is read where that is certain.
 
-    >>> open_sheet("a.csv", "name\\nCafé".encode("cp1252"))
-    SentSheet(rows=(['name'], ['Café']), merged=(), encoding='Windows-1252')
+    >>> sheet = open_sheet("a.csv", "name\\nCafé".encode("cp1252"))
+    >>> list(sheet.rows), sheet.encoding
+    ([['name'], ['Café']], 'Windows-1252')
     """
     if name == PASTED:
         return SentSheet(_pasted(content.decode("utf-8", "replace")))
     if name.lower().endswith(".xlsx"):
         if len(content) > 50_000_000:
-            return SentSheet(tuple(table_rows(name, content)))
+            return SentSheet(table_rows(name, content))
         merged, rows = sheet_with_merged(content, most_rows)
-        return SentSheet(tuple(rows), merged)
+        return SentSheet(rows, merged)
     if not name.lower().endswith(".csv"):
-        return SentSheet(tuple(table_rows(name, content, most_rows=most_rows)))
+        return SentSheet(table_rows(name, content, most_rows=most_rows))
     encoding, content = _in_utf8(content)
     # As a stream: its encoding was looked at just now, so that it is read once.
-    return SentSheet(tuple(table_rows(name, io.BytesIO(content), most_rows=most_rows)), encoding=encoding)
+    return SentSheet(table_rows(name, io.BytesIO(content), most_rows=most_rows), encoding=encoding)
 
 
 def _pasted(text: str) -> tuple[Row, ...]:

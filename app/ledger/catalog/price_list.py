@@ -116,7 +116,7 @@ class PriceList:
 def open_price_list(name: str, content: bytes) -> FoundTable:
     """The table of a file or a paste; BitternError on `file` where there are no rows."""
     table = find_table(open_sheet(name, content), [heading for column in COLUMNS for heading in column.also])
-    if not table.rows:
+    if not table.numbers:
         raise BitternError("file", "There are no rows in this table. Send the list with its head and its numbers.")
     return table
 

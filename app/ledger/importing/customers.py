@@ -197,12 +197,16 @@ def _plan_customers(session: Session, _: int | None, rows: ImportRows, refuse: R
         key = name.casefold()
         is_first = first.setdefault(key, row) == row
         if is_first and key not in known.by_name and not has_exemption and (contact or not has_people):
-            people.add((key, contact.casefold()))  # most rows of a long table: whatever they say is new
+            # Most rows of a long table: whatever they say is new.
             plans.append(RowPlan(row, RowState.NEW, name, NOTHING, _NEW))
             continue
         values = rows.at(place)
-        if not is_first and not _agrees(row, values, first[key], rows, refuse):
-            continue
+        if not is_first:
+            told = rows.said(first[key])
+            if not _agrees(row, values, first[key], told, refuse):
+                continue
+            if has_people and not has_exemption:
+                people.add((key, told["contact"].casefold()))
         on_record = known.by_name.get(key, ())
         if len(on_record) > 1:
             refuse(row, "name", f"{len(on_record)} customers on record are called {name}: change one's name first.")
@@ -244,9 +248,9 @@ def _exemption_of(values: Mapping[str, Any], before: Any) -> Problem | None:
     return exemption_problem(certificate, values.get("exempt until") or (before.exempt_until if before else None))
 
 
-def _agrees(row: int, values: Mapping[str, Any], first: int, rows: ImportRows, refuse: Refuse) -> bool:
+def _agrees(row: int, values: Mapping[str, Any], first: int, said: Mapping[str, Any], refuse: Refuse) -> bool:
     """Whether a further row of a customer brings another contact and contradicts the first one in nothing."""
-    told, name = _customer_values(rows.said(first)), values["name"]
+    told, name = _customer_values(said), values["name"]
     for one, value in _customer_values(values).items():
         if one != "name" and told.get(one, value) != value:
             refuse(row, _LABELS[one], f"Row {first} says it otherwise of {name}: write the same in both.")

@@ -75,7 +75,7 @@ def open_table(
     """The table of a file or a paste. BitternError on `file` where it cannot be read, or holds no row."""
     known = [head for column in kind.columns for head in column.heads]
     table = find_table(open_sheet(name, content), known, head_row)
-    if not table.rows:
+    if not table.numbers:
         raise LedgerError("file", "There is no row in this. The first rows name the columns, the others follow.")
     return SentTable(name, kind, about_id, table, today)
 

@@ -181,7 +181,7 @@ def compare_list(
         changes.append(ListChange(state, code, words, item_id, row, before, after, None, unlisted))
     found = tuple(changes)
     comparison = ListComparison(
-        maker, day, found, plan.problems, plan.unused, "cost" in choice.columns, len(sent.table.rows)
+        maker, day, found, plan.problems, plan.unused, "cost" in choice.columns, len(sent.table.numbers)
     )
     if comparison.is_foreign:
         return comparison

@@ -1,6 +1,6 @@
 """A table by its columns: which means what, the sender's words, and each row as values with every problem."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import compress
 from typing import Any
@@ -16,6 +16,7 @@ from app.spreadsheets import (
     cell_day,
     cell_money,
     cell_whole,
+    changed_cells,
     day_order,
     guess_columns,
     heading_key,
@@ -137,7 +138,7 @@ def read_table(
 ) -> ReadTable:
     """Each row as values by column. A row with a problem is not among the rows."""
     found = {column.place: column for column in table.columns}
-    numbers = [number for number, _ in table.rows]
+    numbers: Sequence[int] = table.numbers
     problems: list[RowProblem] = []
     names: list[str] = []
     read: list[Sequence[Any]] = []
@@ -148,9 +149,8 @@ def read_table(
             continue
         places[column.name] = place_words(found[place])
         names.append(column.name)
-        cells = table.cells(place)
         refused: list[tuple[int, str]] = []
-        read.append(_column(session, column, cells, choice, refused))
+        read.append(_column(session, column, found[place], table.cells(place), choice, refused))
         problems += [RowProblem(numbers[at], places[column.name], message) for at, message in refused]
     if bad := {problem.row for problem in problems}:
         kept = [number not in bad for number in numbers]
@@ -161,27 +161,35 @@ def read_table(
 
 
 def _column(
-    session: Session, column: ImportColumn, cells: Sequence[str], choice: TableChoice, refused: list[tuple[int, str]]
+    session: Session,
+    column: ImportColumn,
+    found: FoundColumn,
+    cells: Sequence[str],
+    choice: TableChoice,
+    refused: list[tuple[int, str]],
 ) -> Sequence[Any]:
     """A column's values, each different text read once; what cannot be read is told by its place among the cells."""
-    distinct = dict.fromkeys(cells)
-    is_plain = column.cell is CellKind.TEXT and column.check is None and not (column.is_needed and "" in distinct)
-    if is_plain and "".join(distinct).isprintable() and max(map(len, distinct), default=0) <= column.most:
-        return cells
-    reader = _reader(session, column, cells, choice)
+    is_text = column.cell in (CellKind.TEXT, CellKind.LINES, CellKind.CODE) and column.check is None
+    if is_text:  # most of it stands as it is
+        odd = changed_cells(cells) if column.cell is CellKind.CODE else set()
+        if found.longest > column.most or not found.is_plain:
+            odd |= {cell for cell in cells if len(cell) > column.most or not cell.isprintable()}
+    else:
+        odd = set(cells)
+    reader = _reader(session, column, odd, choice)
     wrong: dict[str, str] = {}
-    # What is letters and digits alone is a code as it stands; most codes are, and there may be as many as rows.
-    is_code = column.cell is CellKind.CODE and column.check is None and column.most > 8
-    values: dict[str, Any] = {cell: cell for cell in distinct if is_code and cell.isalnum() and len(cell) < 9}
-    for cell in distinct.keys() - values.keys():
+    values: dict[str, Any] = {}
+    for cell in odd:
         try:
             values[cell] = reader(cell) if cell else _blank(column)
         except BitternError as error:
             values[cell], wrong[cell] = None, error.message
-    if "" in distinct and column.is_needed:
+    if column.is_needed and "" in cells:
         wrong[""] = "This cell may not be empty."
     if wrong:
         refused += [(at, wrong[cell]) for at, cell in enumerate(cells) if cell in wrong]
+    if is_text:
+        return [values.get(cell, cell) for cell in cells] if values else cells
     return [*map(values.__getitem__, cells)]
 
 
@@ -190,7 +198,7 @@ def _blank(column: ImportColumn) -> Any:
 
 
 def _reader(
-    session: Session, column: ImportColumn, cells: Sequence[str], choice: TableChoice
+    session: Session, column: ImportColumn, cells: Collection[str], choice: TableChoice
 ) -> Callable[[str], Any]:
     name = column.name
     match column.cell:

@@ -123,7 +123,9 @@ def _sent_list(form: ListPage) -> FoundTable:
     rows = carried(current_work(), typed(form.table), _CARRIED)
     width = max((len(cells) for _, cells in rows), default=0)
     columns = (FoundColumn(at, "", "", ()) for at in range(width))
-    return FoundTable(tuple(columns), [(number, cells) for number, cells in rows])
+    return FoundTable(
+        tuple(columns), [number for number, _ in rows], [*zip(*(cells for _, cells in rows), strict=True)]
+    )
 
 
 @blueprint.post("/bitting-list/take")
