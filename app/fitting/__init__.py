@@ -24,6 +24,7 @@ from app.fitting.door_questions import (
     ask_about_mortise_door,
     ask_about_stile,
 )
+from app.fitting.entering import Entering, FamilyFault, families_in, family_faults
 from app.fitting.finding import Match, find, find_by_blank, find_same_fit
 from app.fitting.fits import (
     BoreFit,
@@ -60,6 +61,7 @@ from app.fitting.keyways import (
     KeyAnswer,
     KeyBlank,
     KeywayFamily,
+    MakerKeyway,
     can_take_key,
     find_blanks,
     find_keyways,
@@ -106,7 +108,9 @@ __all__ = [
     "CylinderAttributes",
     "CylinderNumber",
     "DoorPreparation",
+    "Entering",
     "FaceChange",
+    "FamilyFault",
     "Finish",
     "Heard",
     "KeyAnswer",
@@ -121,6 +125,7 @@ __all__ = [
     "Listener",
     "LockModel",
     "MakerFile",
+    "MakerKeyway",
     "Match",
     "MortiseBody",
     "MortiseGoods",
@@ -150,7 +155,9 @@ __all__ = [
     "door_preparations",
     "face_change",
     "face_on_lock",
+    "families_in",
     "families_within",
+    "family_faults",
     "find",
     "find_blanks",
     "find_by_blank",

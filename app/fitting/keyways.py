@@ -49,30 +49,31 @@ class KeywayFamily:
     of_all: tuple[KeyBlank, ...]
 
 
-def _squeezed(number: str) -> str:
+def squeezed(number: str) -> str:
+    """A number or keyway as it is compared: letters and digits alone, small."""
     return "".join(character for character in number.casefold() if character.isalnum())
 
 
 def find_blanks(blanks: Sequence[KeyBlank], number: str) -> tuple[KeyBlank, ...]:
     """The blanks with this number, their own or as a cross-reference, own first; separators are not needed."""
-    wanted = _squeezed(number)
+    wanted = squeezed(number)
     if not wanted:
         return ()
-    own = [blank for blank in blanks if _squeezed(blank.number) == wanted]
+    own = [blank for blank in blanks if squeezed(blank.number) == wanted]
     crossed = [
         blank
         for blank in blanks
-        if blank not in own and any(_squeezed(each) == wanted for _, each in blank.cross_references)
+        if blank not in own and any(squeezed(each) == wanted for _, each in blank.cross_references)
     ]
     return (*own, *crossed)
 
 
 def find_keyways(keyways: Sequence[MakerKeyway], blanks: Sequence[KeyBlank], name: str) -> tuple[KeywayFamily, ...]:
     """The keyways of this name, of every maker that has one, with what enters them; separators are not needed."""
-    wanted = _squeezed(name)
+    wanted = squeezed(name)
     found = []
     for keyway in keyways:
-        if not wanted or _squeezed(keyway.name) != wanted:
+        if not wanted or squeezed(keyway.name) != wanted:
             continue
         family = [each.name for each in keyways if (each.maker, each.family) == (keyway.maker, keyway.family)]
         entering = [blank for blank in blanks if keyway.name in blank.keyways]
@@ -99,15 +100,15 @@ def why_not_enter(key: str, keyway: str, blanks: Sequence[KeyBlank]) -> str:
     """
     found = find_blanks(blanks, key)
     entered = list(dict.fromkeys(each for blank in found for each in blank.keyways))
-    if _squeezed(key) == _squeezed(keyway) or keyway in entered:
+    if squeezed(key) == squeezed(keyway) or keyway in entered:
         return ""
     if found:
         return (
             f"The blank {quoted(key)} enters {', '.join(entered)}, not keyway {keyway}: choose a cylinder on one of "
             "those, or key it otherwise."
         )
-    wanted = {_squeezed(key), _squeezed(keyway)}
-    both = [each.number for each in blanks if wanted <= set(map(_squeezed, each.keyways))]
+    wanted = {squeezed(key), squeezed(keyway)}
+    both = [each.number for each in blanks if wanted <= set(map(squeezed, each.keyways))]
     more = f" If its bow says {' or '.join(both[:3])}, enter that." if both else ""
     return f"A key on {key} does not enter keyway {keyway}: choose a cylinder on {key}.{more}"
 

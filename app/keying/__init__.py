@@ -5,6 +5,7 @@ prints, stores or logs; what a bitting is stays with the caller.
 """
 
 __all__ = [
+    "ALL_ENTER",
     "JUDGING_RULES",
     "LETTERS",
     "MOST_CELLS",
@@ -57,6 +58,7 @@ __all__ = [
     "PoolRun",
     "Progress",
     "RuleCosts",
+    "Sections",
     "SentRow",
     "StackIndex",
     "SymbolLevel",
@@ -76,8 +78,10 @@ __all__ = [
     "count_combinations",
     "count_refused",
     "cross_cost",
+    "cut_as",
     "cut_list",
     "decode",
+    "depths_as",
     "draw_control",
     "draw_master",
     "draw_single",
@@ -138,7 +142,7 @@ from app.keying.access import AccessException, AccessPlan, key_matrix
 from app.keying.access_list import PEOPLE, listed_rows, read_access_list, write_access_list
 from app.keying.additions import AddedCylinder, add_cylinders
 from app.keying.arrays import Array, LevelArray, progression_under, rotate
-from app.keying.auditing import NearMiss, StackIndex, audit, near_misses, operated_by
+from app.keying.auditing import ALL_ENTER, NearMiss, Sections, StackIndex, audit, near_misses, operated_by
 from app.keying.bitting_list import (
     ListRow,
     ListStudy,
@@ -149,6 +153,7 @@ from app.keying.bitting_list import (
     study_list,
 )
 from app.keying.bitting_pool import BittingPool, PoolRun
+from app.keying.comparing import cut_as, depths_as
 from app.keying.counting import (
     check_rules,
     count_allowed,

@@ -5,7 +5,7 @@ those are written out and looked up among the keys: work in proportion to the cy
 in more combinations than there are keys is held against all keys at once, 64 to a machine word.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -31,11 +31,47 @@ class Audit:
     """What the check found, as symbols only.
 
     `unintended`: (cylinder, key) where the key operates and must not; the bench may start when there are none.
-    `phantoms`: per cylinder, the combinations that shear and that no issued key is cut to, a number to keep small.
+    `phantoms`: per cylinder, the combinations that shear and that no key that enters is cut to: to be kept small.
+    `shut_out`: (cylinder, key) where the key is meant to operate and does not enter.
     """
 
     unintended: tuple[tuple[str, str], ...]
     phantoms: dict[str, int]
+    shut_out: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Sections:
+    """The keyways of cylinders and what keys enter: `plugs`, cylinder → its keyway; `entered`, key → keyways.
+
+    A cylinder that is not named is entered by all, a key that is not named enters all.
+
+    >>> apart = Sections({"1AA": "Q1", "1AB": "Q3"}, {"1AA": {"Q1"}, "1AB": {"Q3"}, "A": {"Q1", "Q3"}})
+    >>> apart.enters("1AA", "1AB"), apart.enters("A", "1AB"), apart.enters("other", "1AB")
+    (False, True, True)
+    """
+
+    plugs: Mapping[str, str]
+    entered: Mapping[str, Collection[str]]
+
+    def enters(self, key: str, cylinder: str) -> bool:
+        """Whether the key goes into the cylinder, whatever its cuts."""
+        plug, entered = self.plugs.get(cylinder), self.entered.get(key)
+        return plug is None or entered is None or plug in entered
+
+    def table(self, keys: Collection[str], cylinders: Collection[str]) -> tuple[NDArray[np.bool_], Indices]:
+        """Whether each key (column) enters each keyway (row), and the row of each cylinder; the last is for all."""
+        names = {name: row for row, name in enumerate(sorted(set(self.plugs.values())))}
+        entering = np.ones((len(names) + 1, len(keys)), dtype=np.bool_)
+        for column, key in enumerate(keys):
+            if (entered := self.entered.get(key)) is not None:
+                entering[:-1, column] = [name in entered for name in names]
+        plugs = (self.plugs.get(cylinder) for cylinder in cylinders)
+        rows = (len(names) if plug is None else names[plug] for plug in plugs)
+        return entering, np.fromiter(rows, dtype=np.int64, count=len(cylinders))
+
+
+ALL_ENTER = Sections({}, {})
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +85,9 @@ class NearMiss:
 def audit(
     keys: Mapping[str, Bitting],
     cylinders: Mapping[str, Sequence[str]],
+    sections: Sections = ALL_ENTER,
 ) -> Audit:
-    """Check each key of the system against each cylinder.
+    """Check each key of the system against each cylinder that it enters.
 
     `keys` is symbol → bitting; `cylinders` is symbol → the symbols of the keys meant to operate it, from which
     it is pinned. Findings come in the order given.
@@ -64,35 +101,45 @@ def audit(
     number = {symbol: row for row, symbol in enumerate(keys)}
     key_names, cylinder_names = list(keys), list(cylinders)
     index = KeyIndex(list(keys.values()))
+    entering, plug = sections.table(keys, cylinders)
     rows, found = index.operating(masks)
+    is_in = entering[plug[rows], found]
+    rows, found = rows[is_in], found[is_in]
     pairs = rows * len(keys) + found
     wanted = np.fromiter(
         (row * len(keys) + number[symbol] for row, meant in enumerate(cylinders.values()) for symbol in meant),
         dtype=np.int64,
     )
-    unintended = np.setdiff1d(pairs, wanted).tolist()
+    unintended = np.setdiff1d(pairs, wanted)
+    shut_out = np.setdiff1d(wanted, pairs)  # its cuts always operate what is pinned to it
     combinations = np.bitwise_count(masks).astype(np.int64).prod(axis=1)
-    phantoms = combinations - np.bincount(rows[index.is_first[found]])  # each cylinder has a key of its own
-    return Audit(
-        tuple((cylinder_names[pair // len(keys)], key_names[pair % len(keys)]) for pair in unintended),
-        dict(zip(cylinder_names, phantoms.tolist(), strict=True)),
-    )
+    cut_to = np.unique(rows * len(keys) + index.first_alike[found])  # several keys may have one bitting
+    phantoms = combinations - np.bincount(cut_to // max(len(keys), 1), minlength=len(cylinders))
+
+    def named(pairs: Indices) -> tuple[tuple[str, str], ...]:
+        return tuple((cylinder_names[pair // len(keys)], key_names[pair % len(keys)]) for pair in pairs.tolist())
+
+    return Audit(named(unintended), dict(zip(cylinder_names, phantoms.tolist(), strict=True)), named(shut_out))
 
 
 def operated_by(
     keys: Mapping[str, Bitting],
     cylinders: Mapping[str, Sequence[str]],
     symbol: str,
+    sections: Sections = ALL_ENTER,
 ) -> tuple[str, ...]:
     """Give the cylinders that one key operates, whether it is meant to or not."""
     check_system(keys, cylinders)
     names = list(cylinders)
     rows, _ = KeyIndex([keys[symbol]]).operating(_masks(keys, cylinders))
-    return tuple(names[row] for row in rows)
+    return tuple(names[row] for row in rows if sections.enters(symbol, names[row]))
 
 
 def near_misses(
-    keys: Mapping[str, Bitting], cylinders: Mapping[str, Sequence[str]], tolerance: int = 1
+    keys: Mapping[str, Bitting],
+    cylinders: Mapping[str, Sequence[str]],
+    tolerance: int = 1,
+    sections: Sections = ALL_ENTER,
 ) -> tuple[NearMiss, ...]:
     """Give the keys that would operate a foreign cylinder if one cut were off by up to `tolerance` increments.
 
@@ -115,8 +162,10 @@ def near_misses(
     pairs = np.unique(np.concatenate(found), axis=0)
     rows, columns = pairs[:, 0], pairs[:, 1]
     shears = masks[rows] >> index.bittings[columns].astype(np.uint32) & np.uint32(1)
+    entering, plug = sections.table(keys, cylinders)
+    pairs = pairs[~shears.all(axis=1) & entering[plug[rows], columns]]
     cylinder_names, key_names = list(cylinders), list(keys)
-    return tuple(NearMiss(cylinder_names[row], key_names[key]) for row, key in pairs[~shears.all(axis=1)].tolist())
+    return tuple(NearMiss(cylinder_names[row], key_names[key]) for row, key in pairs.tolist())
 
 
 def _masks(keys: Mapping[str, Bitting], cylinders: Mapping[str, Sequence[str]]) -> Masks:
@@ -200,9 +249,8 @@ class KeyIndex:
         self.bittings = np.array(bittings, dtype=np.uint8).reshape(len(bittings), chambers)
         codes = _codes(self.bittings)
         self._codes, self._first, inverse = np.unique(codes, return_index=True, return_inverse=True)
-        self.is_first = np.zeros(len(bittings), dtype=np.bool_)
-        """Per key, whether no earlier key has its bitting."""
-        self.is_first[self._first] = True
+        self.first_alike: Indices = self._first[inverse]
+        """Per key, the first that has its bitting."""
         # Keys of one bitting stand together: rows by code, and where each code's rows start.
         self._rows = np.argsort(inverse, kind="stable")
         self._counts = np.bincount(inverse, minlength=len(self._codes))

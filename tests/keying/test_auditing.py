@@ -2,7 +2,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.keying import BittingSpec, KeyingError, audit, near_misses, plan_levels
+from app.keying import BittingSpec, KeyingError, Sections, audit, near_misses, operated_by, plan_levels
 from tests.keying.oracle import bittings_of, every_bitting, operates, small_specs
 
 
@@ -28,6 +28,49 @@ def test_the_audit_agrees_with_plain_enumeration(system):
     for cylinder, meant in cylinders.items():
         opening = {b for b in every_bitting(spec) if operates(b, [keys[k] for k in meant])}
         assert found.phantoms[cylinder] == len(opening - set(keys.values()))
+
+
+@st.composite
+def sections_of(draw, keys, cylinders):
+    """Who enters what, drawn: of some keys and cylinders nothing is said, so that they enter and are entered."""
+    keyways = st.sampled_from(["Q1", "Q2", "R1"])
+    plugs = {name: draw(keyways) for name in cylinders if draw(st.booleans())}
+    return Sections(plugs, {name: draw(st.frozensets(keyways)) for name in keys if draw(st.booleans())})
+
+
+@given(st.data(), systems())
+def test_across_keyways_only_what_enters_counts(data, system):
+    spec, keys, cylinders = system
+    sections = data.draw(sections_of(keys, cylinders))
+
+    def enters(key, cylinder):
+        plug, entered = sections.plugs.get(cylinder), sections.entered.get(key)
+        return plug is None or entered is None or plug in entered
+
+    found = audit(keys, cylinders, sections)
+    pairs = [(cylinder, key) for cylinder in cylinders for key in keys]
+    assert found.unintended == tuple(
+        (cylinder, key)
+        for cylinder, key in pairs
+        if key not in cylinders[cylinder]
+        and enters(key, cylinder)
+        and operates(keys[key], [keys[one] for one in cylinders[cylinder]])
+    )
+    assert found.shut_out == tuple(
+        (cylinder, key) for cylinder, key in pairs if key in cylinders[cylinder] and not enters(key, cylinder)
+    )
+    for cylinder, meant in cylinders.items():
+        opening = {b for b in every_bitting(spec) if operates(b, [keys[k] for k in meant])}
+        assert found.phantoms[cylinder] == len(
+            opening - {cuts for key, cuts in keys.items() if enters(key, cylinder)}
+        )
+    every = {(one.cylinder, one.key) for one in near_misses(keys, cylinders)}
+    apart = {(one.cylinder, one.key) for one in near_misses(keys, cylinders, sections=sections)}
+    assert apart == {(cylinder, key) for cylinder, key in every if enters(key, cylinder)}
+    for key in keys:
+        assert operated_by(keys, cylinders, key, sections) == tuple(
+            cylinder for cylinder in operated_by(keys, cylinders, key) if enters(key, cylinder)
+        )
 
 
 def test_two_keysets_cut_alike_are_found():

@@ -14,7 +14,7 @@ import sqlalchemy as sa
 
 from app.keying import Extension
 from app.ledger.keys.loss_plans import choose_plan, open_loss_plan, put_plan_on_record, ways_of_loss
-from app.ledger.keysystems.bittings import lost_context, open_bittings
+from app.ledger.keysystems.bittings import lost_context, open_bittings, spec_of
 from app.ledger.keysystems.crosskeying import ReadyCross, make_cross_ready, seal_cross_search
 from app.ledger.keysystems.extending import (
     ExtendForm,
@@ -118,8 +118,9 @@ def test_single_keys_and_other_systems_of_the_customer_know_what_was_lost(work: 
     """They are drawn beside all keys that are about: one of seven chambers has the lost key's cuts, then no cut."""
     lost = _lose_by_chance(work, system, _cuts(work, system, "2AA", "3AA"))
     sharing = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
-    assert lost in SystemsInService.of(work, sharing, 6).keys
-    assert (*lost, 0) in SystemsInService.of(work, sharing, 7).keys
+    six = spec_of(system)
+    assert lost in SystemsInService.of(work, sharing, six, system.keyway).keys
+    assert (*lost, 0) in SystemsInService.of(work, sharing, replace(six, chambers=7), system.keyway).keys
 
 
 @pytest.mark.parametrize("how", ["crossed", "kept in reserve"])

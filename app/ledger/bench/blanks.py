@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import sqlalchemy as sa
 from sqlalchemy.orm import joinedload
 
-from app.ledger.catalog.maker_queries import blank_for, get_item, maker_tables
+from app.ledger.catalog.maker_queries import blank_for, get_item
 from app.ledger.keys.key_queries import SCRAPPED
 from app.ledger.keys.keys import cut_copies
 from app.ledger.stock.items import name_item
@@ -128,9 +128,9 @@ def _scrapped(work: Work, keys: Sequence[Key]) -> set[int]:
 def _blanks(work: Work, keys: Sequence[Key]) -> dict[int, int]:
     """Keyset → the item of its keys' blanks, 0 where none is on record."""
     systems = {key.keyset.system for key in keys}
-    tables, items = maker_tables(work.session), dict[int, int]()
+    items = dict[int, int]()
     for system in systems:
-        found = blank_for(tables, system.keyway, system.chambers)
+        found = blank_for(work.session, [system.keyway], system.chambers)
         item = get_item(work.session, *found) if found is not None else None
         items[system.id] = item.id if item is not None else 0
     return {key.keyset_id: items[key.keyset.system_id] for key in keys}

@@ -98,7 +98,8 @@ def _known(work: Work, keyset: Keyset, cuts: Cuts) -> Keyset | None:
     """The keyset under which the customer has this very key; refused where it is out of use."""
     system = keyset.system
     sharing = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
-    there = [one for one in sharing if one.records is RecordsHolder.SHOP and one.chambers == system.chambers]
+    sharing = [one for one in sharing if (one.keyway, one.chambers) == (system.keyway, system.chambers)]
+    there = [one for one in sharing if one.records is RecordsHolder.SHOP]
     opened = open_bittings(work.session, work.vault, there)
     same = [one for other in there for one in other.keysets if opened.get(one.id) == cuts]
     plain = [one for one in same if one.level is not Level.CONTROL]

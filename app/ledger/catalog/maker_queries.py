@@ -1,7 +1,7 @@
 """Questions about makers, their catalogs, keyways and factory terms."""
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, fields
 from datetime import date
@@ -17,8 +17,12 @@ from app.fitting import (
     KEYED_CATEGORIES,
     CatalogItem,
     CylinderAttributes,
+    Entering,
+    FamilyFault,
     MakerFile,
     decode_any,
+    families_in,
+    family_faults,
     from_json,
     read_maker,
 )
@@ -45,9 +49,13 @@ class MakerTables(MakerFile):
 
 def maker_tables(session: Session) -> Mapping[str, MakerTables]:
     """Code → tables of every maker, by code."""
-    rows = session.execute(sa.select(Maker.id, Maker.version, sa.cast(Maker.tables, sa.Text)).order_by(Maker.code))
-    found = [_tables(*row) for row in rows]
+    found = [_tables(*row) for row in _texts(session)]
     return {tables.code: tables for tables in found}
+
+
+def _texts(session: Session) -> tuple[tuple[int, int, str], ...]:
+    rows = session.execute(sa.select(Maker.id, Maker.version, sa.cast(Maker.tables, sa.Text)).order_by(Maker.code))
+    return tuple((maker_id, version, text) for maker_id, version, text in rows)
 
 
 @lru_cache(maxsize=64)
@@ -57,18 +65,32 @@ def _tables(maker_id: int, version: int, text: str) -> MakerTables:
     return MakerTables(**{each.name: getattr(maker, each.name) for each in fields(maker)}, id=maker_id)
 
 
-def blank_for(makers: Mapping[str, MakerTables], keyway: str, chambers: int) -> tuple[int, str] | None:
-    """The maker and the number of the blank that keys on a keyway are cut of: its own maker's before others', and
-    of those that are long enough the shortest. None where no maker's tables have one.
+def entering_of(session: Session) -> Entering:
+    """Which key enters which keyway, by all makers' tables on record."""
+    return _entering(_texts(session))
+
+
+@lru_cache(maxsize=16)
+def _entering(texts: tuple[tuple[int, int, str], ...]) -> Entering:
+    return Entering(*families_in(json.loads(text) for *_, text in texts))
+
+
+def faults_of_families(session: Session) -> tuple[FamilyFault, ...]:
+    """What contradicts itself or hangs in the air in all makers' keyways and key blanks."""
+    return family_faults(*families_in(json.loads(text) for *_, text in _texts(session)))
+
+
+def blank_for(session: Session, keyways: Collection[str], chambers: int) -> tuple[int, str] | None:
+    """The maker and the number of the blank of keys that have to enter all these keyways (`Entering.blank_for`).
+
+    None where no maker's tables have one.
     """
-    fitting = [
-        (all(keyway != own.name for own in maker.keyways), blank.chambers, len(blank.keyways), maker.id, blank.number)
-        for maker in makers.values()
-        for blank in maker.blanks
-        if keyway in blank.keyways and blank.chambers >= chambers
-    ]
-    *_, maker_id, number = min(fitting, default=(0, ""))
-    return (maker_id, number) if maker_id else None
+    texts = _texts(session)
+    blank = _entering(texts).blank_for(keyways, chambers)
+    if blank is None:
+        return None
+    makers = ((maker_id, json.loads(text).get("name")) for maker_id, _, text in texts)
+    return next((maker_id, blank.number) for maker_id, name in makers if name == blank.maker)
 
 
 def get_maker(session: Session, maker_id: int) -> Maker:

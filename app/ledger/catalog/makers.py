@@ -23,7 +23,7 @@ from app.fitting import (
 from app.keying import BittingSpec, check_rules
 from app.ledger.catalog.catalog_import import columns_of, forget_items, items_of, put_items
 from app.ledger.catalog.maker_queries import tables_on_record
-from app.ledger.catalog.sheet_reading import read_sheet
+from app.ledger.catalog.sheet_reading import family_problems, read_sheet
 from app.ledger.catalog.sheets import Row, find_sheet
 from app.ledger.catalog.specs import refuse_breaking
 from app.ledger.store.engine import get_version, transaction
@@ -46,7 +46,7 @@ def import_maker(work: Work, given: object, version: int | None = None) -> Maker
     whatever is on record is replaced.
     """
     work.require_owner()
-    read = _checked(given)
+    read = _checked(work.session, given)
     with transaction(work.session):
         maker = work.session.scalar(sa.select(Maker).where(Maker.code == read.code))
         if version is not None and version != (maker.version if maker else 0):
@@ -300,7 +300,7 @@ def plan_maker(session: Session, content: bytes) -> tuple[dict[str, Any], Maker 
         given = json.loads(content.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
         raise BitternError("file", "This file is not JSON in UTF-8 that can be read.") from error
-    read = _checked(given)
+    read = _checked(session, given)
     known = session.scalar(sa.select(Maker).where(Maker.code == read.code))
     other = session.scalar(sa.select(Maker).where(sa.func.lower(Maker.name) == read.name.lower()))
     if other is not None and other is not known:
@@ -308,8 +308,10 @@ def plan_maker(session: Session, content: bytes) -> tuple[dict[str, Any], Maker 
     return given, known
 
 
-def _checked(given: Any) -> MakerFile:
-    """A maker's file that is sound; else Problems with all that is wrong with it and its bitting specs."""
+def _checked(session: Session, given: Any) -> MakerFile:
+    """A maker's file that is sound; else Problems with all that is wrong with it, with its bitting specs, or with its
+    key blanks beside those of the other makers on record.
+    """
     problems = [*maker_problems(given)]
     specs = given.get("bitting_specs") if isinstance(given, dict) else None
     for name, spec in specs.items() if isinstance(specs, dict) else ():
@@ -319,7 +321,10 @@ def _checked(given: Any) -> MakerFile:
             problems += place_problems(error.problems, f"bitting_specs.{name[:60]}")
     if problems:
         raise Problems(problems)
-    return read_maker(given)
+    read = read_maker(given)
+    if problems := family_problems(given, session.scalars(sa.select(Maker.tables).where(Maker.code != read.code))):
+        raise Problems(problems)
+    return read
 
 
 def maker_json(session: Session, maker: Maker) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from app.errors import BitternError, Problem, Problems
-from app.fitting import maker_problems
+from app.fitting import families_in, family_faults, maker_problems
 from app.ledger.catalog.sheets import NUMBER_COLUMNS, SEGMENTS, Row, Sheet, read_sets
 from app.spreadsheets import unguarded
 from app.validation import Reader
@@ -69,7 +69,10 @@ def read_sheet(
     problems = [*reading.problems, *_twice(sheet, filled)]
     told = {each.field for each in problems}
     whole: list[Problem] = []
-    for each in [*_problems(reading.tables, sheet), *_unknown_names(reading.tables, sheet, others)]:
+    found = [*_problems(reading.tables, sheet), *_unknown_names(reading.tables, sheet, others)]
+    if sheet.key == "blanks" and others is not None and not problems and not found:
+        found += family_problems(reading.tables, others)
+    for each in found:
         is_of_a_row, placed = _placed(reading, sheet, each)
         if not is_of_a_row:
             whole.append(placed)
@@ -172,6 +175,15 @@ def _unknown_names(
                 if name not in keyways:
                     text = f"No maker's table has a keyway {name}: mend it, or enter the keyway first."
                     yield Problem(f"key_blanks[{number}].keyways", text)
+
+
+def family_problems(tables: Mapping[str, Any], others: Iterable[Mapping[str, Any]]) -> list[Problem]:
+    """What a maker's key blanks say that cannot be, beside those of the other makers, by its place in the JSON."""
+    return [
+        Problem(f"{one.table}[{one.row}].{one.column.replace(' ', '_')}", one.message)
+        for one in family_faults(*families_in([tables, *others]))
+        if one.is_contradiction and one.maker == tables["name"]
+    ]
 
 
 def _read_rows(rows: Iterable[Any]) -> Iterator[tuple[int, Any]]:

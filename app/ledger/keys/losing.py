@@ -210,7 +210,7 @@ def _beside(work: Work, opened: OpenedSystem) -> SystemsBeside:
     others = [
         one for one in systems_sharing_keyway(work.session, system.keyway, system.customer_id) if one.id != system.id
     ]
-    there = SystemsInService.of(work, others, system.chambers)
+    there = SystemsInService.of(work, others, opened.spec, system.keyway)
     control = [opened.control] if opened.control else []
     return SystemsBeside([*control, *opened.lost.values(), *sorted(there.keys)], there.turns_any, bears=True)
 

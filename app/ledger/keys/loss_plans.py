@@ -49,7 +49,7 @@ from app.ledger.keysystems.out_of_use import is_marked_retired
 from app.ledger.keysystems.pinned import freeze_pins, pinned_as_on_record
 from app.ledger.keysystems.planned_doors import replan
 from app.ledger.keysystems.retiring import retire_keysets
-from app.ledger.keysystems.system_queries import cylinders_keyed, get_system, operators_of
+from app.ledger.keysystems.system_queries import cylinders_keyed, get_system, keyways_beside, operators_of
 from app.ledger.keysystems.ticks import take_ticks_back
 from app.ledger.sites.cylinders import making_way
 from app.ledger.store.engine import get_row, get_version, transaction
@@ -497,7 +497,7 @@ def _require_open(work: Work, loss: Loss) -> None:
     rows = sa.select(Loss).join(KeySystem, KeySystem.id == Loss.system_id)
     others = rows.where(
         KeySystem.customer_id == loss.system.customer_id,
-        KeySystem.keyway == loss.system.keyway,
+        KeySystem.keyway.in_(keyways_beside(work.session, loss.system.keyway)),
         Loss.closed_at.is_(None),
         Loss.id != loss.id,
     )

@@ -25,9 +25,9 @@ from app.ledger.keysystems.bittings import lost_context, open_bittings, spec_of
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.lost_keysets import open_loss, open_lost_bitting, operated_by
 from app.ledger.keysystems.out_of_use import is_marked_retired
-from app.ledger.keysystems.pinned import Pinned, pins_now
+from app.ledger.keysystems.pinned import Pinned, pins_now, turned_by
 from app.ledger.keysystems.retiring import retire_keysets
-from app.ledger.keysystems.system_queries import cylinders_keyed, operators_of
+from app.ledger.keysystems.system_queries import cylinders_keyed, keyways_beside, operators_of
 from app.ledger.store.engine import Page, get_row, get_version, page_of, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
@@ -358,7 +358,7 @@ def _elsewhere(coming: Iterable[Cylinder], standing: Turned) -> tuple[Cylinder, 
 def _of_keyway(session: Session, loss: Loss, *states: CylinderState) -> Sequence[Cylinder]:
     system = loss.keyset.system
     systems = sa.select(KeySystem.id).where(
-        KeySystem.customer_id == system.customer_id, KeySystem.keyway == system.keyway
+        KeySystem.customer_id == system.customer_id, KeySystem.keyway.in_(keyways_beside(session, system.keyway))
     )
     return session.scalars(
         sa.select(Cylinder)
@@ -366,7 +366,9 @@ def _of_keyway(session: Session, loss: Loss, *states: CylinderState) -> Sequence
         .outerjoin(Door, Door.id == Cylinder.door_id)
         .outerjoin(Site, Site.id == Door.site_id)
         .where(Keyset.system_id.in_(systems), Cylinder.state.in_(states))
-        .options(joinedload(Cylinder.door).joinedload(Door.site), joinedload(Cylinder.keyset))
+        .options(
+            joinedload(Cylinder.door).joinedload(Door.site), joinedload(Cylinder.keyset).joinedload(Keyset.system)
+        )
         .order_by(Site.name, sa.func.length(Door.opening_number), Door.opening_number, Cylinder.id)
     ).all()
 
@@ -375,8 +377,7 @@ def _turned(
     work: Work, loss: Loss, cylinders: Sequence[Cylinder], pinned: Mapping[int, Pinned] | None = None
 ) -> tuple[Cylinder, ...]:
     if lost := _all_lost_cuts(work, loss):
-        pins = pins_now(work, cylinders) if pinned is None else pinned
-        return tuple(one for one in cylinders if one.id in pins and any(map(pins[one.id].turned_by, lost)))
+        return turned_by(work, loss.keyset, lost, cylinders, pinned)
     operated = {one.cylinder_id for one in operated_by(work.session, loss.keyset)}
     # Under a symbol that stays its jobs bring the new bitting; else what they brought was crossed with it since.
     keeps_symbol = loss.successors.get(loss.keyset.symbol, loss.keyset.symbol) == loss.keyset.symbol

@@ -76,7 +76,7 @@ def _is_needed(work: Work, new: NewCopies) -> bool:
         return loss.closed_at is None and bool(left)
     cuts = open_lost_bitting(work, loss) if new.keyset.id == loss.keyset_id else None
     if cuts is not None:
-        return bool(turned_by(work, cuts, there))
+        return bool(turned_by(work, new.keyset, [cuts], there))
     sealed = [one for one in there if one.sealed_pins is not None]
     return len(pinned_as_on_record(work, sealed)) < len(sealed)
 

@@ -2,12 +2,13 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import permutations
 
 from app.keying import Bitting as Cuts
-from app.keying import KeyingError, NearMiss, audit, near_misses
+from app.keying import BittingSpec, KeyingError, NearMiss, Sections, audit, depths_as, near_misses
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.system_queries import operating_keysets, systems_sharing_keyway
-from app.ledger.keysystems.unsealed_system import Way, entering, open_system
+from app.ledger.keysystems.unsealed_system import Way, WhatEnters, open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -51,10 +52,11 @@ class AuditReport:
 
 
 def audit_systems(work: Work, systems: Sequence[KeySystem], leaving: Collection[int] = ()) -> AuditReport:
-    """Audit the cylinders of these systems and of the same customers' others on the same keyways.
+    """Audit the cylinders of these systems and of the same customers' others that keys go from or to.
 
-    Every issued key, control keys too, is tried in every cylinder; a key with more cuts than a cylinder has
-    chambers is tried with its first cuts, one with fewer as if cut to the shallowest depth beyond them. Cylinders
+    Every issued key, control keys too, is tried in every cylinder that it enters by the makers' tables, on whatever
+    keyway; one of another spec by its inches. A key with more cuts than a cylinder has chambers is tried with its
+    first cuts, one with fewer as if cut to the shallowest depth beyond them. Cylinders
     that a job on its way replaces do not count, nor those `leaving` (ids), so that a finding can be mended; new keys
     are drawn to turn them neither. Those whose bittings the factory holds are outside what the shop can prove. Shows
     no bitting.
@@ -62,40 +64,33 @@ def audit_systems(work: Work, systems: Sequence[KeySystem], leaving: Collection[
     keys = cylinders = phantoms = 0
     findings: list[Finding] = []
     warnings: list[str] = []
-    for customer_id, keyway in dict.fromkeys((system.customer_id, system.keyway) for system in systems):
-        neighbors = systems_sharing_keyway(work.session, keyway, customer_id)
-        opened = open_bittings(work.session, work.vault, neighbors)
-        names = {
-            keyset.id: f"{keyset.symbol} of {other.name}"
-            for other in neighbors
-            for keyset in other.keysets
-            if keyset.id in opened
-        }
-        controls = {
-            keyset.id
-            for other in neighbors
-            for keyset in other.keysets
-            if keyset.level is Level.CONTROL and keyset.id in opened
-        }
-        brought = {
-            names[keyset.id]
-            for other in neighbors
-            for keyset in other.keysets
-            if keyset.id in names and keyset.is_customers_key
-        }
-        shallowest = min(spec_of(other).first_depth for other in neighbors)
+    for customer_id in dict.fromkeys(system.customer_id for system in systems):
+        keyways = dict.fromkeys(system.keyway for system in systems if system.customer_id == customer_id)
+        near = (one for keyway in keyways for one in systems_sharing_keyway(work.session, keyway, customer_id))
+        neighbors = sorted(dict.fromkeys(near), key=lambda one: one.id)
+        opened, enters = open_bittings(work.session, work.vault, neighbors), WhatEnters.of(work.session, neighbors)
+        held = [(keyset, other) for other in neighbors for keyset in other.keysets if keyset.id in opened]
+        names = {keyset.id: f"{keyset.symbol} of {other.name}" for keyset, other in held}
+        controls = {keyset.id for keyset, _ in held if keyset.level is Level.CONTROL}
+        brought = {names[keyset.id] for keyset, _ in held if keyset.is_customers_key}
+        entered = {name: enters.entered[keyset_id] for keyset_id, name in names.items()}
         ways = operating_keysets(work.session, neighbors, with_replaced=False, leaving=leaving)
         findings += _cutting_findings(neighbors, opened, names)
         findings += _missing_findings(ways, opened)
-        findings += _pulling_findings(opened, names, controls, shallowest)
+        findings += _pulling_findings(opened, names, controls, enters)
+        warnings += _unproven(neighbors, enters)
         keys += len(names) - len(controls)
-        by_chambers: dict[int, dict[str, list[str]]] = {}
+        alike: dict[BittingSpec, dict[str, list[int]]] = {}
         for way, keysets in ways.items():
             if meant := [one.id for one in keysets if one.id in opened and one.id not in controls]:
-                by_chambers.setdefault(len(opened[meant[0]]), {})[way] = [names[one] for one in meant]
-        for chambers, operated in by_chambers.items():
-            tried = {name: entering(opened[keyset_id], chambers, shallowest) for keyset_id, name in names.items()}
-            found = audit(tried, operated)
+                alike.setdefault(enters.specs[keysets[0].id], {})[way] = meant
+        for spec, operated in alike.items():
+            met = {keyset_id: enters.cut_into(keyset_id, opened[keyset_id], spec) for keyset_id in names}
+            found = audit(
+                {names[keyset_id]: cuts for keyset_id, cuts in met.items() if cuts},
+                {way: [names[one] for one in meant] for way, meant in operated.items()},
+                Sections({way: enters.plugs[ways[way][0].id] for way in operated}, entered),
+            )
             cylinders += len(operated)
             phantoms += sum(found.phantoms.values())
             findings += [
@@ -113,6 +108,18 @@ def audit_systems(work: Work, systems: Sequence[KeySystem], leaving: Collection[
                 if key in brought
             ]
     return AuditReport(keys, cylinders, tuple(findings), phantoms, tuple(warnings))
+
+
+def _unproven(systems: Sequence[KeySystem], enters: WhatEnters) -> list[str]:
+    """Systems whose keys enter another's cylinders while nobody knows how their depths compare."""
+    cut = {system: spec_of(system) for system in systems}
+    return [
+        f"Keys of {one.name} enter cylinders of {other.name}, and {one.spec.name} and {other.spec.name} do not both "
+        "say their depths in inches: equal numbers are held for equal cuts. Enter them on the specs' pages."
+        for one, other in permutations(systems, 2)
+        if depths_as(cut[one], cut[other]) is None
+        and any(other.keyway in enters.entered[keyset.id] for keyset in one.keysets[:1])
+    ]
 
 
 def _missing_findings(ways: Mapping[str, Sequence[Keyset]], opened: Mapping[int, Cuts]) -> list[Finding]:
@@ -134,7 +141,7 @@ def _missing_findings(ways: Mapping[str, Sequence[Keyset]], opened: Mapping[int,
 
 
 def _pulling_findings(
-    opened: Mapping[int, Cuts], names: Mapping[int, str], controls: Collection[int], shallowest: int
+    opened: Mapping[int, Cuts], names: Mapping[int, str], controls: Collection[int], enters: WhatEnters
 ) -> list[Finding]:
     """Plain keys that a core would take for its control key: whoever holds one could carry the core away."""
     return [
@@ -146,7 +153,8 @@ def _pulling_findings(
         for control in sorted(controls)
         for keyset_id, name in names.items()
         if keyset_id not in controls
-        and entering(opened[keyset_id], len(opened[control]), shallowest) == opened[control]
+        and enters.cut_into(keyset_id, opened[keyset_id], enters.specs[control], enters.plugs[control])
+        == opened[control]
     ]
 
 

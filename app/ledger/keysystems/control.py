@@ -64,10 +64,9 @@ def find_control(work: Work, system: KeySystem, rng: Random | None = None) -> Cu
     """
     spec = spec_of(system)
     sharing = systems_sharing_keyway(work.session, system.keyway)
-    there = SystemsInService.of(
-        work, [one for one in sharing if one.customer_id == system.customer_id], system.chambers
-    )
-    avoid = set(SystemsInService.of(work, sharing, system.chambers).keys)
+    own = [one for one in sharing if one.customer_id == system.customer_id]
+    there = SystemsInService.of(work, own, spec, system.keyway)
+    avoid = set(SystemsInService.of(work, sharing, spec, system.keyway).keys)
     operating = [one for one in system.keysets if one.level is not Level.CONTROL and one.id in there.opened]
     keys = {str(keyset.id): there.opened[keyset.id] for keyset in operating}
     return draw_free_control(spec, rng or work.rng, keys, there, avoid)

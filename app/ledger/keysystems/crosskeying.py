@@ -139,7 +139,7 @@ def require_lost_keys_stay_out(work: Work, system: KeySystem, cylinders: Sequenc
     """
     sharing = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
     for keyset, cuts in open_lost_bittings(work, sharing):
-        if turned := turned_by(work, cuts, cylinders):
+        if turned := turned_by(work, keyset, [cuts], cylinders):
             doors = dict.fromkeys(one.door.opening_number if one.door else "a cylinder on no door" for one in turned)
             raise LedgerError(
                 field,

@@ -28,14 +28,14 @@ from app.keying import (
 )
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.auditing import prove_no_interchange
-from app.ledger.keysystems.bittings import insert_keysets, open_plan
-from app.ledger.keysystems.control import TAKEN_OVER
+from app.ledger.keysystems.bittings import insert_keysets, open_plan, spec_of
+from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER
 from app.ledger.keysystems.keysets import add_keysets, missing_bitting
 from app.ledger.keysystems.lost_keysets import require_none_lost_above
 from app.ledger.keysystems.out_of_use import why_retired
 from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
 from app.ledger.keysystems.systems import single_keyed_system
-from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, entering, open_system
+from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, WhatEnters, open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
@@ -203,10 +203,11 @@ def check_extension(form: ExtendForm) -> None:
 def with_neighbors(
     work: Work, opened: OpenedSystem
 ) -> tuple[dict[str, Cuts], dict[str, tuple[str, ...]], list[list[set[int]]]]:
-    """The system's keys, lost ones too, and cylinders with those of the customer's other systems on its keyway.
+    """The system's keys, lost ones too, and cylinders with those of the customer's other systems on its keyway, and
+    the keys of those on others that enter it.
 
-    Last the other systems' cylinders of other lengths, which the new keys enter too: in the chambers that they lack
-    every depth shears; those beyond the new keys' cuts have to shear at the shallowest depth.
+    Last the other systems' cylinders of other lengths or keyways, which the new keys enter too: in the chambers that
+    they lack every depth shears; those beyond the new keys' cuts have to shear at the shallowest depth.
     """
     chambers, shallowest = opened.system.chambers, opened.spec.first_depth
     keys = {**opened.keys, **opened.lost}
@@ -214,23 +215,28 @@ def with_neighbors(
         keys["its control key"] = opened.control
     cylinders = dict(opened.cylinders)
     sharing = systems_sharing_keyway(work.session, opened.system.keyway, opened.system.customer_id)
+    enters = WhatEnters.of(work.session, sharing)
+    alike = [one for one in sharing if spec_of(one) == opened.spec and one.keyway == opened.system.keyway]
     for other in sharing:
         if other.id == opened.system.id:
             continue
         neighbor = open_system(work, other.id)
         there = {**neighbor.keys, **neighbor.lost}
         if neighbor.control is not None:
-            there["the control key"] = neighbor.control
+            there[CONTROL_SYMBOL] = neighbor.control
         name = {symbol: f"{symbol} of {other.id}" for symbol in there}
-        keys.update({name[symbol]: entering(cuts, chambers, shallowest) for symbol, cuts in there.items()})
-        if other.chambers == chambers:
+        for symbol, cuts in there.items():
+            cuts_here = enters.cut_into(neighbor.keyset_ids[symbol], cuts, opened.spec, opened.system.keyway)
+            keys |= {name[symbol]: cuts_here} if cuts_here else {}
+        if other in alike:
             cylinders.update(
                 {
                     f"{way} of {other.id}": tuple(name[one] for one in meant)
                     for way, meant in neighbor.cylinders.items()
                 }
             )
-    others = SystemsInService.of(work, [other for other in sharing if other.chambers != chambers], chambers).stacks
+    unlike = [other for other in sharing if other not in alike]
+    others = SystemsInService.of(work, unlike, opened.spec, opened.system.keyway).stacks
     every = set(opened.spec.all_depths)
     entered = [
         [*stack[:chambers], *[every] * (chambers - len(stack))]

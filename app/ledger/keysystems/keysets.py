@@ -28,7 +28,7 @@ from app.keying import (
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import open_plan, seal_bittings, spec_of
 from app.ledger.keysystems.out_of_use import is_retired, require_in_use
-from app.ledger.keysystems.system_queries import operators_of, systems_sharing_keyway
+from app.ledger.keysystems.system_queries import keyways_beside, operators_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import MOST_DRAWS, SystemsInService
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
@@ -128,7 +128,7 @@ def missing_bitting(session: Session, customer_id: int, keyway: str) -> str:
         .outerjoin(Bitting, Bitting.keyset_id == Keyset.id)
         .where(
             KeySystem.customer_id == customer_id,
-            KeySystem.keyway == keyway,
+            KeySystem.keyway.in_(keyways_beside(session, keyway)),
             KeySystem.records == RecordsHolder.SHOP,
             Bitting.id.is_(None),
             ~Keyset.is_customers_key,  # one that waits to be decoded: that no other key is the same, that will show
@@ -231,7 +231,7 @@ def next_cuts(
     """
     spec = spec_of(system)
     neighbors = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
-    there = SystemsInService.of(work, neighbors, system.chambers)
+    there = SystemsInService.of(work, neighbors, spec, system.keyway)
     if parent is None:
         return draw_singles(spec, work.rng, there, count)
     if parent.id not in there.opened:

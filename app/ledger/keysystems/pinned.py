@@ -2,8 +2,9 @@
 
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TypeAlias
 
 import sqlalchemy as sa
 from sqlalchemy.orm import selectinload
@@ -11,7 +12,7 @@ from sqlalchemy.orm import selectinload
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.system_queries import operators_of
-from app.ledger.keysystems.unsealed_system import entering
+from app.ledger.keysystems.unsealed_system import WhatEnters, entering
 from app.ledger.store.work import Work, require_current_key
 from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Keyset, KeySystem, Level
 
@@ -60,6 +61,9 @@ class Pinned:
         return cls(tuple(map(tuple, given["cuts"])), control, given["shallowest"])
 
 
+_Pins: TypeAlias = Mapping[int, Pinned]  # by cylinder
+
+
 def seal_pins(work: Work, cylinders: Iterable[Cylinder]) -> None:
     """Seal what cylinders are pinned to by the bittings on record, in place of what was there, inside the caller's
     transaction. Those whose bittings the shop lacks have nothing sealed."""
@@ -90,14 +94,24 @@ def open_pins(work: Work, cylinders: Iterable[Cylinder]) -> dict[int, Pinned]:
     }
 
 
-def turned_by(work: Work, cuts: Cuts, cylinders: Iterable[Cylinder]) -> tuple[Cylinder, ...]:
-    """Those of these cylinders, all on one keyway, that a key so cut turns, or takes out as a control key.
+def turned_by(
+    work: Work, keyset: Keyset, bittings: Collection[Cuts], cylinders: Sequence[Cylinder], pinned: _Pins | None = None
+) -> tuple[Cylinder, ...]:
+    """Those of these cylinders that a key of a keyset enters and, so cut, turns, or takes out as a control key.
 
-    By the pins that were sealed, else by the bittings on record. A key of other length turns by what `entering` says.
+    bittings: each that it may be cut to, now or once. By the pins that were sealed, else by the bittings on record
+    (`pins_now`, where `pinned` has not them). A key of other length or another spec turns by what `cut_into` says.
     """
-    cylinders = list(cylinders)
-    pinned = pins_now(work, cylinders)
-    return tuple(one for one in cylinders if one.id in pinned and pinned[one.id].turned_by(cuts))
+    pinned = pins_now(work, cylinders) if pinned is None else pinned
+    there = [(one, one.keyset) for one in cylinders if one.id in pinned and one.keyset is not None]
+    enters = WhatEnters.of(work.session, dict.fromkeys([keyset.system, *(own.system for _, own in there)]))
+    found = []
+    for one, own in there:
+        spec = replace(enters.specs[own.id], chambers=len(pinned[one.id].operating))
+        cut = (enters.cut_into(keyset.id, cuts, spec, enters.plugs[own.id]) for cuts in bittings)
+        if any(pinned[one.id].turned_by(cuts) for cuts in cut if cuts):
+            found.append(one)
+    return tuple(found)
 
 
 def pins_now(work: Work, cylinders: Sequence[Cylinder]) -> dict[int, Pinned]:

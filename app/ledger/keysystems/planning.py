@@ -37,7 +37,7 @@ from app.ledger.keysystems.keysets import RESERVE, add_keysets, over_changes
 from app.ledger.keysystems.planned_doors import plan_doors_of
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, add_system_row, insert_system, keyway_spec
-from app.ledger.keysystems.unsealed_system import SystemsInService, entering
+from app.ledger.keysystems.unsealed_system import SystemsInService, WhatEnters
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
@@ -212,8 +212,10 @@ def make_ready(work: Work, keyway: str, chambers: int, table: Sequence[Sequence[
 
 def _bittings_on(work: Work, keyway: str, spec: BittingSpec) -> frozenset[Cuts]:
     """All bittings on a keyway, whoever's they are, as keys of this spec."""
-    opened = open_bittings(work.session, work.vault, systems_sharing_keyway(work.session, keyway))
-    return frozenset(entering(cuts, spec.chambers, spec.first_depth) for cuts in opened.values())
+    systems = systems_sharing_keyway(work.session, keyway)
+    opened, enters = open_bittings(work.session, work.vault, systems), WhatEnters.of(work.session, systems)
+    there = (enters.cut_into(keyset_id, cuts, spec, keyway) for keyset_id, cuts in opened.items())
+    return frozenset(cuts for cuts in there if cuts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -346,7 +348,7 @@ def _refuse_clashes(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_i
     the bittings that were drawn on the keyway since.
     """
     neighbors = systems_sharing_keyway(work.session, ready.keyway, customer_id)
-    there = SystemsInService.of(work, neighbors, ready.spec.chambers)
+    there = SystemsInService.of(work, neighbors, ready.spec, ready.keyway)
     turned = next((symbol for symbol, cuts in plan.keys.items() if there.turns_any(cuts)), None)
     for name, symbols in plan.cylinders.items():
         first, *above = [plan.keys[symbol] for symbol in symbols]

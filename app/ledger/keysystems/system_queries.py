@@ -8,6 +8,7 @@ from typing import Protocol, TypeVar
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased, joinedload, selectinload
 
+from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.search.words import holds
 from app.ledger.store.engine import Page, page_of
@@ -37,10 +38,12 @@ _One = TypeVar("_One", bound=_Below)
 
 
 def systems_sharing_keyway(session: Session, keyway: str, customer_id: int | None = None) -> Sequence[KeySystem]:
-    """Systems on a keyway, of one customer or of all, keysets loaded: their keys enter each other's cylinders."""
+    """Systems whose keys enter cylinders of a keyway, or that its keys enter, of one customer or of all, keysets
+    loaded: those on it, and on others by the makers' tables.
+    """
     rows = (
         sa.select(KeySystem)
-        .where(KeySystem.keyway == keyway)
+        .where(KeySystem.keyway.in_(keyways_beside(session, keyway)))
         .options(selectinload(KeySystem.keysets), selectinload(KeySystem.spec))
         .order_by(KeySystem.id)
         # A system of this transaction may have been loaded before its keysets were added.
@@ -50,6 +53,11 @@ def systems_sharing_keyway(session: Session, keyway: str, customer_id: int | Non
         rows = rows.where(KeySystem.customer_id == customer_id)
     session.flush()
     return session.scalars(rows).all()
+
+
+def keyways_beside(session: Session, keyway: str) -> frozenset[str]:
+    """The keyway, those that its keys enter, and those whose keys enter it, by all makers' tables."""
+    return entering_of(session).beside(keyway)
 
 
 def customers_keysets(session: Session, customer_id: int) -> Sequence[tuple[int, str]]:

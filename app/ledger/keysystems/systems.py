@@ -182,7 +182,7 @@ def plan_clear(work: Work, system: KeySystem, form: SystemForm) -> LevelPlan:
     spec = spec_of(system)
     tops = tops_on_keyway(work, system.keyway, spec.chambers)
     neighbors = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
-    there = SystemsInService.of(work, [other for other in neighbors if other.id != system.id], spec.chambers)
+    there = SystemsInService.of(work, [other for other in neighbors if other.id != system.id], spec, system.keyway)
     return draw_plan(spec, form, there, work.rng, tops)
 
 

@@ -4,11 +4,14 @@ Nothing here shows a bitting: what a person is to see goes through `reveal_bitti
 """
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from sqlalchemy.orm import Session
+
 from app.keying import Bitting as Cuts
-from app.keying import BittingSpec, StackIndex
+from app.keying import BittingSpec, StackIndex, cut_as, depths_as
+from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.lost_keysets import open_lost_bittings
 from app.ledger.keysystems.system_queries import (
@@ -51,6 +54,7 @@ class OpenedSystem:
     lost: dict[str, Cuts] = field(repr=False)
     control: Cuts | None = field(repr=False)
     ways: dict[str, Way]
+    keyset_ids: dict[str, int]  # of each in keys and lost, and of the control key's symbol
 
     @property
     def cylinders(self) -> dict[str, tuple[str, ...]]:
@@ -72,12 +76,14 @@ def open_system(work: Work, system_id: int) -> OpenedSystem:
     system = get_system(work.session, system_id)
     opened = open_bittings(work.session, work.vault, [system])
     keys = {k.symbol: opened[k.id] for k in system.keysets if k.id in opened and k.level is not Level.CONTROL}
+    keyset_ids = {k.symbol: k.id for k in system.keysets}
     control = next((opened.get(k.id) for k in system.keysets if k.level is Level.CONTROL), None)
     lost: dict[str, Cuts] = {}
     for keyset, cuts in open_lost_bittings(work, [system]):
         words = f"{keyset.symbol} as it was lost"
-        lost[words if words not in lost else f"{words}, {len(lost) + 1}"] = cuts
-    return OpenedSystem(system, spec_of(system), keys, lost, control, _ways(work, system))
+        words = words if words not in lost else f"{words}, {len(lost) + 1}"
+        lost[words], keyset_ids[words] = cuts, keyset.id
+    return OpenedSystem(system, spec_of(system), keys, lost, control, _ways(work, system), keyset_ids)
 
 
 def _ways(work: Work, system: KeySystem) -> dict[str, Way]:
@@ -110,12 +116,48 @@ def entering(cuts: Cuts, chambers: int, shallowest: int) -> Cuts:
 
 
 @dataclass(frozen=True, slots=True)
+class WhatEnters:
+    """What the keys of some systems enter, by the ids of their keysets.
+
+    `plugs`: the keyway of the cylinders keyed to each; `entered`: the keyways that its keys enter; `specs`: how they
+    are cut.
+    """
+
+    plugs: Mapping[int, str]
+    entered: Mapping[int, frozenset[str]]
+    specs: Mapping[int, BittingSpec]
+
+    @classmethod
+    def of(cls, session: Session, systems: Iterable[KeySystem]) -> "WhatEnters":
+        """By all makers' tables on record; keysets are loaded."""
+        known = entering_of(session)
+        plugs, entered, specs = {}, {}, {}
+        for system in systems:
+            spec, enters = spec_of(system), known.entered([system.keyway], system.chambers)
+            for keyset in system.keysets:
+                plugs[keyset.id], entered[keyset.id], specs[keyset.id] = system.keyway, enters, spec
+        return cls(plugs, entered, specs)
+
+    def cut_into(self, keyset_id: int, cuts: Cuts, spec: BittingSpec, keyway: str = "") -> Cuts | None:
+        """The cuts with which a key of a keyset enters cylinders of a spec, as many as these have chambers.
+
+        None where it turns none of them, or does not enter their keyway. The numbers as they are where nobody knows
+        the inches: then it is held for the same.
+        """
+        if keyway and keyway not in self.entered[keyset_id]:
+            return None
+        depths = depths_as(self.specs[keyset_id], spec)
+        there = cuts if depths is None else cut_as(cuts[: spec.chambers], depths)
+        return None if there is None else entering(there, spec.chambers, spec.first_depth)
+
+
+@dataclass(frozen=True, slots=True)
 class SystemsInService:
-    """Some systems in service, against cylinders of so many chambers.
+    """Some systems in service, as keys and cylinders of one spec and keyway meet them.
 
     `opened`: keyset id → cuts. `keys`: the cuts with which each key enters such a cylinder, lost ones too whose
-    keyset has another bitting by now. `stacks`: per way that cylinders are operated, the depths that shear in each
-    chamber. `shallowest`: the keyway's first depth.
+    keyset has another bitting by now; of those that enter. `stacks`: per way that cylinders are operated which such
+    a key enters, the depths of its own that shear in each chamber. `shallowest`: the spec's first depth.
     """
 
     opened: dict[int, Cuts] = field(repr=False)
@@ -134,18 +176,22 @@ class SystemsInService:
         object.__setattr__(self, "_held", StackIndex([[(cut,) for cut in cuts] for cuts in self.keys]))
 
     @classmethod
-    def of(cls, work: Work, systems: Sequence[KeySystem], chambers: int) -> "SystemsInService":
+    def of(cls, work: Work, systems: Sequence[KeySystem], spec: BittingSpec, keyway: str) -> "SystemsInService":
         """Open the bittings of these systems for the house's own reckoning."""
-        opened = open_bittings(work.session, work.vault, systems)
-        stacks = []
+        opened, enters = open_bittings(work.session, work.vault, systems), WhatEnters.of(work.session, systems)
+        entered = entering_of(work.session).entered([keyway], spec.chambers)
+        stacks, charts = [], dict[BittingSpec, Mapping[int, int] | None]()
         for keysets in operating_keysets(work.session, systems).values():
             keys = [opened[keyset.id] for keyset in keysets if keyset.id in opened]
-            if keys:
-                stacks.append([set(depths) for depths in zip(*keys, strict=True)])
-        shallowest = min((spec_of(system).first_depth for system in systems), default=0)
-        lost = (cuts for _, cuts in open_lost_bittings(work, systems))
-        there = frozenset(entering(cuts, chambers, shallowest) for cuts in (*opened.values(), *lost))
-        return cls(opened, there, tuple(stacks), shallowest)
+            own = keysets[0].id
+            if keys and enters.plugs[own] in entered:
+                there = enters.specs[own]
+                if there not in charts:
+                    charts[there] = depths_as(spec, there)
+                stacks.append([_cut_to(charts[there], depths) for depths in zip(*keys, strict=True)])
+        held = [*opened.items(), *((keyset.id, cuts) for keyset, cuts in open_lost_bittings(work, systems))]
+        keys_there = (enters.cut_into(keyset_id, cuts, spec, keyway) for keyset_id, cuts in held)
+        return cls(opened, frozenset(cuts for cuts in keys_there if cuts), tuple(stacks), spec.first_depth)
 
     def beside(self, chambers: int, keys: Sequence[Cuts], cylinders: Sequence[Sequence[Cuts]]) -> "SystemsInService":
         """The same with further keys, and cylinders by the cuts of all keys that operate them, their own first."""
@@ -169,3 +215,9 @@ class SystemsInService:
     def clashes(self, cuts: Cuts, above: Sequence[Cuts]) -> bool:
         """Whether a new key with those `above` it would clash with what is there, either way round."""
         return self.turns_any(cuts) or self.turns(cuts, above)
+
+
+def _cut_to(chart: Mapping[int, int] | None, depths: Iterable[int]) -> set[int]:
+    """The depths of new keys that shear where these do, `chart` saying as what each of them stands there."""
+    there = set(depths)
+    return there if chart is None else {depth for depth, stands in chart.items() if stands in there}

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
 from app.ledger.keysystems.auditing import Finding, audit_systems
-from app.ledger.keysystems.system_queries import list_systems
+from app.ledger.keysystems.system_queries import keyways_beside, list_systems
 from app.ledger.merging.holdings import Holdings, holdings_of
 from app.ledger.merging.ties import End, ties_of
 from app.ledger.sites.carrying import carry, gone_astray, owned_rows
@@ -258,14 +258,16 @@ def name_back(session: Session, renamed: Mapping[str, Sequence[str]], former: Se
 def findings_of(
     work: Work, customer_ids: Sequence[int], keyways: Sequence[str] | None = None
 ) -> tuple[tuple[str, ...], list[Finding]]:
-    """The keyways that all of these customers have systems on (or `keyways`), and what the audit finds there.
+    """The keyways on which all of these customers have systems whose keys and cylinders go into each other (or
+    `keyways`), and what the audit finds there.
 
     Nothing is opened where they share none, nor of systems whose bittings the shop does not hold.
     """
     systems = [list_systems(work.session, one) for one in customer_ids]
     if keyways is None:
-        shared = set.intersection(*({one.keyway for one in mine} for mine in systems)) if systems else set()
-        keyways = tuple(sorted(shared))
+        near = [{name for one in mine for name in keyways_beside(work.session, one.keyway)} for mine in systems]
+        own = {one.keyway for mine in systems for one in mine}
+        keyways = tuple(sorted(name for name in own if all(name in names for names in near)))
     asked = [
         one for mine in systems for one in mine if one.keyway in keyways and one.records is not RecordsHolder.FACTORY
     ]

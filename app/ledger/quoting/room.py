@@ -21,9 +21,9 @@ from app.ledger.keysystems.control import draw_free_control
 from app.ledger.keysystems.keysets import draw_singles, next_changes
 from app.ledger.keysystems.lost_keysets import lost_of_system, open_lost_bittings
 from app.ledger.keysystems.out_of_use import is_retired
-from app.ledger.keysystems.system_queries import operators_of, systems_sharing_keyway
+from app.ledger.keysystems.system_queries import keyways_beside, operators_of, systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, draw_plan
-from app.ledger.keysystems.unsealed_system import SystemsInService, entering
+from app.ledger.keysystems.unsealed_system import SystemsInService, WhatEnters
 from app.ledger.quoting.system_books import SystemBook
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Keyset, KeySystem, Level
@@ -147,7 +147,8 @@ class Room:
             rows = (
                 sa.select(KeySystem.id, KeySystem.levels, sa.func.count(Keyset.id))
                 .join(Keyset, Keyset.system_id == KeySystem.id)
-                .where(KeySystem.customer_id == book.customer_id, KeySystem.keyway == book.keyway)
+                .where(KeySystem.customer_id == book.customer_id)
+                .where(KeySystem.keyway.in_(keyways_beside(self._work.session, book.keyway)))
                 .group_by(KeySystem.id, KeySystem.levels)
             )
             found = self._work.session.execute(rows).all() if book.customer_id else ()
@@ -191,7 +192,7 @@ class Room:
         at, keys, cylinders = (book.keyway, book.spec.chambers), self._keys[book.keyway], self._cylinders[book.keyway]
         if at not in self._there:
             systems = systems_sharing_keyway(self._work.session, book.keyway, book.customer_id)
-            self._there[at] = SystemsInService.of(self._work, systems, book.spec.chambers)
+            self._there[at] = SystemsInService.of(self._work, systems, book.spec, book.keyway)
         return self._there[at].beside(book.spec.chambers, keys, cylinders) if keys or cylinders else self._there[at]
 
 
@@ -244,12 +245,13 @@ def _turned_by_lost(work: Work, system: KeySystem, changes: Sequence[Keyset]) ->
     acceptance refuses them.
     """
     sharing = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
-    old = [cuts for _, cuts in open_lost_bittings(work, sharing)] if changes else []
+    old = open_lost_bittings(work, sharing) if changes else []
     if not old:
         return set()
-    opened = open_bittings(work.session, work.vault, [system])
-    by_id, shallowest = {one.id: one for one in system.keysets}, spec_of(system).first_depth
-    lost = [entering(cuts, system.chambers, shallowest) for cuts in old]
+    opened, enters = open_bittings(work.session, work.vault, [system]), WhatEnters.of(work.session, sharing)
+    by_id, spec = {one.id: one for one in system.keysets}, spec_of(system)
+    met = (enters.cut_into(keyset.id, cuts, spec, system.keyway) for keyset, cuts in old)
+    lost = [cuts for cuts in met if cuts]
     found = set()
     for one in changes:
         operators = operators_of(one, is_nmk=False, by_id=by_id)

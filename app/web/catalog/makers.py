@@ -12,7 +12,13 @@ from app.fitting import all_finishes, catalog_table, read_maker
 from app.ledger.catalog.catalog_import import count_items, items_of
 from app.ledger.catalog.maker_papers import noted_pages
 from app.ledger.catalog.maker_pictures import pictures
-from app.ledger.catalog.maker_queries import get_maker, list_makers, spec_names, tables_on_record
+from app.ledger.catalog.maker_queries import (
+    faults_of_families,
+    get_maker,
+    list_makers,
+    spec_names,
+    tables_on_record,
+)
 from app.ledger.catalog.makers import (
     Ordering,
     TableChange,
@@ -103,6 +109,7 @@ def _page(maker_id: int, ordering: OrderingForm) -> ResponseReturnValue:
         is_learned="learned" in request.args,
         count=count_items(session, maker_id),
         events=events_of(session, f"maker {maker_id}", limit=10),
+        family_faults=[each for each in faults_of_families(session) if each.maker == tables.get("name")],
         known_finishes={each.code: each for each in all_finishes()},
         topics=TOPIC_OF_SHEET,
         pictures=pictures(session),

@@ -26,7 +26,7 @@ from app.ledger.keysystems.extending import (
 )
 from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.keysystems.planned_doors import planned_cylinders
-from app.ledger.keysystems.system_queries import get_system
+from app.ledger.keysystems.system_queries import get_system, keyways_beside
 from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.quoting.issuing import keep_draft
 from app.ledger.quoting.rekeying import kind_of_levels
@@ -46,7 +46,13 @@ def audit(system_id: int) -> ResponseReturnValue:
     """Offer the audit; on a POST run it and show what was found."""
     system, form = get_system(request_session(), system_id), AuditPage()
     done = form.run(lambda: check_whole_system(current_work(), system_id, int(typed(form.tolerance))))
-    page = render_template("keying/audit.html", system=system, form=form, found=done.value if done else None)
+    page = render_template(
+        "keying/audit.html",
+        system=system,
+        form=form,
+        found=done.value if done else None,
+        keyways=sorted(keyways_beside(request_session(), system.keyway)),
+    )
     return page, 200 if done else form.status
 
 

@@ -202,3 +202,107 @@ def test_as_many_changes_can_be_had_as_a_refusal_says(work_as: Callable[[Role], 
     assert f"but only {left:,} are left" in refused.value.message
     with transaction(life.work.session):
         assert len(add_keysets(life.work, system, left, "AA")) == left
+
+
+BLANKS = {
+    "One": [
+        {"number": "K12", "keyways": ["Q1", "Q2"], "chambers": 6, "cross_references": []},
+        {"number": "K3", "keyways": ["Q3"], "chambers": 6, "cross_references": [{"maker": "Two", "number": "T9"}]},
+        {"number": "KALL", "keyways": ["Q1", "Q2", "Q3"], "chambers": 6, "cross_references": []},
+    ],
+    "Two": [
+        {"number": "T1", "keyways": ["R1"], "chambers": 6, "cross_references": []},
+        {"number": "T9", "keyways": ["R1"], "chambers": 6, "cross_references": [{"maker": "One", "number": "K3"}]},
+    ],
+}
+ENTERS = {"Q1": {"Q1", "Q2"}, "Q2": {"Q1", "Q2"}, "Q3": {"Q3", "R1"}, "R1": {"R1"}}
+"""What keys on each keyway enter by these tables, read by eye."""
+ROOTS = {"One": ("0.330", "0.015"), "Two": ("0.322", "0.030")}
+
+
+def family_house(work: Work, depths: int = 4) -> None:
+    """Two makers on record, with keyways and blanks that are cut by specs of their own."""
+    for name, blanks in BLANKS.items():
+        depth0, increment = ROOTS[name]
+        spec = factories.SpecFactory(
+            name=f"{name} three",
+            spec={"chambers": 3, "depths": depths, "macs": 9, "depth0_in": depth0, "increment_in": increment},
+        )
+        names = sorted(keyway for keyway in ENTERS if (keyway[0] == "R") == (name == "Two"))
+        keyways = [{"name": one, "family": one[0], "bitting_spec": spec.name} for one in names]
+        maker = factories.MakerFactory(name=name, tables={"name": name, "keyways": keyways, "key_blanks": blanks})
+        for one in names:
+            factories.KeywayFactory(maker=maker, spec=spec, code=one)
+
+
+def stands_at(cut: int, own: str, other: str, depths: int = 4) -> set[int]:
+    """The depths of another maker's chart at which a cut stands, in thousandths of an inch by hand."""
+    (top, step), (there, wide) = (tuple(round(float(one) * 1000) for one in ROOTS[maker]) for maker in (own, other))
+    off = {depth: abs(top - cut * step - there + depth * wide) for depth in range(depths)}
+    nearest = min(off, key=lambda depth: (off[depth], depth))
+    return {nearest} if 2 * off[nearest] <= wide else set()
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_systems_on_keyways_that_enter_each_other_are_audited_as_by_trying_all_pairs(
+    work_as: Callable[[Role], Work], seed: int
+) -> None:
+    """Drawn single keys on four keyways of two makers: findings are those of a plain loop over keys and cylinders."""
+    work, rng = work_as(Role.OWNER), random.Random(seed)
+    family_house(work)
+    customer = factories.CustomerFactory()
+    work.session.commit()
+    held: list[tuple[str, str, Cuts]] = []
+    systems = []
+    with transaction(work.session):
+        for keyway in ENTERS:
+            system = insert_system(work, SystemForm(customer.id, f"on {keyway}", 1, keyway, 3))
+            systems.append(system)
+            cuts = {tuple(rng.randrange(3) for _ in range(3)) for _ in range(5)}
+            for number, one in enumerate(sorted(cuts), 1):
+                keyset = Keyset(system=system, symbol=f"SKD{number}", level=Level.SINGLE)
+                work.session.add(keyset)
+                work.session.flush()
+                seal_bitting(work, system, keyset, one)
+                factories.CylinderFactory(keyset=keyset, keyway=keyway, chambers=3)
+                held.append((keyway, f"SKD{number} of on {keyway}", one))
+    expected = set()
+    for own, key, cuts in held:
+        for plug, cylinder, pinned in held:
+            makers = ["Two" if one == "R1" else "One" for one in (own, plug)]
+            turns = all(pin in stands_at(cut, *makers) for cut, pin in zip(cuts, pinned, strict=True))
+            if key != cylinder and plug in ENTERS[own] and turns:
+                expected.add(f"Key {key} would also operate {cylinder}, which it must not.")
+    every = audit_systems(work, [get_system(work.session, one.id) for one in systems])
+    assert {one.sentence for one in every.findings} == expected
+    # Of one system, what goes in or out of it is told too; what never meets it is not.
+    alone = audit_systems(work, [get_system(work.session, systems[3].id)])
+    assert {one.sentence for one in alone.findings} == {
+        one for one in expected if "Q1" not in one and "Q2" not in one
+    }
+
+
+def test_what_is_drawn_later_knows_the_keys_of_another_keyway_that_enter(work_as: Callable[[Role], Work]) -> None:
+    """On Q2 nothing is left that Q1's keys would turn; on Q3, which they do not enter, all of it may be had again."""
+    work = work_as(Role.OWNER)
+    family_house(work)
+    customer = factories.CustomerFactory()
+    work.session.commit()
+
+    def single_keys(keyway: str, count: int) -> set[Cuts]:
+        with transaction(work.session):
+            system = insert_system(work, SystemForm(customer.id, f"on {keyway}", 1, keyway, 3))
+            ids = [one.id for one in add_keysets(work, system, count)]
+            for one in system.keysets:
+                factories.CylinderFactory(keyset=one, keyway=keyway, chambers=3)
+        opened = open_bittings(work.session, work.vault, [system])
+        assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
+        return {opened[one] for one in ids}
+
+    first = single_keys("Q1", 40)
+    with pytest.raises(NoBittingsLeft) as refused:
+        single_keys("Q2", 40)
+    work.session.rollback()
+    second = single_keys("Q2", refused.value.left)
+    assert refused.value.left == 64 - 40 and not first & second
+    assert len(single_keys("Q3", 64)) == 64

@@ -31,7 +31,7 @@ def cuts(text: str) -> tuple[int, ...]:
 
 def turns(work: Work, text: str, keyed: Keyed) -> list[str]:
     """The opening numbers of what a key so cut turns."""
-    found = turned_by(work, cuts(text), keyed.cylinders)
+    found = turned_by(work, keyed.cylinders[0].keyset, [cuts(text)], keyed.cylinders)
     return sorted(one.door.opening_number if one.door else "none" for one in found)
 
 
@@ -111,8 +111,8 @@ def test_what_is_replaced_keeps_its_pins(work: Work) -> None:
     walk(work, keyed.job, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
     assert old.state is CylinderState.REMOVED
     rekeys(work, keyed, "2AA", "544298")
-    assert turned_by(work, cuts(BITTINGS["2AA"]), [old]) == (old,)
-    assert turned_by(work, cuts("544298"), [old]) == ()
+    assert turned_by(work, old.keyset, [cuts(BITTINGS["2AA"])], [old]) == (old,)
+    assert turned_by(work, old.keyset, [cuts("544298")], [old]) == ()
 
 
 def test_a_core_is_taken_out_at_its_control_line_alone(work: Work) -> None:
@@ -162,6 +162,7 @@ def test_a_cylinder_whose_bitting_is_elsewhere_is_turned_by_nothing_that_is_know
     bare = factories.CylinderFactory(keyset=None, state=CylinderState.FITTED)
     freeze_pins(work, [alien, bare])
     assert (alien.sealed_pins, bare.sealed_pins) == (None, None)
-    assert turned_by(work, cuts(BITTINGS["AA"]), [alien, bare, *keyed.cylinders]) == keyed.cylinders
+    there = [alien, bare, *keyed.cylinders]
+    assert turned_by(work, keyed.cylinders[0].keyset, [cuts(BITTINGS["AA"])], there) == keyed.cylinders
     assert work.session.get_one(Keyset, alien.keyset_id).bitting is None
     assert isinstance(bare, Cylinder)

@@ -414,3 +414,44 @@ def test_what_people_typed_never_becomes_markup(owner_client, maker: Maker, work
         page = owner_client.get(f"/makers/{maker.id}{path}").text
         for markup in ("<script>x", "<b>why", "<u>word", "“<b>"):
             assert markup not in page
+
+
+def test_blanks_that_contradict_another_makers_are_refused_by_row_and_column(
+    owner_client: FlaskClient, maker
+) -> None:
+    """Pell & Rowe say that their blank is Ardent's AK5-12, and of another length and keyways than Ardent does."""
+    made = owner_client.post("/makers/new", data={"name": "Pell & Rowe", "code": "PAR"}).headers["Location"]
+    page = owner_client.get(made).text
+    assert "to be mended" not in page
+    place = f"{made}/tables/keyways"
+    spec = {"version": "1", "cell-0": ["PR-P", "PR-W"], "cell-1": ["PR", "PR"], "cell-2": ["Ardent AQ", "Ardent AQ"]}
+    assert owner_client.post(place, data=spec).status_code == 303
+    cells: dict[str, Any] = {
+        "version": "2",
+        "cell-0": ["PK-30", "PK-91"],
+        "cell-1": ["PR-P", "PR-P, AQ3"],
+        "cell-2": ["5", "6"],
+        "cell-3": ["Ardent Brass: AK5-99", "Ardent Brass: AK5-12"],
+    }
+    refused = owner_client.post(f"{made}/tables/blanks", data=cells)
+    assert refused.status_code == 422
+    for said in (
+        "row 2, keyways",
+        "Ardent Brass&#39;s own row of this blank, AK5-12, does not enter AQ3: add it there, or take it out here.",
+        "row 2, chambers",
+        "Ardent Brass&#39;s AK5-12, the same blank, has room for 5 cuts, not 6",
+    ):
+        assert said in refused.text, said
+    assert 'value="PR-P, AQ3"' in refused.text  # nothing that was typed is lost
+    saved = owner_client.post(
+        f"{made}/tables/blanks", data={**cells, "cell-1": ["PR-P", "PR-P, AQ1"], "cell-2": ["5", "5"]}
+    )
+    assert saved.status_code == 303
+    page = unescape(owner_client.get(made).text)
+    assert "Which key enters which keyway: to be mended" in page
+    assert "Ardent Brass has no key blank AK5-99: correct it, or add it there." in page
+    assert "No key blank enters PR-W" in page  # what is only missing is told, and not refused
+    given = json.loads((DEMO / "pell_and_rowe.json").read_text())
+    given["key_blanks"][-1]["keyways"].append("AQ6")
+    waiting = upload(owner_client, "/makers/import", json.dumps(given).encode(), "maker.json")
+    assert waiting.status_code == 422 and "key_blanks[3].keyways" in waiting.text

@@ -9,7 +9,7 @@ from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
 from app.ledger.keysystems.auditing import audit_systems
-from app.ledger.keysystems.bittings import open_plan, seal_bitting
+from app.ledger.keysystems.bittings import open_plan, seal_bitting, spec_of
 from app.ledger.keysystems.unsealed_system import SystemsInService
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Event, Job, Keyset, KeyState, KeySystem, Role, Stage
@@ -254,7 +254,7 @@ def test_a_rekeying_on_its_way_mends_a_finding_where_both_bittings_are_right(
     new = factories.CylinderFactory(**place, keyset=_keyset(session, "AB1"), state=CylinderState.ORDERED)
     assert audit_systems(work, [system]).is_clean
     # A key that is drawn meanwhile still turns neither: the old one is on the door until the new one comes.
-    assert len(SystemsInService.of(work, [system], 6).stacks) == 6
+    assert len(SystemsInService.of(work, [system], spec_of(system), "AQ1").stacks) == 6
     new.state = CylinderState.REMOVED  # the job is canceled
     session.commit()
     assert not audit_systems(work, [system]).is_clean
