@@ -141,13 +141,23 @@ def _array(given: object) -> list[tuple[int, ...]]:
     group,
     "pin",
     {
-        "spec": {"chambers": 6, "depths": 10, "stack_total": 23, "control_offset": 10, "min_master_pin": 2},
+        "spec": {
+            "chambers": 6,
+            "depths": 10,
+            "macs": 7,
+            "stack_total": 23,
+            "control_offset": 10,
+            "min_master_pin": 2,
+            "most_master_pins": 2,
+            "share_one_in": 200,
+            "stop": "tip",
+        },
         "keys": {"TMK": "417250", "AA1": "293814"},
         "control": "860529",
     },
 )
 def pin(read: Reader) -> dict[str, Any]:
-    """Give the pins of a cylinder for the keys that operate it, and how many bittings they let in."""
+    """Give the pins of a cylinder for the keys that operate it, how many bittings they let in, and warnings."""
     spec = read.value("spec", read_spec())
     keys = read_keys(read, spec)
     control = read.optional("control", read_bitting(spec))

@@ -2,18 +2,29 @@
 the pins to pick against what is on the shelf, a key system's bitting list.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
 from itertools import accumulate, zip_longest
 from types import MappingProxyType
+from typing import TypeAlias
 
 from markupsafe import Markup
 
 from app.documents.drawings import key_profile, pin_stacks
 from app.documents.render import PaperHead, pdf
-from app.keying import BittingSpec, ChamberPins, PinSize, cut_list, read_bitting, root_depth
+from app.keying import (
+    BittingSpec,
+    ChamberPins,
+    PinLength,
+    PinSize,
+    cut_list,
+    pick_list,
+    pin_length,
+    read_bitting,
+    root_depth,
+)
 from app.ledger.bench.bench_sheet import RACK, BenchCylinder, BenchKey, BenchSystem, BenchWork
 from app.ledger.bench.pins import Picked
 from app.ledger.jobs.papers import JobHead
@@ -54,9 +65,20 @@ class CylinderCard:
         return self.cylinder.quantity if self.cylinder.quantity <= _MOST_BOXES else 0
 
 
+PinLengths: TypeAlias = tuple[tuple[PinSize, PinLength], ...]
+
+
+def _lengths(spec: BittingSpec, cards: Iterable[CylinderCard]) -> PinLengths:
+    pins = pick_list((card.cylinder.pinning, 1) for card in cards).pins
+    lengths = ((pin, pin_length(spec, pin)) for pin, _ in pins)
+    return tuple((pin, length) for pin, length in lengths if length is not None)
+
+
 @dataclass(frozen=True, slots=True)
 class SystemSheet:
-    """One key system's work. `places`: shoulder to the middle of each cut in inches; empty without them."""
+    """One key system's work. `places`: from the key's stop to the middle of each cut in inches, bow to tip; empty
+    without them.
+    """
 
     system: BenchSystem
     places: tuple[Fraction, ...]
@@ -65,8 +87,13 @@ class SystemSheet:
 
     @property
     def chambers(self) -> range:
-        """The chambers' numbers, bow to tip."""
-        return range(1, self.system.spec.chambers + 1)
+        """The numbers of the keys' cuts, bow to tip."""
+        return self.system.spec.chamber_numbers
+
+    @property
+    def lengths(self) -> PinLengths:
+        """The pins of its cylinders in inches; () where the spec does not say them."""
+        return _lengths(self.system.spec, self.cylinders)
 
     @property
     def is_drawn(self) -> bool:
@@ -173,6 +200,16 @@ class RackPage:
     def is_tight(self) -> bool:
         """Whether its cards are high."""
         return max((len(one.card.rows) for one in self.cards), default=0) >= _TIGHT
+
+    @property
+    def lengths(self) -> PinLengths:
+        """The pins of its cards in inches, as far as the spec says them."""
+        return _lengths(self.sheet.system.spec, (one.card for one in self.cards))
+
+    @property
+    def has_kit(self) -> bool:
+        """Whether the house has entered what its kit holds of any of them."""
+        return any(length.nearest is not None for _, length in self.lengths)
 
     @property
     def roots(self) -> tuple[tuple[int, Fraction], ...]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from markupsafe import Markup
 
-from app.keying import Bitting, BittingSpec, ChamberPins, Pinning
+from app.keying import Bitting, BittingSpec, ChamberPins, KeyStop, Pinning
 
 _INK, _ACCENT, _GRAY, _PALE = "#000", "#8a4a12", "#9a9a9a", "#e4e4e4"
 
@@ -104,7 +104,9 @@ class _Stacks:
 
 
 def key_profile(spec: BittingSpec, bitting: Bitting) -> Markup:
-    """A key's outline from the side, its cuts as deep as their depth numbers say."""
+    """A key's outline from the side, its cuts as deep as their depth numbers say, a mark under the blade where it
+    stops. One that stops at the tip ends blunt, and has no shoulder.
+    """
     drop = 20 / max(spec.depths - 1, 1)  # the deepest cut leaves a third of the blade, whatever the depths
     top = 4.0
     points: list[tuple[float, float]] = [(_BOW, top)]
@@ -112,8 +114,12 @@ def key_profile(spec: BittingSpec, bitting: Bitting) -> Markup:
         middle = _BOW + 10 + index * _PITCH
         y = top + (depth - spec.first_depth) * drop
         points += [(middle - _FLAT / 2, y), (middle + _FLAT / 2, y)]
-    end = points[-1][0] + _TIP
-    points += [(end - 4, top + 8), (end, top + _BLADE * 0.55), (end - 6, top + _BLADE), (_BOW, top + _BLADE)]
+    end, back = points[-1][0] + _TIP, top + _BLADE
+    if spec.stop is KeyStop.TIP:
+        points += [(end, top + 8), (end, back), (_BOW, back)]
+    else:
+        points += [(end - 4, top + 8), (end, top + _BLADE * 0.55), (end - 6, back), (_BOW, back)]
+    stop = end if spec.stop is KeyStop.TIP else _BOW
     outline = " ".join(f"{_n(x)},{_n(y)}" for x, y in points)
     parts = [
         Markup('<circle cx="15" cy="{y}" r="14.2" fill="#fff" stroke="{c}"/>').format(y=_n(top + _BLADE / 2), c=_INK),
@@ -121,8 +127,10 @@ def key_profile(spec: BittingSpec, bitting: Bitting) -> Markup:
         Markup('<polygon points="{p}" fill="{f}" stroke="{c}" stroke-linejoin="round"/>').format(
             p=outline, f=_PALE, c=_INK
         ),
+        Markup('<path d="M{x} {y}l-3 5h6z" fill="{c}"/>').format(x=_n(stop), y=_n(back + 0.8), c=_ACCENT),
     ]
-    return _svg("The key's profile, bow at the left", end + 2, top + _BLADE + 3, parts)
+    title = f"The key's profile, bow at the left; it stops at the {spec.stop}, the mark below it"
+    return _svg(title, end + 3.5, back + 7, parts)
 
 
 def _svg(title: str, width: float, height: float, parts: Sequence[Markup]) -> Markup:

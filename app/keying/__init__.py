@@ -17,6 +17,7 @@ __all__ = [
     "NO_ARRAY",
     "OPENING_MARKS",
     "PEOPLE",
+    "USUAL_TOLERANCE",
     "AccessException",
     "AccessMatrix",
     "AccessPlan",
@@ -29,6 +30,7 @@ __all__ = [
     "BittingSpec",
     "ChamberPins",
     "CrossCost",
+    "CutOrder",
     "DecodedKey",
     "Demand",
     "DrawnSystem",
@@ -36,6 +38,7 @@ __all__ = [
     "ExtensionSearch",
     "KeyAside",
     "KeyAsked",
+    "KeyStop",
     "KeySymbol",
     "KeyTaken",
     "KeyingError",
@@ -52,6 +55,8 @@ __all__ = [
     "NoBittingsLeft",
     "OldList",
     "PickList",
+    "PinKit",
+    "PinLength",
     "PinSize",
     "Pinning",
     "Planning",
@@ -86,11 +91,13 @@ __all__ = [
     "draw_master",
     "draw_single",
     "draw_system",
+    "entering",
     "extend",
     "faults_meanwhile",
     "find_masters",
     "find_rotating_masters",
     "in_place_of",
+    "inches_text",
     "is_control_symbol",
     "key_matrix",
     "level_of",
@@ -98,6 +105,7 @@ __all__ = [
     "lost_key",
     "make_symbols",
     "master_names",
+    "millimeters_text",
     "name_gains",
     "name_wanted",
     "near_misses",
@@ -107,6 +115,8 @@ __all__ = [
     "pick_list",
     "pin",
     "pin_cuts",
+    "pin_depths",
+    "pin_length",
     "plan_levels",
     "plan_system",
     "progress",
@@ -114,6 +124,8 @@ __all__ = [
     "read_access_list",
     "read_bitting",
     "read_inches",
+    "read_key",
+    "read_kit_sizes",
     "read_list",
     "read_matrix",
     "read_old_list",
@@ -136,6 +148,7 @@ __all__ = [
     "write_access_list",
     "write_bitting",
     "write_inches",
+    "write_kit_sizes",
 ]
 
 from app.keying.access import AccessException, AccessPlan, key_matrix
@@ -165,7 +178,7 @@ from app.keying.counting import (
     usable,
 )
 from app.keying.crosskeying import BittingChoice, CrossCost, choose_bittings, cross_cost
-from app.keying.cuts import DecodedKey, cut_list, decode, root_depth
+from app.keying.cuts import CutOrder, DecodedKey, cut_list, decode, read_key, root_depth
 from app.keying.drawing import DrawnSystem, draw_system
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.extending import (
@@ -179,6 +192,7 @@ from app.keying.extending import (
     search_extension,
 )
 from app.keying.filling import plan_levels
+from app.keying.inches import inches_text, millimeters_text, read_inches, read_spec_inches, write_inches
 from app.keying.issuing import (
     check_offset,
     draw_control,
@@ -200,6 +214,7 @@ from app.keying.list_coding import (
 from app.keying.losing import LostKey, faults_meanwhile, lost_key
 from app.keying.matrix import MOST_CELLS, OPENING_MARKS, AccessMatrix, read_matrix
 from app.keying.old_list import MOST_LISTED_ROWS, KeyTaken, OldList, read_old_list
+from app.keying.pin_kit import USUAL_TOLERANCE, PinKit, PinLength, read_kit_sizes, write_kit_sizes
 from app.keying.pinning import (
     ChamberPins,
     PickList,
@@ -210,6 +225,8 @@ from app.keying.pinning import (
     pick_list,
     pin,
     pin_cuts,
+    pin_depths,
+    pin_length,
     shearing_depths,
 )
 from app.keying.planning import Demand, Planning, RuleCosts, plan_system, rule_costs
@@ -218,15 +235,7 @@ from app.keying.relaxing import relaxed
 from app.keying.replacing import SystemsBeside, columns_in_service
 from app.keying.rules import JUDGING_RULES, BittingRules
 from app.keying.solving import MatrixSolution, Progress
-from app.keying.spec import (
-    Bitting,
-    BittingSpec,
-    read_bitting,
-    read_inches,
-    read_spec_inches,
-    write_bitting,
-    write_inches,
-)
+from app.keying.spec import Bitting, BittingSpec, KeyStop, entering, read_bitting, write_bitting
 from app.keying.symbols import (
     LETTERS,
     MOST_LEVELS,

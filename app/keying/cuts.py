@@ -1,4 +1,4 @@
-"""Cuts in inches: their places and root depths to cut a key by, and measured roots read back to depth numbers."""
+"""Cuts in inches: their places and root depths to cut a key by, and what was read of a key by caliper or gauge."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -6,12 +6,15 @@ from enum import StrEnum
 from fractions import Fraction
 
 from app.keying.errors import KeyingError
-from app.keying.spec import Bitting, BittingSpec
+from app.keying.inches import read_inches
+from app.keying.spec import DEPTH_CHARACTERS, Bitting, BittingSpec, read_bitting
 
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """One cut: its chamber from the bow, where its middle is and what root it leaves, exact inches."""
+    """One cut: its chamber's number, and in exact inches where its middle is from the key's stop and what root it
+    leaves.
+    """
 
     chamber: int
     place: Fraction
@@ -37,6 +40,9 @@ def _inches(spec: BittingSpec, name: str) -> Fraction:
 def cut_list(spec: BittingSpec, bitting: Bitting) -> tuple[Cut, ...]:
     """Give each cut's place and root depth, bow to tip, from the spec's inches.
 
+    Cuts are counted and their places measured from where the key stops, shoulder or tip, so a key with fewer cuts
+    than the keyway has room for has them at the same places.
+
     >>> spec = BittingSpec(chambers=3, depths=10, macs=7, step=2, depth0_in=Fraction("0.33"),
     ...     increment_in=Fraction("0.015"), first_cut_in=Fraction("0.25"), spacing_in=Fraction("0.156"))
     >>> [(str(cut.place), str(cut.root)) for cut in cut_list(spec, (0, 2, 4))][1]
@@ -47,7 +53,7 @@ def cut_list(spec: BittingSpec, bitting: Bitting) -> tuple[Cut, ...]:
         raise KeyingError("bitting", f"The bitting needs {spec.chambers} cuts.")
     return tuple(
         Cut(chamber, first + (chamber - 1) * spacing, root_depth(spec, depth))
-        for chamber, depth in enumerate(bitting, start=1)
+        for chamber, depth in zip(spec.chamber_numbers, bitting, strict=True)
     )
 
 
@@ -62,7 +68,8 @@ class CutState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class DecodedCut:
-    """One cut: its chamber, the nearest depth, how far off (above 0: deeper than the chart), and its state.
+    """One cut: its chamber, the nearest depth, how far off (above 0: deeper than the chart), and its state. off is
+    None of a depth that was read by a gauge.
 
     `could_be` has every depth that the cut may have had: a cut in between two depths is either, a worn cut
     the shallower one most likely.
@@ -70,7 +77,7 @@ class DecodedCut:
 
     chamber: int
     depth: int = field(repr=False)
-    off: Fraction
+    off: Fraction | None
     state: CutState
     could_be: tuple[int, ...] = field(repr=False)
 
@@ -104,10 +111,14 @@ def decode(spec: BittingSpec, measured: Sequence[Fraction], tolerance: Fraction)
     if not isinstance(tolerance, Fraction) or not 0 < tolerance < increment / 2:
         raise KeyingError("tolerance", "The tolerance must be above 0 and under half the spec's increment.")
     cuts = []
-    for chamber, root in enumerate(measured, start=1):
+    for chamber, root in zip(spec.chamber_numbers, measured, strict=True):
         if not isinstance(root, Fraction) or not 0 < root <= 10:
             raise KeyingError("measured", f"Chamber {chamber}: enter inches above 0, such as 0.305.")
         cuts.append(_decode_cut(spec, chamber, root, increment, tolerance))
+    return _as_key(spec, cuts)
+
+
+def _as_key(spec: BittingSpec, cuts: Sequence[DecodedCut]) -> DecodedKey:
     sure = all(cut.state in (CutState.GOOD, CutState.WORN) for cut in cuts)
     bitting = tuple(cut.depth for cut in cuts)
     within = spec.within_macs(bitting)
@@ -115,6 +126,62 @@ def decode(spec: BittingSpec, measured: Sequence[Fraction], tolerance: Fraction)
     if not within:
         warnings.append("The cuts as read break the MACS of this spec: measure again, or it is another spec's key.")
     return DecodedKey(tuple(cuts), bitting if sure else None, within, tuple(warnings))
+
+
+class CutOrder(StrEnum):
+    """From which end the cuts of a key were read."""
+
+    BOW = "bow to tip"
+    TIP = "tip to bow"
+
+
+_MM = "mm"
+_LONGEST_WORD = 8
+
+
+def read_key(spec: BittingSpec, text: str, order: CutOrder, tolerance: Fraction, field: str) -> DecodedKey:
+    """Give the key from what a person typed of it, from either end; `field` names it in a refusal.
+
+    Root depths in inches or millimeters, parted by blanks: .302 .2875 …, 7.67mm 7.30mm …, or 7.67 7.30 … mm. Or the
+    depths themselves, as a gauge or a code says them: 275038, 2 7 5 0 3 8, 27-50-38; 10 or A where each stands apart.
+
+    >>> spec = BittingSpec(chambers=3, depths=10, macs=7, step=2, depth0_in=Fraction("0.335"),
+    ...     increment_in=Fraction("0.015"))
+    >>> for text in ("0.335 .305 .275", "8.509 7.747 6.985 mm", "0 2 4", "024", "0-2-4"):
+    ...     assert read_key(spec, text, CutOrder.BOW, Fraction("0.002"), "cuts").bitting == (0, 2, 4)
+    >>> read_key(spec, "024", CutOrder.TIP, Fraction("0.002"), "cuts").bitting
+    (4, 2, 0)
+    """
+    words = text.replace(",", " ").replace(";", " ").casefold().replace(_MM, f"{_MM} ").split()
+    is_metric = _MM in text.casefold()
+    if not is_metric and not any(mark in text for mark in "./"):
+        parts = text.replace("-", " ").replace(",", " ").replace(";", " ").split()
+        if len(parts) == spec.chambers and all(part.isdecimal() and len(part) < 3 for part in parts):
+            parts = [DEPTH_CHARACTERS[int(part)] if int(part) < len(DEPTH_CHARACTERS) else part for part in parts]
+        digits = "".join(parts)
+        read = read_bitting(spec, digits if order is CutOrder.BOW else digits[::-1], field)
+        return _as_key(
+            spec,
+            [
+                DecodedCut(chamber, depth, None, CutState.GOOD, (depth,))
+                for chamber, depth in zip(spec.chamber_numbers, read, strict=True)
+            ],
+        )
+    if is_metric:
+        words = [word.removesuffix(_MM) for word in words if word != _MM]
+        if any(len(word) > _LONGEST_WORD for word in words):
+            raise KeyingError(field, "Enter each root depth in millimeters, such as 7.67.")
+        words = [f"{word} {_MM}" for word in words]
+    measured = [read_inches(word, field) for word in words]
+    thick = next((root for root in measured if root > 1), None)
+    if thick is not None:
+        raise KeyingError(field, "A root of more than an inch is no key's: where these are millimeters, write mm.")
+    try:
+        return decode(spec, measured if order is CutOrder.BOW else measured[::-1], tolerance)
+    except KeyingError as error:
+        if error.field == "measured":
+            raise KeyingError(field, error.message) from error
+        raise
 
 
 def _decode_cut(

@@ -193,7 +193,7 @@ def draw_control(
         columns = tuple(_room(spec, cut) for cut in deepest)
         if columns and all(columns):
             break
-    for number, column in enumerate(columns or ((),), start=1):
+    for number, column in zip(spec.chamber_numbers, columns or ((),), strict=False):
         if not column:
             raise NoBittingsLeft(
                 "control",

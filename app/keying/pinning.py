@@ -5,14 +5,17 @@ manual, manualarchiveguide.com manual 3603228: offset +10 with a stack of 23, pa
 """
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
 from itertools import combinations_with_replacement, pairwise
 from math import prod
 from typing import NamedTuple
 
 from app.keying.errors import KeyingError
-from app.keying.spec import Bitting, BittingSpec
+from app.keying.inches import inches_text
+from app.keying.pin_kit import PinLength, nearest_pin
+from app.keying.spec import Bitting, BittingSpec, share_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,17 +30,27 @@ class ChamberPins:
 
 @dataclass(frozen=True, slots=True)
 class Pinning:
-    """Pins bow to tip, and how many bittings they let in.
+    """Pins bow to tip with their chambers' `numbers`, and how many bittings they let in.
 
-    `combinations` is the product over chambers of the depths that shear; `intended` the distinct bittings
-    meant to operate; `phantom` the rest. Each warning names its chamber.
+    `combinations` is the product over chambers of the depths that shear, `share` what part that is of all bittings of
+    so many chambers; `intended` the distinct bittings meant to operate; `phantom` the rest. Each warning names its
+    chamber, or is of the cylinder as a whole; `passed` are those of the spec's bounds that are passed, which hold no
+    cut and may stand where nothing is revealed.
     """
 
     chambers: tuple[ChamberPins, ...] = field(repr=False)
+    numbers: tuple[int, ...]
     combinations: int
+    share: Fraction
     intended: int
     phantom: int
-    warnings: tuple[str, ...]
+    warnings: tuple[str, ...] = field(repr=False)
+    passed: tuple[str, ...]
+
+    @property
+    def share_words(self) -> str:
+        """The share in words."""
+        return share_words(self.share)
 
 
 def shearing_depths(bittings: Collection[Sequence[int]]) -> tuple[tuple[int, ...], ...]:
@@ -77,11 +90,18 @@ def pin_cuts(
     return ChamberPins(depths[0], masters, buildup, None if stack is None else stack - line)
 
 
-def pin(spec: BittingSpec, keys: Mapping[str, Bitting], control: Bitting | None = None) -> Pinning:
+def pin(
+    spec: BittingSpec, keys: Mapping[str, Bitting], control: Bitting | None = None, chambers: int | None = None
+) -> Pinning:
     """Give the pinning of a cylinder that every one of `keys` (symbol → bitting) must operate.
 
-    `control` is an interchangeable core's control key; it needs the spec's `control_offset`. A pin below
-    zero, a master or build-up pin under `min_master_pin`, or no room for a top pin is a warning.
+    `control` is an interchangeable core's control key; it needs the spec's `control_offset`. `chambers`: how many the
+    cylinder has, where its keys have more cuts: it is pinned to those cuts alone that it sees (`spec.entering`).
+
+    Warnings, by chamber: a pin below zero, a master or build-up pin under `min_master_pin`, no room for a top pin, a
+    pin that the kit has only off by more than its tolerance, more master pins than `most_master_pins`. Of the
+    cylinder: a share of all bittings over `share_one_in`; a key that breaks the MACS; a control line that plain keys
+    reach, which `_control_warnings` judges.
     """
     if not keys:
         raise KeyingError("keys", "Name at least one key that operates this cylinder.")
@@ -89,34 +109,127 @@ def pin(spec: BittingSpec, keys: Mapping[str, Bitting], control: Bitting | None 
         raise KeyingError("spec.control_offset", "A control key needs the spec's control offset.")
     if any(len(bitting) != spec.chambers for bitting in (*keys.values(), *([control] if control else ()))):
         raise KeyingError("keys", f"Every key needs {spec.chambers} cuts.")
-    cuts = shearing_depths(keys.values())
+    if chambers is not None and not 0 < chambers <= spec.chambers:
+        raise KeyingError("chambers", f"A cylinder for these keys has 1 to {spec.chambers} chambers.")
+    seen = spec if chambers is None else replace(spec, chambers=chambers)
+    entered = {symbol: spec.entering(bitting, seen.chambers) for symbol, bitting in keys.items()}
+    depths = shearing_depths(entered.values())
+    warnings = [*_macs_warnings(spec, {**keys, **({"The control key": control} if control else {})})]
+    pulling = None
+    if control is not None:
+        pulling = spec.entering(control, seen.chambers)
+        warnings += _control_warnings(seen, entered, depths, pulling)
+    return _pinned(seen, depths, pulling, len(set(entered.values())), warnings)
+
+
+def pin_depths(spec: BittingSpec, depths: Sequence[Sequence[int]], control: Bitting | None) -> Pinning:
+    """Give the pinning of a cylinder of which the depths that shear are known, bow to tip, but not the keys."""
+    return _pinned(replace(spec, chambers=len(depths)), depths, control, 0, ())
+
+
+def _pinned(
+    spec: BittingSpec,
+    depths: Sequence[Sequence[int]],
+    control: Bitting | None,
+    intended: int,
+    warnings: Sequence[str],
+) -> Pinning:
     controls: Sequence[int | None] = control if control is not None else [None] * spec.chambers
     chambers = tuple(
-        pin_cuts(depths, ctrl, spec.control_offset, spec.stack_total)
-        for depths, ctrl in zip(cuts, controls, strict=True)
+        pin_cuts(shears, ctrl, spec.control_offset, spec.stack_total)
+        for shears, ctrl in zip(depths, controls, strict=True)
     )
-    warnings = [
+    by_chamber = [
         f"Chamber {number}: {text}"
-        for number, pins in enumerate(chambers, start=1)
-        for text in _warnings(pins, spec.min_master_pin or 0)
+        for number, pins in zip(spec.chamber_numbers, chambers, strict=True)
+        for text in _warnings(spec, pins)
     ]
-    combinations = count_combinations(keys.values())
-    intended = len(set(keys.values()))
-    return Pinning(chambers, combinations, intended, combinations - intended, tuple(warnings))
+    combinations = prod(map(len, depths))
+    share = spec.share_of(combinations)
+    passed = tuple(_passed_bounds(spec, chambers, combinations))
+    return Pinning(
+        chambers,
+        tuple(spec.chamber_numbers),
+        combinations,
+        share,
+        intended,
+        combinations - intended if intended else 0,
+        (*by_chamber, *passed, *warnings),
+        passed,
+    )
 
 
-def _warnings(pins: ChamberPins, least: int) -> list[str]:
-    found = [f"master pin {size} is under the least master pin {least}." for size in pins.masters if size < least]
+def _passed_bounds(spec: BittingSpec, chambers: Sequence[ChamberPins], combinations: int) -> Iterator[str]:
+    most = spec.most_master_pins
+    for number, pins in zip(spec.chamber_numbers, chambers, strict=True):
+        if most is not None and len(pins.masters) > most:
+            yield f"Chamber {number}: {len(pins.masters)} master pins, over {most}: it wears badly and picks easily."
+    if said := spec.passed_share(combinations):
+        yield said
+
+
+def _macs_warnings(spec: BittingSpec, keys: Mapping[str, Bitting]) -> Iterator[str]:
+    for symbol, bitting in keys.items():
+        cuts = zip(pairwise(spec.chamber_numbers), pairwise(bitting), strict=True)
+        if steep := [f"{a} and {b}" for (a, b), (one, other) in cuts if abs(one - other) > spec.macs]:
+            yield f"{symbol} breaks the MACS of {spec.macs}: cuts {', '.join(steep)}."
+
+
+def _control_warnings(
+    spec: BittingSpec, keys: Mapping[str, Bitting], depths: Sequence[Sequence[int]], control: Bitting
+) -> Iterator[str]:
+    """Say where the two shear lines of a core are not apart, as its joints stand in each chamber.
+
+    A joint lies over the key's tip of each depth that shears, and one, between build-up and top pin, `control_offset`
+    over the control cut. A key turns the plug where a joint of every chamber is at the operating line, its own cut
+    high; it turns the sleeve, and takes the core out, where one is at the control line, `control_offset` over that.
+    So a cut reaches the control line by the control key's joint where it is the control cut, and by a plain joint
+    where that is `control_offset` deeper than the cut; and the control joint, where it is in the cuts' reach, turns
+    the plug. (reasoned here from the arithmetic of the two lines: a lock maker's technical manual,
+    manualarchiveguide.com manual 3603228 page=56 and page=59)
+    """
+    offset = spec.control_offset or 0
+    reach = []
+    for number, shears, cut in zip(spec.chamber_numbers, depths, control, strict=True):
+        joints = {*shears, cut + offset}
+        reach.append({depth for depth in spec.all_depths if depth + offset in joints})
+        if beside := sorted(reach[-1] - {cut}):
+            yield f"Chamber {number}: cut {' or '.join(map(str, beside))} reaches the control line by a plain joint."
+        if cut + offset in set(spec.all_depths) - set(shears):
+            yield f"Chamber {number}: the control line's joint lets cut {cut + offset} turn the plug."
+        if cut + offset == max(shears):
+            yield f"Chamber {number}: no build-up pin parts the control line from the deepest cut's joint."
+    if pulling := [
+        symbol for symbol, cuts in keys.items() if all(cut in there for cut, there in zip(cuts, reach, strict=True))
+    ]:
+        yield f"{', '.join(pulling)} reaches the control line in every chamber: it would take the core out."
+    elif all(there.intersection(shears) for there, shears in zip(reach, depths, strict=True)):
+        yield "A key of plain cuts that nobody ordered reaches the control line in every chamber, and turns the plug."
+    if (more := prod(map(len, reach)) - 1) > 0:
+        yield f"Besides the control key {more:,} {'bitting reaches' if more == 1 else 'bittings reach'} its line."
+
+
+def _warnings(spec: BittingSpec, pins: ChamberPins) -> Iterator[str]:
+    least = spec.min_master_pin or 0
+    for size in pins.masters:
+        if size < least:
+            yield f"master pin {size} is under the least master pin {least}."
     if pins.buildup is not None:
         if pins.buildup < 0:
-            found.append("the build-up pin would be below zero: the control cut is too shallow for the deepest cut.")
+            yield "the build-up pin would be below zero: the control cut is too shallow for the deepest cut."
         elif pins.buildup < least:
-            found.append(f"build-up pin {pins.buildup} is under the least master pin {least}.")
+            yield f"build-up pin {pins.buildup} is under the least master pin {least}."
     if pins.top is not None and pins.top < 0:
-        found.append("the top pin would be below zero: the stack is higher than the stack total.")
+        yield "the top pin would be below zero: the stack is higher than the stack total."
     elif pins.top == 0:
-        found.append("there is no room for a top pin: the stack fills the stack total.")
-    return found
+        yield "there is no room for a top pin: the stack fills the stack total."
+    for one in _pins_of(pins):
+        length = pin_length(spec, one)
+        if length is not None and length.nearest is not None and length.is_off:
+            yield (
+                f"{one.kind} pin {one.size} is {inches_text(length.exact)} in; the kit's nearest, "
+                f"{inches_text(length.nearest)}, is {length.off_words}."
+            )
 
 
 class PinSize(NamedTuple):
@@ -127,6 +240,35 @@ class PinSize(NamedTuple):
 
 
 KINDS = ("bottom", "master", "build-up", "top")
+
+
+def _pins_of(pins: ChamberPins) -> Iterator[PinSize]:
+    """The pins of a chamber, bottom first. A build-up or top pin of 0 or below is none."""
+    yield PinSize("bottom", pins.bottom)
+    yield from (PinSize("master", size) for size in pins.masters)
+    if pins.buildup is not None and pins.buildup > 0:
+        yield PinSize("build-up", pins.buildup)
+    if pins.top is None or pins.top > 0:
+        yield PinSize("top", pins.top)
+
+
+def pin_length(spec: BittingSpec, pin: PinSize) -> PinLength | None:
+    """Give a pin's exact inches and the kit's nearest; None where the spec does not say its inches.
+
+    >>> spec = BittingSpec(chambers=6, depths=10, macs=7, increment_in=Fraction("0.0125"))
+    >>> [pin_length(spec, PinSize(kind, 4)) for kind in ("master", "bottom")]
+    [PinLength(is_off=False), None]
+    """
+    kit, increment = spec.kit, spec.increment_in
+    if increment is None or pin.size is None:
+        return None
+    if pin.kind == "bottom":
+        if kit.bottom0_in is None:
+            return None
+        exact = kit.bottom0_in + (pin.size - spec.first_depth) * increment
+        return nearest_pin(exact, kit.bottoms_in, kit.tolerance_in)
+    sizes = kit.tops_in if pin.kind == "top" else kit.masters_in
+    return nearest_pin(pin.size * increment, sizes, kit.tolerance_in)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,13 +305,8 @@ def pick_list(pinnings: Iterable[tuple[Pinning, int]]) -> PickList:
     counts: Counter[PinSize] = Counter()
     for pinning, cylinders in pinnings:
         for pins in pinning.chambers:
-            counts[PinSize("bottom", pins.bottom)] += cylinders
-            for size in pins.masters:
-                counts[PinSize("master", size)] += cylinders
-            if pins.buildup is not None and pins.buildup > 0:
-                counts[PinSize("build-up", pins.buildup)] += cylinders
-            if pins.top is None or pins.top > 0:
-                counts[PinSize("top", pins.top)] += cylinders
+            for one in _pins_of(pins):
+                counts[one] += cylinders
     ranked = sorted(counts, key=lambda pin: (KINDS.index(pin.kind), pin.size if pin.size is not None else -1))
     return PickList(tuple((pin, counts[pin]) for pin in ranked))
 

@@ -1,14 +1,16 @@
 """The bitting spec: what a maker's depth-and-spacing chart says, and bittings written by it."""
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from fractions import Fraction
 from itertools import pairwise
 from typing import Annotated, TypeAlias
 
 from app.errors import Problem, Problems
 from app.keying.errors import KeyingError
+from app.keying.inches import Inches
+from app.keying.pin_kit import NO_KIT, PinKit
 from app.keying.rules import NO_RULES, BittingRules
 from app.validation import Form, JsonDataclass, counted, whole
 
@@ -16,43 +18,35 @@ Bitting: TypeAlias = tuple[int, ...]
 """Depth numbers, bow to tip."""
 
 DEPTH_CHARACTERS = "0123456789ABCDEF"
-_NUMBER = re.compile(r"\d{0,6}\.\d{1,12}|\d{1,6}|\d{1,6}/[1-9]\d{0,5}", re.ASCII)
 
 
-def read_inches(value: object, field: str = "") -> Fraction:
-    """Give exact inches from 0.0125, ".0125", "1/64" or a whole number.
+class KeyStop(StrEnum):
+    """Where a key comes to rest in the plug, from where its cuts are counted and measured.
 
-    >>> read_inches(".0125")
-    Fraction(1, 80)
+    Small-format keys stop at the tip, most others at the shoulder (common practice, no source).
     """
-    if isinstance(value, Fraction):
-        return value
-    # A JSON number such as 0.0125 arrives as a float; its shortest text is what was typed.
-    text = repr(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
-    if not isinstance(text, str) or not _NUMBER.fullmatch(text.strip().removesuffix('"').strip()):
-        raise KeyingError(field, "Enter inches, such as 0.0125 or 1/64.")
-    return Fraction(text.strip().removesuffix('"').strip())
+
+    SHOULDER = "shoulder"
+    TIP = "tip"
 
 
-def write_inches(value: Fraction) -> str:
-    """Give exact inches as a decimal where it ends within 12 places, else as a fraction.
+def entering(cuts: Sequence[int], chambers: int, shallowest: int, stop: KeyStop) -> Bitting:
+    """The cuts, bow to tip, that a key puts under so many chambers: those nearest to its stop where it has more.
 
-    >>> write_inches(Fraction(1, 80)), write_inches(Fraction(1, 3))
-    ('0.0125', '1/3')
+    A key that stops at the shoulder puts its first cuts under a shorter cylinder's chambers, one that stops at the
+    tip its last (common practice, no source). Where it has fewer the blade stands uncut under the pins farthest from
+    the stop, or does not reach them. Uncut is held for the shallowest depth, which is as far as a blank may reach and
+    the nearest to it. (reasoned here, no source)
+
+    >>> entering((3, 5, 1), 2, 0, KeyStop.SHOULDER), entering((3, 5), 3, 0, KeyStop.SHOULDER)
+    ((3, 5), (3, 5, 0))
+    >>> entering((3, 5, 1), 2, 0, KeyStop.TIP), entering((3, 5), 3, 0, KeyStop.TIP)
+    ((5, 1), (0, 3, 5))
     """
-    scaled = value * 10**12
-    if scaled.denominator != 1:
-        return f"{value.numerator}/{value.denominator}"
-    digits = f"{scaled.numerator:013d}"
-    return f"{digits[:-12]}.{digits[-12:]}".rstrip("0").rstrip(".")
-
-
-def read_spec_inches(value: object) -> Fraction:
-    """Give inches above 0 and at most 10, as a chart has them."""
-    inches = read_inches(value)
-    if not 0 < inches <= 10:
-        raise KeyingError("", "Enter inches above 0 and at most 10, such as 0.0125 or 1/64.")
-    return inches
+    uncut = (shallowest,) * (chambers - len(cuts))
+    if stop is KeyStop.TIP:
+        return (*uncut, *cuts)[-chambers:]
+    return (*cuts, *uncut)[:chambers]
 
 
 def _read_name(value: object) -> str:
@@ -61,7 +55,15 @@ def _read_name(value: object) -> str:
     return value
 
 
-Inches: TypeAlias = Annotated[Fraction, Form(read_spec_inches, write_inches)]
+def share_words(share: Fraction) -> str:
+    """A share of all bittings, as pages and papers say it: for each key that turns, how many there are.
+
+    >>> share_words(Fraction(64, 10**6)), share_words(Fraction(1, 2)), share_words(Fraction(3, 4))
+    ('one in 15,625', 'one in 2', 'more than one in 2')
+    """
+    if share > Fraction(1, 2):
+        return "more than one in 2"
+    return f"one in {share.denominator // share.numerator:,}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,10 +73,15 @@ class BittingSpec(JsonDataclass):
     Depth numbers run from `first_depth` to `first_depth + depths - 1`; the first is the shallowest. `macs` is
     the most that adjacent cuts may differ, `step` the step of progression (1 or 2), `stack_total` the height
     of a balanced pin stack and `control_offset` the height between the two shear lines of an interchangeable
-    core, both in increments; `min_master_pin` the thinnest master pin. `depth0_in` is the root depth that the
-    shallowest cut leaves, `increment_in` how much each next depth takes off, `first_cut_in` the way from the
-    shoulder (or tip stop) to the middle of the first cut, `spacing_in` from cut to cut; exact inches. `rules`
-    judge what is handed out.
+    core, both in increments; `min_master_pin` the thinnest master pin. `stop`: where the key stops; bittings are
+    written bow to tip whichever it is, but chambers and cuts are counted from the stop. `depth0_in` is the root depth
+    that the shallowest cut leaves, `increment_in` how much each next depth takes off, `first_cut_in` the way from the
+    stop to the middle of cut 1, `spacing_in` from cut to cut; exact inches. `rules` judge what is handed out, `kit`
+    says which pins the house has.
+
+    `most_master_pins` in a chamber and `share_one_in`, so that at most one in so many of all bittings turns a
+    cylinder, are bounds of which `pin` warns. They are the spec's and not the house's: what a share means is for its
+    depths and chambers to say, and whoever pins by a spec has nothing else in hand.
 
     >>> BittingSpec(chambers=6, depths=10, macs=7, step=2).last_depth
     9
@@ -88,11 +95,15 @@ class BittingSpec(JsonDataclass):
     stack_total: Annotated[int, whole(0, 99)] | None = None
     control_offset: Annotated[int, whole(0, 99)] | None = None
     min_master_pin: Annotated[int, whole(0, 15)] | None = None
+    most_master_pins: Annotated[int, whole(1, 15)] | None = None
+    share_one_in: Annotated[int, whole(2, 10**9)] | None = None
+    stop: KeyStop = KeyStop.SHOULDER
     depth0_in: Inches | None = None
     increment_in: Inches | None = None
     first_cut_in: Inches | None = None
     spacing_in: Inches | None = None
     rules: BittingRules = NO_RULES
+    kit: PinKit = NO_KIT
     name: Annotated[str, Form(_read_name)] = ""
 
     def __post_init__(self) -> None:
@@ -114,6 +125,45 @@ class BittingSpec(JsonDataclass):
     def all_depths(self) -> range:
         """Every depth number, shallowest first."""
         return range(self.first_depth, self.first_depth + self.depths)
+
+    @property
+    def chamber_numbers(self) -> range:
+        """The chambers' numbers, bow to tip: they are counted from where the key stops.
+
+        >>> [list(BittingSpec(chambers=3, depths=10, macs=7, stop=stop).chamber_numbers) for stop in KeyStop]
+        [[1, 2, 3], [3, 2, 1]]
+        """
+        return range(self.chambers, 0, -1) if self.stop is KeyStop.TIP else range(1, self.chambers + 1)
+
+    @property
+    def count_words(self) -> str:
+        """From where chambers and cuts are counted, for whoever reads or types a bitting.
+
+        >>> BittingSpec(chambers=6, depths=10, macs=7, stop=KeyStop.TIP).count_words
+        'written bow to tip, chambers counted from the tip: the last cut is cut 1'
+        """
+        if self.stop is KeyStop.TIP:
+            return "written bow to tip, chambers counted from the tip: the last cut is cut 1"
+        return "written bow to tip, chambers counted from the bow: the first cut is cut 1"
+
+    def entering(self, cuts: Sequence[int], chambers: int) -> Bitting:
+        """The cuts that a key of this spec puts under so many chambers; see `entering`."""
+        return entering(cuts, chambers, self.first_depth, self.stop)
+
+    def share_of(self, combinations: int) -> Fraction:
+        """What part of all bittings so many combinations are."""
+        return Fraction(combinations, self.depths**self.chambers)
+
+    def share_words(self, combinations: int) -> str:
+        """The same in words."""
+        return share_words(self.share_of(combinations))
+
+    def passed_share(self, combinations: int) -> str:
+        """A warning where so many combinations of one cylinder pass `share_one_in`; "" where they do not."""
+        if self.share_one_in is None or self.share_of(combinations) * self.share_one_in <= 1:
+            return ""
+        said = f"Of all bittings {self.share_words(combinations)} turns this cylinder"
+        return f"{said}, over the spec's one in {self.share_one_in:,}."
 
     def within_macs(self, bitting: Sequence[int]) -> bool:
         """Tell whether no two adjacent cuts differ by more than the MACS."""
@@ -172,7 +222,7 @@ def read_bitting(spec: BittingSpec, text: object, field: str) -> Bitting:
     if len(cleaned) != spec.chambers:
         raise KeyingError(field, f"The bitting has {len(cleaned)} cuts; this spec has {spec.chambers} chambers.")
     bitting = tuple(DEPTH_CHARACTERS.find(character) for character in cleaned)
-    for chamber, depth in enumerate(bitting, start=1):
+    for chamber, depth in zip(spec.chamber_numbers, bitting, strict=True):
         if not spec.first_depth <= depth <= spec.last_depth:
             lowest, deepest = DEPTH_CHARACTERS[spec.first_depth], DEPTH_CHARACTERS[spec.last_depth]
             raise KeyingError(field, f"Chamber {chamber}: depths of this spec run from {lowest} to {deepest}.")

@@ -82,6 +82,43 @@ def test_pin_with_a_control_key():
     assert answer["warnings"] == []
 
 
+def test_pin_warns_of_what_a_specialist_would_refuse():
+    spec = {"chambers": 5, "depths": 7, "macs": 4, "most_master_pins": 2, "share_one_in": 200, "stop": "tip"}
+    keys = {"A": "00000", "AA": "22200", "AA1": "42220", "AB1": "60244"}
+    code, answer = run("pin", {"spec": spec, "keys": keys})
+    assert code == 0
+    # By hand, bow to tip: 0 2 4 6 · 0 2 · 0 2 · 0 2 4 · 0 4 shear: 96 of 7^5 = 16,807, one in 175; the tip is cut 1.
+    assert answer["combinations"] == 96
+    assert answer["warnings"] == [
+        "Chamber 5: 3 master pins, over 2: it wears badly and picks easily.",
+        "Of all bittings one in 175 turns this cylinder, over the spec's one in 200.",
+        "AB1 breaks the MACS of 4: cuts 5 and 4.",
+    ]
+    bare = {name: value for name, value in spec.items() if name in ("chambers", "depths")}
+    assert run("pin", {"spec": bare, "keys": keys})[1] == {**answer, "warnings": []}
+
+
+def test_pin_warns_of_a_control_line_that_a_plain_key_reaches():
+    spec = {"chambers": 3, "depths": 6, "stack_total": 14, "control_offset": 6}  # A4: checked in tests/published
+    code, answer = run("pin", {"spec": spec, "keys": {"AA": "135", "1AA": "240"}, "control": "240"})
+    assert (code, answer["warnings"]) == (
+        0,
+        ["1AA reaches the control line in every chamber: it would take the core out."],
+    )
+    narrow = {**spec, "control_offset": 5}
+    by_hand = {  # key, control → what joints of the third chamber do: cut + 5 is the control line
+        ("134", "240"): ["Chamber 3: the control line's joint lets cut 5 turn the plug."],
+        ("135", "240"): ["Chamber 3: no build-up pin parts the control line from the deepest cut's joint."],
+        ("135", "241"): [
+            "Chamber 3: cut 0 reaches the control line by a plain joint.",
+            "Besides the control key 1 bitting reaches its line.",
+        ],
+    }
+    for (key, control), warnings in by_hand.items():
+        asked = {"spec": narrow, "keys": {"AA": key}, "control": control}
+        assert run("pin", asked)[1]["warnings"] == warnings
+
+
 def test_pin_without_a_stack():
     code, answer = run("pin", {"spec": {"chambers": 3, "depths": 10}, "keys": {"AA": "528"}})
     assert code == 0

@@ -9,7 +9,7 @@ import pytest
 
 from app.documents import bench_sheet_pdf, keys_list_pdf, system_sheet
 from app.documents.drawings import key_profile, pin_stacks
-from app.keying import BittingSpec, KeyingError, PinSize, pin
+from app.keying import BittingSpec, KeyingError, KeyStop, PinKit, PinSize, pin, read_kit_sizes
 from app.ledger.bench.bench_sheet import BenchKey, BenchWork
 
 Bench = Callable[..., BenchWork]
@@ -34,6 +34,51 @@ def test_pins_are_given_bow_to_tip_with_their_counts(bench: Bench, pages: Pages)
     assert "T-101, T-102" in text and "Operated by AA1, AA, A" in text
     assert "master 2 · · · · 2 · master 1 2 2 2 · 2 2" in text  # AA2: 1, 3 and 5 in chamber 5
     assert "pinned" in text and "checked by" in text
+
+
+def test_keys_that_stop_at_the_tip_are_counted_from_there_on_every_paper(bench: Bench, pages: Pages) -> None:
+    work = bench()
+    system = replace(work.systems[0], spec=replace(work.systems[0].spec, stop=KeyStop.TIP))
+    spec, key = system.spec, (5, 2, 8, 6, 1, 4)
+    group = replace(system.cylinders[0], pinning=pin(spec, {"A": key}))
+    tip = replace(work, systems=(replace(system, cylinders=(group,)),))
+    text = " ".join(pages(keys_list_pdf(tip)))
+    # .231 + n × .1562 from the tip stop: the bow's cut is the sixth. The bitting stays written bow to tip.
+    assert "cut 6 1.0120 cut 5 .8558 cut 4 .6996 cut 3 .5434 cut 2 .3872 cut 1 .2310" in text
+    assert "A 2 528614 .2600 .3050 .2150 .2450 .3200 .2750" in text
+    assert "These keys stop at the tip: written bow to tip, chambers counted from the tip" in text
+    sheet = " ".join(pages(bench_sheet_pdf(tip)))
+    assert (
+        "These keys stop at the tip" in sheet and "middle of the cuts from the tip stop, bow to tip: 1.0120" in sheet
+    )
+    assert "of all bittings one in 1,000,000" in sheet
+    space = "{http://www.w3.org/2000/svg}"
+    stops = []
+    for each in (spec, replace(spec, stop=KeyStop.SHOULDER)):
+        root = ET.fromstring(key_profile(each, key))  # noqa: S314  # our own text
+        points = [tuple(map(float, one.split(","))) for one in root.find(f"{space}polygon").get("points").split()]
+        mark = float(root.find(f"{space}path").get("d")[1:].split()[0])
+        blade = min(x for x, _ in points), max(x for x, _ in points)
+        stops.append(blade.index(mark))
+        assert f"it stops at the {each.stop}" in root.find(f"{space}title").text
+    assert stops == [1, 0]  # the mark is at the blade's end, and at its beginning
+
+
+def test_pins_in_inches_stand_beside_the_kits_nearest(bench: Bench, pages: Pages) -> None:
+    work = bench()
+    kit = PinKit(bottom0_in=Fraction("0.170"), bottoms_in=read_kit_sizes("0.165 to 0.305 by 0.004"))
+    spec = replace(work.systems[0].spec, kit=kit)
+    pinning = pin(spec, {"A": (5, 2, 8, 6, 1, 4), "AA": (5, 2, 6, 6, 1, 4)})
+    group = replace(work.systems[0].cylinders[0], pinning=pinning)
+    sheet = system_sheet(replace(work.systems[0], spec=spec, cylinders=(group,)))
+    told = {f"{one.kind} {one.size}": (length.exact, length.nearest) for one, length in sheet.lengths}
+    # .170 and .015 a depth; of .165 + n × .004 the nearest to .200 is .201, to .245 .245
+    assert told["bottom 2"] == (Fraction("0.200"), Fraction("0.201"))
+    assert told["bottom 5"] == (Fraction("0.245"), Fraction("0.245"))
+    assert told["master 2"] == (Fraction("0.030"), None)
+    system = replace(work.systems[0], spec=spec, cylinders=(group,))
+    text = " ".join(pages(bench_sheet_pdf(replace(work, systems=(system,)))))
+    assert "Pins in inches, the kit's nearest in brackets: bottom 1 .1850 (.1850), bottom 2 .2000 (.2010)" in text
 
 
 def test_every_page_is_confidential_and_says_to_whom(bench: Bench, pages: Pages) -> None:

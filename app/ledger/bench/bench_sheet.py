@@ -3,14 +3,13 @@
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from math import prod
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.errors import BitternError
 from app.keying import Bitting as Cuts
-from app.keying import BittingSpec, KeyingError, Pinning, pin, pin_cuts, write_bitting
+from app.keying import BittingSpec, KeyingError, Pinning, pin, pin_depths, write_bitting
 from app.ledger.jobs.cylinder_lines import JobCylinders, PlainRow, job_cylinders
 from app.ledger.jobs.papers import JobHead, job_head
 from app.ledger.keys.losses import lost_cuts
@@ -424,13 +423,8 @@ def former_pins(work: Work, record: CylinderRecord) -> BenchSystem:
     with transaction(work.session):
         note_reveal(work, system, f"cylinder {cylinder.id}, {record.keyset}, pins as they were", job_id=job_id)
         pinned = open_pins(work, [cylinder])[cylinder.id]
-    controls: Sequence[int | None] = pinned.control or [None] * len(pinned.operating)
-    chambers = tuple(
-        pin_cuts(depths, control, spec.control_offset, spec.stack_total)
-        for depths, control in zip(pinned.operating, controls, strict=True)
-    )
     # Who was meant to operate it then is not sealed with the pins, so nothing is told apart as phantom.
-    pinning = Pinning(chambers, prod(map(len, pinned.operating)), 0, 0, ())
+    pinning = pin_depths(spec, pinned.operating, pinned.control)
     group = BenchCylinder(
         keyset=record.keyset,
         quantity=1,

@@ -6,7 +6,7 @@ from fractions import Fraction
 import sqlalchemy as sa
 
 from app.keying import Bitting as Cuts
-from app.keying import BittingSpec, KeyingError, decode, read_bitting, read_inches
+from app.keying import BittingSpec, CutOrder, KeyingError, read_key
 from app.ledger.bench.bench_queries import BENCH_STAGES
 from app.ledger.jobs.queries import get_job
 from app.ledger.keysystems.auditing import AuditReport, audit_systems
@@ -28,9 +28,10 @@ _TOLERANCE = Fraction(2, 1000)  # inches
 
 @dataclass(frozen=True, slots=True)
 class CustomersKeyForm:
-    """What was read of a customer's key: its cuts, or its root depths in inches with spaces between, bow to tip."""
+    """What was read of a customer's key, from the end that `order` says, as `read_key` takes it."""
 
     cuts: str = field(repr=False)
+    order: CutOrder = CutOrder.BOW
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,7 @@ def decode_customers_key(work: Work, job_number: int, keyset_id: int, form: Cust
         job, keyset = waiting_key(work, job_number, keyset_id)
         if job.stage not in BENCH_STAGES:
             raise LedgerError("stage", f"This job is {job.stage.word}: a key is decoded before it leaves the bench.")
-        cuts = _read(spec_of(keyset.system), form.cuts)
+        cuts = _read(spec_of(keyset.system), form)
         known = _known(work, keyset, cuts)
         before = audit_systems(work, [keyset.system])
         symbol = keyset.symbol
@@ -79,19 +80,13 @@ def decode_customers_key(work: Work, job_number: int, keyset_id: int, form: Cust
         return DecodedCustomersKey(known or keyset, known is not None, warnings)
 
 
-def _read(spec: BittingSpec, text: str) -> Cuts:
-    words = text.replace(",", " ").replace(";", " ").split()
-    if "." not in text:
-        cuts: Cuts | None = read_bitting(spec, "".join(words), "cuts")
-    elif len(words) != spec.chambers:
-        raise KeyingError("cuts", f"Enter {spec.chambers} depths, one a chamber, bow to tip.")
-    else:
-        cuts = decode(spec, [read_inches(word, "cuts") for word in words], _TOLERANCE).bitting
-    if cuts is None:
+def _read(spec: BittingSpec, form: CustomersKeyForm) -> Cuts:
+    key = read_key(spec, form.cuts, form.order, _TOLERANCE, "cuts")
+    if key.bitting is None:
         raise KeyingError("cuts", "A depth lies between two of the spec: measure once more, or enter the cuts.")
-    if not spec.within_macs(cuts):
+    if not key.within_macs:
         raise KeyingError("cuts", "These cuts differ by more than the MACS of the spec: read the key again.")
-    return cuts
+    return key.bitting
 
 
 def _known(work: Work, keyset: Keyset, cuts: Cuts) -> Keyset | None:

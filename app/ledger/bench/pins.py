@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
-from app.keying import BittingSpec, PickList, Pinning, PinSize, in_place_of, pick_list
+from app.keying import BittingSpec, PickList, PinLength, Pinning, PinSize, in_place_of, pick_list, pin_length
 from app.ledger.bench.bench_sheet import BenchSystem, bench_work, reckoned_systems
 from app.ledger.catalog.specs import get_spec
 from app.ledger.keysystems.ticks import PINNED_ANEW
@@ -282,6 +282,10 @@ class PickedSpec:
     def counted(self) -> PickList:
         """The pins that the shelf keeps: a top pin whose size the spec cannot tell is taken uncounted."""
         return PickList(tuple((pin, count) for pin, count in self.pins.pins if pin.size is not None))
+
+    def length(self, pin: PinSize) -> PinLength | None:
+        """A pin in inches and the kit's nearest; None where the spec does not say it."""
+        return pin_length(self.spec, pin)
 
     @property
     def springs(self) -> int:

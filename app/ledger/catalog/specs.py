@@ -4,6 +4,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from types import MappingProxyType
 from typing import Any
 
 import sqlalchemy as sa
@@ -37,6 +38,9 @@ _LABELS = {
     "stack_total": "stack total",
     "control_offset": "control offset",
     "min_master_pin": "least master pin",
+    "most_master_pins": "most master pins",
+    "share_one_in": "share of all bittings",
+    "stop": "where the key stops",
     "depth0_in": "root depth of the shallowest cut",
     "increment_in": "increment",
     "first_cut_in": "first cut",
@@ -47,6 +51,11 @@ USUAL_RULES = BittingRules(
     least_depths=3, most_equal_neighbors=2, least_span=3, no_stairs=True, no_uncut=True, least_apart=2
 )
 """What a new spec's form proposes (common practice, no source)."""
+USUAL_BOUNDS: Mapping[str, int] = MappingProxyType({"most_master_pins": 2, "share_one_in": 200})
+"""The same of what is warned of: more than two master pins wear badly and pick easily (common practice, no source);
+what is plainly master-keyed with five chambers and seven depths lets in one in 525, what is crossed two or three
+times more than one in 200 (reasoned here, no source).
+"""
 
 
 def add_spec(work: Work, spec: BittingSpec) -> SpecRow:
@@ -78,6 +87,8 @@ def put_spec(work: Work, spec_id: int, version: int, spec: BittingSpec) -> SpecR
     refuse_breaking(work, row, before, spec)
     row.name, row.spec = name, replace(spec, name="").to_json()
     changed = [label for field, label in _LABELS.items() if getattr(before, field) != getattr(spec, field)]
+    if before.kit != spec.kit:
+        changed.append("the kit's pins")
     if before.rules != spec.rules:
         changed.append(f"rules ({', '.join(spec.rules.words.values()) or 'none'})")
     if changed:

@@ -55,11 +55,10 @@ def audit_systems(work: Work, systems: Sequence[KeySystem], leaving: Collection[
     """Audit the cylinders of these systems and of the same customers' others that keys go from or to.
 
     Every issued key, control keys too, is tried in every cylinder that it enters by the makers' tables, on whatever
-    keyway; one of another spec by its inches. A key with more cuts than a cylinder has chambers is tried with its
-    first cuts, one with fewer as if cut to the shallowest depth beyond them. Cylinders
-    that a job on its way replaces do not count, nor those `leaving` (ids), so that a finding can be mended; new keys
-    are drawn to turn them neither. Those whose bittings the factory holds are outside what the shop can prove. Shows
-    no bitting.
+    keyway; one of another spec by its inches. A key with more cuts than a cylinder has chambers is tried with those
+    nearest to its stop, one with fewer as if cut to the shallowest depth beyond them. Cylinders that a job on its way
+    replaces do not count, nor those `leaving` (ids), so that a finding can be mended; new keys are drawn to turn them
+    neither. Those whose bittings the factory holds are outside what the shop can prove. Shows no bitting.
     """
     keys = cylinders = phantoms = 0
     findings: list[Finding] = []

@@ -12,13 +12,13 @@ from sqlalchemy.orm import Session
 from app.keying import Bitting as Cuts
 from app.keying import (
     BittingSpec,
+    CutOrder,
     DecodedKey,
     KeyingError,
     LevelArray,
     SystemKeyset,
-    decode,
     read_bitting,
-    read_inches,
+    read_key,
     write_bitting,
 )
 from app.ledger.catalog.specs import get_spec, put_spec, read_spec
@@ -240,12 +240,10 @@ def note_reveal(work: Work, system: KeySystem, purpose: str, *, job_id: int | No
     record(work, BITTINGS_REVEALED, f"key system {system.id}", said, job_id=job_id)
 
 
-MOST_WORDS = 40
-
-
 @dataclass(frozen=True, slots=True)
 class DecodeAsk:
-    """A key under the caliper. measured: root depths in inches, bow to tip, with spaces between.
+    """A key under the caliper or in a gauge. measured: what was read of it, from the end that `order` says, as
+    `read_key` takes it.
 
     Of a system's key `system_id` says which; else `spec_id` and, where the key has fewer, its `cuts`.
     """
@@ -256,6 +254,7 @@ class DecodeAsk:
     spec_id: int = 0
     cuts: int | None = None
     system_id: int | None = None
+    order: CutOrder = CutOrder.BOW
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,8 +275,7 @@ def decode_key(work: Work, ask: DecodeAsk) -> Decoded:
     work.require(Role.BENCH)
     system = get_system(work.session, ask.system_id) if ask.system_id is not None else None
     spec = spec_of(system) if system is not None else _spec(work, ask)
-    words = ask.measured.replace(",", " ").replace(";", " ").split()[:MOST_WORDS]
-    key = decode(spec, [read_inches(word, "measured") for word in words], ask.tolerance)
+    key = read_key(spec, ask.measured, ask.order, ask.tolerance, "measured")
     if key.bitting is not None and write_bitting(spec, key.bitting) in "".join(ask.why.split()):
         raise KeyingError("why", "This goes on record: say what the key is for, and leave its cuts out.")
     with transaction(work.session):

@@ -17,6 +17,7 @@ from app.keying import (
     Extension,
     ExtensionSearch,
     KeyingError,
+    KeyStop,
     LevelArray,
     Progress,
     SymbolLevel,
@@ -209,7 +210,7 @@ def with_neighbors(
     Last the other systems' cylinders of other lengths or keyways, which the new keys enter too: in the chambers that
     they lack every depth shears; those beyond the new keys' cuts have to shear at the shallowest depth.
     """
-    chambers, shallowest = opened.system.chambers, opened.spec.first_depth
+    chambers, spec = opened.system.chambers, opened.spec
     keys = {**opened.keys, **opened.lost}
     if opened.control is not None:
         keys["its control key"] = opened.control
@@ -237,12 +238,16 @@ def with_neighbors(
             )
     unlike = [other for other in sharing if other not in alike]
     others = SystemsInService.of(work, unlike, opened.spec, opened.system.keyway).stacks
-    every = set(opened.spec.all_depths)
-    entered = [
-        [*stack[:chambers], *[every] * (chambers - len(stack))]
-        for stack in others
-        if all(shallowest in depths for depths in stack[chambers:])
-    ]
+    every = set(spec.all_depths)
+    entered = []
+    for stack in others:
+        lacking, beyond = max(0, chambers - len(stack)), max(0, len(stack) - chambers)
+        if spec.stop is KeyStop.TIP:
+            uncut, seen = stack[:beyond], [*[every] * lacking, *stack[beyond:]]
+        else:
+            uncut, seen = stack[chambers:], [*stack[:chambers], *[every] * lacking]
+        if all(spec.first_depth in depths for depths in uncut):
+            entered.append(seen)
     return keys, cylinders, entered
 
 

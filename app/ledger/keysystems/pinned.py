@@ -10,9 +10,10 @@ import sqlalchemy as sa
 from sqlalchemy.orm import selectinload
 
 from app.keying import Bitting as Cuts
+from app.keying import KeyStop, entering
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.system_queries import operators_of
-from app.ledger.keysystems.unsealed_system import WhatEnters, entering
+from app.ledger.keysystems.unsealed_system import WhatEnters
 from app.ledger.store.work import Work, require_current_key
 from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Keyset, KeySystem, Level
 
@@ -32,6 +33,7 @@ class Pinned:
     operating: tuple[tuple[int, ...], ...] = field(repr=False)
     control: Cuts | None = field(repr=False)
     shallowest: int
+    stop: KeyStop = KeyStop.SHOULDER
 
     def turned_by(self, cuts: Cuts) -> bool:
         """Whether a key turns it at the operating line or takes it out at the control line, never at both mixed.
@@ -40,14 +42,16 @@ class Pinned:
         >>> core.turned_by((5, 4)), core.turned_by((1, 2)), core.turned_by((3, 2)), core.turned_by((3, 4, 9))
         (True, True, False, True)
         """
-        entered = entering(cuts, len(self.operating), self.shallowest)
+        entered = entering(cuts, len(self.operating), self.shallowest, self.stop)
         if self.control == entered:
             return True
         return all(cut in depths for cut, depths in zip(entered, self.operating, strict=True))
 
     def to_text(self) -> str:
         """As it is sealed."""
-        return json.dumps({"cuts": self.operating, "control": self.control, "shallowest": self.shallowest})
+        return json.dumps(
+            {"cuts": self.operating, "control": self.control, "shallowest": self.shallowest, "stop": self.stop}
+        )
 
     @classmethod
     def of_text(cls, text: str) -> "Pinned":
@@ -58,7 +62,9 @@ class Pinned:
         """
         given = json.loads(text)
         control = tuple(given["control"]) if given["control"] is not None else None
-        return cls(tuple(map(tuple, given["cuts"])), control, given["shallowest"])
+        # Pins sealed before keys could stop at the tip do not speak of it.
+        stop = KeyStop(given.get("stop", KeyStop.SHOULDER))
+        return cls(tuple(map(tuple, given["cuts"])), control, given["shallowest"], stop)
 
 
 _Pins: TypeAlias = Mapping[int, Pinned]  # by cylinder
@@ -158,8 +164,8 @@ def _by_record(work: Work, cylinders: Sequence[Cylinder]) -> dict[int, Pinned]:
             continue
         if (own.system_id, *operators) not in alike:
             depths = tuple(tuple(sorted(set(cuts))) for cuts in zip(*(opened[one] for one in operators), strict=True))
-            shallowest = specs[own.system_id].first_depth
-            alike[own.system_id, *operators] = Pinned(depths, controls.get(own.system_id), shallowest)
+            spec, control = specs[own.system_id], controls.get(own.system_id)
+            alike[own.system_id, *operators] = Pinned(depths, control, spec.first_depth, spec.stop)
         found[cylinder.id] = alike[own.system_id, *operators]
     return found
 

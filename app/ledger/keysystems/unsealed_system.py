@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from sqlalchemy.orm import Session
 
 from app.keying import Bitting as Cuts
-from app.keying import BittingSpec, StackIndex, cut_as, depths_as
+from app.keying import BittingSpec, KeyStop, StackIndex, cut_as, depths_as, entering
 from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.lost_keysets import open_lost_bittings
@@ -103,18 +103,6 @@ def _ways(work: Work, system: KeySystem) -> dict[str, Way]:
     return ways
 
 
-def entering(cuts: Cuts, chambers: int, shallowest: int) -> Cuts:
-    """The cuts with which a key enters a cylinder of so many chambers: its first ones where it has more.
-
-    Where it has fewer the blade stands uncut under the last pins, or does not reach them. Uncut is held for the
-    shallowest depth, which is as far as a blank may reach and the nearest to it. (reasoned here, no source)
-
-    >>> entering((3, 5, 1), 2, 0), entering((3, 5), 3, 0)
-    ((3, 5), (3, 5, 0))
-    """
-    return (cuts + (shallowest,) * (chambers - len(cuts)))[:chambers]
-
-
 @dataclass(frozen=True, slots=True)
 class WhatEnters:
     """What the keys of some systems enter, by the ids of their keysets.
@@ -139,16 +127,18 @@ class WhatEnters:
         return cls(plugs, entered, specs)
 
     def cut_into(self, keyset_id: int, cuts: Cuts, spec: BittingSpec, keyway: str = "") -> Cuts | None:
-        """The cuts with which a key of a keyset enters cylinders of a spec, as many as these have chambers.
+        """The cuts with which a key of a keyset enters cylinders of a spec, as many as these have chambers, those
+        nearest to where the key stops.
 
         None where it turns none of them, or does not enter their keyway. The numbers as they are where nobody knows
         the inches: then it is held for the same.
         """
         if keyway and keyway not in self.entered[keyset_id]:
             return None
-        depths = depths_as(self.specs[keyset_id], spec)
-        there = cuts if depths is None else cut_as(cuts[: spec.chambers], depths)
-        return None if there is None else entering(there, spec.chambers, spec.first_depth)
+        own = self.specs[keyset_id]
+        depths, met = depths_as(own, spec), own.entering(cuts, min(len(cuts), spec.chambers))
+        there = met if depths is None else cut_as(met, depths)
+        return None if there is None else entering(there, spec.chambers, spec.first_depth, own.stop)
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,13 +147,15 @@ class SystemsInService:
 
     `opened`: keyset id → cuts. `keys`: the cuts with which each key enters such a cylinder, lost ones too whose
     keyset has another bitting by now; of those that enter. `stacks`: per way that cylinders are operated which such
-    a key enters, the depths of its own that shear in each chamber. `shallowest`: the spec's first depth.
+    a key enters, the depths of its own that shear in each chamber. `shallowest`: the spec's first depth; `stop`:
+    where its keys stop.
     """
 
     opened: dict[int, Cuts] = field(repr=False)
     keys: frozenset[Cuts] = field(repr=False)
     stacks: tuple[list[set[int]], ...] = field(repr=False)
     shallowest: int
+    stop: KeyStop
     _ways: dict[int, StackIndex] = field(init=False, repr=False)  # chambers → the stacks of so many
     _held: StackIndex = field(init=False, repr=False)
 
@@ -191,19 +183,19 @@ class SystemsInService:
                 stacks.append([_cut_to(charts[there], depths) for depths in zip(*keys, strict=True)])
         held = [*opened.items(), *((keyset.id, cuts) for keyset, cuts in open_lost_bittings(work, systems))]
         keys_there = (enters.cut_into(keyset_id, cuts, spec, keyway) for keyset_id, cuts in held)
-        return cls(opened, frozenset(cuts for cuts in keys_there if cuts), tuple(stacks), spec.first_depth)
+        return cls(opened, frozenset(cuts for cuts in keys_there if cuts), tuple(stacks), spec.first_depth, spec.stop)
 
     def beside(self, chambers: int, keys: Sequence[Cuts], cylinders: Sequence[Sequence[Cuts]]) -> "SystemsInService":
         """The same with further keys, and cylinders by the cuts of all keys that operate them, their own first."""
         new = [*keys, *(operators[0] for operators in cylinders)]
         stacks = [[set(depths) for depths in zip(*operators, strict=True)] for operators in cylinders]
-        entered = self.keys.union(entering(cuts, chambers, self.shallowest) for cuts in new)
+        entered = self.keys.union(entering(cuts, chambers, self.shallowest, self.stop) for cuts in new)
         return replace(self, keys=entered, stacks=(*self.stacks, *stacks))
 
     def turns_any(self, cuts: Cuts) -> bool:
         """Whether a key turns a cylinder there."""
         return any(
-            index.meeting([{cut} for cut in entering(cuts, chambers, self.shallowest)])
+            index.meeting([{cut} for cut in entering(cuts, chambers, self.shallowest, self.stop)])
             for chambers, index in self._ways.items()
         )
 

@@ -79,7 +79,8 @@ class Room:
             self._opened[book] = _Opened(None, {})
         if book.wants_control:
             keys = self._opened[book].keys if book in self._opened else {}
-            there = self._service(book) if self._is_exact else SystemsInService({}, frozenset(), (), 0)
+            nothing = SystemsInService({}, frozenset(), (), 0, book.spec.stop)
+            there = self._service(book) if self._is_exact else nothing
             self._keys[book.keyway].append(draw_free_control(book.spec, self._work.rng, keys, there, set(there.keys)))
 
     def _draw_masters(self, book: SystemBook, form: SystemForm) -> None:

@@ -84,7 +84,6 @@ class RackCard:
 
     lines: tuple[TickLine, ...]
     pins: CylinderCard | None = None
-    chambers: range = range(0)
     waits_for: tuple[str, ...] = field(default=(), repr=False)
 
 
@@ -189,7 +188,7 @@ def job_at_bench(found: AtBench, *, is_open: bool = False) -> BenchJob:
         found = at_bench(work, job.number)
     job, session = found.job, work.session
     offs, short = checked_off(session, job.id), short_of_pins(work, job) if job.stage in BENCH_STAGES else {}
-    pins = {one: (card, sheet.chambers) for sheet in sheets for card in sheet.cylinders for one in card.cylinder.ids}
+    pins = {one: card for sheet in sheets for card in sheet.cylinders for one in card.cylinder.ids}
 
     def line_of(row: PlainRow) -> TickLine:
         off = offs.get(row.id, CheckOff())
@@ -198,11 +197,11 @@ def job_at_bench(found: AtBench, *, is_open: bool = False) -> BenchJob:
     racks = []
     for rack in racks_of(session, job, found.cylinders) if found.is_keyed_here else ():
         cards = []
-        for _, rows in groupby(rack.lines, key=lambda row: id(pins[row.id][0]) if row.id in pins else 0):
+        for _, rows in groupby(rack.lines, key=lambda row: id(pins.get(row.id))):
             mine = list(rows)
-            card, chambers = pins.get(mine[0].id, (None, range(0)))
+            card = pins.get(mine[0].id)
             waits = {pin_words(pin) for row in mine for pin in short.get(row.id, ())} if card else set[str]()
-            cards.append(RackCard(tuple(map(line_of, mine)), card, chambers, tuple(sorted(waits))))
+            cards.append(RackCard(tuple(map(line_of, mine)), card, tuple(sorted(waits))))
         racks.append(RackOnPage(rack, tuple(cards)))
     cautions = cautions_by_door(session, job.id, len(found.cylinders.lines))
     return BenchJob(

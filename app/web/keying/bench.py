@@ -11,11 +11,12 @@ from wtforms.validators import InputRequired
 
 from app.documents import first_of
 from app.errors import BitternError, Problem, Problems
+from app.keying import CutOrder, inches_text
 from app.ledger.bench.customers_keys import CustomersKeyForm, DecodedCustomersKey, decode_customers_key, waiting_key
 from app.ledger.bench.pins import Picked, draw_pins, pick_for_job
 from app.ledger.catalog.specs import list_specs
 from app.ledger.jobs.queries import get_job
-from app.ledger.keysystems.bittings import DecodeAsk, decode_key
+from app.ledger.keysystems.bittings import DecodeAsk, decode_key, spec_of
 from app.ledger.keysystems.system_queries import list_systems
 from app.ledger.people.login_rules import Proof
 from app.ledger.store import Session
@@ -27,7 +28,6 @@ from app.web.forms_base import flash_and_redirect, typed
 from app.web.forms_base import text as text_field
 from app.web.keying import blueprint
 from app.web.keying.forms import InchField, KeyingForm
-from app.web.keying.specs import inches_text
 from app.web.services import current_work, request_session
 
 MOST_SIZES = 400
@@ -66,6 +66,16 @@ def _pins_page(job: Job, picked: Picked | None = None, refusal: str = "") -> Res
     return page, 422 if refusal else 200
 
 
+_AS_READ = (
+    "Roots in inches with spaces, .302 .2875 …; in millimeters, 7.67 7.30 … mm; or depths by a gauge, 2 7 5 0 3 8."
+)
+
+
+def order_field() -> SelectField:
+    """From which end a key was read."""
+    return SelectField("Read from", choices={one.value: one.value for one in CutOrder}, default=CutOrder.BOW.value)
+
+
 class DecodePage(KeyingForm):
     """A key under the caliper."""
 
@@ -76,32 +86,32 @@ class DecodePage(KeyingForm):
     spec = SelectField("Bitting spec", default="", description="Of any other key.")
     cuts = WholeField("Cuts on the key", least=3, most=12, description="Where it has fewer than the spec's chambers.")
     measured = text_field(
-        "Measured root depths",
+        "Measured root depths, or depths",
         200,
-        hint="Inches, bow to tip, with spaces: .302 .2875 …",
+        hint=_AS_READ,
         needed="Enter a depth for each chamber.",
     )
+    order = order_field()
     tolerance = InchField("Tolerance", [InputRequired("Enter a tolerance.")], description="Inches, such as .002.")
     why = text_field(
         "What for", 80, hint="Goes on record; the cuts do not.", needed="Say what the key is decoded for."
     )
 
     def offer(self, session: Session) -> None:
-        """Fill the systems and specs whose inches are known."""
-        uses = [use for use in list_specs(session) if use.spec.increment_in and use.spec.depth0_in]
-        known = {use.row.id for use in uses}
-        systems = {
-            str(one.id): f"{one.customer.name}, {one.name}" for one in list_systems(session) if one.spec_id in known
-        }
+        """Fill the systems and specs: depths by a gauge can be read of one whose inches nobody has entered."""
+        systems = {str(one.id): f"{one.customer.name}, {one.name}" for one in list_systems(session)}
         self.system.choices = {"": "None", **systems}
-        self.spec.choices = {"": "Choose …"} | {str(use.row.id): use.row.name for use in uses}
+        self.spec.choices = {"": "Choose …"} | {str(use.row.id): use.row.name for use in list_specs(session)}
 
     def read(self) -> DecodeAsk:
         """As the use case takes it; a refusal where neither a system nor a spec was chosen."""
         if not typed(self.system) and not typed(self.spec):
             raise Problems([Problem("spec", "Choose the key's system, or a spec.")])
         return self.into(
-            DecodeAsk, spec_id=int(typed(self.spec) or 0), system_id=int(typed(self.system) or 0) or None
+            DecodeAsk,
+            spec_id=int(typed(self.spec) or 0),
+            system_id=int(typed(self.system) or 0) or None,
+            order=CutOrder(self.order.data),
         )
 
 
@@ -126,9 +136,14 @@ class CustomersKeyPage(KeyingForm):
     cuts = text_field(
         "Cuts of the key",
         200,
-        hint="Bow to tip, as 275038; or its root depths in inches with spaces, .302 .2875 …",
-        needed="Enter the key's cuts, bow to tip.",
+        hint=_AS_READ,
+        needed="Enter the key's cuts.",
     )
+    order = order_field()
+
+    def read(self) -> CustomersKeyForm:
+        """As the use case takes it."""
+        return self.into(CustomersKeyForm, order=CutOrder(self.order.data))
 
 
 @blueprint.route("/jobs/<int:number>/customers-keys/<int:keyset_id>", methods=["GET", "POST"])
@@ -138,7 +153,7 @@ def customers_key(number: int, keyset_id: int) -> ResponseReturnValue:
     work, form = current_work(), CustomersKeyPage()
     job, keyset = waiting_key(work, number, keyset_id)
     symbol = keyset.symbol
-    if done := form.run(lambda: decode_customers_key(work, number, keyset_id, form.into(CustomersKeyForm))):
+    if done := form.run(lambda: decode_customers_key(work, number, keyset_id, form.read())):
         decoded: DecodedCustomersKey = done.value
         said = f"The customer's key of {symbol} is decoded."
         if decoded.is_known:
@@ -147,5 +162,7 @@ def customers_key(number: int, keyset_id: int) -> ResponseReturnValue:
         for warning in decoded.warnings:
             flash(warning, "caution")
         return flash_and_redirect(said, "bench.job", number=number)
-    page = render_template("keying/customers_key.html", form=form, job=job, keyset=keyset)
+    page = render_template(
+        "keying/customers_key.html", form=form, job=job, keyset=keyset, spec=spec_of(keyset.system)
+    )
     return page, form.status

@@ -7,7 +7,6 @@ import secrets
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from decimal import Decimal
 from random import Random
 from time import monotonic
 from typing import Any, TypeAlias, TypeVar
@@ -17,7 +16,7 @@ from flask.typing import ResponseReturnValue
 from werkzeug.wrappers import Response
 
 from app.errors import BitternError
-from app.keying import AccessPlan, BittingChoice, BittingSpec, ExtensionSearch, MatrixSolution
+from app.keying import AccessPlan, BittingChoice, ExtensionSearch, MatrixSolution
 from app.ledger.keysystems.crosskeying import ReadyCross, seal_cross_search
 from app.ledger.keysystems.extending import ReadyExtension, seal_extension
 from app.ledger.keysystems.planning import (
@@ -142,22 +141,8 @@ def _matrix_page(run: SearchRun, form: MatrixSystemPage) -> ResponseReturnValue:
         solution=solution,
         changes=changes_of(ready.matrix, solution) if solution and isinstance(ready, ReadyMatrix) else (),
         people_of=people_of,
-        share=share_of_bittings,
         crossed=request.form.getlist("cross") or run.typed_in.get("cross", ()),
     )
-
-
-def share_of_bittings(combinations: int, spec: BittingSpec) -> str:
-    """Give the share of all bittings that so many combinations are, in percent, as pages say it.
-
-    >>> spec = BittingSpec(chambers=7, depths=10, macs=7)
-    >>> share_of_bittings(640, spec), share_of_bittings(9, spec)
-    ('0.0064 %', 'under 0.0001 %')
-    """
-    percent = Decimal(combinations * 100) / Decimal(spec.depths**spec.chambers)
-    if percent < Decimal("0.0001"):
-        return "under 0.0001 %"
-    return f"{percent.quantize(Decimal('0.0001')).normalize():f} %"
 
 
 @blueprint.post("/matrix/<token>/seal")

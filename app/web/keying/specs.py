@@ -1,7 +1,6 @@
 """The pages of bitting specs: the list, one spec with its drawing, entering, loading and changing."""
 
 from dataclasses import replace
-from decimal import ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
 from typing import Any
 
@@ -14,17 +13,25 @@ from wtforms.validators import InputRequired
 
 from app.errors import BitternError
 from app.keying import (
+    USUAL_TOLERANCE,
     BittingRules,
     BittingSpec,
+    KeyStop,
+    PinKit,
     check_rules,
     count_bittings,
+    inches_text,
+    millimeters_text,
+    read_kit_sizes,
     root_depth,
     rule_costs,
     theoretical,
     usable,
+    write_kit_sizes,
 )
 from app.ledger.catalog.maker_papers import noted_pages
 from app.ledger.catalog.specs import (
+    USUAL_BOUNDS,
     USUAL_RULES,
     add_spec,
     even_roots,
@@ -51,6 +58,19 @@ def _needed(words: str) -> list[Any]:
     return [InputRequired(words)]
 
 
+_KIT_HINT = "Inches: 0.150 to 0.300 by 0.005, 0.320. Empty: not compared."
+
+
+class KitField(InchField):
+    """The sizes of a kit, exact inches."""
+
+    def read(self, text: str) -> Any:
+        return read_kit_sizes(text)
+
+    def show(self, value: Any) -> str:
+        return write_kit_sizes(value)
+
+
 class SpecPage(KeyingForm, SavedForm):
     """What a chart says. The names are the spec's own."""
 
@@ -74,9 +94,14 @@ class SpecPage(KeyingForm, SavedForm):
         choices={"1": "single step", "2": "two-step"},
         description="Two-step where the increment is about .015 in, single where .023 in.",
     )
+    stop = SelectField(
+        "The key stops at",
+        choices={"shoulder": "the shoulder", "tip": "the tip"},
+        description="Small-format keys at the tip, most others at the shoulder. Cuts are counted from there.",
+    )
     depth0_in = InchField("Root depth of the shallowest cut", description="Inches from the blade's back to the cut.")
     increment_in = InchField("Increment", description="Inches from depth to depth.")
-    first_cut_in = InchField("First cut", description="Inches, shoulder or tip stop to the middle of cut 1.")
+    first_cut_in = InchField("First cut", description="Inches, from where the key stops to the middle of cut 1.")
     spacing_in = InchField("Spacing", description="Inches from cut to cut.")
     root_depths = text(
         "All root depths",
@@ -88,6 +113,23 @@ class SpecPage(KeyingForm, SavedForm):
         "Control offset", least=0, most=99, description="Between the two shear lines of an IC, in increments."
     )
     min_master_pin = WholeField("Least master pin", least=0, most=15, description="The thinnest, in increments.")
+    most_master_pins = WholeField(
+        "Master pins in a chamber, at most",
+        least=1,
+        most=15,
+        description="Above it is warned. 2 as a rule. Empty: off.",
+    )
+    share_one_in = WholeField(
+        "At most one in … of all bittings",
+        least=2,
+        most=10**9,
+        description="May turn a cylinder; above that share it is warned. 200 is proposed. Empty: off.",
+    )
+    bottom0_in = InchField("Shallowest bottom pin", description="Inches, of the shallowest cut's bottom pin.")
+    bottoms_in = KitField("Kit: bottom pins", description=_KIT_HINT)
+    masters_in = KitField("Kit: master pins and build-ups", description=_KIT_HINT)
+    tops_in = KitField("Kit: top pins", description=_KIT_HINT)
+    tolerance_in = InchField("Off by, at most", description="Inches; beyond it is warned. Empty: 0.002.")
     least_depths = WholeField("Different depths, at least", least=1, most=16, description="3 as a rule. Empty: off.")
     most_equal_neighbors = WholeField(
         "Equal cuts side by side, at most", least=1, most=12, description="2 as a rule. Empty: off."
@@ -105,8 +147,8 @@ class SpecPage(KeyingForm, SavedForm):
     )
 
     def box(self, field: str) -> str:
-        """A rule's box is named as the rule."""
-        return super().box(field.removeprefix("rules."))
+        """A rule's box is named as the rule, a kit's as the kit's field."""
+        return super().box(field.removeprefix("rules.").removeprefix("kit."))
 
     def fill(self, spec: BittingSpec) -> None:
         """Show a spec that is on record."""
@@ -114,13 +156,16 @@ class SpecPage(KeyingForm, SavedForm):
             if hasattr(spec, field.name):
                 field.data = getattr(spec, field.name)
         self.step.data = str(spec.step)
-        for name in BittingRules.__dataclass_fields__:
-            self[name].data = getattr(spec.rules, name)
+        for part in (spec.rules, spec.kit):
+            for name in part.__dataclass_fields__:
+                self[name].data = getattr(part, name)
 
-    def propose_rules(self) -> None:
-        """Show the trade's usual rules."""
+    def propose_usual(self) -> None:
+        """Show the trade's usual rules and bounds."""
         for name in BittingRules.__dataclass_fields__:
             self[name].data = getattr(USUAL_RULES, name)
+        for name, usual in USUAL_BOUNDS.items():
+            self[name].data = usual
 
     def look(self) -> int:
         """Check what was typed without saving it; the status of the page."""
@@ -136,7 +181,18 @@ class SpecPage(KeyingForm, SavedForm):
             roots.update(even_roots({**roots, "depths": self.depths.data}, typed(self.root_depths)))
         if self.step.data not in ("1", "2"):
             raise BitternError("step", "Choose single step or two-step.")
-        return self.into(BittingSpec, step=int(self.step.data), rules=self.into(BittingRules), **roots)
+        kit = self.into(
+            PinKit,
+            **{name: self[name].data or () for name in ("bottoms_in", "masters_in", "tops_in")},
+            tolerance_in=self.tolerance_in.data or USUAL_TOLERANCE,
+        )
+        return self.into(
+            BittingSpec,
+            step=int(self.step.data),
+            rules=self.into(BittingRules),
+            kit=kit,
+            **roots,
+        )
 
 
 class ChartFilePage(PageForm):
@@ -183,7 +239,7 @@ def new_spec() -> ResponseReturnValue:
     form = SpecPage()
     if not form.is_submitted():
         form.step.data, form.first_depth.data = "2", 0
-        form.propose_rules()
+        form.propose_usual()
     if asks_for_counts():
         return _form_page(form, ChartFilePage(formdata=None), form.look())
     if done := form.run(lambda: add_spec(current_work(), form.read())):
@@ -203,14 +259,15 @@ def load_chart() -> ResponseReturnValue:
         except BitternError as error:
             upload.file.errors = [f"{p.field}: {p.message}" for p in file_problems(error)]
         else:
-            usual = {name: str(value) for name, value in USUAL_RULES.to_json().items()}
-            form = SpecPage(formdata=MultiDict({"first_depth": "0", "step": "1", **usual, **given}))
+            usual = {name: str(value) for name, value in {**USUAL_RULES.to_json(), **USUAL_BOUNDS}.items()}
+            start = {"first_depth": "0", "step": "1", "stop": KeyStop.SHOULDER}
+            form = SpecPage(formdata=MultiDict({**start, **usual, **given}))
             form.validate()
             flash(f"Read from the file: {len(given)} fields. Nothing is saved yet: compare, then save.")
             return _form_page(form, ChartFilePage(formdata=None), 200)
     form = SpecPage(formdata=None)
     form.step.data = "2"
-    form.propose_rules()
+    form.propose_usual()
     return _form_page(form, upload, 422)
 
 
@@ -260,11 +317,20 @@ def _facts(spec: BittingSpec) -> dict[str, object]:
             (chambers, spec.depths**chambers, usable(replace(spec, chambers=chambers)))
             for chambers in range(max(3, spec.chambers - 2), spec.chambers)
         ],
+        "kit": _kit(spec.kit),
         "increment": f"{inches_text(spec.increment_in)} in" if spec.increment_in is not None else "",
         "roots": [(f"{d:X}", *_both(root_depth(spec, d))) for d in spec.all_depths] if has_roots else [],
-        "places": [(number, *_both(place)) for number, place in enumerate(_cut_places(spec), start=1)],
+        "places": [(number, *_both(place)) for number, place in enumerate(sorted(_cut_places(spec)), start=1)],
         "cautions": _cautions(spec),
     }
+
+
+def _kit(kit: PinKit) -> list[tuple[str, str]]:
+    named = {"bottoms": kit.bottoms_in, "masters and build-ups": kit.masters_in, "tops": kit.tops_in}
+    found = [(name, f"{write_kit_sizes(sizes)} in") for name, sizes in named.items() if sizes]
+    if kit.bottom0_in is not None:
+        found.insert(0, ("shallowest bottom pin", f"{inches_text(kit.bottom0_in)} in"))
+    return [*found, ("off by at most", f"{inches_text(kit.tolerance_in)} in")] if found else []
 
 
 def _both(inches: Fraction) -> tuple[str, str]:
@@ -284,9 +350,13 @@ def _chart(spec: BittingSpec) -> dict[str, object]:
     else:
         scale = room / float(spec.first_cut_in + spec.spacing_in * spec.chambers)
         middles = [left + float(place) * scale for place in _cut_places(spec)]
+        if spec.stop is KeyStop.TIP:
+            middles = [2 * left + room - middle for middle in middles]
         pitch = middles[1] - middles[0]
     lines = [top + 12 + number * 17 for number in range(spec.depths)]
     back, tip = lines[-1] + 40, middles[-1] + pitch * 0.9
+    if spec.stop is KeyStop.TIP and _cut_places(spec):
+        tip = left + room
     steep = min(spec.macs, spec.depths - 1)
     points = [(left, top), (middles[0] - pitch * 0.5, top)]
     for number, x in enumerate(middles):
@@ -302,15 +372,19 @@ def _chart(spec: BittingSpec) -> dict[str, object]:
         "half": (back - top) / 2,
         "tip": round(tip, 1),
         "depths": [(f"{depth:X}", y, root) for depth, y, root in zip(spec.all_depths, lines, roots, strict=True)],
-        "cuts": [(round(x, 1), place) for x, place in zip(middles, places, strict=True)],
+        "cuts": [
+            (round(x, 1), number, place)
+            for x, number, place in zip(middles, spec.chamber_numbers, places, strict=True)
+        ],
+        "stop": (round(tip, 1) if spec.stop is KeyStop.TIP else left, spec.stop.value),
     }
 
 
 def _cut_places(spec: BittingSpec) -> list[Fraction]:
-    """Where the middle of each cut is, from the shoulder; empty where the spec does not say."""
+    """Where the middle of each cut is, from where the key stops, bow to tip; empty where the spec does not say."""
     if spec.first_cut_in is None or spec.spacing_in is None:
         return []
-    return [spec.first_cut_in + number * spec.spacing_in for number in range(spec.chambers)]
+    return [spec.first_cut_in + (number - 1) * spec.spacing_in for number in spec.chamber_numbers]
 
 
 def _cautions(spec: BittingSpec) -> list[str]:
@@ -326,30 +400,3 @@ def _cautions(spec: BittingSpec) -> list[str]:
     if spec.macs >= spec.depths - 1:
         found.append("This MACS binds nothing: every pair of neighboring cuts obeys it.")
     return found
-
-
-_MM_PER_INCH = Fraction(254, 10)
-
-
-def inches_text(value: Fraction) -> str:
-    """Inches to four places, without needless zeros beyond the third.
-
-    >>> inches_text(Fraction("0.3165")), inches_text(Fraction(1, 4))
-    ('0.3165', '0.250')
-    """
-    text = _rounded(value, 4)
-    return text[:-1] if text.endswith("0") else text
-
-
-def millimeters_text(inches: Fraction) -> str:
-    """The same length in millimeters to two places.
-
-    >>> millimeters_text(Fraction("0.25"))
-    '6.35'
-    """
-    return _rounded(inches * _MM_PER_INCH, 2)
-
-
-def _rounded(value: Fraction, places: int) -> str:
-    exact = Decimal(value.numerator) / Decimal(value.denominator)
-    return str(exact.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN))

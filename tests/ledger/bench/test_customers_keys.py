@@ -173,7 +173,7 @@ def test_a_key_that_cannot_enter_is_refused_on_its_line(work: Work, key: str, fi
         ("27416", "The bitting has 5 cuts; this spec has 6 chambers."),
         ("094163", "differ by more than the MACS"),
         ("2741X3", "Chamber 5: depths of this spec run from 0 to 9."),
-        (".3 .3 .3", "Enter 6 depths, one a chamber, bow to tip."),
+        (".3 .3 .3", "Give 6 measured depths, bow to tip; there are 3."),
     ],
 )
 def test_cuts_that_cannot_be_are_refused_and_nothing_is_saved(work: Work, cuts: str, says: str) -> None:

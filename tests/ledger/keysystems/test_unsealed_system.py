@@ -2,7 +2,8 @@
 
 import random
 
-from app.ledger.keysystems.unsealed_system import SystemsInService, entering
+from app.keying import KeyStop, entering
+from app.ledger.keysystems.unsealed_system import SystemsInService
 
 
 def operates(cuts: tuple[int, ...], stack: list[set[int]]) -> bool:
@@ -23,11 +24,11 @@ def test_clashes_are_those_of_trying_each_in_each() -> None:
             [set(depths) for depths in zip(draw(chambers), draw(chambers), strict=True)]
             for chambers in (chance.choice((3, 4, 5)) for _ in range(chance.randrange(6)))
         )
-        there = SystemsInService({}, keys, stacks, 0)
+        there = SystemsInService({}, keys, stacks, 0, KeyStop.SHOULDER)
         above = [draw(4), *list(keys)[: chance.randrange(2)]]
         new = draw(4)
         stack = [set(depths) for depths in zip(new, *above, strict=True)]
-        turns_any = any(operates(entering(new, len(one), 0), one) for one in stacks)
+        turns_any = any(operates(entering(new, len(one), 0, KeyStop.SHOULDER), one) for one in stacks)
         turns = any(operates(other, stack) for other in keys.difference(above))
         assert (there.turns_any(new), there.turns(new, above)) == (turns_any, turns)
         assert there.clashes(new, above) == (turns_any or turns)

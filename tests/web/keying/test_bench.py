@@ -152,12 +152,15 @@ def _inches(spec: BittingSpec, cuts: tuple[int, ...], off: tuple[str, ...] = ())
     return " ".join(write_inches(root_depth(spec, cut) - worn) for cut, worn in zip(cuts, wear, strict=False))
 
 
+READ = {"order": "bow to tip", "tolerance": ".002"}
+
+
 def test_a_measured_key_is_read_and_named_in_its_system(
     work: Work, keyed: Keyed, client_as: ClientAs, caplog: pytest.LogCaptureFixture
 ) -> None:
     spec = spec_of(keyed.system)
     measured = _inches(spec, _cuts("2AA"), ("0", "0.004"))  # one cut is worn past the tolerance
-    data = {"system": keyed.system.id, "measured": measured, "tolerance": ".002", "why": "a copy for flat 2"}
+    data = {**READ, "system": keyed.system.id, "measured": measured, "why": "a copy for flat 2"}
     with caplog.at_level(logging.DEBUG):
         page = client_as(Role.BENCH).post("/keying/decode", data=data)
     assert page.status_code == 200 and page.headers["Cache-Control"] == "no-store"
@@ -172,12 +175,35 @@ def test_a_measured_key_is_read_and_named_in_its_system(
 
 def test_a_cut_between_two_depths_is_told_and_not_guessed(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
     measured = _inches(spec_of(keyed.system), _cuts("1AA"), ("-0.005",))
-    data = {"spec": keyed.system.spec_id, "measured": measured, "tolerance": "0.002", "why": "found key"}
+    data = {**READ, "spec": keyed.system.spec_id, "measured": measured, "why": "found key"}
     page = client_as(Role.BENCH).post("/keying/decode", data=data)
     assert page.status_code == 200 and "in between" in page.text and "Not every cut can be told" in page.text
     assert "6 or 7" in page.text
     [event] = _events(work, "bittings revealed")
     assert event.subject == f"bitting spec {keyed.system.spec_id}"
+
+
+@pytest.mark.parametrize(
+    ("order", "typed"),
+    [
+        (
+            "bow to tip",
+            lambda spec, cuts: " ".join(f"{float(root_depth(spec, one)) * 25.4:.3f}" for one in cuts) + " mm",
+        ),
+        ("bow to tip", lambda spec, cuts: " ".join(map(str, cuts))),
+        ("tip to bow", lambda spec, cuts: "".join(map(str, reversed(cuts)))),
+    ],
+)
+def test_a_key_is_read_in_millimeters_or_by_a_gauge_from_either_end(
+    work: Work, keyed: Keyed, client_as: ClientAs, order: str, typed: Callable[..., str]
+) -> None:
+    measured = typed(spec_of(keyed.system), _cuts("2AA"))
+    data = {"system": keyed.system.id, "measured": measured, "order": order, "tolerance": ".002", "why": "a copy"}
+    page = client_as(Role.BENCH).post("/keying/decode", data=data)
+    assert page.status_code == 200
+    read = [row.split("</b>")[0] for row in page.text.split('<b class="depth">')[1:]]
+    assert "".join(read) == BITTINGS["2AA"] and '<b class="code">2AA</b>' in page.text
+    assert ("by gauge" in page.text) == ("mm" not in measured)
 
 
 REFUSED = (
@@ -188,6 +214,7 @@ REFUSED = (
     ({"measured": "0 .3 .3 .3 .3 .3"}, "measured"),
     ({"tolerance": "0.2"}, "tolerance"),
     ({"tolerance": "nan"}, "tolerance"),
+    ({"order": "sideways"}, "order"),
     ({"why": ""}, "why"),
     ({"why": "it is 528614"}, "why"),
     ({"cuts": "11"}, "cuts"),
@@ -204,7 +231,7 @@ def test_a_decoding_is_refused_by_field_and_nothing_is_on_record(
     good = {
         "spec": str(keyed.system.spec_id),
         "measured": _inches(spec_of(keyed.system), _cuts("AA")),
-        "tolerance": ".002",
+        **READ,
         "why": "test",
     }
     client = client_as(Role.BENCH)

@@ -4,12 +4,13 @@ import io
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
-from app.keying import BittingRules, read_symbol, usable_bittings
+from app.keying import BittingRules, KeyStop, read_symbol, usable_bittings
 from app.ledger.catalog.specs import read_spec
 from app.ledger.keysystems.bittings import add_keyset, change_spec, open_bittings, open_plan, spec_of
 from app.ledger.store.work import Work
@@ -25,6 +26,7 @@ GOOD = {
     "first_depth": "1",
     "macs": "5",
     "step": "1",
+    "stop": "shoulder",
     "depth0_in": "0.322",
     "increment_in": ".0228",
     "first_cut_in": "0.209",
@@ -43,6 +45,45 @@ def test_the_owner_enters_a_spec_and_sees_it_drawn_and_counted(client_as: Client
     assert "16,807" in page  # 7 ** 5
     assert 'aria-labelledby="chart-title"' in page and "0.2992" in page  # .322 less one increment
     assert session.query(Event).filter_by(kind="bitting spec entered").count() == 1
+
+
+def test_bounds_stop_and_kit_are_entered_and_told(client_as: ClientAs, session: Session) -> None:
+    client = client_as(Role.OWNER)
+    page = client.get("/keying/specs/new").text
+    assert re.search(r'name="most_master_pins"[^>]*value="2"', page)  # what a new spec proposes
+    assert re.search(r'name="share_one_in"[^>]*value="200"', page)
+    kit = {"bottom0_in": "4.06 mm", "bottoms_in": "0.150 to 0.300 by 0.005, .32", "tolerance_in": "0.0015"}
+    sent = {**GOOD, **kit, "stop": "tip", "most_master_pins": "2", "share_one_in": "200"}
+    answer = client.post("/keying/specs/new", data=sent)
+    assert answer.status_code == 303
+    spec = read_spec(session.query(SpecRow).one())
+    assert (spec.stop, spec.most_master_pins, spec.share_one_in) == (KeyStop.TIP, 2, 200)
+    assert len(spec.kit.bottoms_in) == 32 and spec.kit.bottom0_in == Fraction("4.06") / Fraction("25.4")
+    shown = client.get(answer.location).text
+    assert "2 master pins in a chamber, one in 200 of all bittings" in shown
+    assert "the last cut is cut 1" in shown and "0.15 to 0.3 by 0.005, 0.32 in" in shown
+    assert "Tip stop to the middle of each cut" in shown
+    # Cut 1, at the tip, is .209 from the stop: it stands at the right of the drawing.
+    drawn = re.findall(r'<text class="chart-number middle" x="([0-9.]+)" y="14">(\d)</text>', shown)
+    assert [number for _, number in sorted(drawn, key=lambda one: float(one[0]))] == ["5", "4", "3", "2", "1"]
+    for words in ("Sidebars", "Angled cuts", "Half depths"):
+        assert words in shown
+    again = client.get(f"{answer.location}/change").text
+    assert re.search(r'name="bottoms_in"[^>]*value="0.15 to 0.3 by 0.005, 0.32"', again)
+    assert '<option selected value="tip">' in again
+    refused = client.post(
+        "/keying/specs/new", data={**sent, "name": "Other", "masters_in": "0.1 by 0.2", "stop": "nose"}
+    )
+    assert refused.status_code == 422
+    assert 'id="masters_in-error"' in refused.text and 'id="stop-error"' in refused.text
+
+
+def test_a_spec_on_record_has_no_bounds_until_they_are_set(client_as: ClientAs, work: Work) -> None:
+    system = system_in_service(work)
+    assert read_spec(system.spec).most_master_pins is None and read_spec(system.spec).share_one_in is None
+    page = client_as(Role.OWNER).get(f"/keying/specs/{system.spec_id}").text
+    assert "nothing: neither master pins nor a share is bounded" in page
+    assert "the first cut is cut 1" in page
 
 
 @pytest.mark.parametrize(
@@ -136,7 +177,15 @@ def test_the_bench_reads_and_only_the_owner_writes(client_as: ClientAs) -> None:
     assert bench.post("/keying/specs/new", data=GOOD).status_code == 403
 
 
-SMALL = {"name": "Reed three", "chambers": "3", "depths": "4", "first_depth": "0", "macs": "3", "step": "1"}
+SMALL = {
+    "name": "Reed three",
+    "chambers": "3",
+    "depths": "4",
+    "first_depth": "0",
+    "macs": "3",
+    "step": "1",
+    "stop": "tip",
+}
 
 
 def cost_rows(page: str) -> list[list[str]]:
