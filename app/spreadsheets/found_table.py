@@ -230,8 +230,14 @@ def _find_head(lines: _Lines, keys: Collection[frozenset[str]], across: _Across)
         return first, 0
     if place and wordy[place - 1] and _is_group(lines[place - 1], lines[place], across):
         return place - 1, 2
-    if place + 2 < len(lines) and wordy[place + 1]:
+    if place + 2 < len(lines):
         upper, lower = lines[place], lines[place + 1]
+        if any(
+            _known(f"{one} {other}", keys) and not (_known(one, keys) or _known(other, keys))
+            for one, other in zip(upper[1], lower[1], strict=False)
+        ):
+            return place, 2  # Cat. over no.
+    if place + 2 < len(lines) and wordy[place + 1]:
         joined = _headings([upper, lower], max(len(upper[1]), len(lower[1])), across, keys)
         single = _headings([upper], len(joined), across, keys)
         parts = [

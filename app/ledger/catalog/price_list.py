@@ -27,6 +27,8 @@ _BESIDE = frozenset(
     ("finish", "length", "size", "keyway", "keyways", "cam", "chambers", "pins", "function", "tailpiece", "hand")
 )
 """Headings of columns whose cells belong to the words of their row, as those of 'Description' do."""
+_SAYS_WHAT = {"keyway": "keyway", "keyways": "keyway", "tailpiece": "tailpiece"}
+"""Of those the ones without which a cell such as 'W7' says nothing."""
 _YES = frozenset(("y", "yes", "true", "1", "x", "s", "stock", "stocked", "in stock"))
 
 
@@ -132,9 +134,14 @@ def guess_list_columns(table: FoundTable) -> tuple[PriceListColumns, bool]:
     beside = [
         column.place
         for column in table.columns
-        if column.place not in (*columns.values(), *first) and heading_key(column.heading) in _BESIDE
+        if column.place not in (*columns.values(), *first) and _first_word(column.heading) in _BESIDE
     ]
     return PriceListColumns(columns, tuple(sorted([*first, *beside]))), is_sure
+
+
+def _first_word(heading: str) -> str:
+    """'size' of 'Size (in)'."""
+    return heading_key(heading).partition(" ")[0]
 
 
 def read_price_list(table: FoundTable, choice: PriceListColumns) -> PriceList:
@@ -210,7 +217,9 @@ class _RowReader:
 
     def _words(self) -> Iterator[str]:
         for place in self.choice.words:
-            yield " ".join(self.cells[place].split())
+            said = " ".join(self.cells[place].split())
+            heading = _SAYS_WHAT.get(_first_word(self.headings[place]), "")
+            yield f"{heading} {said}" if said and heading and heading not in said.casefold() else said
 
     def _refuse(self, name: str, message: str) -> None:
         self.problems.append(Problem(f"row {self.row}, column {self.headings[self.choice.columns[name]]}", message))

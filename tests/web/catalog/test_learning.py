@@ -3,6 +3,7 @@
 import io
 from collections.abc import Callable
 from fractions import Fraction
+from itertools import product
 
 import openpyxl
 import sqlalchemy as sa
@@ -122,6 +123,22 @@ def test_columns_that_no_heading_tells_are_asked_and_words_may_stand_in_two(
     address, page = follow(owner_client, owner_client.post(address, data=boxes).headers["Location"])
     assert "60 of 60 numbers" in page
     assert sorted(form_with(page, "version")["attribute-0-0"]) == sorted("length")
+
+
+def test_a_head_in_two_rows_whose_columns_say_what_their_cells_are(work: Work, owner_client: FormClient) -> None:
+    lines = ["Cat.,Size,Keyway,Finish,Price,Price", "no.,in,,,each,per 10"]
+    for place, (length, keyway, finish) in enumerate(product(LENGTHS, range(1, 4), FINISHES)):
+        inches, said = LENGTHS[length].removesuffix(" in"), FINISHES[finish].split()[0]
+        lines.append(f"AV{length}{keyway}{finish},{inches},W{keyway},{said},$ {40 + place}.10,$ 39.00")
+    address, page = learn(owner_client, "\n".join(lines).encode())
+    if address.endswith("/columns"):  # nobody knows which of the two prices is meant
+        boxes = form_with(page, "column-0")
+        assert [boxes[f"column-{place}"] for place in range(5)] == ["number", "words", "words", "words", "list"]
+        address, page = follow(owner_client, owner_client.post(address, data=boxes).headers["Location"])
+    assert "36 of 36 numbers" in page and "Rows that cannot be read" not in page
+    press(owner_client, address, page, "save", **{"kind-0": "mortise"})
+    made = decode_any(maker_tables(work.session)["TIDE"].patterns, "AV142OB")[0].attributes
+    assert (made.length, made.keyway, made.finish) == (Fraction(5, 4), "W2", "613")
 
 
 def test_a_piece_is_cut_joined_and_told_and_the_count_follows(work: Work, owner_client: FormClient) -> None:
