@@ -3,7 +3,7 @@ finishes, its part numbers, and what its price book and catalogs call things.
 """
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from typing import Any
@@ -136,6 +136,7 @@ _QUANTITIES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], int]], ...] 
 _FINISH_NUMBER = _compiled(f"finish\\s+({'|'.join(each.us_code[2:] for each in all_finishes())})")
 _REKEY = _compiled(r"re-?key(?:ed|ing|s)?|re-?pin(?:ned|ning)?")
 _TOKEN = re.compile(r"[^\s,;\0]+")
+_SEVERAL = [re.compile(rf"[^\s,;\0]+(?: [^\s,;\0]+){{{more}}}(?![^\s,;\0])") for more in (2, 1)]
 _REST = re.compile(r"[0-9]{1,3}(?:,[0-9]{3})+(?![0-9])|[;\n,]|[^\s,;\0]+")
 
 
@@ -172,7 +173,7 @@ def _pieces(typed: str, house: HouseWords) -> list[Piece]:
         _hear_all(ear, "quantity", pattern, make)
     pieces = [Piece(one.start, typed[one.start : one.end].strip(), one.what, one.value) for one in ear.heard]
     for found in _REST.finditer(ear.text):
-        text = found[0].strip(".:") or found[0]
+        text = typed[found.start() : found.end()].strip(".:") or found[0]
         if found[0] in _ENDS or found[0].casefold() in _JOINS:
             pieces.append(Piece(found.start(), found[0], "end" if found[0] in _ENDS else "join"))
         elif re.fullmatch(rf"{_N}|[0-9]{{1,3}}(,[0-9]{{3}})+", text, re.IGNORECASE):
@@ -208,13 +209,20 @@ def _keys_in_all(house: HouseWords) -> re.Pattern[str]:
 def _hear_numbers(ear: Listener, house: HouseWords) -> None:
     """Part numbers of the catalog, numbers that a maker's pattern reads, worn ones, and codes of the price book."""
     tokens = [found for found in _TOKEN.finditer(ear.text) if len(found[0]) > 2 and _may_be_number(found[0])]
-    wanted = {found[0].casefold() for found in tokens}
+    parted = list(_with_blanks(ear.text))
+    wanted = {found[0].casefold() for found in tokens}.union(*(numbers for _, numbers in parted))
     if not wanted:
         return
     codes = {maker.name: code for code, maker in house.makers.items()}
     items = {item.part_number.casefold(): item for item in house.items if item.part_number.casefold() in wanted}
+    for place, numbers in parted:
+        item = next((items[number] for number in numbers if number in items), None)
+        if item is not None and TAKEN not in ear.text[place.start() : place.end()]:
+            ear.take("part", place, (codes.get(item.maker, ""), item.part_number))
     entries = {entry.code.casefold(): entry for entry in house.entries if _is_sold(entry)}
     for found in tokens:
+        if ear.text[found.start()] == TAKEN:
+            continue
         said = found[0].casefold()
         if said in items:
             ear.take("part", found, (codes.get(items[said].maker, ""), items[said].part_number))
@@ -224,6 +232,17 @@ def _hear_numbers(ear: Listener, house: HouseWords) -> None:
             ear.take("part", found, number)
         elif "?" in found[0]:
             ear.take("part", found, ("", found[0]))
+
+
+def _with_blanks(text: str) -> Iterator[tuple[re.Match[str], tuple[str, ...]]]:
+    """Neighbors that may be one number with blanks in it, the most words first, and how a catalog may write it: a
+    clerk says DM 118-826D, and DR 903 for DR-903."""
+    starts = [found.start() for found in _TOKEN.finditer(text)]
+    for pattern in _SEVERAL:
+        for found in filter(None, (pattern.match(text, start) for start in starts)):
+            parts = found[0].casefold().split()
+            if any(map(str.isdigit, found[0])) and not parts[0].isdecimal():
+                yield found, tuple(mark.join(parts) for mark in (" ", "-", "", ".", "/"))
 
 
 def _may_be_number(token: str) -> bool:
@@ -395,7 +414,7 @@ def _number_in_name(piece: Piece, pieces: list[Piece], found: Sequence["Goods"])
 
 def plain_word(word: str) -> str:
     """A word without its capitals, quotes and plural s."""
-    word = word.casefold().strip("'\"()")
+    word = word.translate(_MARKS).casefold().strip("'\"()")
     return word.removesuffix("s") if len(word) > 3 else word
 
 

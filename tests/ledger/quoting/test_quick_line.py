@@ -2,15 +2,16 @@
 
 import csv
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from app.errors import BitternError
-from app.fitting import CylinderAttributes, load_makers
+from app.fitting import CatalogItem, CylinderAttributes, load_makers
 from app.ledger.care.opening import Ledger
 from app.ledger.catalog.price_queries import PriceEntry
 from app.ledger.quoting.quick_line import QuickReading, read_quick_line, read_quick_words
@@ -209,12 +210,34 @@ def test_the_house_on_record_is_what_is_read(ledger: Ledger) -> None:
             read_quick_line(work, "2 mortise " * 60)
 
 
-@settings(deadline=None, max_examples=60, derandomize=True)
-@given(st.text(max_size=60))
+DASHES = st.text(alphabet='0123456789-–−—./½"” xKADM?ab,;\n\t\0²', max_size=20)
+
+
+@settings(deadline=None, max_examples=120, derandomize=True)
+@given(st.text(max_size=60) | DASHES)
+@example("0–")
 def test_any_words_can_be_typed_and_each_is_told(typed: str) -> None:
     reading = heard(typed)
     told = "".join(word.text for word in reading.words)
     assert all(letter in typed for letter in told)
+
+
+@pytest.mark.parametrize(
+    ("words", "number", "quantity"),
+    [
+        ("6 dm 118-826D keyed different", "DM 118-826D", 6),
+        ("DM 118-826D, 6", "DM 118-826D", 6),
+        ("2 dr 903 keyed alike 5 keys", "DR-903", 2),
+        ("2 A18M Q1 66.SC", "A18M-Q1-66.SC", 2),
+    ],
+)
+def test_a_number_with_blanks_is_one_number(words: str, number: str, quantity: int) -> None:
+    items = [
+        CatalogItem(one, "Dunlin Metal", "cylinder", "a cylinder", 0, 4510, stocked=False)
+        for one in ("DM 118-826D", "DR-903")
+    ]
+    (line,) = read_quick_words(words, replace(house(), items=[*house().items, *items])).lines
+    assert (line.part_number, line.quantity, line.kind) == (number, quantity, LineKind.PART)
 
 
 @pytest.mark.parametrize(
