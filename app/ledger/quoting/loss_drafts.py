@@ -36,7 +36,7 @@ from app.ledger.quoting.loss_lines import (
     in_open_quotes,
     name_new_keys,
 )
-from app.ledger.quoting.quick_words import CATEGORIES
+from app.ledger.quoting.quick_words import CATEGORIES, minutes_sold_by
 from app.ledger.quoting.rekeying import keyed_as, kind_of_levels, places_of
 from app.ledger.quoting.request import LineRequest, QuoteRequest, SystemRequest
 from app.ledger.store.engine import get_row
@@ -51,8 +51,6 @@ MOST_PHASES = 60
 MOST_DOORS = 40
 _AT_A_DOOR = 5
 """Minutes to take a cylinder out of its door and to hang it again. (common practice, no source)"""
-_LONG = (("quarter of an hour", 15), ("half an hour", 30), ("an hour", 60))
-"""How long what a price book sells labor by is, as it says that."""
 _FLOOR = re.compile(r"(.*?)(\d+)\d\d(?!\d).*")
 
 
@@ -332,7 +330,7 @@ def _site_lines(work: Work, phase: Phase) -> list[LineRequest]:
     if trip is not None:
         lines.append(LineRequest(LineKind.TRIP, 1, price_code=trip.code))
     for entry in entries:
-        each = next((minutes for words, minutes in _LONG if words in entry.description.casefold()), 0)
+        each = minutes_sold_by(entry.description)
         if CATEGORIES.get(entry.category) is LineKind.LABOR and "site" in entry.description.casefold() and each:
             quantity = ceil(hung * _AT_A_DOOR / each)
             remark = f"{counted(hung, 'cylinder')} taken out and hung, {_AT_A_DOOR} minutes each"

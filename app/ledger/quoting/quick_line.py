@@ -24,7 +24,16 @@ from app.fitting import (
 from app.ledger.catalog.maker_queries import maker_tables, shelf
 from app.ledger.catalog.price_queries import price_entries
 from app.ledger.quoting.key_lines import OWN
-from app.ledger.quoting.quick_words import KEYS, Goods, HouseWords, Piece, hear_lines, is_said_of, plain_word
+from app.ledger.quoting.quick_words import (
+    KEYS,
+    Goods,
+    HouseWords,
+    Piece,
+    hear_lines,
+    is_said_of,
+    minutes_sold_by,
+    plain_word,
+)
 from app.ledger.quoting.request import KeyingInstruction, LineRequest
 from app.ledger.store.work import Work
 from app.ledger.tables import LineKind
@@ -325,7 +334,7 @@ class _SpokenLine:
         could_be = tuple(each.code for each in found) if len(found) > 1 else ()
         if could_be:
             self._hint("goods", f"could be {'; '.join(f'{each.code} {each.description}' for each in found[:6])}")
-        line = QuickLine(one.kind, self._quantity(), could_be=could_be)
+        line = QuickLine(one.kind, self._of_labor(one) or self._quantity(), could_be=could_be)
         if could_be:
             named = self._said["goods"].text if any(each.maker for each in found) else ""
             return replace(line, kind=LineKind.PART if named else one.kind, part_number=named)
@@ -333,6 +342,16 @@ class _SpokenLine:
             code = next((code for code, maker in self._house.makers.items() if maker.name == one.maker), "")
             return replace(line, part_number=one.code, maker=code)
         return replace(line, price_code=one.code)
+
+    def _of_labor(self, one: Goods) -> int:
+        """How many of a labor item the hours said are; 0 where none are, or it does not say how long one is."""
+        each = minutes_sold_by(one.description) if one.kind is LineKind.LABOR else 0
+        said = self._said.get("minutes")
+        if not each or said is None:
+            return 0
+        quantity = -(-said.value // each)
+        self._take("minutes", f"{quantity} of {one.description}")
+        return int(quantity)
 
     def _keys(self) -> QuickLine:
         what = next(each for each in ("copies", "extra", "keys") if each in self._said)
@@ -475,6 +494,8 @@ def _meaning(what: str, value: Any) -> str:
             return f"part number {value[1]}"
         case "quantity" | "keyway":
             return f"{what} {value}"
+        case "minutes":
+            return f"{value} minutes"
         case "urgency":
             return f"at the bench: {value.words}"
         case "rekey":

@@ -102,6 +102,19 @@ def _counted(found: re.Match[str]) -> int:
     return _number(found[1])
 
 
+def _minutes(found: re.Match[str]) -> int:
+    return 60 * (1 if found[1].casefold() == "an" else _number(found[1])) + (30 if found[2] or found[3] else 0)
+
+
+def minutes_sold_by(description: str) -> int:
+    """How many minutes one of a labor item is by its words; 0 where they do not say.
+
+    >>> minutes_sold_by("Labor at the site, a quarter of an hour")
+    15
+    """
+    return next((minutes for words, minutes in _LONG if words in description.casefold()), 0)
+
+
 def _compiled(pattern: str) -> re.Pattern[str]:
     return re.compile(rf"(?<![\w/.-])(?:{pattern})(?![\w/])", re.IGNORECASE)
 
@@ -123,6 +136,9 @@ _EXTRA = _compiled(rf"(?:({_N})\s+)?(?:extra|more|further|spare|additional|(?:gr
 _COPIES = _compiled(
     rf"(?:({_N})\s+)?(?:cop(?:y|ies)|duplicates?)(?:\s+of)?(?:\s+(?:a|the|his|her|their|my|customer's))?(?:\s+own)?(?:\s+keys?)?"
 )
+_HOURS = _compiled(rf"({_N}|an)(\s+and\s+a\s+half)?\s+(?:hours?|hrs?)(\s+and\s+a\s+half)?(?:\s+of)?")
+_LONG = (("quarter of an hour", 15), ("half an hour", 30), ("an hour", 60))
+"""How long what labor is sold by is, as its words say."""
 _HALF_DOZEN = _compiled(r"(?:a\s+)?(?:half(?:\s+a)?|1/2|½)\s+(?:a\s+)?doz(?:en)?(?:\s+of)?")
 _QUANTITIES: tuple[tuple[re.Pattern[str], Callable[[re.Match[str]], int]], ...] = (
     (_compiled(rf"(?:qty|quantity)\.?:?\s*({_N})"), _counted),
@@ -167,6 +183,7 @@ def _pieces(typed: str, house: HouseWords) -> list[Piece]:
     _until_nothing(ear.listen_for_pins)
     _until_nothing(ear.listen_for_type)
     _until_nothing(ear.listen_for_finish)
+    _hear_all(ear, "minutes", _HOURS, _minutes)
     _hear_all(ear, "quantity", _HALF_DOZEN, lambda found: 6)
     _until_nothing(ear.listen_for_length)
     for pattern, make in _QUANTITIES:
