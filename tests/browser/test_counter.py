@@ -332,7 +332,7 @@ def test_a_question_is_answered_without_losing_its_box(log_in: Callable[[User], 
     page = log_in(clerk)
     page.goto(served.url("/counter"))
     page.get_by_role("button", name="Trip").click()
-    page.get_by_label("Price book entry").select_option("TRIP")
+    page.get_by_label("Item").select_option("TRIP")
     answer = page.get_by_label("A trip is on the quote, but no labor")
     expect(page.get_by_text("1 question: might a line be missing?")).to_be_visible()
     answer.press_sequentially("only ")

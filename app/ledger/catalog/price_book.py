@@ -275,7 +275,7 @@ def put_on_record(work: Work, name: str, content: bytes, first_day: date, finger
     with transaction(work.session):
         plan = plan_prices(work.session, name, content, first_day)
         if plan.fingerprint != fingerprint:
-            raise Stale("The price book was changed since this list was made. Nothing was saved; look at it again.")
+            raise Stale("The prices were changed since this list was made. Nothing was saved; look at it again.")
         known = {
             (row.code, row.tier, row.quantity_from, row.valid_from): row
             for row in work.session.scalars(sa.select(PriceBookRow))

@@ -198,7 +198,7 @@ def _open(work: Work, sold_by: Job, old: Cylinder, form: CameBackForm, ask: Quot
     minutes, cost = _without_extension(work, ask, priced)
     cost = form.cost_cents if form.cost_cents is not None else cost
     if not cost and form.cost_cents is None:
-        raise LedgerError("cost_cents", "The price book does not say what another costs: enter it, 0 for nothing.")
+        raise LedgerError("cost_cents", "The goods do not say what another costs: enter it, 0 for nothing.")
     system = old.keyset.system if old.keyset is not None else None
     here = "factory" if system is not None and system.records is RecordsHolder.FACTORY else "shop"
     symbol = f", {old.keyset.symbol}" if old.keyset is not None else ""

@@ -329,8 +329,8 @@ class Resolver:
         if item is None and own is None and line.unit_cents is None:
             raise BitternError(
                 "unit_price",
-                f"{maker.name} {reading.part_number} is a legal number, but it is not in the catalog or the "
-                "price book: ask the maker for the price and enter it, with the reason and what it costs.",
+                f"{maker.name} {reading.part_number} is a legal number, but it is not in the catalog: "
+                "ask the maker for the price and enter it, with the reason and what it costs.",
             )
         if line.attributes is not None and not line.attributes.maker and line.kind is LineKind.PART:
             notes = (
@@ -387,11 +387,11 @@ class Resolver:
     def _priced(self, line: LineRequest) -> Resolved:
         """Hardware, labor, trip: a row of the price book."""
         if not line.price_code:
-            raise BitternError("price_code", "Choose an entry of the price book.")
+            raise BitternError("price_code", "Choose an item.")
         found = self._booked(replace(line, keys_each=0, keys_in_all=None), line.price_code)
         wanted = PriceKind.GOODS if line.kind is LineKind.HARDWARE else PriceKind.LABOR
         if found.kind is not wanted:
-            raise BitternError("price_code", f"{found.words} is {found.kind.word}; choose an entry of {wanted.word}.")
+            raise BitternError("price_code", f"{found.words} is {found.kind.word}; choose an item of {wanted.word}.")
         return self._same_item(found) if line.kind is LineKind.HARDWARE else found
 
     def _same_item(self, found: Resolved) -> Resolved:

@@ -313,7 +313,7 @@ class KeysLine(LineForm):
 
     symbol = ShortField("Keys of", longest(Keyset.symbol))
     keyway = ShortField("Keyway", longest(KeySystem.keyway))
-    price_code = ShortField("Price book entry")
+    price_code = ShortField("Item")
 
 
 class PriceCodeLine(LineForm):
@@ -321,11 +321,11 @@ class PriceCodeLine(LineForm):
 
     ABOUT = ("price_code",)
 
-    price_code = ShortField("Price book entry")
+    price_code = ShortField("Item")
 
 
 class HardwareLine(DoorBoxes, PriceCodeLine):
-    """Hardware out of the price book."""
+    """Hardware, an item without a maker."""
 
 
 _KINDS = {

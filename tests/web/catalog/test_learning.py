@@ -1,6 +1,7 @@
 """A maker is learned from its price list: the list is sent, its pieces settled, all of it saved at once."""
 
 import io
+import re
 from collections.abc import Callable
 from fractions import Fraction
 from itertools import product
@@ -74,6 +75,14 @@ def test_a_name_a_list_and_two_presses(work: Work, owner_client: FormClient) -> 
     item = get_item(work.session, maker.id, "T18-Q1-PB")
     assert item is not None and (item.list_cents, item.cost_cents) == (4825, 0)
     assert [keyway.name for keyway in maker.keyways] == ["TQ1", "TQ2", "TQ3", "TQ4", "TQ5"]
+
+
+def test_a_fixed_piece_is_named_once(owner_client: FormClient) -> None:
+    address, page = learn(owner_client, re.sub(rb"(Q\d)-", rb"\1-ZZ-", csv_list()))
+    press(owner_client, address, page, "save")
+    page = owner_client.get("/fit/number?q=T14-Q5-ZZ-OB").text
+    assert "T14-Q5-ZZ-OB, piece by piece" in page
+    assert len(re.findall("<span[^>]*>always ZZ</span>", page)) == 1
 
 
 def awkward_book() -> bytes:

@@ -35,7 +35,7 @@ def test_it_is_opened_from_its_door_and_shown_on_both_jobs(work: Work, sold: Key
     assert refused.status_code == 422 and "Say what is wrong with it." in refused.text and "RMA 77" in refused.text
     sent["reason"] = "The plug turns without a key"
     unknown = client.post(page, data=sent)  # this house has no prices
-    assert unknown.status_code == 422 and "The price book does not say what another costs" in unknown.text
+    assert unknown.status_code == 422 and "The goods do not say what another costs" in unknown.text
     opened = client.post(page, data={**sent, "cost_cents": "15.20"})
     job = work.session.scalars(sa.select(Job).order_by(Job.id.desc())).first()
     assert job is not None and opened.status_code == 303 and opened.location == f"/jobs/{job.number}"
