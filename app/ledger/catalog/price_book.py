@@ -3,7 +3,7 @@
 import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
@@ -102,15 +102,6 @@ def ruled_categories(session: Session) -> Sequence[str]:
     """The categories that a price rule may name, the makers' lists' and the house's own, by name."""
     named = sa.select(Item.category).where(Item.category != "").distinct()
     return session.scalars(named.order_by(Item.category)).all()
-
-
-def next_monday(today: date) -> date:
-    """The first Monday after a day, when new terms usually start.
-
-    >>> next_monday(date(2026, 11, 25))
-    datetime.date(2026, 11, 30)
-    """
-    return today + timedelta(days=7 - today.weekday())
 
 
 def export_rows(session: Session) -> Iterator[list[str]]:

@@ -17,7 +17,6 @@ from app.ledger.bench.times import (
     recorded_of,
     task_words,
 )
-from app.ledger.catalog.price_book import next_monday
 from app.ledger.catalog.price_queries import dated_bench_terms, terms_mark
 from app.ledger.jobs.queries import get_job
 from app.ledger.tables import Role
@@ -92,7 +91,7 @@ def learned() -> ResponseReturnValue:
     """The last jobs' medians beside the book's figures; each can be taken into the book."""
     work = current_work()
     about("price book")
-    form = AdoptPage(data={"valid_from": next_monday(work.today), "moving": Adopt.KIND.value})
+    form = AdoptPage(data={"valid_from": work.today, "moving": Adopt.KIND.value})
     key = typed(form.task), typed(form.kind), typed(form.cylinder)
     if form.run(lambda: form.into(adopt_time, work=work, key=key)):
         return flash_and_redirect("The book's figure is set to what the bench takes.", "times.learned")

@@ -11,7 +11,7 @@ from wtforms.validators import InputRequired
 
 from app.errors import BitternError
 from app.ledger.catalog.maker_queries import list_makers
-from app.ledger.catalog.price_book import next_monday, ruled_categories
+from app.ledger.catalog.price_book import ruled_categories
 from app.ledger.catalog.price_queries import least_margin, margin_percent, tier_names
 from app.ledger.catalog.price_rules import (
     SUBJECT,
@@ -132,18 +132,18 @@ def set_one() -> ResponseReturnValue:
 
 
 def _start() -> dict[str, Any]:
-    """What stands in the form at first: the rule named in the address, from next Monday or from its own day."""
+    """What stands in the form at first: the rule named in the address, from today or from its own day."""
     today = current_work().today
     named = read_id(request.args, "rule")
     if named is None:
-        return {"valid_from": next_monday(today), "basis": "cost times"}
+        return {"valid_from": today, "basis": "cost times"}
     row = get_rule(request_session(), named)
-    is_coming = row.valid_from > today
+    is_own_day = row.valid_from >= today
     names = ("basis", "figure", "code", "category", "maker", "tier")
     return {
         **{name: getattr(row, name) for name in names},
-        "valid_from": row.valid_from if is_coming else next_monday(today),
-        "seen": row.version if is_coming else "",
+        "valid_from": row.valid_from if is_own_day else today,
+        "seen": row.version if is_own_day else "",
     }
 
 

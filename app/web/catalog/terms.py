@@ -12,7 +12,6 @@ from wtforms.validators import InputRequired, Length
 from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.house_settings import set_bench_terms, set_factory_terms
 from app.ledger.catalog.maker_queries import factory_terms_by_maker, get_maker
-from app.ledger.catalog.price_book import next_monday
 from app.ledger.catalog.price_queries import dated_bench_terms, terms_mark
 from app.ledger.stock.free_stock import unpinned_on_shelf
 from app.ledger.store.errors import Stale
@@ -228,9 +227,8 @@ def _latest(dated: Sequence[tuple[Any, str]]) -> dict[str, Any]:
 
 
 def _start(dated: Sequence[tuple[Any, str]], today: date) -> dict[str, Any]:
-    """The first day and the mark of what is on record, as they stand in the form at first."""
-    # The first terms hold at once, since nothing is weighed without them; later ones start with a week.
-    return {"valid_from": next_monday(today) if dated else today, "seen": terms_mark(row for row, _ in dated)}
+    """The first day, today as for prices, and the mark of what is on record, as they stand in the form at first."""
+    return {"valid_from": today, "seen": terms_mark(row for row, _ in dated)}
 
 
 @blueprint.get("/bench-terms")

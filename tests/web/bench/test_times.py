@@ -107,13 +107,13 @@ def test_one_interrupted_day_moves_nothing_and_the_owner_adopts(
     before = terms(session).terms
     page = unescape(owned.get("/prices/bench-times").text)
     sent = offered(page, "Pinning and checking a mortise cylinder, KD")
-    assert sent["median"] == "9" and sent["valid_from"] == "2026-11-30"  # of 9, 7 and 50
+    assert sent["median"] == "9" and sent["valid_from"] == "2026-11-25"  # of 9, 7 and 50
     assert owned.post("/prices/bench-times", data={**sent, "moving": "kind"}).status_code == 303
     after = terms(session)
     whole = sum(
         Decimal(str(figure)) for figure in (after.terms["type_minutes"]["mortise"], after.terms["kind_minutes"]["KD"])
     ) + Decimal(str(after.terms["checking_minutes"]))
-    assert whole == 9 and after.valid_from.isoformat() == "2026-11-30"
+    assert whole == 9 and after.valid_from.isoformat() == "2026-11-25"
     assert after.terms["type_minutes"] == before["type_minutes"]
     event = session.scalars(sa.select(Event).where(Event.kind == "bench terms set").order_by(Event.id.desc())).first()
     assert event is not None and "as the last 3 jobs took" in event.summary

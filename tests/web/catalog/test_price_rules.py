@@ -142,6 +142,14 @@ def test_a_rule_ends_or_is_taken_back(owned: FormClient, session: Session) -> No
     assert session.scalar(sa.select(sa.func.count()).select_from(PriceRuleRow)) == 1
 
 
+def test_a_rule_holds_from_today_and_may_be_changed_again_on_the_same_day(owned: FormClient) -> None:
+    assert 'value="2026-11-25"' in owned.get("/prices/rules/set").text
+    assert owned.post("/prices/rules/set", data={**RULE, "maker": "ARD"}).status_code == 303
+    page = owned.get("/prices/rules/set?rule=1").text
+    assert 'value="2026-11-25"' in page and 'name="seen" type="hidden" value="1"' in page
+    assert owned.post("/prices/rules/set", data={**RULE, "maker": "ARD", "seen": "1"}).status_code == 303
+
+
 def test_two_people_at_one_rule(owned: FormClient) -> None:
     coming = {**RULE, "maker": "ARD", "valid_from": "2026-11-30"}
     assert owned.post("/prices/rules/set", data=coming).status_code == 303

@@ -29,10 +29,10 @@ def test_bench_terms_stand_as_tables(owner_client: FlaskClient) -> None:
 def test_the_bench_form_as_loaded_saves_the_same_terms(owner_client: FlaskClient, session) -> None:
     BenchTermsFactory(terms={**BENCH, "closed_days": ["2026-12-25"], "uncombinated_lead_days": None})
     form = form_with(owner_client.get("/prices/bench-terms/change").text, "valid_from")
-    assert form["valid_from"] == "2026-11-30"
+    assert form["valid_from"] == "2026-11-25"  # today, as prices do
     assert owner_client.post("/prices/bench-terms/change", data=form).status_code == 303
     old, new = session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from)).all()
-    assert new.valid_from == date(2026, 11, 30)
+    assert new.valid_from == date(2026, 11, 25)
     assert new.terms == old.terms
 
 
