@@ -12,6 +12,7 @@ from app.spreadsheets.table_file import Row
 from app.spreadsheets.writing import MOST_IN_CELL, unguarded
 
 SAMPLES = 5
+_SAMPLED = 500  # cells among which the samples are
 _LOOKED_AT = 40  # lines among which the head may stand
 _STEP = 100  # rows that become columns at once: of a long table no row is kept, and a step's cells are near at hand
 _TOTALS_BEGIN = frozenset("tTsSgGcCbB")
@@ -163,14 +164,9 @@ def _line(by_place: Sequence[Sequence[str]], at: int) -> list[str]:
     return cells
 
 
-def _samples(cells: Iterable[str]) -> tuple[str, ...]:
-    found: list[str] = []
-    for cell in cells:
-        if cell and cell not in found:
-            found.append(cell)
-            if len(found) == SAMPLES:
-                break
-    return tuple(found)
+def _samples(cells: Sequence[str]) -> tuple[str, ...]:
+    first = dict.fromkeys(filter(None, islice(cells, _SAMPLED)))
+    return tuple(islice(first, SAMPLES)) or tuple(islice(filter(None, cells), 1))
 
 
 _Across = Mapping[int, Sequence[tuple[int, int]]]  # row number → first and last column of each range along it

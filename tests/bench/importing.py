@@ -17,7 +17,8 @@ from app.config import Config
 from app.ledger.care.opening import migrate, open_ledger
 from app.ledger.importing.imports import KINDS, ask_questions, open_table, plan_import, propose_choice
 from app.ledger.importing.kinds import RowState
-from app.ledger.importing.price_lists import ListState, compare_list
+from app.ledger.importing.price_list_rows import ListState
+from app.ledger.importing.price_lists import compare_list
 from app.ledger.sites.customers import CustomerForm, insert_customers
 from app.ledger.store.engine import transaction
 from app.ledger.store.work import Actor, Work

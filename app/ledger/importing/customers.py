@@ -19,6 +19,7 @@ from app.ledger.importing.kinds import (
     ImportRows,
     Refuse,
     RowPlan,
+    RowPlans,
     RowState,
 )
 from app.ledger.sites.customers import (
@@ -31,6 +32,7 @@ from app.ledger.sites.customers import (
     insert_customers,
     phone_digits,
 )
+from app.ledger.store.engine import read
 from app.ledger.store.events import record_all
 from app.ledger.store.records import set_changed
 from app.ledger.store.work import Work
@@ -136,11 +138,11 @@ class CustomersOnRecord:
     def __init__(self, session: Session, *, with_contacts: bool = False) -> None:
         columns = sa.select(*(Customer.__table__.c[name] for name in ("id", *_FIELDS)))
         self.by_name: dict[str, list[Any]] = {}
-        for row in session.execute(columns.where(Customer.merged_into_id.is_(None)).order_by(Customer.id)):
+        for row in read(session, columns.where(Customer.merged_into_id.is_(None)).order_by(Customer.id)):
             self.by_name.setdefault(row.name.casefold(), []).append(row)
         former = sa.select(FormerName.name, FormerName.customer_id).where(FormerName.customer_id.is_not(None))
         names = {row.id: row for rows in self.by_name.values() for row in rows}
-        for name, customer_id in session.execute(former.order_by(FormerName.id)):
+        for name, customer_id in read(session, former.order_by(FormerName.id)):
             if customer_id in names and name.casefold() not in self.by_name:
                 self.by_name[name.casefold()] = [names[customer_id]]
         self.contacts: dict[tuple[int, str], list[Any]] = {}
@@ -148,7 +150,7 @@ class CustomersOnRecord:
             people = sa.select(
                 Contact.id, Contact.customer_id, Contact.name, Contact.duty, Contact.phone, Contact.email
             )
-            for row in session.execute(people.order_by(Contact.id)):
+            for row in read(session, people.order_by(Contact.id)):
                 self.contacts.setdefault((row.customer_id, row.name.casefold()), []).append(row)
 
     def named(self, row: int, name: str, refuse: Refuse) -> int | None:
@@ -172,25 +174,25 @@ def _text(value: Any) -> str:
 def field_changes(before: Any, after: Mapping[str, Any]) -> dict[str, tuple[str, str]]:
     """What the values that are said would change on a row."""
     return {
-        name: (_text(getattr(before, name)), _text(value))
+        name: (_text(was), _text(value))
         for name, value in after.items()
-        if value and value != getattr(before, name)
+        if value and value != (was := getattr(before, name))
     }
 
 
 def _customer_values(values: Mapping[str, Any]) -> dict[str, Any]:
-    found = {name: values[_LABELS[name]] for name in _FIELDS if values.get(_LABELS[name])}
+    found = {name: value for name, label in _LABELS.items() if (value := values.get(label))}
     if address := address_of(values):
         found["address"] = address
     return found
 
 
-def _plan_customers(session: Session, _: int | None, rows: ImportRows, refuse: Refuse) -> list[RowPlan]:
+def _plan_customers(session: Session, _: int | None, rows: ImportRows, refuse: Refuse) -> RowPlans:
     has_people, has_exemption = "contact" in rows, "exempt certificate" in rows or "exempt until" in rows
     known = CustomersOnRecord(session, with_contacts=has_people)
     first: dict[str, int] = {}
     people: set[tuple[str, str]] = set()
-    plans = []
+    plans = RowPlans()
     contacts = rows.columns["contact"] if has_people else repeat("", len(rows.numbers))
     heads = zip(rows.numbers, rows.columns.get("name", ()), contacts, strict=True)
     for place, (row, name, contact) in enumerate(heads):
@@ -198,7 +200,7 @@ def _plan_customers(session: Session, _: int | None, rows: ImportRows, refuse: R
         is_first = first.setdefault(key, row) == row
         if is_first and key not in known.by_name and not has_exemption and (contact or not has_people):
             # Most rows of a long table: whatever they say is new.
-            plans.append(RowPlan(row, RowState.NEW, name, NOTHING, _NEW))
+            plans.add(row, RowState.NEW, name, NOTHING, _NEW)
             continue
         values = rows.at(place)
         if not is_first:
@@ -236,7 +238,7 @@ def _plan_customers(session: Session, _: int | None, rows: ImportRows, refuse: R
         elif has_people and any(values.get(one.name) for one in _PEOPLE):
             refuse(row, "contact", "Enter the contact's name, or leave the other cells about a contact empty.")
             continue
-        plans.append(RowPlan(row, state, name, fields or NOTHING, (before.id, contact_id) if before else _NEW))
+        plans.add(row, state, name, fields or NOTHING, (before.id, contact_id) if before else _NEW)
     return plans
 
 

@@ -12,7 +12,7 @@ from app.errors import Problem, Problems
 from app.ledger.importing.customers import CONTACTS, CUSTOMERS
 from app.ledger.importing.goods import GOODS, STOCK
 from app.ledger.importing.keys_out import KEYS_OUT
-from app.ledger.importing.kinds import ImportColumn, ImportKind, ImportRows, RowPlan, RowProblem, RowState
+from app.ledger.importing.kinds import ImportColumn, ImportKind, ImportRows, RowPlan, RowPlans, RowProblem, RowState
 from app.ledger.importing.price_list_rows import PRICE_LIST
 from app.ledger.importing.prices import PRICES
 from app.ledger.importing.reading import (
@@ -116,7 +116,7 @@ def ask_questions(session: Session, sent: SentTable, choice: TableChoice) -> Tab
 class ImportPlan:
     """What a table would change. problems: by row; rows with one are in no plan. unused: columns left out."""
 
-    plans: tuple[RowPlan, ...]
+    plans: Sequence[RowPlan]
     problems: tuple[RowProblem, ...]
     unused: tuple[str, ...]
     seal: str
@@ -147,28 +147,29 @@ class ImportPlan:
 def plan_import(session: Session, sent: SentTable, choice: TableChoice) -> ImportPlan:
     """What the rows of a table would do, and every problem; nothing is saved."""
     read = read_table(session, sent.kind, sent.about_id, sent.table, choice)
-    refused: list[RowProblem] = []
-
-    def refuse(row: int, column: str, message: str) -> None:
-        refused.append(RowProblem(row, read.places.get(column, column), message))
-
     rows = replace(read.rows, today=sent.today)
-    plans = sent.kind.plan(session, sent.about_id, rows, refuse)
-    if refused:
-        bad = {problem.row for problem in refused}
-        plans = [plan for plan in plans if plan.row not in bad]
-    used = set(choice.columns.values())
-    unused = tuple(
-        column.heading or column.letter
-        for column in sent.table.columns
-        if column.place not in used and column.samples
-    )
+    unread = len(read.problems)
+    plans = sent.kind.plan(session, sent.about_id, rows, read.refuse)
+    if bad := {problem.row for problem in read.problems[unread:]}:
+        plans = RowPlans(plan for plan in plans if plan.row not in bad)
     # What the rows say is the file's own; what else there is to it is what stood on record.
-    marks = [[one.row, one.state is RowState.NEW, [*one.fields.items()]] for one in plans if one.fields]
-    new = [one.row for one in plans if one.state is RowState.NEW]
+    marks, new = [], []
+    for row, state, _, fields, _ in plans:
+        is_new = state is RowState.NEW
+        if fields:
+            marks.append([row, is_new, [*fields.items()]])
+        if is_new:
+            new.append(row)
     seal = hashlib.sha256(repr((new, marks)).encode("utf-8", "replace"))
-    problems = sorted((*read.problems, *refused))
-    return ImportPlan(tuple(plans), tuple(problems), unused, seal.hexdigest()[:32], rows)
+    unused = unused_columns(sent, choice)
+    return ImportPlan(plans, tuple(sorted(read.problems)), unused, seal.hexdigest()[:32], rows)
+
+
+def unused_columns(sent: SentTable, choice: TableChoice) -> tuple[str, ...]:
+    """The columns with something in them that nothing is taken from, by their headings."""
+    used = set(choice.columns.values())
+    left = (column for column in sent.table.columns if column.place not in used and column.samples)
+    return tuple(column.heading or column.letter for column in left)
 
 
 def save_import(

@@ -1,7 +1,7 @@
 """What an importable kind of rows is made of: columns, what its rows would change, how they are saved."""
 
 from bisect import bisect_left
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from enum import Enum, StrEnum
@@ -118,6 +118,42 @@ class RowPlan(NamedTuple):
     value: Any = None
 
 
+class RowPlans(Sequence[RowPlan]):
+    """What the rows of a table would do, kept by column, as they are themselves: there may be many."""
+
+    def __init__(self, plans: Iterable[RowPlan] = ()) -> None:
+        self._columns: tuple[list[Any], ...] = ([], [], [], [], [])
+        for plan in plans:
+            self.add(*plan)
+
+    def add(
+        self,
+        row: int,
+        state: RowState,
+        title: str,
+        fields: Mapping[str, tuple[str, str]] = NOTHING,
+        value: Any = None,
+    ) -> None:
+        """Add what one would do."""
+        rows, states, titles, every, values = self._columns
+        rows.append(row)
+        states.append(state)
+        titles.append(title)
+        every.append(fields)
+        values.append(value)
+
+    def __len__(self) -> int:
+        return len(self._columns[0])
+
+    def __iter__(self) -> Iterator[RowPlan]:
+        return map(RowPlan._make, zip(*self._columns, strict=True))
+
+    def __getitem__(self, place: Any) -> Any:
+        if isinstance(place, slice):
+            return [self[at] for at in range(*place.indices(len(self)))]
+        return RowPlan._make(column[place] for column in self._columns)
+
+
 Refuse = Callable[[int, str, str], None]
 """Says of a row, by the name of one of its columns, what is wrong."""
 
@@ -137,7 +173,7 @@ class ImportKind:
     words: str
     noun: str
     columns: tuple[ImportColumn, ...]
-    plan: Callable[[Session, int | None, ImportRows, Refuse], list[RowPlan]]
+    plan: Callable[[Session, int | None, ImportRows, Refuse], Sequence[RowPlan]]
     save: Callable[[Work, int | None, Sequence[RowPlan], ImportRows], None]
     leans: Callable[[Session, Mapping[str, Any]], tuple[str, ...]] | None = None
     take_back: Callable[[Work, Mapping[str, Any]], None] | None = None

@@ -6,9 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
-from decimal import ROUND_HALF_UP, Decimal
-from enum import StrEnum
-from fractions import Fraction
+from decimal import Decimal
 from functools import cached_property
 from typing import Any, NamedTuple
 
@@ -17,21 +15,22 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError
 from app.ledger.catalog.catalog_import import forget_items
-from app.ledger.catalog.item_prices import ListedPrice, waiting_prices
+from app.ledger.catalog.item_prices import ListedPrice
 from app.ledger.catalog.maker_queries import get_maker
 from app.ledger.catalog.price_editing import refuse_thin
 from app.ledger.catalog.price_queries import guard, least_margin, price_book
 from app.ledger.catalog.price_rules import RuledBook, price_rules
-from app.ledger.importing.imports import SentTable, plan_import, remember_choice
+from app.ledger.importing.imports import SentTable, remember_choice, unused_columns
 from app.ledger.importing.kinds import RowProblem
-from app.ledger.importing.reading import TableChoice
+from app.ledger.importing.price_list_rows import ListChange, ListState, compare_rows, tenths
+from app.ledger.importing.reading import TableChoice, read_table
 from app.ledger.importing.written import WrittenRows
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Import, Item, ItemPrice, Maker, PriceBookRow
-from app.pricing import half_up, show_day
+from app.pricing import show_day
 from app.spreadsheets import MONTH_FIRST, FoundTable, cell_day
 from app.validation import counted
 
@@ -43,53 +42,6 @@ _DAYS = re.compile(
     r"\d{4}-\d\d-\d\d|\d{1,2}[/.]\d{1,2}[/.]\d{2,4}|[A-Za-z]{3,9}\.? \d{1,2}(?:st|nd|rd|th)?,? \d{4}"
     r"|\d{1,2}[ -][A-Za-z]{3,9}\.?,?[ -]\d{4}"
 )
-
-
-class ListState(StrEnum):
-    """What a list does with an item."""
-
-    NEW = "new"
-    GONE = "gone"
-    DEARER = "dearer"
-    CHEAPER = "cheaper"
-    SAME = "as it is"
-
-
-class ListChange(NamedTuple):
-    """An item before and after. row: where the list has it, 0 of what is gone; made: the columns of a new item."""
-
-    state: ListState
-    code: str
-    words: str
-    item_id: int | None
-    row: int
-    before: ListedPrice
-    after: ListedPrice
-    made: Mapping[str, Any] | None = None
-    unlisted_from: date | None = None
-
-    @property
-    def rise(self) -> Decimal:
-        """By how many percent the list price rises, or the cost where list stays; below 0 where it falls."""
-        was, now = self.before.list_cents, self.after.list_cents
-        if was == now or not was or now is None:
-            was, now = self.before.cost_cents, self.after.cost_cents
-        # To the millionth of a percent: the sum of exact fractions of 50,000 items takes minutes.
-        return Decimal(100_000_000 * (now - was) // was).scaleb(-6) if was else Decimal(0)
-
-    @property
-    def percent(self) -> Decimal:
-        """The same with one decimal."""
-        return tenths(self.rise)
-
-
-def tenths(percent: Decimal) -> Decimal:
-    """Percent with one decimal.
-
-    >>> tenths(Decimal("3.55")), tenths(Decimal("-33.333333"))
-    (Decimal('3.6'), Decimal('-33.3'))
-    """
-    return percent.quantize(Decimal("0.1"), ROUND_HALF_UP)
 
 
 @dataclass(frozen=True)
@@ -157,62 +109,19 @@ def compare_list(
     session: Session, sent: SentTable, choice: TableChoice, day: date, *, costs_follow: bool = False
 ) -> ListComparison:
     """What a maker's list would change from a day on. costs_follow: where it says no cost, that rises as list."""
-    plan = plan_import(session, sent, choice)
-    maker = get_maker(session, sent.about_id or 0)
-    waiting = waiting_prices(session, day)
-    changes = []
-    for row, _, code, _, (item, made, list_cents, cost) in plan.plans:
-        if item is None:
-            after = ListedPrice(list_cents, cost or 0)
-            changes.append(
-                ListChange(ListState.NEW, code, made["words"], None, row, ListedPrice(None, 0), after, made)
-            )
-            continue
-        item_id, _, words, *now, unlisted = item
-        before = waiting.get(item_id) or ListedPrice(*now)
-        if cost is None:
-            cost = before.cost_cents
-            if costs_follow and before.list_cents:
-                cost = half_up(Fraction(cost * list_cents, before.list_cents))
-        same = before.list_cents == list_cents and before.cost_cents == cost
-        after = before if same else ListedPrice(list_cents, cost)
-        state = ListState.SAME if same else _state(before, after)
-        state = ListState.NEW if unlisted else state
-        changes.append(ListChange(state, code, words, item_id, row, before, after, None, unlisted))
-    found = tuple(changes)
-    comparison = ListComparison(
-        maker, day, found, plan.problems, plan.unused, "cost" in choice.columns, len(sent.table.numbers)
-    )
-    if comparison.is_foreign:
-        return comparison
-    place = choice.columns.get("number", -1)
-    said = {text.upper() for text in sent.table.cells(place)} if place >= 0 else set()
-    gone = _gone(session, maker.id, {change.code for change in changes} | said, waiting)
+    read = read_table(session, sent.kind, sent.about_id, sent.table, choice)
+    maker, place = get_maker(session, sent.about_id or 0), choice.columns.get("number", -1)
+    named = sent.table.cells(place) if place >= 0 else ()
+    changes = compare_rows(session, maker, read.rows, read.refuse, day, named, costs_follow=costs_follow)
     return ListComparison(
-        maker, day, (*found, *gone), plan.problems, plan.unused, comparison.has_costs, comparison.rows
+        maker,
+        day,
+        tuple(changes),
+        tuple(sorted(read.problems)),
+        unused_columns(sent, choice),
+        "cost" in choice.columns,
+        len(sent.table.numbers),
     )
-
-
-def _state(before: ListedPrice, after: ListedPrice) -> ListState:
-    if before.list_cents is None:
-        return ListState.NEW
-    lists = (before.list_cents, after.list_cents or 0)
-    was, now = lists if lists[0] != lists[1] else (before.cost_cents, after.cost_cents)
-    return ListState.DEARER if now > was else ListState.CHEAPER
-
-
-def _gone(session: Session, maker_id: int, named: set[str], waiting: Mapping[int, ListedPrice]) -> list[ListChange]:
-    listed = (_ITEMS.c.maker_id == maker_id, _ITEMS.c.list_cents.is_not(None), _ITEMS.c.unlisted_from.is_(None))
-    codes = session.execute(sa.select(_ITEMS.c.id, _ITEMS.c.code).where(*listed)).all()
-    ids = [id_ for id_, code in codes if code not in named and code.upper() not in named]
-    columns = sa.select(*(_ITEMS.c[name] for name in ("id", "code", "words", "list_cents", "cost_cents")))
-    found = []
-    for place in range(0, len(ids), _STEP):
-        rows = columns.where(_ITEMS.c.id.in_(ids[place : place + _STEP]))
-        for id_, code, words, *now in session.execute(rows):
-            before = waiting.get(id_) or ListedPrice(*now)
-            found.append(ListChange(ListState.GONE, code, words, id_, 0, before, before))
-    return sorted(found, key=lambda one: one.code)
 
 
 class ThinItem(NamedTuple):

@@ -60,11 +60,15 @@ class TableQuestions:
 
 @dataclass(frozen=True, slots=True)
 class ReadTable:
-    """The rows that can be read, and every problem of the others."""
+    """The rows that can be read, and every problem so far."""
 
     rows: ImportRows
-    problems: tuple[RowProblem, ...]
+    problems: list[RowProblem]
     places: Mapping[str, str]  # column → where the file has it
+
+    def refuse(self, row: int, column: str, message: str) -> None:
+        """Say what is wrong with a row."""
+        self.problems.append(RowProblem(row, self.places.get(column, column), message))
 
 
 def guess_choice(kind: ImportKind, about_id: int | None, table: FoundTable) -> tuple[TableChoice, bool]:
@@ -157,7 +161,7 @@ def read_table(
         numbers = list(compress(numbers, kept))
         read = [list(compress(values, kept)) for values in read]
     rows = ImportRows(numbers, dict(zip(names, read, strict=True)))
-    return ReadTable(rows, tuple(sorted(problems)), places)
+    return ReadTable(rows, problems, places)
 
 
 def _column(

@@ -23,6 +23,7 @@ _WRITING = "bittern_writing"
 _IS_OPEN = "bittern_transaction"
 _QUEUE = "bittern_writer_queue"
 _PATIENCE_SECONDS = 10
+_ROWS_AT_ONCE = 200
 _WRITER_LOCK = 0x626974  # any number will do, as long as every Bittern on this PostgreSQL database asks for the same
 
 
@@ -215,3 +216,15 @@ def read(
     if session.autoflush:
         session.flush()
     return session.connection().execute(statement, values).all()
+
+
+def read_columns(session: Session, statement: sa.Select[*tuple[Any, ...]]) -> list[list[Any]]:
+    """The same by column. Of many rows only some are held as such at a time."""
+    if session.autoflush:
+        session.flush()
+    found = session.connection().execute(statement)
+    columns: list[list[Any]] = [[] for _ in statement.selected_columns]
+    for rows in found.partitions(_ROWS_AT_ONCE):
+        for column, values in zip(columns, zip(*rows, strict=True), strict=True):
+            column += values
+    return columns

@@ -11,10 +11,10 @@ from wtforms import BooleanField
 from wtforms.validators import InputRequired, Optional
 
 from app.ledger.importing.imports import SentTable, ask_questions
+from app.ledger.importing.price_list_rows import ListState
 from app.ledger.importing.price_lists import (
     ListAnswer,
     ListComparison,
-    ListState,
     bring_in_prices,
     compare_list,
     day_of_list,

@@ -15,10 +15,10 @@ from app.ledger.catalog.item_prices import ListedPrice
 from app.ledger.catalog.maker_queries import get_item
 from app.ledger.catalog.price_editing import set_price
 from app.ledger.importing.imports import KINDS, SentTable, leaning_on, open_table, propose_choice, undo_import
+from app.ledger.importing.price_list_rows import ListState
 from app.ledger.importing.price_lists import (
     ListAnswer,
     ListComparison,
-    ListState,
     bring_in_prices,
     compare_list,
     day_of_list,
