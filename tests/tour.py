@@ -127,6 +127,7 @@ PASSED_BY: dict[str, str] = {
     "keying.loss_letter": "a planned loss in a factory's system (tests/web/keying/test_loss_plans.py)",
     "keying.customers_key": "a job that waits for a customer's key (tests/web/counter/test_customers_key.py)",
     "returns.slip": "a job of which goods came back (tests/web/jobs/test_returns.py)",
+    "construction.page": "a construction keyed job (tests/browser/test_construction.py)",
     "claims.show": "a claim to a maker (tests/web/jobs/test_returns.py)",
 }
 """The endpoints that the tour leaves out, each with the reason."""

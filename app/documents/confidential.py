@@ -128,12 +128,16 @@ def pin_rows(chambers: tuple[ChamberPins, ...]) -> tuple[PinRow, ...]:
 
     >>> [row.name for row in pin_rows((ChamberPins(3, (2, 2), None, 7), ChamberPins(4, (), None, 10)))]
     ['top', 'master 2', 'master 1', 'bottom']
+    >>> [row.sizes for row in pin_rows((ChamberPins(3, (), None, 7, ball=4), ChamberPins(4, (), None, 10)))][1]
+    ('4', '')
     """
     rows = []
     if any(pins.top is not None for pins in chambers):
         rows.append(PinRow("top", tuple(_size(pins.top) for pins in chambers)))
     if any(pins.buildup is not None for pins in chambers):
         rows.append(PinRow("build-up", tuple(_size(pins.buildup) for pins in chambers)))
+    if any(pins.ball for pins in chambers):
+        rows.append(PinRow("ball", tuple(_size(pins.ball or None) for pins in chambers)))
     layers = list(zip_longest(*(pins.masters for pins in chambers)))
     for number, layer in reversed(list(enumerate(layers, start=1))):
         name = f"master {number}" if len(layers) > 1 else "master"

@@ -41,7 +41,7 @@ def _tall(size: int) -> int:
 
 
 def _above(pins: ChamberPins) -> int:
-    between = [*pins.masters, pins.buildup or 0]
+    between = [*pins.masters, pins.ball, pins.buildup or 0]
     return sum(_STEP * max(size, 0) for size in between) + _tall(pins.top if pins.top is not None else 4)
 
 
@@ -67,11 +67,20 @@ class _Stacks:
         y = self.shear
         for size in pins.masters:
             y = self._pin(left, y, _STEP * max(size, 0), size, _INK)
+        if pins.ball:
+            self._ball(left, y, _STEP * pins.ball, pins.ball)
+            y -= _STEP * pins.ball
         if pins.buildup is not None:
             y = self._pin(left, y, _STEP * max(pins.buildup, 0), pins.buildup, _GRAY)
         y = self._pin(left, y, _tall(pins.top if pins.top is not None else 4), pins.top, _PALE)
         turns = [f"{_n(left + (4 if turn % 2 else _PIN - 4))} {_n(y - turn * y / 6)}" for turn in range(7)]
         self.springs.append("M" + "L".join(turns))
+
+    def _ball(self, left: float, bottom: int, height: int, size: int) -> None:
+        """What a first turn of a permanent key loses stands round on the pins under it."""
+        arc = f"a{_n(_PIN / 2)} {_n(height / 2)} 0 1 0"
+        self.pins[_PALE].append(f"M{_n(left)} {_n(bottom - height / 2)}{arc} {_PIN} 0{arc} -{_PIN} 0Z")
+        self._figure(left, bottom - height, height, size)
 
     def _pin(self, left: float, bottom: int, height: int, size: int | None, fill: str) -> int:
         """Put a pin on top of what stands at `bottom`; gives where its own top is."""

@@ -73,6 +73,7 @@ __all__ = [
     "WantedKeysets",
     "add_cylinders",
     "audit",
+    "ball_sizes",
     "change_symbol",
     "check_offset",
     "check_rules",
@@ -94,11 +95,13 @@ __all__ = [
     "entering",
     "extend",
     "faults_meanwhile",
+    "find_construction_key",
     "find_masters",
     "find_rotating_masters",
     "in_place_of",
     "inches_text",
     "is_control_symbol",
+    "is_left_dead",
     "key_matrix",
     "level_of",
     "listed_rows",
@@ -145,6 +148,7 @@ __all__ = [
     "theoretical",
     "usable",
     "usable_bittings",
+    "with_balls",
     "write_access_list",
     "write_bitting",
     "write_inches",
@@ -167,6 +171,7 @@ from app.keying.bitting_list import (
 )
 from app.keying.bitting_pool import BittingPool, PoolRun
 from app.keying.comparing import cut_as, depths_as
+from app.keying.construction import ball_sizes, find_construction_key, is_left_dead, with_balls
 from app.keying.counting import (
     check_rules,
     count_allowed,

@@ -20,12 +20,16 @@ from app.keying.spec import Bitting, BittingSpec, share_words
 
 @dataclass(frozen=True, slots=True)
 class ChamberPins:
-    """The pins of one chamber in increments, bottom to top; None where the spec cannot tell."""
+    """The pins of one chamber in increments, bottom to top; None where the spec cannot tell.
+
+    ball: over the master pins, what the first turn of a permanent key loses (construction.py); 0 where none is.
+    """
 
     bottom: int
     masters: tuple[int, ...]
     buildup: int | None
     top: int | None
+    ball: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,7 +26,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.goods import claims, counter_sale, hand_overs, items, orders, receiving, returns, to_order
     from app.web.importing import price_lists
     from app.web.importing import views as importing
-    from app.web.jobs import appointments, reminders, warranties
+    from app.web.jobs import appointments, construction, reminders, warranties
     from app.web.jobs import views as jobs
     from app.web.keying import bench as keying_bench
     from app.web.keying import loss_plans, new_systems, searches, specs, systems
@@ -55,7 +55,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(customers, customer_merging, doors, door_lists, door_changes, site_changes),
         *(keysystems, specs, new_systems, systems, loss_plans, searches, keying_bench),
         *(keys, key_people, key_counts, losses, calling_in),
-        *(jobs, hand_overs, counter_sale, returns, claims, warranties, appointments, reminders, papers),
+        *(jobs, hand_overs, counter_sale, returns, claims, warranties, construction, appointments, reminders, papers),
         *(invoices, accounts),
         *(to_order, orders, receiving),
         *(bench, scrap, times),

@@ -48,7 +48,7 @@ _MENU = (
     MenuWord(
         "Jobs",
         "jobs.ledger",
-        ("jobs", "papers", "reports", "warranties", "invoices", "hand_overs", "returns", "reminders"),
+        ("jobs", "papers", "reports", "warranties", "invoices", "hand_overs", "returns", "reminders", "construction"),
     ),
     MenuWord(
         "Customers",

@@ -123,6 +123,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         goods.warranties: open_warranty note_claim
         jobs.appointments: make_appointment change_appointment end_appointment
         jobs.reminders: set_reminder tick_reminder
+        jobs.construction: mark_dead bring_cores_back
         quoting.issuing: requote keep_requote
         jobs.stages: move_job lose_quote
         goods.handing_over: hand_over hand_over_part
@@ -194,7 +195,9 @@ NO_ROLE_OF_THEIR_OWN = {
         merging.customer_merging: rename findings_of
         keysystems.lost_keysets: require_none_lost_above
         keysystems.planned_doors: plan_doors_of
-        keysystems.pinned: seal_pins freeze_pins open_pins
+        keysystems.pinned: seal_pins freeze_pins open_pins turn_ball
+        keysystems.construction: set_up lend_cores
+        jobs.construction: move_cores
         bench.bench_sheet: reckoned_systems
         bench.pins: take_pins
         bench.blanks: take_blanks give_blanks_back

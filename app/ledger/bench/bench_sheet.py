@@ -9,16 +9,17 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.errors import BitternError
 from app.keying import Bitting as Cuts
-from app.keying import BittingSpec, KeyingError, Pinning, pin, pin_depths, write_bitting
+from app.keying import BittingSpec, KeyingError, Pinning, ball_sizes, pin, pin_depths, with_balls, write_bitting
 from app.ledger.jobs.cylinder_lines import JobCylinders, PlainRow, job_cylinders
 from app.ledger.jobs.papers import JobHead, job_head
 from app.ledger.keys.losses import lost_cuts
 from app.ledger.keysystems.auditing import require_clean
 from app.ledger.keysystems.bittings import note_reveal, open_bittings, reveal_bittings, spec_of
+from app.ledger.keysystems.construction import control_of, is_construction_symbol
 from app.ledger.keysystems.control import lacks_control
 from app.ledger.keysystems.keysets import require_decoded, waiting_keys
 from app.ledger.keysystems.pinned import open_pins
-from app.ledger.keysystems.system_queries import get_system, operators_of, symbol_on
+from app.ledger.keysystems.system_queries import control_over, get_system, operators_of, symbol_on
 from app.ledger.keysystems.ticks import CheckOff, checked_off
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.quoting.key_lines import own_copies
@@ -270,22 +271,51 @@ def _bench_system(system: KeySystem, found: JobCylinders, bittings: Mapping[int,
             keyset.symbol,
             write_bitting(spec, bittings[keyset.id]),
             found.counts.get(keyset.id, 0),
-            is_control=keyset.level is Level.CONTROL,
+            is_control=keyset.level.takes_cores_out,
             is_there=keyset.keys_ordered > 0,
             purpose=keyset.purpose if keyset.is_customers_key else "",
         )
         for keyset in system.keysets
-        if keyset.id in bittings and (found.counts.get(keyset.id) or (groups and keyset.level is Level.CONTROL))
+        if keyset.id in bittings and (found.counts.get(keyset.id) or (groups and _is_needed(keyset, groups)))
     )
     return BenchSystem(system.name, system.keyway, system.spec.name, spec, keys, groups) if groups or keys else None
+
+
+def _is_needed(keyset: Keyset, groups: Sequence[BenchCylinder]) -> bool:
+    """Whether cores on the sheet are tried with a control key, which the job need not bring."""
+    are_lent = [is_construction_symbol(one.keyset) for one in groups]
+    if keyset.level is Level.CONSTRUCTION_CONTROL:
+        return any(is_construction_symbol(one.keyset) and control_of(one.keyset) == keyset.symbol for one in groups)
+    return keyset.level is Level.CONTROL and not all(are_lent)
 
 
 def _pinning(
     spec: BittingSpec, system: KeySystem, bittings: Mapping[int, Cuts], operators: Iterable[Keyset | PlainRow]
 ) -> Pinning:
-    """How a cylinder is pinned that these keysets operate, as far as the shop holds their bittings."""
-    control = next((bittings.get(keyset.id) for keyset in system.keysets if keyset.level is Level.CONTROL), None)
-    return pin(spec, {one.symbol: bittings[one.id] for one in operators if one.id in bittings}, control)
+    """How a cylinder is pinned that these keysets operate, its own first, as far as the shop holds their bittings."""
+    own, *further = [one for one in operators if one.id in bittings]
+    control = control_over(own, system.keysets)
+    keys = {one.symbol: bittings[one.id] for one in (own, *further)}
+    made = pin(spec, keys, bittings.get(control.id) if control else None)
+    construction = [one for one in further if one.level.is_of_construction]
+    if own.level.is_of_construction or not construction:
+        return made
+    permanent = [bittings[one.id] for one in (own, *further) if one not in construction]
+    sizes = ball_sizes(permanent, bittings[construction[0].id])
+    made = with_balls(made, sizes) if sizes else made
+    chambers = [str(one) for one, pins in zip(spec.chamber_numbers, made.chambers, strict=True) if pins.ball]
+    words = (_SET_UP if chambers else _NOT_SET_UP).format(construction[0].symbol, " and ".join(chambers))
+    return replace(made, warnings=(*made.warnings, words))
+
+
+_SET_UP = (
+    "Construction key {0}: ball in chamber {1}, over the other pins; the plug must be drilled for it. Put the balls "
+    "in last, and from then on try {0} alone: a permanent key that is turned loses them."
+)
+_NOT_SET_UP = (
+    "{0} cannot be made dead here: its cut wants a pin that stays, since a bitting was changed. Do not pin it: "
+    "report it, so that {0} is keyed anew."
+)
 
 
 def _one_key(
@@ -312,7 +342,7 @@ def keyset_work(work: Work, system: KeySystem, keyset: Keyset) -> tuple[BenchSys
     except BitternError as refused:
         stopped = refused.message
     bittings = reveal_bittings(work, [system.id], f"keyset {keyset.symbol}")
-    if keyset.level is Level.CONTROL or stopped:
+    if keyset.level is Level.CONTROL or keyset.level.is_of_construction or stopped:
         return _one_key(system, keyset, bittings), stopped
     by_id = {one.id: one for one in system.keysets}
     operators = [one for one in operators_of(keyset, is_nmk=False, by_id=by_id) if one.id in bittings]
@@ -342,7 +372,7 @@ class CylinderRecord:
     def keyset(self) -> str:
         """Its keyset with X before it (cross-keyed) and (NMK) after; "" uncombinated."""
         own = self.operators[0].symbol if self.operators else ""
-        return own and symbol_on(own, is_crossed=bool(self.cylinder.operators), is_nmk=self.cylinder.is_nmk)
+        return own and symbol_on(own, is_crossed=bool(self.cylinder.crossed_by), is_nmk=self.cylinder.is_nmk)
 
     @property
     def operated_by(self) -> tuple[str, ...]:

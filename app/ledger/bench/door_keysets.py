@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from app.ledger.goods.hand_overs import PART_TAKEN
 from app.ledger.goods.returns import GOODS_BACK
 from app.ledger.goods.warranties import CAME_BACK
+from app.ledger.jobs.construction import MADE_DEAD, NOT_DEAD
 from app.ledger.keysystems.crosskeying import CROSS_KEYED, CROSS_KEYED_ANEW
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED
 from app.ledger.keysystems.system_queries import operators_of
@@ -80,7 +81,9 @@ def _events(session: Session, door: Door, cylinders: Sequence[Cylinder], jobs: I
             sa.and_(
                 Event.job_id.in_(list(jobs)),
                 sa.or_(
-                    Event.kind.in_((PART_TAKEN, GOODS_BACK)), moved_to(Stage.HANDED_OVER), moved_to(Stage.CANCELED)
+                    Event.kind.in_((PART_TAKEN, GOODS_BACK, MADE_DEAD, NOT_DEAD)),
+                    moved_to(Stage.HANDED_OVER),
+                    moved_to(Stage.CANCELED),
                 ),
             ),
             sa.and_(Event.subject.in_(doors), Event.kind.in_((CYLINDER_ADDED, CYLINDER_TAKEN_OUT, CAME_BACK))),
@@ -157,6 +160,8 @@ def _changes(cylinder: Cylinder, event: Event) -> bool:
     """Whether an event changed who operates the cylinder, or the bitting of one who does."""
     if event.kind in (CROSS_KEYED, CROSS_KEYED_ANEW, CAME_BACK):
         return bool(event.detail.get("cylinder") == cylinder.id)
+    if event.kind in (MADE_DEAD, NOT_DEAD):
+        return cylinder.id in event.detail.get("cylinders", ())
     return event.kind == BITTING_CORRECTED and event.detail.get("keyset") in _operators(cylinder)
 
 
@@ -194,6 +199,8 @@ def _ended(event: Event | None) -> str:
 
 
 def _became(event: Event) -> str:
+    if event.kind in (MADE_DEAD, NOT_DEAD):
+        return f"{event.detail.get('symbol', '')} {'made dead' if event.kind == MADE_DEAD else 'not dead after all'}"
     return f"bitting corrected, {event.summary}" if event.kind == BITTING_CORRECTED else event.summary
 
 

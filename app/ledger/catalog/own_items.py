@@ -7,6 +7,9 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.catalog.price_queries import (
+    CONSTRUCTION_CORE,
+    CONSTRUCTION_KEPT,
+    CONSTRUCTION_SETUP,
     KEY_CONTROL,
     KEY_CUT,
     KEY_DECODE,
@@ -64,6 +67,12 @@ OWN_ITEMS: tuple[tuple[str, str, str, ItemKind], ...] = (
     ),
     (KEY_CUT, "Key, blank and cutting", "keys", ItemKind.GOODS),
     (KEY_CONTROL, "Control key, cut", "keys", ItemKind.GOODS),
+    (CONSTRUCTION_SETUP, "Setting a cylinder up for a construction key", "construction", ItemKind.LABOR),
+    (
+        *(CONSTRUCTION_CORE, "Construction core, lent until the building is handed over"),
+        *("construction", ItemKind.GOODS),
+    ),
+    (CONSTRUCTION_KEPT, "Construction core that was not brought back", "construction", ItemKind.GOODS),
     (RUSH, "Rush: before the bench's other work", "rush", ItemKind.LABOR),
     ("TRIP", "Trip to the site", "trip", ItemKind.LABOR),
     ("LABOR-QUARTER", "Labor at the site, a quarter of an hour", "labor", ItemKind.LABOR),

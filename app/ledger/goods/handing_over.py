@@ -14,6 +14,7 @@ from app.errors import Problem, Problems
 from app.ledger.goods.hand_overs import PART_TAKEN, HandOver, hand_overs_of, put_hand_over
 from app.ledger.goods.pieces import Pieces, by_line, handed_lines, waiting_for
 from app.ledger.goods.shelf import is_all_there, take_off_the_shelf, there_now
+from app.ledger.jobs.construction import move_cores
 from app.ledger.jobs.queries import job_money
 from app.ledger.jobs.stages import pass_stage, stages_to_ready
 from app.ledger.keys.key_queries import keys_of_job
@@ -124,12 +125,20 @@ def hand_over(work: Work, job_id: int, version: int, form: HandOverForm) -> Hand
             told = f"This job is {job.stage.word}, and not all of it is there: hand over what is there."
             raise LedgerError("stage", told)
         require_rekeyed_there(work, job)
+        _require_no_core_waits(job)
         still = still_open(work.session, job)
         taker = _read_taker(form, still)
         pieces = waiting_for(work.session, job)
         detail = _hand_out(work, job, taker, pieces, form.credit)
         _end(work, job, taker, still, pieces, detail)
     return hand_overs_of(work.session, job)[-1]
+
+
+def _require_no_core_waits(job: Job) -> None:
+    """LedgerError on `stage` where construction cores are still to stand in for the permanent ones."""
+    if any(one.is_lent and not one.state.has_left for one in job.cylinders):
+        told = "Construction cores and their keys go to the site first, as a part (Only a part goes …)"
+        raise LedgerError("stage", f"{told}; the permanent cores stay here until the building is handed over.")
 
 
 def may_all_go(session: Session, job: Job) -> bool:
@@ -190,6 +199,7 @@ def _hand_out(work: Work, job: Job, taker: str, pieces: Pieces, credit: str) -> 
     for key in pieces.keys:
         key.state, key.holder, key.changed_at = KeyState.OUT, taker, work.now
     work.session.flush()
+    move_cores(work, job, -sum(one.is_lent for one in pieces.cylinders))
     not_on_record = take_off_the_shelf(work, job, lines)
     return {
         **({"not_on_record": not_on_record} if not_on_record else {}),
@@ -235,6 +245,7 @@ def hand_over_part(work: Work, job_id: int, version: int, form: PartForm) -> Han
         if problems := [*_taker_problems(taker), *problems]:
             raise Problems(problems)
         still = still_open(work.session, job)
+        _require_one_core_a_door(pieces)
         left = waiting_for(work.session, job).less(pieces)
         left = replace(left, keys=(*left.keys, *still.keys))  # those that are cut later are still promised, too
         detail = _hand_out(work, job, taker, pieces, form.credit)
@@ -300,6 +311,14 @@ def _chosen(here: Pieces, form: PartForm) -> tuple[Pieces, list[Problem]]:
     if pieces.is_empty and not problems:
         problems.append(Problem("cylinders", "Say what goes: tick cylinders, or enter how many keys or pieces."))
     return pieces, problems
+
+
+def _require_one_core_a_door(pieces: Pieces) -> None:
+    """LedgerError on `cylinders` where a door would get its construction core and the permanent one at once."""
+    lent = {(one.door_id, one.position) for one in pieces.cylinders if one.is_lent and one.door_id}
+    if lent.intersection((one.door_id, one.position) for one in pieces.cylinders if not one.is_lent):
+        told = "A door gets its construction core now and the permanent one when the building is handed over"
+        raise LedgerError("cylinders", f"{told}: tick one of the two.")
 
 
 def _keys_along(here: Pieces, going: Sequence[Cylinder]) -> dict[int, int]:

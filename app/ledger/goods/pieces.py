@@ -115,6 +115,8 @@ def by_line(job: Job, pieces: Pieces, gone: Mapping[int, LineCount]) -> dict[int
         add(number, goods=count)
     keyed = {one.keyset_id: one.line_number for one in reversed(job.cylinders) if one.line_number is not None}
     for key in pieces.keys:
+        if key.keyset.level.is_of_construction:
+            continue  # no line's: what construction keying costs is sold as a whole
         here = {number: gone.get(number, NO_PIECES).keys + found[number].keys for number in _keyed_lines(job)}
         line = _line_of(job, here, keyed.get(key.keyset_id))
         if line is not None:

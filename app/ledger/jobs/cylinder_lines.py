@@ -102,6 +102,11 @@ class JobCylinders:
         return tuple(system for system in self.systems if system.id in ids)
 
     @property
+    def has_construction(self) -> bool:
+        """Whether the job brought construction keys."""
+        return any(one in self.by_id and self.by_id[one].level.is_of_construction for one in self.counts)
+
+    @property
     def system_name(self) -> str:
         """The systems' names; several joined with " · "."""
         return " · ".join(system.name for system in self.keyed_in)
@@ -144,9 +149,10 @@ class JobCylinders:
         """The cylinder's keyset with X before it (cross-keyed) and (NMK) after; "" uncombinated."""
         if line.keyset_id is None:
             return ""
-        return symbol_on(
-            self.by_id[line.keyset_id].symbol, is_crossed=bool(self.crossed.get(line.id)), is_nmk=line.is_nmk
-        )
+        own = self.by_id[line.keyset_id]
+        further = (self.by_id[one] for one in self.crossed.get(line.id, ()) if one in self.by_id)
+        is_crossed = any(not one.level.is_of_construction for one in further)
+        return symbol_on(own.symbol, is_crossed=is_crossed, is_nmk=line.is_nmk)
 
     def row(self, line: PlainRow, cautions: tuple[str, ...] = ()) -> ScheduleRow:
         """A cylinder as the schedule says it; its cautions are the caller's to look up."""

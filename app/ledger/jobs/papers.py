@@ -8,9 +8,16 @@ import sqlalchemy as sa
 from sqlalchemy.orm import joinedload
 
 from app.ledger.catalog.price_queries import get_house
-from app.ledger.jobs.cylinder_lines import ScheduleKeyset, ScheduleRow, cautions_by_door, job_cylinders
+from app.ledger.jobs.cylinder_lines import (
+    JobCylinders,
+    ScheduleKeyset,
+    ScheduleRow,
+    cautions_by_door,
+    job_cylinders,
+)
 from app.ledger.jobs.queries import newest_revision_number
 from app.ledger.keys.loss_plans import say_control_keys
+from app.ledger.keysystems.construction import control_of
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.snapshot import HouseHead
@@ -67,6 +74,7 @@ class Schedule:
     changed: Mapping[int, str] = field(default_factory=dict)  # cylinder id → how it differs from the revision before
     also_changed: tuple[str, ...] = ()  # what else does: cylinders that are gone, keys
     cores: str = ""  # which control key takes them out and which seats them, where those are two
+    construction: str = ""  # what the site is construction keyed by, and how that ends
 
     @property
     def keys(self) -> int:
@@ -94,7 +102,28 @@ def schedule_of(work: Work, job: Job) -> Schedule:
         rows=tuple(found.row(line, cautions.get(line.door_id or 0, ())) for line in found.lines),
         keysets=found.keysets,
         cores=say_control_keys(work.session, job),
+        construction=say_construction(found),
     )
+
+
+_BY_MASTER = (
+    "Construction keyed: {0} turns these cylinders until the building is handed over. Turn no permanent key before. "
+    "Then turn one once around in each door, and try {0}: it must not turn any more. Tick each door as made dead."
+)
+_BY_CORES = (
+    "Construction cores, alike to {0}, hang until the building is handed over; {1} takes them out. Seat each "
+    "permanent core as soon as its construction core is out: a door without one is open. Bring all of them back."
+)
+
+
+def say_construction(found: JobCylinders) -> str:
+    """What a job's site is construction keyed by and how that ends, for the installer; "" where it is not."""
+    own = [found.by_id[line.keyset_id] for line in found.lines if line.keyset_id is not None]
+    if lent := next((one for one in own if one.level.is_of_construction), None):
+        return _BY_CORES.format(lent.symbol, control_of(lent.symbol))
+    alive = [found.by_id[one] for further in found.crossed.values() for one in further if one in found.by_id]
+    symbols = dict.fromkeys(one.symbol for one in alive if one.level.is_of_construction)
+    return _BY_MASTER.format(" or ".join(symbols)) if symbols else ""
 
 
 @dataclass(frozen=True, slots=True)

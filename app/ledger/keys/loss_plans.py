@@ -91,6 +91,7 @@ class LossWayKind(StrEnum):
     LEFT_OUT = "left out"
     CORES = "change of cores"
     FACTORY = "factory"
+    MADE_DEAD = "made dead"
 
     @property
     def words(self) -> str:
@@ -104,6 +105,13 @@ _WORDS = {
     LossWayKind.LEFT_OUT: "Fewer doors: the lost key's cuts are left out of the pins, and no key takes its place",
     LossWayKind.CORES: "A new control key, and all cores pinned for it",
     LossWayKind.FACTORY: "New keysets from the factory, by a letter",
+    LossWayKind.MADE_DEAD: "No rekeying: the construction key is made dead",
+}
+_ENDED_BY_HAND = {
+    Level.CONSTRUCTION: "Nothing has to be rekeyed: turn a permanent key in each door, or swap its construction "
+    "core, and tick it on the job's construction page. From then on the lost key opens nothing.",
+    Level.CONSTRUCTION_CONTROL: "Nothing has to be rekeyed: once the permanent cores are in, it takes nothing out. "
+    "Until then whoever has it can carry construction cores away.",
 }
 
 
@@ -148,6 +156,8 @@ def _ways(work: Work, loss: Loss, further: float) -> Iterator[LossWay]:
     named = _named_by_others(work.session, loss)
     if ready.system.records is not RecordsHolder.SHOP:
         yield _of_factory(ready, named)
+    elif loss.keyset.level.is_of_construction:
+        yield LossWay(LossWayKind.MADE_DEAD, {}, cannot=_ENDED_BY_HAND[loss.keyset.level])
     elif loss.keyset.level is Level.CONTROL:
         yield _of_cores(work, ready, rng)
     elif ready.symbol not in ready.opened.keys:

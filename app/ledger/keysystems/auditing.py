@@ -12,7 +12,7 @@ from app.ledger.keysystems.unsealed_system import Way, WhatEnters, open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Keyset, KeySystem, Level, Role
+from app.ledger.tables import Keyset, KeySystem, Role
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,7 @@ def audit_systems(work: Work, systems: Sequence[KeySystem], leaving: Collection[
         opened, enters = open_bittings(work.session, work.vault, neighbors), WhatEnters.of(work.session, neighbors)
         held = [(keyset, other) for other in neighbors for keyset in other.keysets if keyset.id in opened]
         names = {keyset.id: f"{keyset.symbol} of {other.name}" for keyset, other in held}
-        controls = {keyset.id for keyset, _ in held if keyset.level is Level.CONTROL}
+        controls = {keyset.id for keyset, _ in held if keyset.level.takes_cores_out}
         brought = {names[keyset.id] for keyset, _ in held if keyset.is_customers_key}
         entered = {name: enters.entered[keyset_id] for keyset_id, name in names.items()}
         ways = operating_keysets(work.session, neighbors, with_replaced=False, leaving=leaving)
@@ -257,7 +257,7 @@ def check_whole_system(work: Work, system_id: int, tolerance: int = 1) -> System
         system,
         report,
         report.keys * report.cylinders,
-        sum(keyset.symbol not in opened.keys for keyset in system.keysets if keyset.level.value != "control"),
+        sum(keyset.symbol not in opened.keys for keyset in system.keysets if not keyset.level.takes_cores_out),
         tuple(MostPhantoms(opened.ways[name], count) for name, count in worst if count),
         near[:MOST_SHOWN],
         len(near),

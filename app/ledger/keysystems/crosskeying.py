@@ -81,7 +81,7 @@ def _crossing(work: Work, cylinder_id: int, symbols: Sequence[str]) -> _Crossing
     if cylinder is None or cylinder.keyset_id is None:
         raise NotFound("keyed cylinder")
     system = get_system(work.session, work.session.get_one(Keyset, cylinder.keyset_id).system_id)
-    by_symbol = {keyset.symbol: keyset for keyset in system.keysets if keyset.level is not Level.CONTROL}
+    by_symbol = {keyset.symbol: keyset for keyset in system.keysets if not keyset.level.takes_cores_out}
     unknown = [symbol for symbol in symbols if symbol not in by_symbol]
     if unknown:
         raise LedgerError("operators", f"{system.name} has no keyset {unknown[0][:24]!r}.")

@@ -85,8 +85,9 @@ def operated_by(session: Session, keyset: Keyset) -> tuple[Exposed, ...]:
         below |= layer
     crossed = sa.select(CylinderOperator.cylinder_id).where(CylinderOperator.keyset_id == keyset.id)
     operated: sa.ColumnElement[bool]
-    if keyset.level is Level.CONTROL:
-        operated = Cylinder.keyset_id.in_(list(parents))
+    if keyset.level.takes_cores_out:
+        cores = sa.select(Keyset.id).where(Keyset.system_id == keyset.system_id)
+        operated = Cylinder.keyset_id.in_(cores.where(_is_taken_out_by(keyset)))
     else:
         operated = sa.or_(
             Cylinder.keyset_id == keyset.id,
@@ -114,10 +115,19 @@ def operated_by(session: Session, keyset: Keyset) -> tuple[Exposed, ...]:
     return tuple(Exposed(*row) for row in rows)
 
 
+def _is_taken_out_by(control: Keyset) -> sa.ColumnElement[bool]:
+    """Whether cores of a keyset are taken out with a control key: construction cores have one of their own."""
+    if control.level is Level.CONTROL:
+        return Keyset.level != Level.CONSTRUCTION
+    return sa.and_(Keyset.level == Level.CONSTRUCTION, Keyset.symbol == control.symbol.replace("CCK", "CMK"))
+
+
 def where_it_opens(keyset: Keyset, exposed: Sequence[Exposed]) -> str:
     """Where the key works, in a few words for its receipt: its purpose, or openings by number; never an address."""
     if keyset.level is Level.CONTROL:
         return "takes out the cores of this system"
+    if keyset.level is Level.CONSTRUCTION_CONTROL:
+        return keyset.purpose
     if keyset.purpose:
         return f"what the {keyset.purpose} opens" if keyset.is_customers_key else keyset.purpose
     openings = list(dict.fromkeys(one.opening_number for one in exposed if one.opening_number))
@@ -132,7 +142,7 @@ KEYED_UNDER_LOST = "keyed under a lost key"
 BITTING_CORRECTED = "bitting corrected"
 IN_METAL = "; what was made by the old record is said to be destroyed"
 """What the event of a corrected bitting ends with where metal was made by the record that was wrong."""
-_UNDER_NOTHING = (Level.CHANGE, Level.SINGLE)
+_UNDER_NOTHING = (Level.CHANGE, Level.SINGLE, Level.CONSTRUCTION, Level.CONSTRUCTION_CONTROL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +195,7 @@ class LostKeyset:
     @property
     def of_job(self) -> str:
         """What is so with the job's cylinders."""
-        deed = "take out" if self.keyset.level is Level.CONTROL else "open"
+        deed = "take out" if self.keyset.level.takes_cores_out else "open"
         pieces = "cylinder" if self.cylinders == 1 else "cylinders"
         return f"{self.said}: whoever has it would {deed} {self.cylinders} {pieces} of this job."
 

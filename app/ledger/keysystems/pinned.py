@@ -12,10 +12,10 @@ from sqlalchemy.orm import selectinload
 from app.keying import Bitting as Cuts
 from app.keying import KeyStop, entering
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.keysystems.system_queries import operators_of
+from app.ledger.keysystems.system_queries import control_over, operators_of
 from app.ledger.keysystems.unsealed_system import WhatEnters
 from app.ledger.store.work import Work, require_current_key
-from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Keyset, KeySystem, Level
+from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Keyset, KeySystem
 
 _STANDING = (CylinderState.PINNED, CylinderState.CHECKED, CylinderState.FITTED)
 _AT_ONCE = 500
@@ -90,6 +90,25 @@ def freeze_pins(work: Work, cylinders: Iterable[Cylinder]) -> None:
     seal_pins(work, [one for one in cylinders if one.sealed_pins is None and one.state in _STANDING])
 
 
+def turn_ball(work: Work, cylinders: Sequence[Cylinder], construction: Keyset, *, is_lost: bool) -> None:
+    """Have the sealed pins of cylinders be without the balls of a construction key, or with them again, inside the
+    caller's transaction, once the key is no operator of theirs any more, or is one again."""
+    require_current_key(work)
+    work.session.flush()
+    cuts = open_bittings(work.session, work.vault, [construction.system], [construction.id]).get(construction.id)
+    sealed, record = open_pins(work, cylinders), _by_record(work, cylinders)
+    for cylinder in cylinders:
+        if cuts is None or cylinder.id not in sealed or cylinder.id not in record:
+            continue
+        pins = sealed[cylinder.id]
+        operating = tuple(
+            tuple(sorted({*depths, cut} if not is_lost else {*depths} - ({cut} - {*permanent})))
+            for depths, cut, permanent in zip(pins.operating, cuts, record[cylinder.id].operating, strict=True)
+        )
+        text = replace(pins, operating=operating).to_text()
+        cylinder.sealed_pins = work.vault.seal(text, pins_context(cylinder.id))
+
+
 def open_pins(work: Work, cylinders: Iterable[Cylinder]) -> dict[int, Pinned]:
     """Cylinder id → its pins, as far as they were sealed. For the house's own reckoning: whoever shows them to a
     person puts that on record (`note_reveal`)."""
@@ -146,11 +165,6 @@ def _by_record(work: Work, cylinders: Sequence[Cylinder]) -> dict[int, Pinned]:
         systems |= {one.id: one for one in work.session.scalars(rows.execution_options(populate_existing=True))}
     opened = open_bittings(work.session, work.vault, systems.values())
     by_id = {keyset.id: keyset for system in systems.values() for keyset in system.keysets}
-    controls = {
-        keyset.system_id: opened[keyset.id]
-        for keyset in by_id.values()
-        if keyset.level is Level.CONTROL and keyset.id in opened
-    }
     specs = {system.id: spec_of(system) for system in systems.values()}
     alike: dict[tuple[int, ...], Pinned] = {}  # by who operates it: many doors are pinned alike
     found = {}
@@ -164,8 +178,9 @@ def _by_record(work: Work, cylinders: Sequence[Cylinder]) -> dict[int, Pinned]:
             continue
         if (own.system_id, *operators) not in alike:
             depths = tuple(tuple(sorted(set(cuts))) for cuts in zip(*(opened[one] for one in operators), strict=True))
-            spec, control = specs[own.system_id], controls.get(own.system_id)
-            alike[own.system_id, *operators] = Pinned(depths, control, spec.first_depth, spec.stop)
+            spec, control = specs[own.system_id], control_over(own, systems[own.system_id].keysets)
+            cuts = opened.get(control.id) if control else None
+            alike[own.system_id, *operators] = Pinned(depths, cuts, spec.first_depth, spec.stop)
         found[cylinder.id] = alike[own.system_id, *operators]
     return found
 

@@ -1,7 +1,7 @@
 """Questions about key systems that open no bitting: who operates what, the list of systems, the tree of keysets."""
 
 from collections import Counter, defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
@@ -99,10 +99,12 @@ def operating_keysets(
             continue
         keyset = by_id[keyset_id]
         operators = operators_of(keyset, is_nmk=is_nmk, by_id=by_id)
-        operators += [by_id[other] for other in crossed.get(cylinder_id, []) if other in by_id]
-        own = symbol_on(keyset.symbol, is_crossed=cylinder_id in crossed, is_nmk=is_nmk)
-        mark = f" ({cylinder_id})" if cylinder_id in crossed else ""
-        found[f"{own} of {names[keyset.system_id]}{mark}"] = list(dict.fromkeys(operators))
+        further = [by_id[other] for other in crossed.get(cylinder_id, []) if other in by_id]
+        is_crossed = any(not one.level.is_of_construction for one in further)
+        own = symbol_on(keyset.symbol, is_crossed=is_crossed, is_nmk=is_nmk)
+        mark = "".join(f" with {one.symbol}" for one in further if one.level.is_of_construction)
+        mark += f" ({cylinder_id})" if is_crossed else ""
+        found[f"{own} of {names[keyset.system_id]}{mark}"] = list(dict.fromkeys([*operators, *further]))
     return found
 
 
@@ -137,6 +139,14 @@ def symbol_on(symbol: str, *, is_crossed: bool, is_nmk: bool) -> str:
     ('XAA1', 'AA2(NMK)')
     """
     return f"{'X' if is_crossed else ''}{symbol}{'(NMK)' if is_nmk else ''}"
+
+
+def control_over(own: Keyset, keysets: Iterable[Keyset]) -> Keyset | None:
+    """The keyset whose key takes out cores that are keyed to `own`: a construction core has one of its own."""
+    level = Level.CONSTRUCTION_CONTROL if own.level is Level.CONSTRUCTION else Level.CONTROL
+    number = own.symbol.strip("CMK") if own.level is Level.CONSTRUCTION else ""
+    found = (one for one in keysets if one.level is level)
+    return next((one for one in found if level is Level.CONTROL or one.symbol.strip("CK") == number), None)
 
 
 def get_system(session: Session, system_id: int) -> KeySystem:
@@ -308,5 +318,6 @@ def system_tree(session: Session, system: KeySystem) -> tuple[KeysetNode, ...]:
             frozenset(crossed[keyset.id]),
         )
 
-    tops = sorted(children[None], key=lambda one: one.level in (Level.CONTROL, Level.SINGLE))
+    beside = (Level.CONTROL, Level.SINGLE, Level.CONSTRUCTION, Level.CONSTRUCTION_CONTROL)
+    tops = sorted(children[None], key=lambda one: one.level in beside)
     return tuple(node(keyset) for keyset in tops)

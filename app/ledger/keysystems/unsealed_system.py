@@ -75,7 +75,7 @@ def open_system(work: Work, system_id: int) -> OpenedSystem:
     """The system, its cylinders and bittings: six queries."""
     system = get_system(work.session, system_id)
     opened = open_bittings(work.session, work.vault, [system])
-    keys = {k.symbol: opened[k.id] for k in system.keysets if k.id in opened and k.level is not Level.CONTROL}
+    keys = {k.symbol: opened[k.id] for k in system.keysets if k.id in opened and not k.level.takes_cores_out}
     keyset_ids = {k.symbol: k.id for k in system.keysets}
     control = next((opened.get(k.id) for k in system.keysets if k.level is Level.CONTROL), None)
     lost: dict[str, Cuts] = {}
@@ -94,7 +94,8 @@ def _ways(work: Work, system: KeySystem) -> dict[str, Way]:
         operators = operators_of(own, is_nmk=cylinder.is_nmk, by_id=by_id)
         crossed = [by_id[one.keyset_id] for one in cylinder.operators if one.keyset_id in by_id]
         symbols = tuple(dict.fromkeys(keyset.symbol for keyset in (*operators, *crossed)))
-        label = symbol_on(own.symbol, is_crossed=bool(crossed), is_nmk=cylinder.is_nmk)
+        is_crossed = any(not one.level.is_of_construction for one in crossed)
+        label = symbol_on(own.symbol, is_crossed=is_crossed, is_nmk=cylinder.is_nmk)
         alike.setdefault((label, symbols), []).append(cylinder)
     ways: dict[str, Way] = {}
     for (label, symbols), cylinders in alike.items():

@@ -13,6 +13,7 @@ from app.ledger.goods.order_lines import OF_JOBS
 from app.ledger.goods.returns import GOODS_BACK
 from app.ledger.goods.warranties import CAME_BACK, CLAIM_NOTED
 from app.ledger.jobs.appointments import APPOINTED, APPOINTMENT_CHANGED
+from app.ledger.jobs.construction import CORES_BACK, CORES_NOT_BACK, MADE_DEAD, NOT_DEAD
 from app.ledger.jobs.notes import NOTE
 from app.ledger.jobs.reminders import REMINDER_DONE, REMINDER_SET
 from app.ledger.jobs.schedule_revisions import PRINTED
@@ -74,6 +75,7 @@ _MONEY: Mapping[str, Fits] = {
 _PAPER: Mapping[str, Fits] = {"invoice": _whole, "total_cents": _whole}
 _KEYS: Mapping[str, Fits] = {"keys": _wholes}
 _CYLINDERS: Mapping[str, Fits] = {"cylinders": _wholes}
+_CONSTRUCTION: Mapping[str, Fits] = {**_CYLINDERS, "keyset": _whole, "symbol": _text, "on": _day}
 _TAKEN: Mapping[str, Fits] = {
     **_KEYS,
     **_CYLINDERS,
@@ -127,6 +129,7 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     CLAIM_NOTED: {},
     GOODS_BACK: {**_KEYS, "removed": _wholes, "goods": _pairs},
     CLAIM_OPENED: {},
+    **dict.fromkeys((MADE_DEAD, NOT_DEAD, CORES_BACK, CORES_NOT_BACK), _CONSTRUCTION),
     CLAIM_SETTLED: {},
     DECODED: {},
     **dict.fromkeys((PINNED, CHECKED), _CYLINDERS),

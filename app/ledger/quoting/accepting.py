@@ -15,6 +15,7 @@ from app.ledger.keys.keys import order_keys
 from app.ledger.keys.loss_plans import put_plan_on_record
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.authority import require_job_authority
+from app.ledger.keysystems.construction import ConstructionWay
 from app.ledger.keysystems.crosskeying import insert_operators, require_lost_keys_stay_out
 from app.ledger.keysystems.planned_doors import planned_at
 from app.ledger.keysystems.system_queries import symbol_on
@@ -53,6 +54,7 @@ from app.ledger.tables import (
     Maker,
     QuoteRevision,
     RecordsHolder,
+    Reminder,
     Role,
     Stage,
 )
@@ -215,12 +217,27 @@ def _carry_out(
         )
     _add_cylinders(allotter, printed, form, rows)
     work.session.flush()
+    allotter.key_site()
+    _remind_of_hand_over(work, job, ask)
     order_keys(work, allotter.keys(), job.id)
     work.session.flush()
     systems = allotter.systems(one.system for line in allotter.plan.lines for one in line.keysets)
     ours = [system for system in systems if system.records is RecordsHolder.SHOP]
     prove_no_interchange(work, ours)
     _require_lost_keys_stay_out(work, job, ours)
+
+
+def _remind_of_hand_over(work: Work, job: Job, ask: QuoteRequest) -> None:
+    """Have the day page tell when a building is to be handed over that is construction keyed."""
+    day = ask.system.handed_over_on if ask.system and ask.system.construction else None
+    if day is None or work.actor.user_id is None:
+        return
+    words = "The building is handed over: make the construction key dead, call its keys in"
+    if ask.system and ask.system.construction is ConstructionWay.CORES:
+        words = "The building is handed over: swap the construction cores, have them and their keys back"
+    work.session.add(
+        Reminder(due_on=day, words=words, role=Role.COUNTER, job_id=job.id, made_by_id=work.actor.user_id)
+    )
 
 
 def _require_lost_keys_stay_out(work: Work, job: Job, systems: Sequence[KeySystem]) -> None:

@@ -8,6 +8,13 @@ from dataclasses import dataclass, replace
 import sqlalchemy as sa
 
 from app.errors import Problem
+from app.ledger.keysystems.construction import (
+    CONSTRUCTION_CONTROL_SYMBOL,
+    ConstructionWay,
+    is_construction_symbol,
+    lend_cores,
+    set_up,
+)
 from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control
 from app.ledger.keysystems.keysets import RESERVE, add_customers_key, add_keysets, find_master, number_of
 from app.ledger.keysystems.out_of_use import why_retired
@@ -24,6 +31,12 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Job, Keyset, KeySystem, Level, LineKind, RecordsHolder
 from app.pricing import KeyingKind
 
+_NOT_CONSTRUCTION_KEYED = {
+    ConstructionWay.MASTER: "A construction master is for new cylinders, no cores, that are keyed into the key "
+    "system; here are none. Interchangeable cores get construction cores.",
+    ConstructionWay.CORES: "Construction cores stand in for new interchangeable cores that are keyed into the key "
+    "system; here are none. Other cylinders get a construction master.",
+}
 _COUNTS = ["three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"]
 _LEVELS = {
     2: ("two levels, masters over changes", KeyingKind.MK),
@@ -49,6 +62,8 @@ def system_problems(
     made = (system.keyway, system.chambers) if system else None
     held = system.records if system else None
     problems = []
+    if asked.construction and not ask.construction_keyed(lines) and all(lines):
+        problems.append(Problem("construction", _NOT_CONSTRUCTION_KEYED[asked.construction]))
     for number, line in enumerate(lines, start=1):
         if line is None or not line.joins_system:
             continue
@@ -174,6 +189,19 @@ class KeysetAllotter:
         self._lines = {line.number: line.keysets for line in plan.lines}
         self._begun: KeySystem | None = None
         self._instead: dict[str, Keyset] = {}
+
+    def key_site(self) -> None:
+        """Have the job's new cylinders be construction keyed as its plan says, once they are on record."""
+        symbols = {one.symbol: one.system for one in self.plan.keys if is_construction_symbol(one.symbol)}
+        keyed, asked = self.ask.construction_keyed(), self.ask.system
+        for symbol, name in symbols.items():
+            if asked is None or symbol.startswith(CONSTRUCTION_CONTROL_SYMBOL):
+                continue
+            rows = sa.select(Cylinder).where(Cylinder.job_id == self.job.id, Cylinder.line_number.in_(keyed))
+            cylinders = self.work.session.scalars(rows.order_by(Cylinder.id)).all()
+            [system] = self.systems([name])
+            way = lend_cores if asked.construction is ConstructionWay.CORES else set_up
+            way(self.work, system, symbol, cylinders)
 
     def allot(self, number: int, line: LineRequest, named: Sequence[str]) -> list[Allotment]:
         """One allotment a cylinder of line `number`; `named` are the keysets in the door list, "" for the next.

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from app.keying import SymbolLevel, read_symbol
+from app.ledger.keysystems.construction import CONSTRUCTION_SYMBOL, is_construction_symbol
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.keysets import symbols_in_words
 from app.pricing import show_day
@@ -141,6 +142,11 @@ class Plan(JsonDataclass):
                 f"{counted(total, 'key')} {'comes' if total == 1 else 'come'} with it: {self._keys_in_words}."
             )
         said += filter(None, map(self._by_level, self.begins))
+        said += [
+            f"{one.symbol} of {one.system} turns the cylinders of the site until it is made dead, or its cores go."
+            for one in self.keys
+            if is_construction_symbol(one.symbol) and one.symbol.startswith(CONSTRUCTION_SYMBOL)
+        ]
         if to_order := sum(line.to_order for line in self.lines):
             said.append(f"{counted(to_order, 'cylinder')} {'is' if to_order == 1 else 'are'} to be ordered.")
         said += [f"Line {line.number}: {line.stock_words}." for line in self.goods if line.to_order or line.on_order]
@@ -154,9 +160,13 @@ class Plan(JsonDataclass):
         counts = {**over, **{one.symbol: one.count for one in self.keys if one.system == system}}
         levels: Counter[str] = Counter()
         for symbol, count in counts.items():
+            if is_construction_symbol(symbol):
+                levels["construction"] += count
+                continue
             levels["control" if symbol == CONTROL_SYMBOL else read_symbol(symbol).level.value] += count
         said = [f"{level.value} {levels[level.value]:,}" for level in _LEVELS if level.value in levels]
         said += [f"control {levels['control']:,}"] if "control" in levels else []
+        said += [f"construction {levels['construction']:,}"] if "construction" in levels else []
         bare = sorted((one for one in over if not counts[one]), key=lambda one: _LEVELS.index(read_symbol(one).level))
         none = f"; none to {symbols_in_words(bare)}" if bare else ""
         return f"Keys of {system} by level: {', '.join(said)}{none}." if said else ""

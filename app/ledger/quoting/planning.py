@@ -18,6 +18,12 @@ from app.errors import BitternError, Problem
 from app.keying import read_symbol
 from app.ledger.keys.loss_plans import ANEW
 from app.ledger.keysystems.auditing import StoppedByAudit, require_clean
+from app.ledger.keysystems.construction import (
+    ConstructionWay,
+    construction_symbol,
+    control_of,
+    is_construction_symbol,
+)
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.keysets import missing_bitting, symbols_in_words
 from app.ledger.keysystems.out_of_use import is_retired, require_not_retired, why_retired
@@ -335,7 +341,8 @@ class _Planner:
         """The keysets that a line's doors name of those that stood in its system before this job."""
         if book.row is None or not line.keying.kind.is_master_keyed or not any(named):
             return []
-        keysets = (one for one in book.row.keysets if one.level is not Level.CONTROL)
+        beside = (Level.CONTROL, Level.CONSTRUCTION, Level.CONSTRUCTION_CONTROL)
+        keysets = (one for one in book.row.keysets if one.level not in beside)
         found = {one.symbol: one for one in keysets if one.symbol in named}
         for one in found.values():
             if is_retired(one):
@@ -516,7 +523,23 @@ class _Planner:
         for book in self.books.all:
             if book.wants_control and book.name in keyed and not counts[CONTROL_SYMBOL, book.name]:
                 counts[CONTROL_SYMBOL, book.name] = 1  # without one the cores can neither be put in nor taken out
+        self._count_construction(counts)
         return tuple(PlannedKeys(symbol, system, count) for (symbol, system), count in counts.items() if count)
+
+    def _count_construction(self, counts: Counter[tuple[str, str]]) -> None:
+        """The keys that contractors carry, and the control key of the cores that are lent to them."""
+        asked, keyed = self._ask.system, self._ask.construction_keyed()
+        book = self.books.asked() if asked is not None and asked.construction and keyed else None
+        if book is None or asked is None or self._refused.intersection(keyed):
+            return
+        if asked.construction is ConstructionWay.CORES and not book.is_ours:
+            told = f"The records of {book.name} are with the {book.records.value}: have the construction cores"
+            self.problems.append(Problem("construction", f"{told} from there, by a remark on the line."))
+            return
+        symbol = construction_symbol(self._session, book.row, asked.construction)
+        counts[symbol, book.name] += asked.construction_keys
+        if asked.construction is ConstructionWay.CORES:
+            counts[control_of(symbol), book.name] += 1
 
     def _count_line(self, counts: Counter[tuple[str, str]], line: LineRequest) -> None:
         number = line_named(line.symbol)
@@ -578,7 +601,11 @@ class _Planner:
             found = [one.symbol for one in book.row.keysets if one.level is level]
         elif book is not None:
             found = [
-                one for one in book.above if one != CONTROL_SYMBOL and read_symbol(one).level.value == level.value
+                one
+                for one in book.above
+                if one != CONTROL_SYMBOL
+                and not is_construction_symbol(one)
+                and read_symbol(one).level.value == level.value
             ]
         if book is None or not found:
             told = f"No key system of this quote has a {level.value}: name the keyset, or choose the system."

@@ -13,6 +13,9 @@ from app.errors import BitternError, Problem, Problems
 from app.ledger.catalog.item_prices import ListedPrice
 from app.ledger.catalog.money_rules import money_rules_on
 from app.ledger.catalog.price_queries import (
+    CONSTRUCTION_CORE,
+    CONSTRUCTION_SETUP,
+    KEY_CONTROL,
     KEY_CUT,
     KEY_DECODE,
     RUSH,
@@ -23,6 +26,7 @@ from app.ledger.catalog.price_queries import (
     tax_table,
 )
 from app.ledger.catalog.quote_rules import deposit_rule, quote_rules
+from app.ledger.keysystems.construction import LENT, ConstructionWay
 from app.ledger.quoting.allocation import system_problems
 from app.ledger.quoting.changing_rates import has_dated_change, line_rises, tell_prices, tell_tax
 from app.ledger.quoting.deciding import KEYED_AT, Decided, choose
@@ -36,7 +40,7 @@ from app.ledger.quoting.planning import lines_refused, make_plan, proof_problems
 from app.ledger.quoting.promises import lead_time
 from app.ledger.quoting.quoted import asked_in
 from app.ledger.quoting.rekeying import as_on_record, hanging, told_of
-from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.resolving import Resolved, Resolver, told_customer
 from app.ledger.quoting.snapshot import WHERE, KeyingChoice, QuoteOption, QuoteSnapshot, SnapshotLine
 from app.ledger.store.errors import NotFound
@@ -56,10 +60,11 @@ from app.pricing import (
 from app.validation import check_lengths, fault_of_length
 
 NO_LINES = "Add at least one line."
+_MOST_CONSTRUCTION_KEYS = 999
 _OFFERED = "Offered to the customer as option B."
 
 _NOT_HERE = "None of this is keyed on our bench, so there is nothing to rush: leave it in its turn."
-_LETTERS = "abcdefgh"
+_LETTERS = "abcdefghijkl"
 _NO_PLACE = "The house has no place whose sales tax holds; the owner names it under Settings, Papers, tax and tiers."
 
 
@@ -320,6 +325,8 @@ def _header_problems(work: Work, ask: QuoteRequest) -> list[Problem]:
         if site is None or site.customer_id != ask.customer_id:
             problems.append(Problem("site", "This site belongs to another customer; choose one of this customer's."))
     system = ask.system
+    if system is not None and system.construction:
+        problems += _construction_problems(work, ask, system)
     if system is not None and system.existing_id is None:
         if not system.name.strip():
             problems.append(Problem("system_name", "Enter a name for the new key system."))
@@ -335,6 +342,17 @@ def _header_problems(work: Work, ask: QuoteRequest) -> list[Problem]:
             if not least <= count <= most
         ]
     return problems + [Problem(field, fault) for field, text, most in texts if (fault := fault_of_length(text, most))]
+
+
+def _construction_problems(work: Work, ask: QuoteRequest, system: SystemRequest) -> list[Problem]:
+    problems = []
+    if not 1 <= system.construction_keys <= _MOST_CONSTRUCTION_KEYS:
+        told = f"Enter how many construction keys go to the site, from 1 to {_MOST_CONSTRUCTION_KEYS}."
+        problems.append(Problem("construction_keys", told))
+    if system.handed_over_on is not None and system.handed_over_on < work.today:
+        told = f"This day has passed; enter {show_day(work.today)} or a later day."
+        problems.append(Problem("handed_over_on", told))
+    return problems
 
 
 def _print_lines(
@@ -354,6 +372,7 @@ def _print_lines(
     elif not rushed and decided.keying:
         problems.append(Problem("urgency", _NOT_HERE))
     begun = ask.system if ask.system is not None and ask.system.existing_id is None else None
+    sites = ask.construction_keyed([one.line if one else None for one in resolved])
     decoded: set[KeyingInstruction] = set()
     at_factory = {number for choice in decided.keying if choice.choice == "factory" for number in choice.lines}
     for number, found in enumerate(resolved, start=1):
@@ -377,13 +396,16 @@ def _print_lines(
                 text = f"{named}, {levels} levels: design and records"
                 extras.append(("key system", text, 1, system_code(levels)))
                 begun = None
+        if ask.system is not None and number == next(iter(sites), 0):
+            extras += _construction(ask.system, sum(sites.values()))
         if number == rushed:
             extras.append(("rush", "Rush: before the bench's other work", 1, RUSH))
         for letter, (kind, text, quantity, code) in zip(_LETTERS, extras, strict=False):
             try:
                 row = resolver.price(code, quantity)
             except BitternError as error:
-                field = "urgency" if kind == "rush" else f"lines.{number - 1}.keying"
+                on_page = {"rush": "urgency", "construction": "construction"}
+                field = on_page.get(kind, f"lines.{number - 1}.keying")
                 problems.append(replace(error.problems[0], field=field))
                 continue
             cost = decided.costs.get(number - 1, 0) if kind == "keying" else 0
@@ -397,6 +419,19 @@ def _print_lines(
             letter = _LETTERS[len(extras)]
             lines.append(_part_line(number, letter, "small order", text, 1, small, PriceKind.LABOR, small))
     return lines
+
+
+def _construction(system: SystemRequest, cylinders: int) -> list[tuple[str, str, int, str]]:
+    """What a site costs that is construction keyed: kind, words, quantity and price code of each line."""
+    keys = ("construction", "Construction keys", system.construction_keys, KEY_CUT)
+    if system.construction is ConstructionWay.MASTER:
+        words = "Setting up for a construction key, until it is made dead"
+        return [("construction", words, cylinders, CONSTRUCTION_SETUP), keys]
+    return [
+        ("construction", f"{LENT}: the house has them back", cylinders, CONSTRUCTION_CORE),
+        keys,
+        ("construction", "Control key to the construction cores", 1, KEY_CONTROL),
+    ]
 
 
 def _part_line(

@@ -111,7 +111,7 @@ def _new_symbols(work: Work, ask: QuoteRequest, made: Mapping[int, Sequence[Cyli
 def _system(ask: QuoteRequest, cylinders: Sequence[Cylinder]) -> SystemRequest | None:
     """The system that was begun for the job, where one was; else the one that it went into."""
     if ask.system is None or ask.system.existing_id is not None:
-        return ask.system
+        return ask.system and SystemRequest(existing_id=ask.system.existing_id)
     systems = (one.keyset.system for one in cylinders if one.keyset is not None)
     begun = next((one for one in systems if one.levels > 1), None)
     return SystemRequest(existing_id=begun.id) if begun is not None else ask.system

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 
 from app.fitting import CylinderAttributes, from_json, to_json
 from app.keying import KeyingError, KeySymbol, SymbolLevel, make_symbols, read_symbol
+from app.ledger.keysystems.construction import ConstructionWay
 from app.ledger.tables import LineKind
 from app.pricing import NO_DISCOUNT, Discount, KeyingKind, Urgency
 from app.validation import Form, JsonDataclass, counted
@@ -170,7 +171,8 @@ class SystemRequest:
     """The key system that master-keyed lines go under: an existing one by id, or a new one.
 
     levels 2: masters over changes; 3: grand, masters, changes; 4: great grand, grands, masters, changes.
-    masters and grands: how many are wanted now.
+    masters and grands: how many are wanted now. construction: how the site is keyed until the building is handed
+    over, on handed_over_on where that is known, with so many construction_keys.
     """
 
     existing_id: int | None = None
@@ -178,6 +180,9 @@ class SystemRequest:
     levels: int = 2
     grands: int = 1
     masters: int = 1
+    construction: ConstructionWay = ConstructionWay.NONE
+    construction_keys: int = 0
+    handed_over_on: date | None = None
 
     def levels_for(self, lines: Iterable[LineRequest]) -> int:
         """How many levels a new system gets: those asked for, or as many as the keying of one of its lines needs.
@@ -252,6 +257,22 @@ class QuoteRequest(JsonDataclass):
             *(f"The discount of line {number} stays as it was given." for number in of_lines),
             *(("The discount stays as it was given.",) if self.discount.is_given else ()),
         )
+
+    def construction_keyed(self, lines: Sequence[LineRequest | None] | None = None) -> dict[int, int]:
+        """The numbers of the lines whose new cylinders are construction keyed, and how many they are; lines: as they
+        were understood, None where they were not.
+        """
+        way = self.system.construction if self.system else ConstructionWay.NONE
+        return {
+            number: line.quantity
+            for number, line in enumerate(self.lines if lines is None else lines, start=1)
+            if line is not None
+            and line.kind in (LineKind.CYLINDER, LineKind.PART)
+            and not line.standing
+            and (line.joins_system or self.keyed_as(number).is_master_keyed)
+            and line.attributes is not None
+            and way.takes(line.attributes.type)
+        }
 
     def source_of(self, number: int) -> int:
         """The number of the line that line `number` has its keysets from: its own, or the one it is alike with."""

@@ -112,6 +112,23 @@ class Cylinder(Versioned, Base):
     )
 
     @property
+    def crossed_by(self) -> "tuple[Keyset, ...]":
+        """The further keysets that operate it for good: it is cross-keyed where there are any."""
+        return tuple(one.keyset for one in self.operators if not one.keyset.level.is_of_construction)
+
+    @property
+    def construction(self) -> "Keyset | None":
+        """The construction key that turns it until it is made dead, or until it makes way for the permanent core."""
+        found = (one.keyset for one in self.operators if one.keyset.level.is_of_construction)
+        own = self.keyset if self.is_lent else None
+        return next(found, own)
+
+    @property
+    def is_lent(self) -> bool:
+        """Whether it is a construction core: the house's own, on the site until the permanent core comes."""
+        return self.keyset is not None and self.keyset.level.is_of_construction
+
+    @property
     def is_planned(self) -> bool:
         """Whether it is what a door is to be keyed to, and nothing is made or sold yet."""
         return self.job_id is None and self.state is CylinderState.ORDERED

@@ -14,7 +14,11 @@ from app.pricing import RecordsHolder
 
 
 class Level(StrEnum):
-    """A keyset's level; SINGLE is keyed in the books under no master."""
+    """A keyset's level; SINGLE is keyed in the books under no master.
+
+    CONSTRUCTION: its key turns cylinders of a building site until they are made dead to it, or construction cores
+    that hang there until the permanent ones come; CONSTRUCTION_CONTROL takes these cores out.
+    """
 
     GREAT_GRAND = "great grand master"
     GRAND = "grand master"
@@ -22,6 +26,18 @@ class Level(StrEnum):
     CHANGE = "change"
     SINGLE = "single keyed"
     CONTROL = "control"
+    CONSTRUCTION = "construction"
+    CONSTRUCTION_CONTROL = "construction control"
+
+    @property
+    def takes_cores_out(self) -> bool:
+        """Whether its key turns no cylinder and carries cores away."""
+        return self in (Level.CONTROL, Level.CONSTRUCTION_CONTROL)
+
+    @property
+    def is_of_construction(self) -> bool:
+        """Whether its keys are for as long as a site is built."""
+        return self in (Level.CONSTRUCTION, Level.CONSTRUCTION_CONTROL)
 
 
 class KeySystem(Versioned, Base):

@@ -181,6 +181,11 @@ def draft_of_request(ask: QuoteRequest) -> dict[str, Any]:
     system = ask.system
     if system is None:
         return page
+    page |= {
+        "construction": system.construction.value,
+        "construction_keys": str(system.construction_keys or ""),
+        "handed_over_on": system.handed_over_on.isoformat() if system.handed_over_on else "",
+    }
     if system.existing_id is not None:
         return {**page, "system_id": str(system.existing_id)}
     return {

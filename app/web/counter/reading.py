@@ -6,6 +6,7 @@ from typing import Any
 
 from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes_named
 from app.keying import make_symbols
+from app.ledger.keysystems.construction import ConstructionWay
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.resolving import AGREED, REFUSED
 from app.ledger.sites.customers import CustomerForm, SiteForm
@@ -256,6 +257,28 @@ def _masters_named(lines: list[LineRequest]) -> int:
 
 
 def _system(form: CounterForm, lines: list[LineRequest], known: Knowledge) -> SystemRequest | None:
+    """The key system that the lines need, and how the site is keyed until the building is handed over."""
+    found = _key_system(form, lines, known)
+    if (typed := form.text("construction")) not in set(ConstructionWay):
+        form.refuse("construction", "Choose a construction master, construction cores, or none.")
+    elif not typed:
+        form.forget("construction_keys", "handed_over_on")
+    elif found is None and form.system_id.errors:
+        form.forget("construction")
+    elif found is None:
+        told = "Construction keying needs a key system: key the cylinders MK, GMK or SKD in one."
+        form.refuse("construction", told)
+    else:
+        return replace(
+            found,
+            construction=ConstructionWay(typed),
+            construction_keys=form.construction_keys.data or 0,
+            handed_over_on=form.handed_over_on.data,
+        )
+    return found
+
+
+def _key_system(form: CounterForm, lines: list[LineRequest], known: Knowledge) -> SystemRequest | None:
     """The key system that the lines need; None where no line is keyed into one, or which one is still to be said:
     a customer who has systems is sold a new one when somebody chose so, never because nobody chose.
     """

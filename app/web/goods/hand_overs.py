@@ -121,6 +121,7 @@ def _page(number: int, form: PartPage, rows: Sequence[ScheduleRow]) -> str:
     there = there_now(work.session, job)
     if not form.is_submitted():
         form.version.data = str(job.version)
+        form.cylinders.data = [str(one.id) for one in there.cylinders if one.is_lent]  # they go to the site first
     keysets: dict[Keyset, int] = {}
     for key in there.keys:
         keysets[key.keyset] = keysets.get(key.keyset, 0) + 1

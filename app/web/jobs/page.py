@@ -15,6 +15,7 @@ from app.ledger.goods.order_queries import orders_of_job, pieces_to_come
 from app.ledger.goods.returns import returns_of
 from app.ledger.goods.warranties import came_back, warranty_of_job
 from app.ledger.jobs.appointments import appointments_of_job, when_words
+from app.ledger.jobs.construction import construction_of
 from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
 from app.ledger.jobs.files import KINDS_IN_WORDS, MOST_BYTES, files_of_job
 from app.ledger.jobs.notes import MOST_NOTE
@@ -181,6 +182,7 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         lost_words=lost_before_and_after(work, job) if may_go else "",
         taken_by=taker_of(work.session, job.id) if job.stage.is_with_customer else "",
         events=events_of_job(work.session, job.id, work.actor.role),
+        construction=construction_of(work.session, job, work.today) if cylinders.has_construction else None,
         warranty=warranty,
         sold_by=numbers.get(warranty.cylinder.job_id or 0) if warranty is not None else None,
         came_back=came_back(work.session, job.id),

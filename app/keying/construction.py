@@ -1,0 +1,120 @@
+"""A construction master: a key that turns cylinders of a building site until another key is turned in them.
+
+In chosen chambers a ball (or a pin that is lost the same way) stands over the pins that the permanent keys lift, and
+the construction key is cut deeper there by its size. The first turn of a permanent key carries the ball into a hole
+of the plug, and from then on the construction key is too deep by it (common practice, no source). So nothing that
+stays in a cylinder is added for it: in every other chamber its cut has to be one that the cylinder shears at anyway.
+"""
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import replace
+from itertools import combinations, islice, product
+
+from app.keying.auditing import audit
+from app.keying.errors import NoBittingsLeft
+from app.keying.pinning import Pinning, shearing_depths
+from app.keying.spec import Bitting, BittingSpec
+
+MOST_TRIED = 300
+"""Bittings that are held against every cylinder and key before the search gives up."""
+SURE_CHAMBERS = 2
+"""Balls that each cylinder gets where that can be: with one, a worn key and a loose plug may still pass."""
+
+
+def least_ball(spec: BittingSpec) -> int:
+    """The least increments that a ball stands for: as a master pin, since it shears the same way."""
+    return max(spec.min_master_pin or 1, spec.step)
+
+
+def ball_sizes(permanent: Collection[Bitting], construction: Bitting) -> tuple[int, ...] | None:
+    """The ball of each chamber in increments, 0 for none; None where the key would need a pin that stays.
+
+    >>> ball_sizes([(2, 4, 6), (4, 4, 2)], (8, 4, 6)), ball_sizes([(2, 4, 6), (4, 4, 2)], (8, 4, 4))
+    ((4, 0, 0), None)
+    """
+    sizes = []
+    for depths, cut in zip(shearing_depths(permanent), construction, strict=True):
+        if cut not in depths and cut < depths[-1]:
+            return None
+        sizes.append(0 if cut in depths else cut - depths[-1])
+    return tuple(sizes)
+
+
+def is_left_dead(permanent: Collection[Bitting], construction: Bitting) -> bool:
+    """Whether the construction key no longer turns a cylinder that another key was turned in.
+
+    >>> is_left_dead([(2, 4), (4, 4)], (8, 4)), is_left_dead([(2, 4), (4, 6)], (2, 6))
+    (True, False)
+    """
+    cuts = zip(shearing_depths(permanent), construction, strict=True)
+    return not all(cut in depths for depths, cut in cuts)
+
+
+def with_balls(pinning: Pinning, sizes: Sequence[int]) -> Pinning:
+    """A pinning that has the construction key among its keys, each ball told apart from the master pins under it."""
+    chambers = tuple(
+        replace(pins, masters=pins.masters[:-1], ball=size) if size else pins
+        for pins, size in zip(pinning.chambers, sizes, strict=True)
+    )
+    return replace(pinning, chambers=chambers)
+
+
+def find_construction_key(
+    spec: BittingSpec,
+    keys: Mapping[str, Bitting],
+    cylinders: Mapping[str, Sequence[str]],
+    set_up: Collection[str],
+    avoid: Collection[Bitting] = (),
+) -> Bitting:
+    """Give a key that turns the cylinders of `set_up` and no others until it is made dead, and none from then on.
+
+    keys: symbol → bitting of all that is issued; cylinders: name → the symbols meant to operate it. While it is in
+    service no other key turns a cylinder more than without it. Balls in as few chambers as leave each cylinder
+    SURE_CHAMBERS of them, else one. avoid: bittings that it is not to be cut to besides. Raises NoBittingsLeft.
+    """
+    permanent = [tuple(dict.fromkeys(keys[symbol] for symbol in cylinders[name])) for name in set_up]
+    depths = [shearing_depths(operating) for operating in dict.fromkeys(permanent)]
+    taken, name = {*keys.values(), *avoid}, "construction"
+    while name in keys:
+        name += "+"
+    operated = {one: [*symbols, *([name] if one in set_up else [])] for one, symbols in cylinders.items()}
+    before = set(audit(keys, cylinders).unintended)
+    for balls in (SURE_CHAMBERS, 1):
+        for cuts in islice(_candidates(spec, depths, balls), MOST_TRIED):
+            if cuts not in taken and not set(audit({**keys, name: cuts}, operated).unintended) - before:
+                return cuts
+    raise NoBittingsLeft(
+        "construction",
+        "No construction key was found that turns these cylinders until it is made dead, and no others: set fewer of "
+        "them up, or leave the site construction cores.",
+    )
+
+
+_Depths = Sequence[tuple[int, ...]]
+
+
+def _candidates(spec: BittingSpec, cylinders: Sequence[_Depths], balls: int) -> Iterator[Bitting]:
+    """Cuts within MACS with which each cylinder has at least so many balls, fewest chambers with balls first."""
+    shared = [sorted(set.intersection(*map(set, chamber))) for chamber in zip(*cylinders, strict=True)]
+    deeper = [_deeper(spec, chamber) for chamber in zip(*cylinders, strict=True)]
+    places = range(spec.chambers)
+    for count in range(balls, spec.chambers + 1):
+        for chosen in combinations(places, count):
+            columns = [deeper[place] if place in chosen else shared[place] for place in places]
+            for cuts in product(*columns):
+                if spec.within_macs(cuts) and all(_has_balls(one, cuts, chosen, balls) for one in cylinders):
+                    yield cuts
+
+
+def _deeper(spec: BittingSpec, chamber: Sequence[tuple[int, ...]]) -> list[int]:
+    """The cuts at which each cylinder's chamber has room for a ball, or shears there anyway; the least deep first."""
+    deepest = {depths[-1] for depths in chamber}
+    return [
+        cut
+        for cut in spec.all_depths
+        if cut >= max(deepest) and all(cut == one or cut - one >= least_ball(spec) for one in deepest)
+    ]
+
+
+def _has_balls(cylinder: _Depths, cuts: Bitting, chosen: Sequence[int], balls: int) -> bool:
+    return sum(cuts[place] > cylinder[place][-1] for place in chosen) >= balls

@@ -1,0 +1,138 @@
+"""A building site in a browser, from quote to made dead: by a construction master, and by construction cores."""
+
+import re
+
+from playwright.sync_api import Page, expect
+
+from app.ledger.care.opening import Ledger
+from app.ledger.tables import Role
+from tests.browser.test_main_job import line_box, paper_text
+from tests.chromium import Enter, Served
+
+
+def quote(page: Page, served: Served, part_number: str, way: str) -> None:
+    """Two doors of a site, master keyed, with two construction keys."""
+    page.goto(served.url("/"))
+    page.get_by_role("link", name="Counter", exact=True).first.click()
+    page.locator("#find").press_sequentially("I. Plover")
+    page.get_by_role("button", name=re.compile("New customer: I. Plover")).click()
+    page.locator("#customer_phone").fill("555-0191")
+    page.get_by_role("button", name="Part number", exact=True).click()
+    line_box(page, 0, "Part number").fill(part_number)  # type: ignore[attr-defined]
+    line_box(page, 0, "Quantity").fill("2")  # type: ignore[attr-defined]
+    line_box(page, 0, "Keying").select_option("MK")  # type: ignore[attr-defined]
+    page.get_by_label("System's name").fill("Tideway House")
+    page.get_by_label("Construction keying").select_option(label=way)
+    page.get_by_label("Construction keys").fill("2")
+    expect(page.locator("fieldset.line").first).to_contain_text("Construction keys")
+    page.get_by_label("Building handed over").fill("2026-12-20")
+    for box in page.locator("[id^=answer-]").all():
+        box.fill("not needed here")
+    page.get_by_role("button", name="Issue quote").click()
+    page.wait_for_url(re.compile("/quotes/1001/1$"))
+
+
+def accept(page: Page) -> None:
+    page.get_by_role("link", name="Accept").click()
+    page.get_by_label("Accepted by").fill("I. Plover")
+    page.get_by_label("Site").fill("Tideway 4")
+    for row, opening in enumerate(("101", "102"), start=1):
+        page.get_by_label(f"Opening, row {row}").fill(opening)
+    page.get_by_role("button", name="Accept the quote").click()
+    page.wait_for_url(re.compile("/jobs/1001$"))
+
+
+def pin_and_cut(page: Page, served: Served) -> str:
+    """All of it at the bench, until it is ready; the text of the bench sheet."""
+    page.goto(served.url("/jobs/1001"))
+    page.get_by_role("button", name="Put on the bench").click()
+    token = page.locator("input[name=csrf_token]").first.input_value()
+    sheet = paper_text(page, served.url("/jobs/1001/bench-sheet.pdf"), "post", {"csrf_token": token})
+    page.get_by_role("link", name="Bench page").click()
+    page.get_by_role("button", name="Show bittings").click()
+    for how in ("pinned", "checked"):
+        for box in page.locator("input[name=cylinders]").all():
+            box.check()
+        page.get_by_role("button", name=f"Mark as {how}").click()
+    for box in page.locator("input[name=keys]").all():
+        box.check()
+    page.get_by_role("button", name="Mark as cut").click()
+    page.get_by_role("button", name="All checked: move on").click()
+    page.get_by_role("button", name="Ready to hand over").click()
+    return sheet
+
+
+def test_a_construction_master_from_quote_to_made_dead(enter: Enter, served: Served, shop: Ledger) -> None:
+    page = enter(Role.COUNTER)
+    quote(page, served, "A18M-Q1-66.SC", "construction master")
+    paper = paper_text(page, served.url("/quotes/1001/1/quote.pdf"))
+    assert "Setting up for a construction key, until it is made dead" in " ".join(paper.split())
+    accept(page)
+    expect(page.locator("#construction").locator("..")).to_contain_text("2 cylinders in the shop yet.")
+    schedule = " ".join(paper_text(page, served.url("/jobs/1001/keying-schedule.pdf")).split())
+    assert "CMK turns these cylinders until the building is handed over" in schedule
+    assert "Turn no permanent key before." in schedule
+
+    page = enter(Role.BENCH)
+    sheet = " ".join(pin_and_cut(page, served).split())
+    assert "Construction key CMK: ball in chamber" in sheet and "try CMK alone" in sheet
+
+    page = enter(Role.COUNTER)
+    page.get_by_role("link", name="Jobs", exact=True).first.click()
+    page.get_by_role("link", name="1001").first.click()
+    page.get_by_label("Who takes it").fill("B. Reed")
+    page.get_by_label("Handed over all the same").check()
+    page.get_by_role("button", name="Handed over", exact=True).click()
+    construction = page.locator("section", has=page.locator("#construction"))
+    expect(construction).to_contain_text("2 doors still open to the construction key. CMK: 2 with B. Reed.")
+
+    # One door is turned, then the other; a wrong tick is undone.
+    construction.get_by_role("link", name="Doors, made dead").click()
+    page.get_by_label("102").uncheck()
+    page.get_by_role("button", name="Made dead", exact=True).click()
+    expect(page.locator("#flashes")).to_contain_text("1 door made dead.")
+    expect(page.locator("tr", has_text="101")).to_contain_text("made dead")
+    expect(page.locator("tr", has_text="102")).to_contain_text("works")
+    page.get_by_role("button", name="Made dead", exact=True).click()
+    expect(page.get_by_text("2 doors made dead. CMK: 2 with B. Reed.")).to_be_visible()
+    page.get_by_label("101").check()
+    page.get_by_role("button", name="Undo").click()
+    expect(page.locator("#flashes")).to_contain_text("1 door not made dead.")
+    page.get_by_role("button", name="Made dead", exact=True).click()
+    page.get_by_role("button", name="Made dead", exact=True).click()
+    expect(page.get_by_role("alert")).to_contain_text("Tick the doors that this is about.")
+    page.get_by_role("link", name="The job").click()
+    page.get_by_role("link", name="101").first.click()
+    expect(page.get_by_text("CMK made dead (Cora)").last).to_be_visible()
+
+
+def test_construction_cores_from_quote_to_the_shelf(enter: Enter, served: Served, shop: Ledger) -> None:
+    page = enter(Role.COUNTER)
+    quote(page, served, "NSC7:H1:626", "construction cores")
+    paper = " ".join(paper_text(page, served.url("/quotes/1001/1/quote.pdf")).split())
+    assert "Construction core, lent until the building is handed over" in paper
+    accept(page)
+    page = enter(Role.BENCH)
+    sheet = " ".join(pin_and_cut(page, served).split())
+    assert "CCK (control key)" in sheet and "ball" not in sheet
+
+    page = enter(Role.COUNTER)
+    page.goto(served.url("/jobs/1001"))
+    page.get_by_role("link", name="Only a part goes …").click()
+    page.get_by_label("Who takes it").fill("B. Reed")
+    expect(page.locator("input[name=cylinder]:checked")).to_have_count(2)
+    page.get_by_label("Keys to CMK").fill("2")
+    page.get_by_label("Keys to CCK").fill("1")
+    page.get_by_role("button", name="Hand over", exact=True).click()
+    construction = page.locator("section", has=page.locator("#construction"))
+    expect(construction).to_contain_text("2 doors still open to the construction key.")
+    page.get_by_label("Who takes it").fill("I. Plover")
+    page.get_by_label("Handed over all the same").check()
+    page.get_by_role("button", name="Handed over", exact=True).click()
+    expect(construction).to_contain_text("2 doors swapped. 2 construction cores not back: $76.00 to charge.")
+    construction.get_by_role("link", name="Doors and cores").click()
+    page.get_by_label("102").uncheck()
+    page.get_by_role("button", name="Cores are back").click()
+    expect(page.get_by_text("1 construction core not back: $38.00 to charge.")).to_be_visible()
+    page.get_by_role("button", name="Charge the cores that are not back").click()
+    expect(page.locator("#sums")).to_contain_text("$40.76")  # 38.00 and 7.25 % of it

@@ -1,0 +1,276 @@
+"""Construction keying from quote to made dead: what is keyed, who opens what, and what is left when it is over."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+import sqlalchemy as sa
+
+from app.errors import Problems
+from app.fitting import CylinderAttributes
+from app.ledger.bench.bench_sheet import bench_work
+from app.ledger.goods.handing_over import HandOverForm, PartForm, hand_over, hand_over_part, still_open
+from app.ledger.jobs.construction import (
+    BACK,
+    IN_THE_SHOP,
+    MADE,
+    SWAPPED,
+    WORKS,
+    Construction,
+    bring_cores_back,
+    construction_of,
+    mark_dead,
+)
+from app.ledger.jobs.papers import schedule_of
+from app.ledger.jobs.stages import move_job
+from app.ledger.keys.loss_plans import LossWayKind, ways_of_loss
+from app.ledger.keys.losses import LossForm, Which, close_loss, report_loss, still_turned
+from app.ledger.keysystems.auditing import audit_systems
+from app.ledger.keysystems.bittings import open_bittings
+from app.ledger.keysystems.construction import ConstructionWay
+from app.ledger.keysystems.lost_keysets import exposed_by
+from app.ledger.keysystems.pinned import turned_by
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
+from app.ledger.quoting.snapshot import read_snapshot
+from app.ledger.stock.movements import move_stock, quantity_of
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import (
+    Cylinder,
+    CylinderState,
+    Item,
+    Job,
+    Key,
+    Keyset,
+    KeyState,
+    Level,
+    LineKind,
+    MovementKind,
+    Reminder,
+    Stage,
+    StockMovement,
+)
+from app.pricing import KeyingKind
+from tests.keyed import walk
+from tests.ledger.conftest import customer_id
+from tests.ledger.test_main_job import accept, flats, issued, openings
+
+CORE = CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
+
+
+def site(way: ConstructionWay, **more: object) -> SystemRequest:
+    asked = SystemRequest(name="The Flats", construction=way, construction_keys=3)
+    return replace(asked, **more)  # type: ignore[arg-type]
+
+
+def by_master(work: Work, quantity: int = 6, **more: object) -> Job:
+    ask = flats(work, quantity, system=site(ConstructionWay.MASTER, **more), keyed_at="shop", override_reason="here")
+    return accept(work, issued(work, ask), openings(quantity))
+
+
+def by_cores(work: Work, quantity: int = 4) -> Job:
+    line = LineRequest(LineKind.CYLINDER, quantity, "NOR", attributes=CORE, keying=KeyingInstruction(KeyingKind.MK))
+    ask = QuoteRequest(
+        customer_id(work, "Harbourmaster"), (line,), system=site(ConstructionWay.CORES), title="Cores",
+        keyed_at="shop", override_reason="here",
+    )  # fmt: skip
+    return accept(work, issued(work, ask), openings(quantity))
+
+
+def keyset(work: Work, symbol: str) -> Keyset:
+    return work.session.scalars(sa.select(Keyset).where(Keyset.symbol == symbol)).one()
+
+
+def cuts_of(work: Work, symbol: str) -> tuple[int, ...]:
+    one = keyset(work, symbol)
+    return open_bittings(work.session, work.vault, [one.system])[one.id]
+
+
+def turned(work: Work, job: Job, symbol: str) -> int:
+    standing = [one for one in job.cylinders if one.state is CylinderState.FITTED]
+    return len(turned_by(work, keyset(work, symbol), [cuts_of(work, symbol)], standing))
+
+
+def construction(work: Work, job: Job) -> Construction:
+    found = construction_of(work.session, job, work.today)
+    assert found is not None
+    return found
+
+
+def test_the_construction_key_opens_every_door_until_each_is_made_dead(work: Work) -> None:
+    day = work.today + timedelta(days=30)
+    job = by_master(work, handed_over_on=day)
+    cmk = keyset(work, "CMK")
+    assert (cmk.level, len(cmk.keys)) == (Level.CONSTRUCTION, 3)
+    assert [(one.due_on, one.job_id) for one in work.session.scalars(sa.select(Reminder))] == [(day, job.id)]
+    # Before: it operates all of them, and the audit is clean.
+    assert audit_systems(work, [cmk.system]).is_clean
+    assert len(exposed_by(work.session, cmk)) == 6
+    schedule = schedule_of(work, job)
+    assert {row.keyset for row in schedule.rows} == {f"{number}AA" for number in range(1, 7)}
+    assert all("CMK" in row.operated_by for row in schedule.rows)
+    assert "Turn no permanent key before" in schedule.construction
+    walk(work, job, Stage.ON_THE_BENCH)
+    [bench] = bench_work(work, job).systems
+    assert {key.symbol: key.quantity for key in bench.keys}["CMK"] == 3
+    for group in bench.cylinders:
+        assert any(pins.ball for pins in group.pinning.chambers)
+        assert group.pinning.warnings[-1].startswith("Construction key CMK: ball in chamber")
+    walk(work, job, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    assert [one.state for one in construction(work, job).doors] == [WORKS] * 6
+    assert turned(work, job, "CMK") == 6
+    # Door by door.
+    first, *others = [one.id for one in job.cylinders]
+    assert mark_dead(work, job.number, [first], work.today) == 1
+    assert (turned(work, job, "CMK"), turned(work, job, "AA")) == (5, 6)
+    assert len(exposed_by(work.session, cmk)) == 5
+    assert mark_dead(work, job.number, [first, *others], work.today) == 5
+    assert (turned(work, job, "CMK"), turned(work, job, "AA"), turned(work, job, "1AA")) == (0, 6, 1)
+    assert exposed_by(work.session, cmk) == ()
+    found = construction(work, job)
+    assert [(one.state, one.on, one.by) for one in found.doors] == [(MADE, work.today, "Wren")] * 6
+    assert [one.words for one in found.keys] == ["CMK: 3 with A. Taker"]
+    assert not found.is_over
+    assert audit_systems(work, [cmk.system]).is_clean
+    assert schedule_of(work, job).construction == ""
+    # Said of the wrong door, it is undone.
+    assert mark_dead(work, job.number, [first], work.today, is_dead=False) == 1
+    assert (turned(work, job, "CMK"), len(exposed_by(work.session, cmk))) == (1, 1)
+
+
+def test_a_lost_construction_key_exposes_what_is_not_dead_yet(work: Work) -> None:
+    job = by_master(work, 3)
+    walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    mark_dead(work, job.number, [job.cylinders[0].id], work.today)
+    loss = report_loss(work, LossForm(keyset(work, "CMK").system_id, "CMK", Which.UNKNOWN)).loss
+    assert [one.kind for one in ways_of_loss(work, loss.id)] == [LossWayKind.MADE_DEAD]
+    assert len(still_turned(work, loss).cylinders) == 2
+    mark_dead(work, job.number, [one.id for one in job.cylinders], work.today)
+    assert not still_turned(work, loss).cylinders
+    assert close_loss(work, loss.id, loss.version).retired == ("CMK",)
+
+
+def test_a_door_is_made_dead_where_it_hangs_and_on_a_day_that_was(work: Work) -> None:
+    job = by_master(work, 2)
+    ids = [one.id for one in job.cylinders]
+    with pytest.raises(LedgerError, match="hand it over first") as refused:
+        mark_dead(work, job.number, ids, work.today)
+    assert refused.value.field == "cylinders"
+    walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    for on in (work.today + timedelta(days=1), work.today - timedelta(days=1)):
+        with pytest.raises(LedgerError) as refused:
+            mark_dead(work, job.number, ids, on)
+        assert refused.value.field == "on"
+    with pytest.raises(LedgerError, match="Tick the doors"):
+        mark_dead(work, job.number, [], work.today)
+
+
+def test_a_later_job_of_the_site_shares_its_construction_key(work: Work) -> None:
+    first = by_master(work, 3)
+    system = keyset(work, "CMK").system
+    asked = site(ConstructionWay.MASTER, name="", existing_id=system.id, construction_keys=1)
+    ask = flats(work, 2, system=asked, keyed_at="shop", override_reason="here", site_id=first.site_id)
+    doors = tuple(replace(one, opening=f"G{one.row}") for one in openings(2))
+    second = accept(work, issued(work, ask), doors)
+    assert [one.symbol for one in system.keysets if one.level is Level.CONSTRUCTION] == ["CMK"]
+    assert len(exposed_by(work.session, keyset(work, "CMK"))) == 5
+    assert audit_systems(work, [system]).is_clean
+    walk(work, first, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    mark_dead(work, first.number, [one.id for one in first.cylinders], work.today)
+    assert [one.state for one in construction(work, second).doors] == [IN_THE_SHOP] * 2
+
+
+def test_construction_cores_stand_in_and_come_back(work: Work) -> None:
+    job = by_cores(work)
+    lent = [one for one in job.cylinders if one.is_lent]
+    permanent = [one for one in job.cylinders if not one.is_lent]
+    assert len(lent) == len(permanent) == 4
+    assert {one.symbol: len(one.keys) for one in keyset(work, "CMK").system.keysets if one.keys}.items() >= {
+        "CMK": 3, "CCK": 1, "CONTROL": 1
+    }.items()  # fmt: skip
+    assert len({cuts_of(work, symbol) for symbol in ("CMK", "CCK", "CONTROL")}) == 3
+    assert audit_systems(work, [keyset(work, "CMK").system]).is_clean
+    item = work.session.scalars(sa.select(Item).where(Item.code == "CONSTRUCTION-CORE")).one()
+    move_stock(work, item, MovementKind.COUNTED, on_hand=10, why="counted")
+    work.session.commit()
+    walk(work, job, Stage.ON_THE_BENCH)
+    [bench] = bench_work(work, job).systems
+    assert {key.symbol for key in bench.keys if key.is_control} == {"CONTROL", "CCK"}
+    pins = {group.keyset: group.pinning for group in bench.cylinders}
+    assert pins["CMK"].combinations == 1
+    assert not any(pins.ball for one in bench.cylinders for pins in one.pinning.chambers)
+    walk(work, job, Stage.CHECKED, Stage.READY)
+    with pytest.raises(LedgerError, match="Construction cores and their keys go to the site first"):
+        hand_over(work, job.id, job.version, HandOverForm("A. Taker", still_open(work.session, job).mark))
+    with pytest.raises(LedgerError, match="tick one of the two"):
+        both = PartForm("A. Taker", [lent[0].id, permanent[0].id], {}, {})
+        hand_over_part(work, job.id, job.version, both)
+    counts = {keyset(work, "CMK").id: 3, keyset(work, "CCK").id: 1}
+    hand_over_part(work, job.id, job.version, PartForm("A. Taker", [one.id for one in lent], counts, {}))
+    assert quantity_of(work.session, item.id).on_hand == 6
+    assert (turned(work, job, "CMK"), turned(work, job, "1AA")) == (4, 0)
+    assert len(exposed_by(work.session, keyset(work, "CMK"))) == 4
+    assert [one.state for one in construction(work, job).doors] == [WORKS] * 4
+    with pytest.raises(LedgerError, match="once the permanent core is handed over"):
+        bring_cores_back(work, job.number, [lent[0].id], work.today)
+    # The first door is swapped, then the rest.
+    hand_over_part(work, job.id, job.version, PartForm("A. Taker", [permanent[0].id], {}, {}))
+    assert (turned(work, job, "CMK"), turned(work, job, "1AA")) == (3, 1)
+    hand_over(work, job.id, job.version, HandOverForm("A. Taker", still_open(work.session, job).mark))
+    assert (job.stage, turned(work, job, "CMK")) == (Stage.HANDED_OVER, 0)
+    assert [one.state for one in construction(work, job).doors] == [SWAPPED] * 4
+    assert bring_cores_back(work, job.number, [one.id for one in lent[:3]], work.today) == 3
+    found = construction(work, job)
+    assert [one.state for one in found.doors] == [BACK] * 3 + [SWAPPED]
+    assert "1 construction core not back: $38.00 to charge." in found.sentences
+    assert quantity_of(work.session, item.id).on_hand == 9
+    assert bring_cores_back(work, job.number, [lent[0].id], work.today, is_back=False) == 1
+    assert quantity_of(work.session, item.id).on_hand == 8
+    moved = sa.select(StockMovement.on_hand).where(StockMovement.item_id == item.id, StockMovement.job_id == job.id)
+    assert work.session.scalars(moved.order_by(StockMovement.id)).all() == [-4, 3, -1]
+    keys = work.session.scalars(sa.select(Key).where(Key.keyset_id == keyset(work, "CMK").id)).all()
+    assert {key.state for key in keys} == {KeyState.OUT}
+
+
+def test_a_quote_says_what_construction_keying_costs(work: Work) -> None:
+    ask = flats(work, 6, system=site(ConstructionWay.MASTER), keyed_at="shop", override_reason="here")
+    job = issued(work, ask)
+    snapshot = read_snapshot(job.revisions[-1].snapshot)
+    told = [(one.words, one.quantity, one.amount_cents) for one in snapshot.lines if one.kind == "construction"]
+    key = next(one.unit_cents for one in snapshot.lines if one.kind == "keys")
+    assert told == [
+        ("Setting up for a construction key, until it is made dead", 6, 39_00),
+        ("Construction keys", 3, 3 * key),
+    ]
+    assert "CMK of The Flats turns the cylinders of the site until it is made dead, or its cores go." in (
+        snapshot.plan.sentences
+    )
+    assert QuoteRequest.from_json(snapshot.ask).system == ask.system
+
+
+@pytest.mark.parametrize(
+    ("way", "keys", "days", "field"),
+    [
+        (ConstructionWay.MASTER, 0, None, "construction_keys"),
+        (ConstructionWay.MASTER, 1000, None, "construction_keys"),
+        (ConstructionWay.MASTER, 3, -1, "handed_over_on"),
+        (ConstructionWay.CORES, 3, None, "construction"),
+    ],
+)
+def test_what_cannot_be_is_refused_at_its_field(
+    work: Work, way: ConstructionWay, keys: int, days: int | None, field: str
+) -> None:
+    day = None if days is None else work.today + timedelta(days=days)
+    asked = site(way, construction_keys=keys, handed_over_on=day)
+    with pytest.raises(Problems) as refused:
+        issued(work, flats(work, 6, system=asked))
+    assert field in [one.field for one in refused.value.problems]
+
+
+def test_a_canceled_job_leaves_no_construction_core(work: Work) -> None:
+    job = by_cores(work, 2)
+    move_job(work, job.id, job.version, Stage.CANCELED, "The house is not built")
+    rows = sa.select(Cylinder.state).where(Cylinder.job_id == job.id)
+    assert set(work.session.scalars(rows)) == {CylinderState.REMOVED}
