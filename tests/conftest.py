@@ -27,7 +27,7 @@ from app.ledger.people import passwords
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role, User
 from tests import factories, houses
-from tests.quick_apps import keep_address_builders, keep_compiled_sql, keep_compiled_templates
+from tests.quick_apps import keep_address_builders, keep_compiled_sql, keep_compiled_templates, wait_for_no_disk
 
 pytest_plugins = ["tests.chromium"]
 
@@ -55,6 +55,7 @@ def _reverse_what_has_no_order(connection: Any, record: Any) -> None:
 keep_compiled_templates()
 keep_address_builders()
 keep_compiled_sql()
+wait_for_no_disk()
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -1,4 +1,5 @@
-"""What every test's own house and application need not do anew: compile the same templates, addresses and SQL.
+"""What every test's own house and application need not do: compile the same templates, addresses and SQL anew, and
+wait for the disk.
 
 A house and an application for each test keep tests apart; making them took longer than most tests, nearly all of
 it in these.
@@ -65,3 +66,17 @@ def keep_compiled_sql() -> None:
     @sa.event.listens_for(sa.Engine, "engine_connect")
     def share(connection: sa.Connection) -> None:
         connection.engine._compiled_cache = compiled
+
+
+waits_for_disk = False
+"""Whether SQLite waits, as in a house that is served, until the disk has what is committed: a test may ask for it."""
+
+
+def wait_for_no_disk() -> None:
+    """Let SQLite hand what is committed to the system and go on: a test's house need not outlive the machine."""
+
+    @sa.event.listens_for(sa.Engine, "engine_connect")
+    def hand_over(connection: sa.Connection) -> None:
+        if connection.dialect.name == "sqlite" and not waits_for_disk and "hands over" not in connection.info:
+            connection.connection.cursor().execute("PRAGMA synchronous=OFF")
+            connection.info["hands over"] = True

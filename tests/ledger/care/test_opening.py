@@ -23,6 +23,7 @@ from app.ledger.store.events import record
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Actor
 from app.ledger.tables import Base, Customer, Event, Role
+from tests import quick_apps
 from tests.conftest import NOW
 from tests.houses import new_house, remove_database, remove_guards
 
@@ -95,7 +96,8 @@ def test_an_old_database_is_refused_with_what_to_run(config: Config) -> None:
 
 
 @pytest.mark.sqlite
-def test_sqlite_is_set_for_safety(config: Config) -> None:
+def test_sqlite_is_set_for_safety(config: Config, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(quick_apps, "waits_for_disk", True)
     migrate(config)
     ledger = open_ledger(config)
     with ledger.engine.connect() as connection:
