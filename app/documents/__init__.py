@@ -26,7 +26,6 @@ __all__ = [
     "factory_letter_pdf",
     "factory_order_pdf",
     "factory_order_table",
-    "first_of",
     "goods_to_pick_pdf",
     "hand_over_pdf",
     "hardware_list_pdf",
@@ -81,7 +80,7 @@ from app.documents.confidential import (
     pick_list_pdf,
     system_sheet,
 )
-from app.documents.filters import first_of, show_cut
+from app.documents.filters import show_cut
 from app.documents.invoices import account_receipt_pdf, invoice_pdf, statement_pdf
 from app.documents.labels import labels_pdf
 from app.documents.owner_quote import WaysTable, WholeJob, lines_without_cost, owner_quote_pdf, ways_table, whole_job

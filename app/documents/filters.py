@@ -1,7 +1,7 @@
 """How money, inches, days and text print on paper: the filters of every document template."""
 
 import unicodedata
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from datetime import date
 from fractions import Fraction
 from typing import Any
@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from app.fitting import show_inches
 from app.pricing import half_up, show_cents
-from app.validation import counted
+from app.validation import counted, first_of
 
 _MONTHS = (
     "January", "February", "March", "April", "May", "June",
@@ -59,16 +59,6 @@ def shorten(text: str, most: int) -> str:
     """
     flat = " ".join(text.split())
     return flat if len(flat) <= most else flat[: most - 1] + "…"
-
-
-def first_of(names: Sequence[str], most: int) -> str:
-    """At most `most` of the names, and how many more there are.
-
-    >>> first_of(["101", "102", "103"], 2)
-    '101, 102 and 1 more'
-    """
-    more = len(names) - most
-    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
 def printable(value: Any) -> Any:

@@ -3,11 +3,11 @@ the views nor what they are made from has one."""
 
 from dataclasses import dataclass
 
-from app.documents.filters import first_of
 from app.documents.render import LANDSCAPE, PaperHead, pdf
 from app.documents.spreadsheet import PaperTable
 from app.ledger.jobs.cylinder_lines import ScheduleKeyset, ScheduleRow
 from app.ledger.jobs.papers import Schedule
+from app.validation import first_of
 
 _MOST_OPENINGS = 24  # a keyset's list of doors stays readable; the table by door has them all
 SCHEDULE_HEADINGS = (

@@ -18,7 +18,7 @@ from app.keying.new_key import find_new_key
 from app.keying.replacing import FIRST_EFFORT, LossTask, SystemsBeside, key_anew, move_branch, replace_keys
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.time_limit import TimeLimit, solve_model
-from app.validation import counted
+from app.validation import counted, first_of
 
 SECONDS = 20.0
 NOTHING_BESIDE = SystemsBeside()
@@ -333,8 +333,7 @@ def _said_of(loss: LossTask, new: Mapping[str, Bitting]) -> list[str]:
 
 
 def _named(keys: Sequence[str]) -> str:
-    more = f" and {len(keys) - MOST_SAID} more" if len(keys) > MOST_SAID else ""
-    return ", ".join(keys[:MOST_SAID]) + more
+    return first_of(keys, MOST_SAID)
 
 
 def _least(loss: LossTask, limit: TimeLimit) -> tuple[AbstractSet[str], bool]:

@@ -4,7 +4,7 @@ Readers of one value name no field, since whoever asks knows where it stands: `R
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from enum import StrEnum
 from typing import Any, TypeVar
@@ -51,6 +51,16 @@ def counted(number: int, noun: str) -> str:
     ('1 door', '1,200 doors')
     """
     return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
+def first_of(names: Sequence[str], most: int, comma: str = ", ") -> str:
+    """At most `most` of the names, and how many more there are.
+
+    >>> first_of(["101", "102", "103"], 2)
+    '101, 102 and 1 more'
+    """
+    more = len(names) - most
+    return comma.join(names[:most]) + (f" and {more:,} more" if more > 0 else "")
 
 
 def _not(value: object) -> str:

@@ -15,7 +15,6 @@ from flask_wtf.csrf import generate_csrf
 from jinja2 import StrictUndefined
 from werkzeug.routing import IntegerConverter
 
-from app.documents import first_of
 from app.fitting import show_inches
 from app.ledger.catalog.price_queries import house_name as find_name
 from app.ledger.sites.cautions import caution_word
@@ -28,7 +27,7 @@ from app.ledger.store.numbers import (
     quote_number,
 )
 from app.pricing import PriceKind, half_up, show_cents
-from app.validation import counted
+from app.validation import counted, first_of
 from app.web.access import may, pages_open_to_me
 from app.web.forms_base import fields_of
 from app.web.navigation import keep_addresses, navigation, the_addresses

@@ -34,7 +34,7 @@ from app.ledger.tables import (
     Role,
     SpecRow,
 )
-from app.validation import counted
+from app.validation import counted, first_of
 
 KINDS = ("bottom", "master", "build-up", "top")
 MOST_SIZE = 120  # a stack total of 99 is the most that a spec may have
@@ -96,7 +96,7 @@ def draw_pins(work: Work, job: Job, picked: "Picked", instead: Collection[str] =
         if combined:
             said.append(f"{counted(len(combined), 'cylinder')} with a pin made of several")
         if left:
-            said.append(f"{counted(len(left), 'cylinder')} without pins yet: {_named(left)}")
+            said.append(f"{counted(len(left), 'cylinder')} without pins yet: {first_of(left, _MOST_NAMED)}")
         record(work, PINS_DRAWN, f"job {job.number}", "; ".join(said), job_id=job.id, cylinders=drawn)
         return left
 
@@ -122,17 +122,12 @@ def take_pins(work: Work, job: Job, cylinders: Sequence[Cylinder]) -> None:
         wait = "waits for a pin that is" if len(short) == 1 else "wait for pins that are"
         raise LedgerError(
             "cylinders",
-            f"{_named(short)} {wait} out of stock, and cannot be pinned: nothing was ticked off. Pins to pick "
-            "says which, and what combines to it; or tick the others alone.",
+            f"{first_of(short, _MOST_NAMED)} {wait} out of stock, and cannot be pinned: nothing was ticked off. "
+            "Pins to pick says which, and what combines to it; or tick the others alone.",
         )
     if drawn:
         said = f"{counted(pins, 'pin')} drawn from the shelf for {counted(len(drawn), 'cylinder')}"
         record(work, PINS_DRAWN, f"job {job.number}", said, job_id=job.id, cylinders=drawn)
-
-
-def _named(labels: Sequence[str]) -> str:
-    more = f" and {len(labels) - _MOST_NAMED} more" if len(labels) > _MOST_NAMED else ""
-    return ", ".join(labels[:_MOST_NAMED]) + more
 
 
 def _put(work: Work, job: Job, spec_id: int, shared: "_Shared") -> None:

@@ -31,7 +31,7 @@ from app.ledger.tables import (
     Role,
     Stage,
 )
-from app.validation import length_limit
+from app.validation import first_of, length_limit
 
 _NAMED = 12  # cylinders that a refusal names
 _NEEDS_REASON = (Stage.LOST, Stage.CANCELED)
@@ -185,13 +185,12 @@ def require_checked(work: Work, job: Job) -> None:
     ]
     if not left:
         return
-    named = ", ".join(_where(work, one) for one in left[:_NAMED])
-    more = f" and {len(left) - _NAMED} more" if len(left) > _NAMED else ""
+    named = first_of([_where(work, one) for one in left], _NAMED)
     by = ": this house wants a second person to check each" if wants_second_check(work.session) else ""
     raise LedgerError(
         "stage",
         f"{len(left)} of this job's cylinders {'is' if len(left) == 1 else 'are'} not ticked off as checked: "
-        f"{named}{more}. The bench ticks them on the job's bench page{by}.",
+        f"{named}. The bench ticks them on the job's bench page{by}.",
     )
 
 

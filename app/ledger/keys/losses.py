@@ -50,7 +50,7 @@ from app.ledger.tables import (
     longest,
 )
 from app.pricing import show_day
-from app.validation import counted, fault_of_length
+from app.validation import counted, fault_of_length, first_of
 
 KEY_LOST = "key lost"
 LOSS_CLOSED = "loss closed"
@@ -523,8 +523,7 @@ def _why_open(work: Work, loss: Loss, turned: Turned, coming: Sequence[Cylinder]
 
 def _named(cylinders: Sequence[Cylinder]) -> str:
     names = dict.fromkeys(one.door.opening_number if one.door else "one on no door" for one in cylinders)
-    named, rest = list(names)[:_NAMED], len(names) - _NAMED
-    return ", ".join(named) + (f" and {rest} more" if rest > 0 else "")
+    return first_of(list(names), _NAMED)
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,6 +34,7 @@ from app.ledger.tables import (
     Loss,
     Site,
 )
+from app.validation import first_of
 
 NAMED = 8
 
@@ -134,8 +135,7 @@ def where_it_opens(keyset: Keyset, exposed: Sequence[Exposed]) -> str:
     if not openings:
         count = len(exposed)
         return f"{count} {'cylinder' if count == 1 else 'cylinders'}" if count else "no cylinder yet"
-    named, rest = openings[:NAMED], len(openings) - NAMED
-    return ", ".join(named) + (f" and {rest} more" if rest > 0 else "")
+    return first_of(openings, NAMED)
 
 
 KEYED_UNDER_LOST = "keyed under a lost key"

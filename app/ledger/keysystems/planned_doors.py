@@ -14,7 +14,7 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Door, Event, Keyset, KeySystem, Site, longest
-from app.validation import counted
+from app.validation import counted, first_of
 
 _NAMED = 8
 _LONGEST = longest(Door.opening_number)
@@ -119,14 +119,10 @@ def _ask(takes_doors: str, site: Site, doors: Sequence[Door]) -> None:
         else:
             said.append(f"{door.opening_number} has a cylinder{keyed}")
     if bare:
-        said.insert(0, f"{_listed(bare)} {'is' if len(bare) == 1 else 'are'} on record at {site.name}")
-    told = f"{_listed(said, '; ')}. Tick that these doors are meant, and save again."
+        said.insert(0, f"{first_of(bare, _NAMED)} {'is' if len(bare) == 1 else 'are'} on record at {site.name}")
+    told = f"{first_of(said, _NAMED, '; ')}. Tick that these doors are meant, and save again."
     if takes_doors != told:
         raise LedgerError("takes_doors", told)
-
-
-def _listed(words: Sequence[str], comma: str = ", ") -> str:
-    return comma.join(words[:_NAMED]) + (f" and {len(words) - _NAMED:,} more" if len(words) > _NAMED else "")
 
 
 def planned_cylinders(session: Session, system: KeySystem) -> Sequence[Cylinder]:

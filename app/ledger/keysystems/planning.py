@@ -43,6 +43,7 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work, carried, carry
 from app.ledger.tables import Customer, KeySystem, Level, Role
+from app.validation import first_of
 
 MOST_LEVELS = 4
 MOST_PEOPLE = 6
@@ -241,9 +242,7 @@ def people_of(plan: AccessPlan, symbols: Collection[str]) -> str:
     carried = {symbol for symbol in plan.holders.values() if symbol}
     people = [holder for holder, symbol in plan.holders.items() if symbol in symbols]
     people += [symbol for symbol in symbols if symbol not in carried]
-    return ", ".join(people[:MOST_PEOPLE]) + (
-        f" and {len(people) - MOST_PEOPLE:,} more" if len(people) > MOST_PEOPLE else ""
-    )
+    return first_of(people, MOST_PEOPLE)
 
 
 def uncrossed(plan: AccessPlan, crossed: Collection[str]) -> tuple[AccessException, ...]:

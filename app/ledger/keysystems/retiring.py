@@ -18,7 +18,7 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Door, Job, Keyset, KeySystem, Site, longest
-from app.validation import counted, fault_of_length
+from app.validation import counted, fault_of_length, first_of
 
 _NAMED = 8
 
@@ -123,8 +123,7 @@ def _unspoken(keyed: Sequence[StandingKeyed], staying: set[int]) -> list[Problem
 
 
 def _named(keyed: Sequence[StandingKeyed]) -> str:
-    more = f" and {len(keyed) - _NAMED} more" if len(keyed) > _NAMED else ""
-    return ", ".join(one.place for one in keyed[:_NAMED]) + more
+    return first_of([one.place for one in keyed], _NAMED)
 
 
 def put_back_in_use(work: Work, system_id: int, version: int) -> KeySystem:

@@ -11,14 +11,13 @@ from app.errors import Problem, Problems
 from app.ledger.keysystems.auditing import Finding, audit_systems
 from app.ledger.keysystems.system_queries import keyways_beside, list_systems
 from app.ledger.merging.holdings import Holdings, holdings_of
-from app.ledger.merging.ties import End, ties_of
+from app.ledger.merging.ties import End, say_astray, say_grown, ties_of
 from app.ledger.sites.carrying import carry, gone_astray, owned_rows
 from app.ledger.sites.customer_queries import get_customer
-from app.ledger.sites.door_moves import is_undone
 from app.ledger.sites.former_names import keep_former
 from app.ledger.store.engine import get_row, get_version, transaction, trial
-from app.ledger.store.errors import LedgerError, NotFound
-from app.ledger.store.events import record
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.events import event_of_kind, is_undone, record
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Event, FormerName, KeySystem, RecordsHolder, Site, longest
 from app.validation import counted, fault_of_length
@@ -307,18 +306,10 @@ class CustomerUndoPlan:
     why_not: tuple[str, ...]
 
 
-def merge_event(session: Session, event_id: int) -> Event:
-    """The event of a merge of customers; NotFound for any other."""
-    event = session.get(Event, event_id)
-    if event is None or event.kind != CUSTOMERS_MERGED:
-        raise NotFound("merge of customers")
-    return event
-
-
 def plan_unmerge(work: Work, event_id: int) -> CustomerUndoPlan:
     """What taking a merge of customers back would do, and why it cannot be; owner only."""
     work.require_owner()
-    session, event = work.session, merge_event(work.session, event_id)
+    session, event = work.session, event_of_kind(work.session, event_id, (CUSTOMERS_MERGED,), "merge of customers")
     kept, gone = (get_row(session, Customer, event.detail[one], "customer") for one in ("kept", "gone"))
     why_not = _why_not(session, event, kept, gone)
     before = holdings_of(session, kept.id)
@@ -338,16 +329,8 @@ def _why_not(session: Session, event: Event, kept: Customer, gone: Customer) -> 
         into = session.get_one(Customer, kept.merged_into_id)
         return [f"{kept.name} was merged into {into.name} since: undo that first."]
     if astray := gone_astray(session, Customer, moved, kept.id):
-        said = ", ".join(one.replace("_", " ") for one in astray[:6])
-        return [
-            f"Of what came over, {counted(len(astray), 'record')} went on elsewhere since: {said}. Undo that first."
-        ]
-    inside, known = side_of(moved), set(event.detail["crossed"])
-    grown = dict.fromkeys(
-        tie.words for tie in ties_of(session, kept.id) if tie.row not in known and tie.crosses(inside)
-    )
-    words = [f"{one}, which has grown on it since the merge." for one in grown]
-    return words[:8] + ([f"And {len(words) - 8} more."] if len(words) > 8 else [])
+        return [say_astray("came", astray)]
+    return say_grown(event, "merge", ties_of(session, kept.id), side_of(moved))
 
 
 def _unmerge(session: Session, event: Event, kept: Customer, gone: Customer) -> None:
@@ -371,7 +354,7 @@ def unmerge_customers(work: Work, event_id: int, version: int) -> Customer:
     """
     work.require_owner()
     with transaction(work.session):
-        event = merge_event(work.session, event_id)
+        event = event_of_kind(work.session, event_id, (CUSTOMERS_MERGED,), "merge of customers")
         kept = get_version(work.session, Customer, event.detail["kept"], "customer", version)
         gone = get_row(work.session, Customer, event.detail["gone"], "customer")
         if why_not := _why_not(work.session, event, kept, gone):

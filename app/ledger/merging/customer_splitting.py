@@ -25,7 +25,7 @@ from app.ledger.merging.customer_merging import (
     rename,
 )
 from app.ledger.merging.holdings import Holdings, holdings_of
-from app.ledger.merging.ties import End, Tie, ties_of
+from app.ledger.merging.ties import End, Tie, say_astray, say_grown, ties_of
 from app.ledger.sites.carrying import carry, gone_astray, owned_rows
 from app.ledger.sites.customer_queries import get_customer
 from app.ledger.sites.customers import CustomerForm, insert_customer, site_named
@@ -33,14 +33,13 @@ from app.ledger.sites.door_moves import (
     DOORS_CAME,
     DoorMove,
     is_empty,
-    is_undone,
     number_doors,
     plan_numbers,
     put_doors,
 )
 from app.ledger.store.engine import get_row, get_version, transaction, trial
-from app.ledger.store.errors import LedgerError, NotFound, Stale
-from app.ledger.store.events import record
+from app.ledger.store.errors import LedgerError, Stale
+from app.ledger.store.events import event_of_kind, is_undone, record
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     Bitting,
@@ -389,18 +388,10 @@ class SplitUndoPlan:
     why_not: tuple[str, ...]
 
 
-def split_event(session: Session, event_id: int) -> Event:
-    """The event of a split of a customer; NotFound for any other."""
-    event = session.get(Event, event_id)
-    if event is None or event.kind != CUSTOMER_SPLIT:
-        raise NotFound("split of a customer")
-    return event
-
-
 def plan_unsplit(work: Work, event_id: int) -> SplitUndoPlan:
     """What taking a split of a customer back would do, and why it cannot be; owner only."""
     work.require_owner()
-    session, event = work.session, split_event(work.session, event_id)
+    session, event = work.session, event_of_kind(work.session, event_id, (CUSTOMER_SPLIT,), "split of a customer")
     source, target = _both(session, event)
     why_not = _why_not(session, event, source, target)
     before = holdings_of(session, source.id), holdings_of(session, target.id)
@@ -434,19 +425,10 @@ def _why_not(session: Session, event: Event, source: Customer, target: Customer)
     doors = set(session.scalars(sa.select(Door.id).where(Door.site_id == detail["site"])))
     astray += [f"doors {one}" for one in detail["doors"] if int(one) not in doors]
     if astray:
-        said = ", ".join(one.replace("_", " ") for one in astray[:6])
-        left = counted(len(astray), "record")
-        return [f"Of what went over, {left} went on elsewhere since: {said}. Undo that first."]
-    inside, known = _came(detail["moved"], detail["doors"], detail["books"]), set(detail["crossed"])
-    grown = [
-        f"{tie.words}, which has grown on it since the split."
-        for tie in ties_of(session, target.id)
-        if tie.row not in known and tie.crosses(inside)
-    ]
-    if detail["is_new"]:
-        grown += _own_things(session, event, target)
-    words = list(dict.fromkeys(grown))
-    return words[:8] + ([f"And {len(words) - 8} more."] if len(words) > 8 else [])
+        return [say_astray("went", astray)]
+    inside = _came(detail["moved"], detail["doors"], detail["books"])
+    own = _own_things(session, event, target) if detail["is_new"] else ()
+    return say_grown(event, "split", ties_of(session, target.id), inside, own)
 
 
 def _own_things(session: Session, event: Event, target: Customer) -> list[str]:
@@ -515,7 +497,7 @@ def unsplit_customer(work: Work, event_id: int, version: int) -> Customer:
     """
     work.require_owner()
     with transaction(work.session):
-        event = split_event(work.session, event_id)
+        event = event_of_kind(work.session, event_id, (CUSTOMER_SPLIT,), "split of a customer")
         source, target = _both(work.session, event)
         if source.version != version:
             raise Stale()

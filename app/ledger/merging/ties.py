@@ -4,7 +4,7 @@ Where things are parted, whatever has an end on either side is told: what stands
 together, what is over is history and may name both.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import sqlalchemy as sa
@@ -15,6 +15,7 @@ from app.ledger.tables import (
     CylinderOperator,
     CylinderState,
     Door,
+    Event,
     Job,
     Key,
     Keyset,
@@ -22,6 +23,7 @@ from app.ledger.tables import (
     Site,
     Stage,
 )
+from app.validation import counted
 
 _OVER = (Stage.HANDED_OVER, Stage.CLOSED, Stage.LOST, Stage.CANCELED)
 
@@ -69,6 +71,22 @@ def ties_of(session: Session, customer_id: int) -> Iterator[Tie]:
         own = tuple(one for one in tie.ends if one.id and one.customer_id == customer_id)
         if len(own) > 1:
             yield Tie(tie.row, tie.words, tie.is_live, own)
+
+
+def say_astray(came: str, rows: Sequence[str]) -> str:
+    """Why a deed cannot be undone whose rows, as 'jobs 12', went on elsewhere. came: or went."""
+    said = ", ".join(one.replace("_", " ") for one in rows[:6])
+    return f"Of what {came} over, {counted(len(rows), 'record')} went on elsewhere since: {said}. Undo that first."
+
+
+def say_grown(
+    event: Event, deed: str, ties: Iterable[Tie], inside: Callable[[End], bool], more: Iterable[str] = ()
+) -> list[str]:
+    """What ties both sides now and did not when the event was written, and `more`: a sentence each, at most eight."""
+    known = set(event.detail["crossed"])
+    grown = (tie.words for tie in ties if tie.row not in known and tie.crosses(inside))
+    words = list(dict.fromkeys([*(f"{one}, which has grown on it since the {deed}." for one in grown), *more]))
+    return words[:8] + ([f"And {len(words) - 8} more."] if len(words) > 8 else [])
 
 
 def _of_jobs(session: Session, customer_id: int) -> Iterator[Tie]:

@@ -37,7 +37,7 @@ from app.ledger.tables import (
     User,
 )
 from app.pricing import show_cents
-from app.validation import counted
+from app.validation import counted, first_of
 
 SUBJECTS = ("customer", "contact", "login", "key", "job", "event")
 _MOST = 40
@@ -390,8 +390,7 @@ def _keys(session: Session, *conditions: sa.ColumnElement[bool]) -> Sequence[Key
 
 
 def _listed(keys: Sequence[Key]) -> str:
-    said = [f"{key.keyset.symbol} copy {key.copy_number}" for key in keys[:_SAID]]
-    return ", ".join(said) + (f" and {len(keys) - _SAID} more" if len(keys) > _SAID else "")
+    return first_of([f"{key.keyset.symbol} copy {key.copy_number}" for key in keys], _SAID)
 
 
 _SAID = 8

@@ -59,7 +59,7 @@ from app.ledger.tables import (
     Stage,
 )
 from app.pricing import KeyingKind
-from app.validation import counted, fault_of_length
+from app.validation import counted, fault_of_length, first_of
 
 _MOST_NAMED = 12
 SINCE_CHANGED = "What accepting does has changed since this page was made: look at it again, then press once more."
@@ -361,8 +361,7 @@ def _add_cylinders(
             _cross_door(work, cylinder, row, allotment.keyset)
     if not held:
         return
-    more = f" and {len(held) - _MOST_NAMED} more" if len(held) > _MOST_NAMED else ""
-    told = f"{'; '.join(held[:_MOST_NAMED])}{more}. Tick that the new ones take their places, and press again."
+    told = f"{first_of(held, _MOST_NAMED, '; ')}. Tick that the new ones take their places, and press again."
     if form.takes_places != told:
         raise LedgerError("takes_places", told)
 

@@ -30,6 +30,7 @@ from app.ledger.tables import (
     Maker,
 )
 from app.pricing import KeyingKind
+from app.validation import first_of
 
 _KEPT = ("length", "chambers", "drilled", "keyway", "cam", "tailpiece", "finish")
 _KINDS = {2: KeyingKind.MK, 3: KeyingKind.GMK, 4: KeyingKind.GGMK}
@@ -182,8 +183,7 @@ def _require_as_they_hang(session: Session, ask: QuoteRequest, line: LineRequest
 
 def places_of(cylinders: Sequence[Cylinder]) -> str:
     """Their openings for the counter: "D1, D4 inside and 3 more"; "no door named" for one without."""
-    places = list(dict.fromkeys(map(_place, cylinders)))
-    return ", ".join(places[:_NAMED]) + (f" and {len(places) - _NAMED} more" if len(places) > _NAMED else "")
+    return first_of(list(dict.fromkeys(map(_place, cylinders))), _NAMED)
 
 
 def _place(cylinder: Cylinder) -> str:

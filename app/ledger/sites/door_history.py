@@ -12,7 +12,7 @@ from app.ledger.sites.duplicate_doors import MERGED, UNMERGED, ReturningDoor, br
 from app.ledger.sites.site_merging import SITE_UNMERGED, SITES_MERGED
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
-from app.ledger.store.events import hidden_kinds, record
+from app.ledger.store.events import event_of_kind, hidden_kinds, record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Door, Event, Role
 from app.validation import counted
@@ -113,9 +113,7 @@ def _doors_in(event: Event) -> set[int]:
 
 def plan_undo(session: Session, site_id: int, event_id: int) -> UndoPlan:
     """What taking back one change of this site's doors would do; a field changed again since is left. NotFound."""
-    event = session.get(Event, event_id)
-    if event is None or event.kind not in UNDOABLE:
-        raise NotFound("change of doors")
+    event = event_of_kind(session, event_id, UNDOABLE, "change of doors")
     told: Mapping[str, Mapping[str, list[str]]] = event.detail.get("doors", {})
     added = set(event.detail.get("added", ()))
     hung: Mapping[str, int] = event.detail.get("cylinders", {})

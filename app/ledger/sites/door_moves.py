@@ -12,8 +12,8 @@ from app.ledger.sites.carrying import owned_rows
 from app.ledger.sites.customers import SiteForm, insert_site
 from app.ledger.sites.doors import BY_OPENING
 from app.ledger.store.engine import get_row, transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale
-from app.ledger.store.events import record
+from app.ledger.store.errors import LedgerError, Stale
+from app.ledger.store.events import event_of_kind, is_undone, record
 from app.ledger.store.work import Work
 from app.ledger.tables import LATE_STAGES, Cylinder, CylinderState, Door, Event, FormerName, Job, Role, Site, longest
 from app.validation import counted, fault_of_length
@@ -194,9 +194,7 @@ class MoveUndoPlan:
 
 def plan_move_undo(session: Session, event_id: int) -> MoveUndoPlan:
     """What taking back a move of doors would do; `why_not` where something has grown on it since. NotFound."""
-    event = session.get(Event, event_id)
-    if event is None or event.kind != DOORS_MOVED:
-        raise NotFound("move of doors")
+    event = event_of_kind(session, event_id, (DOORS_MOVED,), "move of doors")
     site, to = (get_row(session, Site, event.detail[one], "site") for one in ("from", "to"))
     told: Mapping[str, Mapping[str, Sequence[str]]] = event.detail["doors"]
     rows = sa.select(Door).where(Door.site_id == to.id).order_by(*BY_OPENING)
@@ -221,12 +219,6 @@ def plan_move_undo(session: Session, event_id: int) -> MoveUndoPlan:
     why_not += [one.clash for one in moves if one.clash]
     why_not += _jobs_since(session, event, here, to)
     return MoveUndoPlan(event, site, to, moves, tuple(why_not))
-
-
-def is_undone(session: Session, event: Event, kind: str) -> bool:
-    """Whether an event of that kind says that this one was undone."""
-    rows = sa.select(Event.detail).where(Event.kind == kind, Event.subject == event.subject, Event.id > event.id)
-    return any(detail.get("undoes") == event.id for detail in session.scalars(rows))
 
 
 def _jobs_since(session: Session, event: Event, doors: Sequence[Door], at: Site) -> list[str]:

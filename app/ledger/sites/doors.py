@@ -16,7 +16,7 @@ from app.ledger.store.events import record
 from app.ledger.store.records import text_problems
 from app.ledger.store.work import Work
 from app.ledger.tables import Door, Lock, Role, Site, longest
-from app.validation import check_length, counted
+from app.validation import check_length, counted, first_of
 
 BY_OPENING = (sa.func.length(Door.opening_number), Door.opening_number)
 """Doors in the order of their numbers as people count: F9 comes before F10."""
@@ -147,12 +147,8 @@ def plan_change(
         if found := changed(before, new):
             changes.append(DoorChange(door.id, door.version, door.opening_number, found))
     if lockless:
-        raise LedgerError("lock", f"A function alone is no lock: say what lock {_named(lockless)} has.")
+        raise LedgerError("lock", f"A function alone is no lock: say what lock {first_of(lockless, 6)} has.")
     return tuple(changes)
-
-
-def _named(openings: Sequence[str]) -> str:
-    return ", ".join(openings[:6]) + (f" and {len(openings) - 6} more" if len(openings) > 6 else "")
 
 
 def _read(values: Mapping[str, str]) -> dict[str, str]:
@@ -192,7 +188,9 @@ def change_doors(work: Work, site_id: int, seen: Mapping[int, int], values: Mapp
         plan = plan_change(work.session, site_id, list(seen), values)
         moved = [change.opening for change in plan if change.version != seen[change.door_id]]
         if moved:
-            raise Stale(f"Somebody changed {_named(moved)} while you were choosing. Nothing was saved; look again.")
+            raise Stale(
+                f"Somebody changed {first_of(moved, 6)} while you were choosing. Nothing was saved; look again."
+            )
         for change in plan:
             change.apply(work.session.get_one(Door, change.door_id))
         if plan:

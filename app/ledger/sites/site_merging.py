@@ -9,11 +9,11 @@ from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
 from app.ledger.sites.carrying import carry, gone_astray, owned_rows
-from app.ledger.sites.door_moves import DOORS_CAME, DoorMove, is_undone, number_doors, plan_numbers
+from app.ledger.sites.door_moves import DOORS_CAME, DoorMove, number_doors, plan_numbers
 from app.ledger.sites.doors import BY_OPENING
 from app.ledger.store.engine import get_row, get_version, transaction
-from app.ledger.store.errors import LedgerError, NotFound, Stale
-from app.ledger.store.events import record
+from app.ledger.store.errors import LedgerError, Stale
+from app.ledger.store.events import event_of_kind, is_undone, record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Door, Event, Job, KeySystem, Site
 from app.validation import counted
@@ -134,9 +134,7 @@ class SiteUndoPlan:
 
 def plan_site_undo(session: Session, event_id: int) -> SiteUndoPlan:
     """What taking back a merge of sites would do; `why_not` where something has grown on it since. NotFound."""
-    event = session.get(Event, event_id)
-    if event is None or event.kind != SITES_MERGED:
-        raise NotFound("merge of sites")
+    event = event_of_kind(session, event_id, (SITES_MERGED,), "merge of sites")
     kept, gone = (get_row(session, Site, event.detail[one], "site") for one in ("kept", "gone"))
     moved: Mapping[str, Sequence[int]] = event.detail["moved"]
     ids = set(moved.get(_DOORS, ()))

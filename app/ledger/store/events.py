@@ -3,7 +3,7 @@
 import hashlib
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import closing
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.store.engine import read
-from app.ledger.store.errors import LedgerError, LedgerStopped
+from app.ledger.store.errors import LedgerError, LedgerStopped, NotFound
 from app.ledger.store.work import Work
 from app.ledger.tables import MOVES, Counter, Deletion, Event, HouseIdentity, ReplacedText, Role, Stage
 
@@ -243,6 +243,20 @@ def events_of(session: Session, subject: str, role: Role = Role.OWNER, limit: in
         .order_by(Event.id.desc())
         .limit(limit)
     ).all()
+
+
+def event_of_kind(session: Session, event_id: int, kinds: Collection[str], what: str) -> Event:
+    """The event with this id where it is of one of these kinds; NotFound tells that there is no such `what`."""
+    event = session.get(Event, event_id)
+    if event is None or event.kind not in kinds:
+        raise NotFound(what)
+    return event
+
+
+def is_undone(session: Session, event: Event, kind: str) -> bool:
+    """Whether an event of that kind says that this one was undone."""
+    rows = sa.select(Event.detail).where(Event.kind == kind, Event.subject == event.subject, Event.id > event.id)
+    return any(detail.get("undoes") == event.id for detail in session.scalars(rows))
 
 
 def clock_is_back(session: Session, now: datetime) -> LedgerStopped | None:

@@ -12,7 +12,7 @@ from wtforms import SelectMultipleField, StringField
 from wtforms.validators import AnyOf
 from wtforms.widgets import CheckboxInput, ListWidget
 
-from app.documents import day_sheet_pdf, first_of, printing, show_cut, system_sheet
+from app.documents import day_sheet_pdf, printing, show_cut, system_sheet
 from app.ledger.bench.bench_queries import bench_day, keys_of_no_job
 from app.ledger.bench.bench_sheet import bench_work, cylinder_record, cylinder_work, former_pins
 from app.ledger.bench.checkoff import tick_cylinders, tick_keys, tick_rack
@@ -23,7 +23,7 @@ from app.ledger.keysystems.keysets import waiting_keys
 from app.ledger.people.login_rules import Proof
 from app.ledger.store.errors import LedgerError
 from app.ledger.tables import CylinderState, KeyState, Role, Stage
-from app.validation import counted
+from app.validation import counted, first_of
 from app.web.access import proven, roles
 from app.web.bench.page import at_bench, job_at_bench
 from app.web.errors import about

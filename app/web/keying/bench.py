@@ -9,7 +9,6 @@ from flask.typing import ResponseReturnValue
 from wtforms import SelectField
 from wtforms.validators import InputRequired
 
-from app.documents import first_of
 from app.errors import BitternError, Problem, Problems
 from app.keying import CutOrder, inches_text
 from app.ledger.bench.customers_keys import CustomersKeyForm, DecodedCustomersKey, decode_customers_key, waiting_key
@@ -21,7 +20,7 @@ from app.ledger.keysystems.system_queries import list_systems
 from app.ledger.people.login_rules import Proof
 from app.ledger.store import Session
 from app.ledger.tables import Job, Role
-from app.validation import counted
+from app.validation import counted, first_of
 from app.web.access import proven, roles
 from app.web.fields import WholeField
 from app.web.forms_base import flash_and_redirect, typed

@@ -32,6 +32,7 @@ from app.ledger.quoting.issuing import keep_draft
 from app.ledger.quoting.rekeying import kind_of_levels
 from app.ledger.store.errors import LedgerError
 from app.ledger.tables import Cylinder, Keyset, KeySystem, Level, LineKind, Role
+from app.validation import counted, first_of
 from app.web.access import owner_only, roles
 from app.web.forms_base import flash_and_redirect, typed
 from app.web.keying import blueprint
@@ -117,8 +118,7 @@ def extend(system_id: int) -> ResponseReturnValue:
         if isinstance(done.value, Response):
             return done.value
         added, symbols = done.value.system, done.value.symbols
-        few = ", ".join(symbols[:8]) + (f" and {len(symbols) - 8} more" if len(symbols) > 8 else "")
-        said = f"{len(symbols)} keyset{'s' if len(symbols) != 1 else ''} added to {added.name}: {few}."
+        said = f"{counted(len(symbols), 'keyset')} added to {added.name}: {first_of(symbols, 8)}."
         return flash_and_redirect(said, "keysystems.show", system_id=added.id)
     page = render_template(
         "keying/extend.html",

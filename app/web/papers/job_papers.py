@@ -9,7 +9,7 @@ from functools import cached_property, partial
 from flask import abort, url_for
 
 from app import documents
-from app.documents import FactoryOrder, PaperTable, first_of
+from app.documents import FactoryOrder, PaperTable
 from app.ledger.bench.bench_sheet import BenchWork, bench_work
 from app.ledger.bench.pins import pick_for_job, short_of_pins
 from app.ledger.catalog.price_queries import get_house
@@ -36,6 +36,7 @@ from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, read_snapshot
 from app.ledger.store.numbers import invoice_number, key_receipt_number, quote_number, return_number
 from app.ledger.store.work import Work
 from app.ledger.tables import Invoice, Job, Key, Keyset, KeySystem, Level, Role
+from app.validation import first_of
 from app.web.access import may
 from app.web.keysystems import bitting_list
 from app.web.navigation import address_of
