@@ -56,6 +56,7 @@ _FREE: dict[str, str] = {
     "key_count_lines": "holder remark",
     "keys": "holder holder_phone",
     "keysets": "purpose blind_code",
+    "blind_codes": "code prefix",
     "locks": "description function",
     "losses": "note closing_note",
     "login_attempts": "name_key",

@@ -18,6 +18,7 @@ __all__ = [
     "account_receipt_pdf",
     "bench_sheet_pdf",
     "bitting_list_pdf",
+    "blind_codes_pdf",
     "books_csv",
     "calendar_file",
     "call_in_pdf",
@@ -99,6 +100,7 @@ from app.documents.purchasing import (
 from app.documents.quote import QuotePage, quote_page, quote_pdf
 from app.documents.quote_mail import MailText, mail_text, quote_message, read_recipients
 from app.documents.receipts import (
+    blind_codes_pdf,
     call_in_pdf,
     goods_to_pick_pdf,
     hand_over_pdf,

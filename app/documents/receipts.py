@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import groupby
 
 from app.documents.filters import show_day
 from app.documents.quote import quote_page
@@ -16,7 +17,7 @@ from app.ledger.keys.key_queries import KeyReceipt
 from app.ledger.money.payments import PaymentKind, PaymentReceipt
 from app.ledger.quoting.snapshot import HouseHead
 from app.ledger.store.numbers import invoice_number, key_count_number, return_number, stock_count_number
-from app.ledger.tables import Counted, GoodsReturn, Invoice, Item, Job, StockCount
+from app.ledger.tables import BlindCode, Counted, GoodsReturn, Invoice, Item, Job, StockCount
 
 
 def test_print_pdf(house: HouseHead, day: date) -> bytes:
@@ -65,6 +66,12 @@ def key_count_pdf(house: HouseHead, sheet: CountSheet, today: date) -> bytes:
     several = len({one.key.keyset.system_id for one in sheet.keys}) > 1
     head = PaperHead(house, name, key_count_number(count.id), ended or today)
     return pdf("key_count.html", head, sheet=sheet, begun=begun, ended=ended, seen=Counted.SEEN, several=several)
+
+
+def blind_codes_pdf(house: HouseHead, codes: Iterable[BlindCode], day: date) -> bytes:
+    """The register of blind codes by customer and system as PDF: no bitting and no address."""
+    by_system = [(system, list(some)) for system, some in groupby(codes, key=lambda one: one.keyset.system)]
+    return pdf("blind_codes.html", PaperHead(house, "Register of blind codes", "", day), by_system=by_system)
 
 
 def stock_count_pdf(house: HouseHead, count: StockCount, items: Iterable[Item]) -> bytes:

@@ -31,6 +31,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.keying import bench as keying_bench
     from app.web.keying import loss_plans, new_systems, searches, specs, systems
     from app.web.keys import calling_in, losses
+    from app.web.keys import codes as key_codes
     from app.web.keys import counts as key_counts
     from app.web.keys import people as key_people
     from app.web.keys import views as keys
@@ -54,7 +55,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(counter, quotes, accepting),
         *(customers, customer_merging, doors, door_lists, door_changes, site_changes),
         *(keysystems, specs, new_systems, systems, loss_plans, searches, keying_bench),
-        *(keys, key_people, key_counts, losses, calling_in),
+        *(keys, key_people, key_counts, key_codes, losses, calling_in),
         *(jobs, hand_overs, counter_sale, returns, claims, warranties, construction, appointments, reminders, papers),
         *(invoices, accounts),
         *(to_order, orders, receiving),

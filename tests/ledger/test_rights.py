@@ -36,6 +36,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keysystems.correcting: correct_bitting
         keysystems.bitting_lists: study_bitting_list
         keysystems.authority: change_records
+        keys.blind_codes: print_register
         keysystems.retiring: retire_system put_back_in_use
         merging.customer_merging: plan_merge merge_customers plan_unmerge unmerge_customers
         merging.customer_splitting: plan_split split_customer plan_unsplit unsplit_customer
@@ -131,7 +132,8 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         goods.receiving: receive
         bench.blanks: cut_keys
         keys.keys: order_copies cut_copies issue_keys return_key return_copies retire_key
-        keys.keys: scrap_copies give_blind_code
+        keys.keys: scrap_copies
+        keys.blind_codes: give_blind_code give_codes
         keys.people: take_back_keys
         keys.losses: report_loss lose_key close_loss state_of_loss
         keys.counting: start_count mark_counted mark_stamps mark_rest end_count stop_count

@@ -20,7 +20,18 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderOperator, Job, Key, Keyset, Level, RecordsHolder, Role, Stage
+from app.ledger.tables import (
+    BlindCode,
+    Cylinder,
+    CylinderOperator,
+    Job,
+    Key,
+    Keyset,
+    Level,
+    RecordsHolder,
+    Role,
+    Stage,
+)
 
 DECODED = "customer's key decoded"
 _TOLERANCE = Fraction(2, 1000)  # inches
@@ -121,6 +132,7 @@ def _move_to(work: Work, job: Job, waiting: Keyset, known: Keyset) -> None:
     mine = session.scalars(sa.select(Key).where(Key.keyset_id == waiting.id).order_by(Key.copy_number)).all()
     for copy_number, key in enumerate(mine, start=last + 1):
         key.keyset, key.copy_number = known, copy_number
+    session.execute(sa.update(BlindCode).where(BlindCode.keyset_id == waiting.id).values(keyset_id=known.id))
     known.keys_ordered += waiting.keys_ordered
     session.flush()
     session.expire(waiting)

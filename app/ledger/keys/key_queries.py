@@ -9,6 +9,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, contains_eager, joinedload
 
+from app.ledger.catalog.maker_queries import spellings
 from app.ledger.keysystems.copy_numbers import read_stamp, say_copies
 from app.ledger.keysystems.ticks import KEYS_CUT, KEYS_UNCUT
 from app.ledger.search.words import holds
@@ -16,7 +17,7 @@ from app.ledger.sites.customers import phone_digits
 from app.ledger.store.engine import Page, get_row, page_of, place_of_page, read
 from app.ledger.store.errors import NotFound
 from app.ledger.store.numbers import key_receipt_number
-from app.ledger.tables import Customer, Event, Key, Keyset, KeyState, KeySystem
+from app.ledger.tables import BlindCode, Customer, Event, Key, Keyset, KeyState, KeySystem
 
 ISSUED = "keys issued"
 KEY_RECEIPTS = "key receipt"  # the counter that numbers them
@@ -111,8 +112,16 @@ def _holds_words(words: Sequence[str]) -> sa.ColumnElement[bool]:
 
 def is_stamped(code: str, copy: int) -> sa.ColumnElement[bool]:
     """Whether a key bears this stamp, as `read_stamp` gives it; of keys and their keysets."""
-    symbol = sa.or_(sa.func.upper(Keyset.symbol) == code, Keyset.blind_code == code)
-    return sa.and_(symbol, Key.copy_number == copy)
+    return sa.and_(Key.keyset_id.in_(keysets_stamped(code)), Key.copy_number == copy)
+
+
+def keysets_stamped(code: str) -> sa.CompoundSelect[int]:
+    """The ids of keysets of which keys bear this code or symbol, or bore the code once; each by an index."""
+    return sa.union(
+        sa.select(Keyset.id).where(Keyset.symbol.in_(spellings(code))),
+        sa.select(Keyset.id).where(Keyset.blind_code == code, Keyset.blind_code != ""),
+        sa.select(BlindCode.keyset_id).where(BlindCode.code == code),
+    )
 
 
 def _with_customer(rows: _Rows) -> _Rows:

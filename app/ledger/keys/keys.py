@@ -4,7 +4,6 @@ A copy number is given to one piece of metal and never again: a piece that was c
 and the one that is cut for it gets the next, so that whatever is found with the old stamp is known to be scrap.
 """
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -13,7 +12,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from app.errors import Problem, Problems
-from app.ledger.keys.key_queries import ISSUED, KEY_RECEIPTS, SCRAPPED, STAMPED, keys_held, say_held
+from app.ledger.keys.key_queries import ISSUED, KEY_RECEIPTS, SCRAPPED, keys_held, say_held
 from app.ledger.keys.old_copies import require_not_old, say_retired, useless_copies
 from app.ledger.keysystems.authority import authority_of, require_authority
 from app.ledger.keysystems.copy_numbers import MOST_AT_ONCE, say_copies
@@ -290,42 +289,6 @@ def scrap_copies(
 
 def _job_number(work: Work, key: Key) -> int | None:
     return work.session.scalar(sa.select(Job.number).where(Job.id == key.job_id))
-
-
-def give_blind_code(work: Work, system_id: int, symbol: str, code: str) -> Keyset:
-    """Have a keyset's keys stamped with a code that says nothing to others, in place of its symbol; "" for none.
-
-    Raises LedgerError on `symbol` or `code`: a code has a letter, so that it is no bitting, and is one keyset's.
-    """
-    work.require(Role.COUNTER, Role.BENCH)
-    wanted = "".join(code.split()).upper()
-    with transaction(work.session):
-        keyset = find_keyset(work, system_id, symbol)
-        if wanted:
-            _require_blind(work, keyset, wanted)
-        keyset.blind_code = wanted
-        stamped = f"stamped {wanted} from now on" if wanted else "stamped with the symbol from now on"
-        record_keys(work, STAMPED, keyset, f"{keyset.symbol} is {stamped}", ())
-        return keyset
-
-
-_BLIND = re.compile(r"(?=.*[A-Z])[A-Z0-9][A-Z0-9-]{2,22}[A-Z]")
-
-
-def _require_blind(work: Work, keyset: Keyset, code: str) -> None:
-    if not _BLIND.fullmatch(code):
-        raise LedgerError(
-            "code",
-            "Write 4 to 24 letters, digits or hyphens that end in a letter, such as 4417K: so it is no bitting, "
-            "and the copy number behind it stays apart.",
-        )
-    taken = sa.select(Keyset).where(
-        sa.or_(Keyset.blind_code == code, sa.func.upper(Keyset.symbol) == code), Keyset.id != keyset.id
-    )
-    if (other := work.session.scalar(taken.order_by(Keyset.id).limit(1))) is not None:
-        raise LedgerError(
-            "code", f"{code} is stamped on keys of {other.symbol} of {other.system.name}: choose another code."
-        )
 
 
 def read_note(note: str) -> str:

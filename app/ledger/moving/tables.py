@@ -426,6 +426,7 @@ TABLES = (
     ),
     MovedTable("operated by", m.CylinderOperator, "further keysets that operate a cross-keyed cylinder"),
     MovedTable("keys", m.Key, "the register of keys: copies, holders, what is out", derive=_holder_digits),
+    MovedTable("blind codes", m.BlindCode, "codes that keys were stamped with, each given once"),
     MovedTable("key counts", m.KeyCount, "counts of a customer's keys: when, by whom"),
     MovedTable("key count lines", m.KeyCountLine, "what each count found of each key"),
     MovedTable("story", m.Event, "what happened to jobs and keys: when, who, what", (check_event,), is_story=True),

@@ -45,6 +45,7 @@ from app.ledger.store.numbers import (
 )
 from app.ledger.tables import (
     AccountPayment,
+    BlindCode,
     Counter,
     Customer,
     Cylinder,
@@ -361,6 +362,7 @@ def _keysets_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
     arms = (
         columns.where(symbol >= low, symbol < high).order_by(symbol, Keyset.id).limit(20 * limit).subquery(),
         columns.where(Keyset.blind_code == low, low != "").limit(limit).subquery(),
+        columns.join(BlindCode, BlindCode.keyset_id == Keyset.id).where(BlindCode.code == low).subquery(),
     )
     begun = sa.union(*(sa.select(arm) for arm in arms)).subquery()
     return (
@@ -398,14 +400,17 @@ def _keys(session: Session, text: str, words: Sequence[str], limit: int) -> _Row
 @cache
 def _keys_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
     symbol = sa.bindparam("symbol", type_=sa.String())
+    bearing = sa.union(
+        sa.select(Keyset.id).where(Keyset.symbol == symbol),
+        sa.select(Keyset.id).where(Keyset.blind_code == symbol, symbol != ""),
+        sa.select(BlindCode.keyset_id).where(BlindCode.code == symbol),
+    ).subquery()
     copies = (
         sa.select(Key.id, sa.literal(0, sa.Integer).label("tier"))
-        .join(Keyset, Keyset.id == Key.keyset_id)
-        .where(
-            sa.or_(Keyset.symbol == symbol, sa.and_(Keyset.blind_code == symbol, symbol != "")),
-            Key.copy_number == sa.bindparam("copy"),
-        )
-        .order_by(Key.id.desc())
+        .join(bearing, bearing.c.id == Key.keyset_id)
+        .where(Key.copy_number == sa.bindparam("copy"))
+        # By no index of the keys: it would be read from its end, until as many are found as are shown.
+        .order_by((Key.id + 0).desc())
         .limit(limit)
         .subquery()
     )

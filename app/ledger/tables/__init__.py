@@ -26,6 +26,7 @@ from app.ledger.tables.jobs import (
 )
 from app.ledger.tables.keysystems import (
     Bitting,
+    BlindCode,
     Counted,
     Key,
     KeyCount,
@@ -107,6 +108,7 @@ __all__ = [
     "BenchTermsRow",
     "BenchTimeRow",
     "Bitting",
+    "BlindCode",
     "BorneBy",
     "ClaimState",
     "Contact",

@@ -100,6 +100,24 @@ class Keyset(Versioned, Base):
     keys: "Mapped[list[Key]]" = relationship(back_populates="keyset", order_by="Key.copy_number")
 
 
+class BlindCode(Base):
+    """A code that keys of a keyset are or were stamped with in place of its symbol: given once, and never again.
+
+    prefix, number: of one that the house made, by which the next is found. given_at: None of an older release's.
+    """
+
+    __tablename__ = "blind_codes"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    code: Mapped[str] = mapped_column(sa.String(24), unique=True)
+    keyset_id: Mapped[int] = mapped_column(sa.ForeignKey("keysets.id"), index=True)
+    prefix: Mapped[str] = mapped_column(sa.String(8), default="")
+    number: Mapped[int | None] = mapped_column(index=True)
+    given_at: Mapped[datetime | None] = mapped_column(UTCDateTime)
+
+    keyset: Mapped[Keyset] = relationship()
+
+
 class Bitting(Base):
     """A keyset's sealed bitting. `fingerprint`, a keyed hash, keeps one bitting from standing twice in a system."""
 

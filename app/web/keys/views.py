@@ -10,6 +10,7 @@ from wtforms.validators import Optional
 from app.documents import key_receipt_pdf
 from app.ledger.bench.blanks import cut_keys
 from app.ledger.catalog.price_queries import get_house
+from app.ledger.keys.blind_codes import last_prefix
 from app.ledger.keys.counting import say_count
 from app.ledger.keys.key_queries import (
     days_overdue,
@@ -22,7 +23,6 @@ from app.ledger.keys.key_queries import (
 )
 from app.ledger.keys.keys import (
     KeyIssueForm,
-    give_blind_code,
     issue_keys,
     name_of,
     order_copies,
@@ -39,7 +39,7 @@ from app.ledger.keysystems.lost_keysets import exposed_by, open_loss
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.numbers import key_receipt_number
-from app.ledger.tables import Key, Keyset, KeyState, Role
+from app.ledger.tables import BlindCode, Key, Keyset, KeyState, Role
 from app.web.access import roles
 from app.web.errors import about
 from app.web.fields import DayField, WholeField
@@ -101,6 +101,12 @@ class BlindForm(_KeysetForm):
     code = text("Blind code", Keyset.blind_code, hint="Such as 4417K; empty for the symbol.")
 
 
+class CodesForm(PageForm):
+    """Codes for all keysets of a system that have none."""
+
+    prefix = text("Begins with", BlindCode.prefix, hint="Letters that say nothing to others, such as FQ; or nothing.")
+
+
 class KeyNoteForm(SavedForm):
     """One press on one key: back, lost, or out of use."""
 
@@ -123,10 +129,10 @@ def out() -> ResponseReturnValue:
 @roles(Role.COUNTER, Role.BENCH)
 def system(system_id: int) -> ResponseReturnValue:
     """A system's keys by keyset; issue, order and cut."""
-    return _system_page(system_id), 200
+    return system_page(system_id), 200
 
 
-def _system_page(system_id: int, **refused: PageForm) -> str:
+def system_page(system_id: int, **refused: PageForm) -> str:
     """The page of a system's keys; a form that was refused stands in it as it was typed."""
     work, text = current_work(), read_text(request.args)
     found = get_system(work.session, system_id)
@@ -140,6 +146,7 @@ def _system_page(system_id: int, **refused: PageForm) -> str:
     }
     keyset = {"symbol": one_line(request.args.get("keyset"))[:24]}
     forms = {name: kind(formdata=None, prefix=f"{name}-", data=keyset) for name, kind in kinds.items()}
+    codes = CodesForm(formdata=None, prefix="codes-", data={"prefix": last_prefix(work.session)})
     lacks = lacks_authority(found)
     return render_template(
         "keys/system.html",
@@ -149,7 +156,7 @@ def _system_page(system_id: int, **refused: PageForm) -> str:
         lacks_authority=lacks,
         may_override=lacks and work.actor.role is Role.OWNER,
         receipt=record_id(request.args.get("receipt")),
-        **forms | refused,
+        **forms | {"codes": codes} | refused,
     )
 
 
@@ -172,14 +179,14 @@ def issue(system_id: int) -> ResponseReturnValue:
             system_id=system_id,
             receipt=done.value,
         )
-    return _system_page(system_id, issue=form), 422
+    return system_page(system_id, issue=form), 422
 
 
 def _pressed(system_id: int, form: PageForm, save: Callable[[], str], name: str) -> ResponseReturnValue:
     """What a press says that was saved, at the head of the system's page; else the page with the form as typed."""
     if done := form.run(save):
         return flash_and_redirect(done.value, "keys.system", system_id=system_id)
-    return _system_page(system_id, **{name: form}), 422
+    return system_page(system_id, **{name: form}), 422
 
 
 def _with_count(said: str, system_id: int) -> str:
@@ -199,7 +206,7 @@ def order(system_id: int) -> ResponseReturnValue:
         return flash_and_redirect(
             f"{typed(form.symbol)}: {say_copies(done.value)} ordered.", "keys.system", system_id=system_id
         )
-    return _system_page(system_id, order=form), 422
+    return system_page(system_id, order=form), 422
 
 
 @blueprint.post("/system/<int:system_id>/cut")
@@ -243,19 +250,6 @@ def wrong(system_id: int) -> ResponseReturnValue:
         return f"{typed(form.symbol)}: {say_copies(copies)} scrapped; {say_copies(made)} to cut instead."
 
     return _pressed(system_id, form, save, "wrong")
-
-
-@blueprint.post("/system/<int:system_id>/blind")
-@roles(Role.COUNTER, Role.BENCH)
-def blind(system_id: int) -> ResponseReturnValue:
-    """Give a keyset a blind code, or take it away."""
-    form = BlindForm(prefix="blind-")
-    if done := form.run(lambda: give_blind_code(current_work(), system_id, typed(form.symbol), typed(form.code))):
-        stamp = done.value.blind_code or "the symbol"
-        return flash_and_redirect(
-            f"Keys of {done.value.symbol} are stamped with {stamp} from now on.", "keys.system", system_id=system_id
-        )
-    return _system_page(system_id, blind=form), 422
 
 
 @blueprint.get("/<int:key_id>")

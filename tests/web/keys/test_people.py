@@ -6,7 +6,8 @@ from collections.abc import Callable
 import pytest
 import sqlalchemy as sa
 
-from app.ledger.keys.keys import KeyIssueForm, give_blind_code, issue_keys, order_copies
+from app.ledger.keys.blind_codes import give_blind_code
+from app.ledger.keys.keys import KeyIssueForm, issue_keys, order_copies
 from app.ledger.store.work import Work
 from app.ledger.tables import Key, KeyCountLine, KeyState, Role
 from tests.factories import FormClient
@@ -128,3 +129,32 @@ def test_a_key_cut_wrong_is_back_on_the_list_of_keys_to_cut(work: Work, keyed: K
     assert blind.status_code == 422 and "so it is no bitting" in blind.text
     assert counter.post(f"{address}/blind", data={"blind-symbol": "1AA", "blind-code": "b-77c"}).status_code == 303
     assert 'stamped <span class="code">B-77C 3</span>' in counter.get("/search?q=b-77c+3").text
+
+
+def test_codes_are_given_to_a_system_found_and_printed(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    """From keys out to the system's keys, one press for all its codes; a key that is found leads to its keyset."""
+    client = client_as(Role.COUNTER)
+    assert "Blind codes</a>" in client.get("/keys").text
+    assert "No blind code was given yet" in client.get("/keys/codes").text
+    place = f"/keys/system/{keyed.system.id}"
+    assert f'action="{place}/codes"' in client.get(place).text
+    refused = client.post(f"{place}/codes", data={"codes-prefix": "F/Q"})
+    assert (
+        refused.status_code == 422
+        and "at most 7 letters and digits" in refused.text
+        and 'value="F/Q"' in refused.text
+    )
+    done = client.post(f"{place}/codes", data={"codes-prefix": "FQ"})
+    page = client.get(done.location).text
+    assert "stamped with codes from now on, FQ1001H to FQ" in page.replace("\n", "")
+    code = the(work, "1AA").keyset.blind_code
+    register = client.get(f"/keys/codes?q={code}").text
+    assert code in register and "1AA" in register and "The Flats" in register and "J. Curlew" in register
+    assert 'href="/keys/codes.pdf"' not in register and client.get("/keys/codes.pdf").status_code == 403
+    assert bitting_in(register) is None
+    found = client.get(f"/search?q={code}-1").text
+    assert "1AA" in found and "J. Curlew" in found
+    owner = client_as(Role.OWNER)
+    assert 'href="/keys/codes.pdf"' in owner.get("/keys/codes").text
+    text = pdf_text(owner.get("/keys/codes.pdf").data)
+    assert code in text and "J. Curlew" in text and "keep it locked up" in text and bitting_in(text) is None
