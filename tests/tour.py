@@ -114,6 +114,8 @@ PASSED_BY: dict[str, str] = {
         "a table that somebody sent (tests/web/importing)",
     ),
     "accounts.receipt": "a payment to a customer's account (tests/web/money/test_money_pages.py)",
+    "bitting_lists.show": "a bitting list that waits (tests/web/importing/test_bitting_lists.py)",
+    "keying.row_aside": "a list that was taken over (tests/web/importing/test_bitting_lists.py)",
     "login.first_start": "only a house without anybody has it",
     "catalog.progress": "the token of an import that is going on",
     "maker_papers.progress": "the token of a paper that is being read",

@@ -74,8 +74,8 @@ MUTANTS = (
     Mutant(
         "anybody takes a bitting list over",
         "app/ledger/keysystems/bitting_lists.py",
-        "    work.require_owner()\n    spec = keyway_spec(work, form.keyway, form.chambers)\n",
-        "    spec = keyway_spec(work, form.keyway, form.chambers)\n",
+        "    work.require_owner()\n    if not 0 < len(found.taken)",
+        "    if not 0 < len(found.taken)",
         (f"{RIGHTS}[keysystems.bitting_lists.take_over]",),
     ),
 )

@@ -45,8 +45,6 @@ __all__ = [
     "LevelArray",
     "LevelPlan",
     "ListLevel",
-    "ListRow",
-    "ListStudy",
     "LostKey",
     "MasterCandidates",
     "MatrixSolution",
@@ -129,7 +127,6 @@ __all__ = [
     "read_inches",
     "read_key",
     "read_kit_sizes",
-    "read_list",
     "read_matrix",
     "read_old_list",
     "read_operators",
@@ -144,7 +141,6 @@ __all__ = [
     "shearing_depths",
     "single_symbol",
     "spec_gains",
-    "study_list",
     "theoretical",
     "usable",
     "usable_bittings",
@@ -160,15 +156,6 @@ from app.keying.access_list import PEOPLE, listed_rows, read_access_list, write_
 from app.keying.additions import AddedCylinder, add_cylinders
 from app.keying.arrays import Array, LevelArray, progression_under, rotate
 from app.keying.auditing import ALL_ENTER, NearMiss, Sections, StackIndex, audit, near_misses, operated_by
-from app.keying.bitting_list import (
-    ListRow,
-    ListStudy,
-    MasterCandidates,
-    find_masters,
-    find_rotating_masters,
-    read_list,
-    study_list,
-)
 from app.keying.bitting_pool import BittingPool, PoolRun
 from app.keying.comparing import cut_as, depths_as
 from app.keying.construction import ball_sizes, find_construction_key, is_left_dead, with_balls
@@ -216,6 +203,7 @@ from app.keying.list_coding import (
     is_control_symbol,
     level_of,
 )
+from app.keying.list_masters import MasterCandidates, find_masters, find_rotating_masters
 from app.keying.losing import LostKey, faults_meanwhile, lost_key
 from app.keying.matrix import MOST_CELLS, OPENING_MARKS, AccessMatrix, read_matrix
 from app.keying.old_list import MOST_LISTED_ROWS, KeyTaken, OldList, read_old_list

@@ -14,7 +14,8 @@ or bitting that stands twice, however its blanks and letters are written, is tak
 and headings that stand again are aside.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+import re
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from app.keying.errors import KeyingError
@@ -57,10 +58,34 @@ class OldList:
     missing: tuple[str, ...]
     roots: tuple[str, ...]
 
-    def rows_under(self, root: str) -> frozenset[int]:
-        """The rows of a root and of all under it; those that stand under none, such as single ones, are of each."""
+    @property
+    def levels(self) -> int:
+        """How many levels the symbols speak of, 1 where all stand alone."""
+        said = {*self.missing, *(one.key.symbol for one in self.taken)}
+        tops = [len(symbol) for symbol in said if re.fullmatch("G{2,}M", symbol)]
+        masters = [len(symbol) for symbol in said if symbol.isalpha() and symbol not in (CONTROL_OF_LISTS, GREAT)]
+        if tops or not masters:
+            return max(tops, default=0) + 1 if tops else 1
+        if any(symbol[0].isdigit() for symbol in said):
+            return 2
+        return max(2, *masters) + 1
+
+    def without(self, rows: Collection[int], reason: str = "", *, could_matter: bool = True) -> "OldList":
+        """The same without some taken rows: aside for a reason, or gone where there is none."""
+        gone = [one for one in self.taken if one.row in rows]
+        aside = [KeyAside(one.row, one.key, reason, could_matter) for one in gone] if reason else []
+        return _found([one for one in self.taken if one.row not in rows], [*self.aside, *aside], self.asked)
+
+    def only_under(self, root: str) -> "OldList":
+        """The same with what stands under one of its roots, and what stands under none: single keys, unread rows."""
         above = _parents(self.taken)
-        return frozenset(one.row for one in self.taken if _root(one.key.symbol, above) in (root, ""))
+        others = {symbol for symbol in above if _root(symbol, above) not in (root, "")}
+        left = self.without([one.row for one in self.taken if one.key.symbol in others])
+
+        def is_ours(one: KeyAside | KeyAsked) -> bool:
+            return one.key.symbol not in others and one.key.parent not in others
+
+        return replace(left, aside=tuple(filter(is_ours, left.aside)), asked=tuple(filter(is_ours, left.asked)))
 
     def under_one_top(self) -> "OldList":
         """The same as one system, whose top master is missing over its roots."""
@@ -120,11 +145,20 @@ def read_old_list(
             aside.append(KeyAside(row.row, key, words))
         else:
             taken[given.symbol] = by_cuts[cuts] = KeyTaken(row.row, coding.keep(given), cuts)
-    every = tuple(taken.values())
-    above = _parents(every)
-    chains = dict.fromkeys(parent for one in every for parent in _above(one.key.symbol, above))
-    roots = dict.fromkeys(filter(None, (_root(symbol, above) for symbol in taken)))
-    return OldList(every, tuple(aside), tuple(asked), tuple(one for one in chains if one not in taken), tuple(roots))
+    return _found(taken.values(), aside, asked)
+
+
+def _found(taken: Iterable[KeyTaken], aside: Iterable[KeyAside], asked: Iterable[KeyAsked]) -> OldList:
+    every = tuple(taken)
+    above, symbols = _parents(every), {one.key.symbol for one in every}
+    chains = dict.fromkeys(parent for symbol in symbols for parent in _above(symbol, above))
+    roots = dict.fromkeys(filter(None, (_root(one.key.symbol, above) for one in every)))
+    missing = tuple(sorted(one for one in chains if one not in symbols))
+    return OldList(every, tuple(sorted(aside, key=_row)), tuple(asked), missing, tuple(roots))
+
+
+def _row(one: KeyAside) -> int:
+    return one.row
 
 
 def _again(key: NamedKey, cuts: Bitting, first: KeyTaken) -> tuple[str, bool]:

@@ -24,12 +24,12 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.counter import views as counter
     from app.web.fitting import views as fitting
     from app.web.goods import claims, counter_sale, hand_overs, items, orders, receiving, returns, to_order
-    from app.web.importing import price_lists
+    from app.web.importing import bitting_lists, price_lists
     from app.web.importing import views as importing
     from app.web.jobs import appointments, construction, reminders, warranties
     from app.web.jobs import views as jobs
     from app.web.keying import bench as keying_bench
-    from app.web.keying import loss_plans, new_systems, searches, specs, systems
+    from app.web.keying import loss_plans, new_systems, rows_aside, searches, specs, systems
     from app.web.keys import calling_in, losses
     from app.web.keys import codes as key_codes
     from app.web.keys import counts as key_counts
@@ -50,11 +50,11 @@ def blueprints() -> tuple[Blueprint, ...]:
 
     modules = (
         *(login, own_login, users, first_day, house, money_rules, quote_rules, care, moving, privacy),
-        *(importing, price_lists),
+        *(importing, price_lists, bitting_lists),
         *(day, books, reports, search),
         *(counter, quotes, accepting),
         *(customers, customer_merging, doors, door_lists, door_changes, site_changes),
-        *(keysystems, specs, new_systems, systems, loss_plans, searches, keying_bench),
+        *(keysystems, specs, new_systems, systems, rows_aside, loss_plans, searches, keying_bench),
         *(keys, key_people, key_counts, key_codes, losses, calling_in),
         *(jobs, hand_overs, counter_sale, returns, claims, warranties, construction, appointments, reminders, papers),
         *(invoices, accounts),

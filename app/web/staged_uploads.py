@@ -1,5 +1,6 @@
 """Files that wait until what they would do is confirmed: kept beside the database, each for its sender alone."""
 
+import base64
 import io
 import json
 import re
@@ -31,6 +32,7 @@ class StagedUpload:
     name: str
     content: bytes
     notes: Mapping[str, Any] = field(default_factory=dict)
+    is_secret: bool = False
 
 
 def _folder() -> Path:
@@ -39,8 +41,10 @@ def _folder() -> Path:
     return folder
 
 
-def stage_upload(work: Work, purpose: str, sent: FileStorage | None) -> StagedUpload:
-    """Keep a file that was sent; BitternError on `file` when there is none. Old ones are let go."""
+def stage_upload(work: Work, purpose: str, sent: FileStorage | None, *, is_secret: bool = False) -> StagedUpload:
+    """Keep a file that was sent, under seal where it is secret; BitternError on `file` when there is none. Old ones
+    are let go.
+    """
     if sent is None or not sent.filename:
         raise BitternError("file", "Choose a file first.")
     content = sent.read()
@@ -50,20 +54,33 @@ def stage_upload(work: Work, purpose: str, sent: FileStorage | None) -> StagedUp
     _let_go(folder, work)
     token = secrets.token_urlsafe(18)
     name = " ".join(sent.filename.replace("\\", "/").rpartition("/")[2].split())[-120:]
-    about = {"user": work.actor.user_id, "purpose": purpose, "name": name}
+    about = {"user": work.actor.user_id, "purpose": purpose, "name": name, "is_secret": is_secret}
+    if is_secret:
+        kept = work.vault.seal(base64.b85encode(content).decode(), _context(token))
     # The sender's name for the file is told, never used as a path.
     (folder / f"{token}.json").write_text(json.dumps(about), "utf-8")
-    (folder / f"{token}.data").write_bytes(content)
-    return StagedUpload(token, name, content)
+    (folder / f"{token}.data").write_bytes(kept if is_secret else content)
+    return StagedUpload(token, name, content, is_secret=is_secret)
+
+
+def _context(token: str) -> str:
+    """What a secret file is sealed for."""
+    return f"file that waits under {token}"
 
 
 def stage_table(
-    work: Work, purpose: str, sent: FileStorage | None, pasted: str, notes: Mapping[str, Any]
+    work: Work,
+    purpose: str,
+    sent: FileStorage | None,
+    pasted: str,
+    notes: Mapping[str, Any],
+    *,
+    is_secret: bool = False,
 ) -> StagedUpload:
     """Keep a table that was sent as a file, or else pasted, with what is known about it."""
     if (sent is None or not sent.filename) and pasted.strip():
         sent = FileStorage(io.BytesIO(pasted.encode("utf-8", "replace")), filename=PASTED)
-    waiting = stage_upload(work, purpose, sent)
+    waiting = stage_upload(work, purpose, sent, is_secret=is_secret)
     return note_upload(work, purpose, waiting.token, notes)
 
 
@@ -72,8 +89,9 @@ def note_upload(work: Work, purpose: str, token: str, notes: Mapping[str, Any]) 
     gone."""
     waiting = find_upload(work, purpose, token)
     about = {"user": work.actor.user_id, "purpose": purpose, "name": waiting.name, "notes": dict(notes)}
+    about |= {"is_secret": waiting.is_secret}
     (_folder() / f"{token}.json").write_text(json.dumps(about), "utf-8")
-    return StagedUpload(token, waiting.name, waiting.content, notes)
+    return StagedUpload(token, waiting.name, waiting.content, notes, waiting.is_secret)
 
 
 def _let_go(folder: Path, work: Work) -> None:
@@ -104,7 +122,10 @@ def find_upload(work: Work, purpose: str, token: str) -> StagedUpload:
         raise gone from error
     if about.get("user") != work.actor.user_id or about.get("purpose") != purpose:
         raise gone
-    return StagedUpload(token, str(about.get("name", "")), content, about.get("notes") or {})
+    is_secret = bool(about.get("is_secret"))
+    if is_secret:
+        content = base64.b85decode(work.vault.open(content, _context(token)))
+    return StagedUpload(token, str(about.get("name", "")), content, about.get("notes") or {}, is_secret)
 
 
 def drop_every_upload() -> None:

@@ -34,7 +34,8 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         reports.sales: find_unprofitable margin_of_job
         care.sealing_key: take_sheet
         keysystems.correcting: correct_bitting
-        keysystems.bitting_lists: study_bitting_list
+        importing.bitting_lists: note_list read_bitting_list take_bitting_list
+        keysystems.settling: get_row_aside reveal_row settle_row
         keysystems.authority: change_records
         keys.blind_codes: print_register
         keysystems.retiring: retire_system put_back_in_use
@@ -181,7 +182,9 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.control: find_control insert_control add_factory_control read_control
         keysystems.crosskeying: insert_operators require_lost_keys_stay_out
         keysystems.systems: plan_clear
-        keysystems.keysets: next_cuts
+        keysystems.keysets: next_cuts next_symbols
+        keysystems.bitting_lists: seal_found_plan
+        keysystems.rows_aside: put_aside
         keysystems.extending: with_neighbors
         keys.keys: order_keys add_keys hand_keys receipt_words taker_problems put_key record_keys take_in
         keys.keys: find_keyset find_copies

@@ -7,6 +7,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.keysystems.bittings import (
+    aside_context,
     bitting_context,
     fingerprint_context,
     loss_plan_context,
@@ -18,12 +19,13 @@ from app.ledger.people.second_factor import factor_context
 from app.ledger.stock.pin_draws import draw_context
 from app.ledger.store.errors import VaultError
 from app.ledger.store.vault import Vault
-from app.ledger.tables import Base, Bitting, Cylinder, KeySystem, Loss, PinDraw, User
+from app.ledger.tables import Base, Bitting, Cylinder, KeySystem, ListRowAside, Loss, PinDraw, User
 
 # Columns of sealed bytes, what each is bound to, and by which columns. A test holds them against the models.
 _SEALED: tuple[tuple[type[Base], str, tuple[str, ...], Callable[..., str]], ...] = (
     (Bitting, "sealed", ("system_id", "keyset_id"), bitting_context),
     (KeySystem, "sealed_plan", ("id",), plan_context),
+    (ListRowAside, "sealed", ("id",), aside_context),
     (Loss, "sealed_lost", ("id",), lost_context),
     (Loss, "sealed_plan", ("id",), loss_plan_context),
     (Cylinder, "sealed_pins", ("id",), pins_context),

@@ -9,6 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
 from app.errors import Problem, Problems
+from app.ledger.importing.bitting_list_rows import BITTING_LIST
 from app.ledger.importing.customers import CONTACTS, CUSTOMERS
 from app.ledger.importing.goods import GOODS, STOCK
 from app.ledger.importing.keys_out import KEYS_OUT
@@ -33,7 +34,7 @@ from app.ledger.tables import Import, ImportMapping, Role
 from app.spreadsheets import PASTED, FoundTable, find_table, heading_key, open_sheet
 from app.validation import counted
 
-_EVERY = (CUSTOMERS, CONTACTS, SITES, DOORS, KEYS_OUT, GOODS, PRICES, STOCK, PRICE_LIST)
+_EVERY = (CUSTOMERS, CONTACTS, SITES, DOORS, KEYS_OUT, GOODS, PRICES, STOCK, PRICE_LIST, BITTING_LIST)
 KINDS: dict[str, ImportKind] = {kind.name: kind for kind in _EVERY}
 _MOST_SENDERS = 200
 

@@ -28,7 +28,8 @@ class _Register:
         self.system_id = system_id
         for keyset, customer_id, name in session.execute(rows.order_by(Keyset.id)):
             owner = None if system_id is not None else customer_id
-            for said in {keyset.symbol.upper(), keyset.blind_code.upper()} - {""}:
+            own = "".join(keyset.own_symbol.split())
+            for said in {keyset.symbol.upper(), keyset.blind_code.upper(), own.upper()} - {""}:
                 self.keysets.setdefault((owner, said), []).append((keyset, name))
         self.pieces: dict[int, dict[int, Any]] = {}
         pieces = sa.select(

@@ -35,7 +35,8 @@ YES_NO = {"yes": "yes", "no": "no"}
 class ImportColumn(WantedColumn):
     """A column: how its cells are read, at most how many characters, whether each row has to say it.
 
-    choices: the house's own words for it, each with what the page says. check: refuses what the form of this record
+    choices: the house's own words for it, each with what the page says; reads: which of them another word plainly
+    means, "" for none. check: refuses what the form of this record
     would refuse, with a BitternError, and gives the value as it is kept.
     """
 
@@ -44,6 +45,7 @@ class ImportColumn(WantedColumn):
     most: int = 200
     is_needed: bool = False
     choices: Callable[[Session], Mapping[str, str]] | None = None
+    reads: Callable[[str], str] | None = None
     check: Callable[[str, str], Any] | None = None
 
     @property
@@ -166,7 +168,7 @@ class ImportKind:
 
     plan: what rows would do, those left out that it refuses. save: does it, by the use cases that a page would ask,
     inside the caller's transaction. leans, take_back: where what was written is undone otherwise than by deleting
-    what is new and putting back what was there.
+    what is new and putting back what was there. is_secret: whether a table is kept under seal while it waits.
     """
 
     name: str
@@ -181,6 +183,7 @@ class ImportKind:
     hint: str = ""
     order: tuple[str, ...] = ()
     has_first_day: bool = False
+    is_secret: bool = False
     about: str = ""
     about_columns: tuple[str, ...] = ()
 

@@ -127,7 +127,9 @@ def _means(session: Session, column: ImportColumn, said: Mapping[str, str]) -> C
 
     def meaning(cell: str) -> str | None:
         folded = cell.casefold()
-        return known[folded] if folded in known else told.get(folded)
+        if folded in known or folded in told:
+            return known[folded] if folded in known else told[folded]
+        return (column.reads(cell) or None) if column.reads else None
 
     return meaning
 

@@ -55,6 +55,7 @@ class ScheduleKeyset:
     cylinders: int
     keys: int
     system: str = ""  # the name of its key system: two may have a keyset of one symbol
+    own: str = ""  # the customer's own name for it where that is another than its symbol
 
 
 PlainRow: TypeAlias = Any
@@ -122,6 +123,7 @@ class JobCylinders:
                 self.used[one.id],
                 self.counts.get(one.id, 0),
                 one.system_name,
+                one.own_symbol if one.own_symbol != one.symbol else "",
             )
             for one in self.by_id.values()
             if one.id in self.used or one.id in self.counts
@@ -236,7 +238,15 @@ _COUNTS = sa.select(Key.keyset_id, sa.func.count()).where(Key.job_id == _JOB).gr
 _KEYSETS = (
     sa.select(
         KeySystem.name.label("system_name"),
-        *(Keyset.id, Keyset.system_id, Keyset.symbol, Keyset.level, Keyset.parent_id, Keyset.purpose),
+        *(
+            Keyset.id,
+            Keyset.system_id,
+            Keyset.symbol,
+            Keyset.level,
+            Keyset.parent_id,
+            Keyset.purpose,
+            Keyset.own_symbol,
+        ),
     )
     .join(KeySystem, KeySystem.id == Keyset.system_id)
     .where(

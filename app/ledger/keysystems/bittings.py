@@ -47,6 +47,11 @@ def fingerprint_context(system_id: int) -> str:
     return f"system {system_id}"
 
 
+def aside_context(row_id: int) -> str:
+    """What the sealed bitting of a list's row that stands aside is bound to."""
+    return f"bitting of row aside {row_id}"
+
+
 def plan_context(system_id: int) -> str:
     """What a sealed plan is bound to."""
     return f"plan of system {system_id}"
@@ -70,10 +75,12 @@ def add_keyset(
     parent: Keyset | None = None,
     cuts: Cuts | None = None,
     purpose: str = "",
+    own_symbol: str = "",
 ) -> Keyset:
     """A new keyset, its bitting sealed where the shop has one, inside the caller's transaction."""
     require_in_use(system)
     keyset = Keyset(system=system, symbol=symbol, level=level, parent=parent, purpose=purpose)
+    keyset.own_symbol = own_symbol
     work.session.add(keyset)
     work.session.flush()
     if cuts is not None:

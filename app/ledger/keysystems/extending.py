@@ -34,6 +34,7 @@ from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER
 from app.ledger.keysystems.keysets import add_keysets, missing_bitting
 from app.ledger.keysystems.lost_keysets import require_none_lost_above
 from app.ledger.keysystems.out_of_use import why_retired
+from app.ledger.keysystems.rows_aside import why_rows_aside
 from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
 from app.ledger.keysystems.systems import single_keyed_system
 from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, WhatEnters, open_system
@@ -88,6 +89,8 @@ def why_not_extend(work: Work, system: KeySystem) -> str:
         return "This book has no master: whatever is added to it is keyed single."
     if system.records is RecordsHolder.NOBODY:
         return NOT_EXTENDED
+    if aside := why_rows_aside(work.session, system):
+        return aside
     if stands_alone(system) and _was_taken_over(work, system):
         return f"{system.name} came as a list without the master, so what that opens is not known. {NOT_EXTENDED}"
     return missing_bitting(work.session, system.customer_id, system.keyway)

@@ -28,6 +28,7 @@ from app.keying import (
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import open_plan, seal_bittings, spec_of
 from app.ledger.keysystems.out_of_use import is_retired, require_in_use
+from app.ledger.keysystems.rows_aside import why_rows_aside
 from app.ledger.keysystems.system_queries import keyways_beside, operators_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import MOST_DRAWS, SystemsInService
 from app.ledger.store.errors import LedgerError
@@ -71,9 +72,11 @@ def add_keysets(
     is_ours = system.records is RecordsHolder.SHOP
     if is_ours and (missing := missing_bitting(work.session, system.customer_id, system.keyway)):
         raise LedgerError("system", missing)
+    if not single and (aside := why_rows_aside(work.session, system)):
+        raise LedgerError("system", aside)
     parent = None if single else find_master(work, system, master)
     keysets = []
-    for symbol in symbols or _next_symbols(work, system, parent, count):
+    for symbol in symbols or next_symbols(work, system, parent, count):
         level = Level.SINGLE if parent is None else Level.CHANGE
         keyset = Keyset(system=system, symbol=symbol, level=level, parent=parent)
         work.session.add(keyset)
@@ -93,7 +96,7 @@ def add_customers_key(work: Work, system: KeySystem, purpose: str) -> Keyset:
     It has no bitting until the bench has decoded the key (app/ledger/bench/customers_keys.py).
     """
     require_in_use(system)
-    [symbol] = _next_symbols(work, system, None, 1)
+    [symbol] = next_symbols(work, system, None, 1)
     purpose = purpose.replace(",", ";")[:200]  # commas part its words
     keyset = Keyset(system=system, symbol=symbol, level=Level.SINGLE, purpose=purpose, is_customers_key=True)
     work.session.add(keyset)
@@ -173,7 +176,8 @@ def over_changes(keysets: Collection[Keyset]) -> list[Keyset]:
     return masters + [one for one in keysets if one.id in over and one.level is not Level.MASTER]
 
 
-def _next_symbols(work: Work, system: KeySystem, parent: Keyset | None, count: int) -> list[str]:
+def next_symbols(work: Work, system: KeySystem, parent: Keyset | None, count: int) -> list[str]:
+    """The next symbols of changes under a master, or of single keysets."""
     siblings = sa.select(Keyset.symbol).where(Keyset.system_id == system.id)
     if parent is None:
         siblings = siblings.where(Keyset.level == Level.SINGLE)

@@ -29,6 +29,7 @@ LEFT_OUT = {
     "login_attempts": "passwords",
     "login_rules": "passwords",
     "bittings": "secret",
+    "list_rows_aside": "of bittings, which stay here",
     "vault_checks": "secret",
     "house_identity": "each house has its own",
     "drafts": "typed and not saved",

@@ -27,6 +27,7 @@ from app.ledger.keysystems.construction import (
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.keysets import missing_bitting, symbols_in_words
 from app.ledger.keysystems.out_of_use import is_retired, require_not_retired, why_retired
+from app.ledger.keysystems.rows_aside import why_rows_aside
 from app.ledger.quoting.allocation import records_for, set_sizes, system_problems
 from app.ledger.quoting.key_lines import (
     OWN,
@@ -375,6 +376,9 @@ class _Planner:
         waiting: list[str] = []
         if missing := self._missing(book.keyway):
             self._refuse(number, "keying", missing)
+            return []
+        if system is not None and master and (aside := why_rows_aside(self._session, system)):
+            self._refuse(number, "keying", aside)
             return []
         try:
             found = self._room.take(book, master, count)

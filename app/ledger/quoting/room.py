@@ -229,11 +229,12 @@ def _is_plenty(spec: BittingSpec, form: SystemForm) -> bool:
 
 def waiting_changes(work: Work, system: KeySystem, master: str) -> list[str]:
     """The changes under a master that are on no cylinder yet and that one may be keyed to, as they were added: not
-    retired, no key lost, and such as no lost key would turn.
+    retired, no key lost, such as no lost key would turn, and none of an old list, whose doors nobody has told.
     """
     keyed = sa.select(Cylinder.keyset_id).where(Cylinder.keyset_id.is_not(None))
     above = sa.select(Keyset.id).where(Keyset.system_id == system.id, Keyset.symbol == master)
     rows = sa.select(Keyset).where(Keyset.level == Level.CHANGE, Keyset.id.not_in(keyed), Keyset.parent_id.in_(above))
+    rows = rows.where(Keyset.own_symbol == "")
     lost = {one.keyset.id for one in lost_of_system(work.session, system.id)}
     found = work.session.scalars(rows.order_by(Keyset.id)).all()
     kept = [one for one in found if one.id not in lost and not is_retired(one)]

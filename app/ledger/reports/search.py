@@ -350,7 +350,11 @@ def _symbol(text: str) -> str:
 
 def _keysets(session: Session, text: str, limit: int) -> _Rows:
     symbol = _symbol(text).replace(" ", "")
-    return read(session, _keysets_asked(dialect_of(session), limit), {"low": symbol, "high": symbol + LAST})
+    return read(
+        session,
+        _keysets_asked(dialect_of(session), limit),
+        {"low": symbol, "high": symbol + LAST, "own": " ".join(text.split())},
+    )
 
 
 @cache
@@ -358,11 +362,15 @@ def _keysets_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
     low, high = sa.bindparam("low", type_=sa.String()), sa.bindparam("high", type_=sa.String())
     symbol = ordered(dialect, Keyset.symbol)
     # As many as the index has at hand, before they are told apart: a symbol stands in very many systems.
-    columns = sa.select(Keyset.id, Keyset.symbol, Keyset.level, Keyset.system_id, Keyset.blind_code)
+    own = sa.bindparam("own", type_=sa.String())
+    columns = sa.select(
+        *(Keyset.id, Keyset.symbol, Keyset.level, Keyset.system_id, Keyset.blind_code, Keyset.own_symbol)
+    )
     arms = (
         columns.where(symbol >= low, symbol < high).order_by(symbol, Keyset.id).limit(20 * limit).subquery(),
         columns.where(Keyset.blind_code == low, low != "").limit(limit).subquery(),
         columns.join(BlindCode, BlindCode.keyset_id == Keyset.id).where(BlindCode.code == low).subquery(),
+        columns.where(Keyset.own_symbol.in_((low, own)), low != "").order_by(Keyset.id).limit(limit).subquery(),
     )
     begun = sa.union(*(sa.select(arm) for arm in arms)).subquery()
     return (
@@ -372,6 +380,7 @@ def _keysets_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
             begun.c.symbol,
             begun.c.level,
             begun.c.blind_code,
+            begun.c.own_symbol,
             KeySystem.name.label("system_name"),
             KeySystem.keyway,
             _CUSTOMER,
@@ -379,7 +388,9 @@ def _keysets_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
         .join(KeySystem, KeySystem.id == begun.c.system_id)
         .join(Customer, Customer.id == KeySystem.customer_id)
         .order_by(
-            sa.case((begun.c.blind_code == low, 0), (begun.c.symbol == low, 0), else_=1),
+            sa.case(
+                (begun.c.blind_code == low, 0), (begun.c.symbol == low, 0), (begun.c.own_symbol == own, 0), else_=1
+            ),
             sa.func.length(begun.c.symbol),
             begun.c.symbol,
             Customer.name,

@@ -93,11 +93,16 @@ def _doors(session: Session, site_id: int) -> Sequence[Door]:
 
 
 def _keysets(session: Session, customer_id: int) -> dict[str, list[int]]:
+    """By symbol, and by the customer's own names where these are nobody's symbol."""
     found: dict[str, list[int]] = {}
-    rows = sa.select(Keyset.symbol, Keyset.id).join(KeySystem).where(KeySystem.customer_id == customer_id)
-    for symbol, keyset_id in session.execute(rows.order_by(Keyset.id)):
+    own: dict[str, list[int]] = {}
+    rows = sa.select(Keyset.symbol, Keyset.own_symbol, Keyset.id).join(KeySystem)
+    for symbol, name, keyset_id in session.execute(
+        rows.where(KeySystem.customer_id == customer_id).order_by(Keyset.id)
+    ):
         found.setdefault(symbol, []).append(keyset_id)
-    return found
+        own.setdefault(name, []).append(keyset_id)
+    return own | found
 
 
 def _by_door(rows: Sequence[DoorRow], problems: list[Problem]) -> dict[str, tuple[int, dict[str, str]]]:

@@ -35,6 +35,7 @@ from app.ledger.tables.keysystems import (
     KeyState,
     KeySystem,
     Level,
+    ListRowAside,
 )
 from app.ledger.tables.losses import Loss
 from app.ledger.tables.maker_papers import MakerPaper, MakerPaperPage, MakerPicture, PageNote, PageTopic
@@ -154,6 +155,7 @@ __all__ = [
     "Keyway",
     "Level",
     "LineKind",
+    "ListRowAside",
     "Lock",
     "Login",
     "LoginAttempt",

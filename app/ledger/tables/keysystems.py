@@ -70,6 +70,7 @@ class KeySystem(Versioned, Base):
     site: Mapped[Site | None] = relationship()
     spec: Mapped[SpecRow] = relationship()
     keysets: "Mapped[list[Keyset]]" = relationship(back_populates="system", order_by="Keyset.id")
+    rows_aside: "Mapped[list[ListRowAside]]" = relationship(back_populates="system", order_by="ListRowAside.row")
 
 
 class Keyset(Versioned, Base):
@@ -77,6 +78,7 @@ class Keyset(Versioned, Base):
 
     is_customers_key: of a key that the customer brought; it has no bitting until the bench has decoded it, and opens
     what it opened before. blind_code: what is stamped on its keys in place of the symbol; "" where the symbol is.
+    own_symbol: what the customer, or the list that it came from, calls it; "" where that is the symbol.
     """
 
     __tablename__ = "keysets"
@@ -89,6 +91,7 @@ class Keyset(Versioned, Base):
     parent_id: Mapped[int | None] = mapped_column(sa.ForeignKey("keysets.id"), index=True)
     purpose: Mapped[str] = mapped_column(sa.String(200), default="")
     blind_code: Mapped[str] = mapped_column(sa.String(24), default="", index=True)
+    own_symbol: Mapped[str] = mapped_column(sa.String(60), default="", server_default="", index=True)
     keys_ordered: Mapped[int] = mapped_column(default=0)
     is_customers_key: Mapped[bool] = mapped_column(default=False)
 
@@ -131,6 +134,32 @@ class Bitting(Base):
     fingerprint: Mapped[bytes] = mapped_column(sa.LargeBinary(32))
 
     keyset: Mapped[Keyset] = relationship(back_populates="bitting")
+
+
+class ListRowAside(Versioned, Base):
+    """A row of a bitting list that was not taken with the others; row 0: a master that the list lacks.
+
+    symbol, level (a Level's word) and parent_symbol as far as the list tells them. sealed: its bitting as the list
+    has it, a secret. could_matter: nothing is added to the system before somebody settles it, as `settled` says.
+    """
+
+    __tablename__ = "list_rows_aside"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    system_id: Mapped[int] = mapped_column(sa.ForeignKey("key_systems.id"), index=True)
+    row: Mapped[int]
+    own_symbol: Mapped[str] = mapped_column(sa.String(60), default="")
+    symbol: Mapped[str] = mapped_column(sa.String(24), default="")
+    level: Mapped[str] = mapped_column(sa.String(40), default="")
+    parent_symbol: Mapped[str] = mapped_column(sa.String(24), default="")
+    reason: Mapped[str] = mapped_column(sa.String(300))
+    could_matter: Mapped[bool]
+    sealed: Mapped[bytes | None] = mapped_column(sa.LargeBinary)
+    settled: Mapped[str] = mapped_column(sa.String(300), default="")
+    settled_at: Mapped[datetime | None] = mapped_column(UTCDateTime)
+    settled_by_id: Mapped[int | None] = mapped_column(sa.ForeignKey("users.id"))
+
+    system: Mapped[KeySystem] = relationship(back_populates="rows_aside")
 
 
 class KeyState(StrEnum):

@@ -10,6 +10,7 @@ from wtforms import SelectField, TextAreaField
 
 from app.errors import BitternError, Problems
 from app.ledger.catalog.maker_queries import get_maker
+from app.ledger.importing.bitting_lists import note_list
 from app.ledger.importing.imports import (
     ImportPlan,
     SentTable,
@@ -47,7 +48,7 @@ blueprint = Blueprint("imports", __name__, url_prefix="/imports")
 PURPOSE = "import"
 _SIZE = 50
 _SHOWN = ("problems", RowState.NEW.value, RowState.CHANGED.value, RowState.SAME.value)
-_OWN_PAGES = {"price list": "price_lists.show"}
+_OWN_PAGES = {"price list": "price_lists.show", "bitting list": "bitting_lists.show"}
 """Kinds whose preview is a page of their own."""
 DAY_ORDERS = (MONTH_FIRST, DAY_FIRST)
 
@@ -66,7 +67,7 @@ def index() -> ResponseReturnValue:
     work, form = current_work(), TablePage()
     kinds = kinds_for(work.actor.role)
     about, named = read_id(request.args, "about"), read_text(request.args, "kind", 24)
-    kinds = tuple(kind for kind in kinds if kind.name not in _OWN_PAGES or (kind.name == named and about))
+    kinds = tuple(kind for kind in kinds if kind.name != "price list" or (kind.name == named and about))
     form.kind.choices = [(kind.name, kind.words) for kind in kinds]
     if not form.is_submitted() and named:
         form.kind.data = named
@@ -74,9 +75,11 @@ def index() -> ResponseReturnValue:
     def stage() -> StagedUpload:
         kind = kind_named(work, typed(form.kind))
         notes = {"kind": kind.name, "about": about if kind.about else None}
-        waiting = stage_table(work, PURPOSE, form.file.data, typed(form.pasted), notes)
+        waiting = stage_table(work, PURPOSE, form.file.data, typed(form.pasted), notes, is_secret=kind.is_secret)
         try:
-            open_table(waiting.name, waiting.content, kind, about)
+            sent = open_table(waiting.name, waiting.content, kind, about)
+            if kind.is_secret:
+                note_list(work, sent)
         except BitternError:
             drop_upload(waiting.token)
             raise

@@ -12,6 +12,7 @@ from wtforms.validators import InputRequired, Length, Optional
 from app.errors import BitternError, Problem
 from app.keying import read_operators, read_spec_inches, write_inches
 from app.ledger.catalog.specs import keyway_chambers
+from app.ledger.importing.bitting_lists import BOW_FIRST, TIP_FIRST
 from app.ledger.keys.losses import LossForm, Which
 from app.ledger.keysystems.copy_numbers import read_copies
 from app.ledger.keysystems.extending import ExtendForm
@@ -189,33 +190,38 @@ class StartPage(PlanPage, NewSystemPage):
     roles = HiddenField()
 
 
-class ListPage(ListedTableForm):
-    """A bitting list, and what it is held against."""
+class TakeListPage(ListedTableForm):
+    """Whose list it is, how it is written, and what its owner agrees to; the rows' own boxes stand beside them."""
 
-    file = FileField(
-        "List",
-        description="CSV or XLSX as it was kept: symbol, bitting, and status (used, retired, free) where it is told.",
-    )
-    table = HiddenField()
+    boxes: ClassVar[Mapping[str, str]] = NewSystemPage.boxes
+    customer = SelectField("Customer", choices=customers)
+    name = text("Name of the system", KeySystem.name)
     keyway = keyway_field()
     chambers = chambers_field()
-    tmk = bitting_field("Top master, where you have it", hint="The list is then held against the master's array.")
+    cuts = RadioField(
+        "The cuts are written",
+        choices={BOW_FIRST: "from the bow to the tip", TIP_FIRST: "from the tip to the bow"},
+        description="Where nobody says it, bow to tip; it is asked of keys that stop at the tip.",
+        validate_choice=False,
+    )
+    own_names = BooleanField("Every symbol is the shop's own name: none is of the standard coding")
     constants = WholeField(
         "Chambers held at a time", least=0, most=11, default=0, description="Rotating constants; 0 for none."
     )
+    system_named = SelectField("Which system of the list", validate_choice=False)
+    root = RadioField("Two systems, or one?", validate_choice=False)
+    order_tells = BooleanField()
+    leaves_asked = BooleanField("Leave what is not answered aside")
 
-    def place(self, error: BitternError) -> None:
-        super().place(error)
-        if self.problems:
-            self.file.errors = [f"This list has {len(self.problems)} problems; each is listed below."]
 
+class SettlePage(KeyingForm):
+    """What the owner says of a row of a list that stands aside."""
 
-class TakePage(NewSystemPage):
-    """Whose list it is, once it was studied."""
-
-    sealed = HiddenField()
-    keyway = HiddenField()
-    chambers = chambers_field()
+    version = HiddenField()
+    bitting = bitting_field("Its bitting", hint="Bow to tip, read from the key or its list.")
+    level = SelectField("Level", choices={"": "Choose …"} | {one.value: one.value for one in Level})
+    under = SelectField("Under the master", validate_choice=False)
+    why = text("Or why there is no such key any more", 200, hint="Goes on record; leave the cuts out.")
 
 
 class MatrixPage(ListedTableForm):

@@ -1,4 +1,4 @@
-"""The pages of new systems: planned by what they must hold, taken from a bitting list, or made of who opens what."""
+"""The pages of new systems: planned by what they must hold, or made of who opens what."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TypeAlias
@@ -9,25 +9,14 @@ from werkzeug.wrappers import Response
 
 from app.errors import BitternError, Problems
 from app.keying import OPENING_MARKS, PEOPLE, listed_rows, read_access_list, write_access_list
-from app.ledger.keysystems.bitting_lists import (
-    LIST_COLUMNS,
-    ListAsk,
-    ListFound,
-    TakeForm,
-    find_list,
-    guess_list,
-    study_bitting_list,
-    take_over,
-)
 from app.ledger.keysystems.planning import Planned, ReadyMatrix, make_ready, plan_for, start_planned
-from app.ledger.store.work import carried, carry
-from app.ledger.tables import KeySystem, Role
-from app.spreadsheets import FoundColumn, FoundTable, table_rows
-from app.web.access import owner_only, roles
+from app.ledger.tables import Role
+from app.spreadsheets import table_rows
+from app.web.access import roles
 from app.web.files import read_upload
 from app.web.forms_base import flash_and_redirect, one_line, typed
 from app.web.keying import blueprint
-from app.web.keying.forms import ListPage, MatrixPage, PlanPage, StartPage, TakePage
+from app.web.keying.forms import MatrixPage, PlanPage, StartPage
 from app.web.keying.searches import own_run, start_run
 from app.web.services import current_work
 
@@ -70,81 +59,6 @@ def start() -> ResponseReturnValue:
             system_id=done.value.id,
         )
     return render_template("keying/start.html", form=form), 422
-
-
-@blueprint.route("/bitting-list", methods=["GET", "POST"])
-@owner_only
-def bitting_list() -> ResponseReturnValue:
-    """Study a list that was sent: for the owner alone, by POST, each study an event."""
-    form, work = ListPage(), current_work()
-    unclear: FoundTable | None = None
-    places: dict[str, int] = {}
-
-    def study() -> ListFound:
-        nonlocal unclear, places
-        table = _sent_list(form)
-        boxes = {column.place: request.form.get(f"column-{column.place}", "") for column in table.columns}
-        places = {name: place for place, name in boxes.items() if name} if any(boxes.values()) else guess_list(table)
-        if "bitting" not in places or len(places) < sum(map(bool, boxes.values())):
-            unclear = table
-            form.table.data = carry(work, [[number, cells] for number, cells in table.rows], _CARRIED)
-            raise BitternError("", "Say which column has the bittings, and each of the others once.")
-        ask = ListAsk(typed(form.keyway), form.chambers.data, typed(form.tmk).strip(), form.constants.data or 0)
-        return study_bitting_list(work, ask, table, places)
-
-    done = form.run(study)
-    found = done.value if done else None
-    take = None
-    if found is not None and found.sealed:
-        asked = {"sealed": found.sealed, "keyway": form.keyway.data, "chambers": form.chambers.data}
-        take = TakePage(formdata=None, data=asked)
-    page = render_template(
-        "keying/bitting_list.html",
-        form=form,
-        found=found,
-        take=take,
-        problems=form.problems,
-        asked=unclear,
-        places={place: name for name, place in places.items()},
-        wanted={one.name: one.name for one in LIST_COLUMNS},
-    )
-    return page, 200 if found else form.status
-
-
-_CARRIED = "bitting list whose columns are asked about"
-
-
-def _sent_list(form: ListPage) -> FoundTable:
-    """The list that was sent, or that came along from the page that asked about its columns."""
-    if form.file.data:
-        return find_list(*read_upload(form.file))
-    if not typed(form.table):
-        raise BitternError("file", "Choose a .csv or .xlsx file.")
-    rows = carried(current_work(), typed(form.table), _CARRIED)
-    width = max((len(cells) for _, cells in rows), default=0)
-    columns = (FoundColumn(at, "", "", ()) for at in range(width))
-    return FoundTable(
-        tuple(columns), [number for number, _ in rows], [*zip(*(cells for _, cells in rows), strict=True)]
-    )
-
-
-@blueprint.post("/bitting-list/take")
-@owner_only
-def take_list() -> ResponseReturnValue:
-    """Import a studied list as a system."""
-    form = TakePage()
-
-    def take() -> KeySystem:
-        asked = TakeForm(int(typed(form.customer)), typed(form.name), typed(form.keyway), form.chambers.data)
-        return take_over(current_work(), asked, typed(form.sealed))
-
-    if done := form.run(take):
-        return flash_and_redirect(
-            f"{done.value.name} is imported: {len(done.value.keysets)} keysets, their bittings sealed.",
-            "keysystems.show",
-            system_id=done.value.id,
-        )
-    return render_template("keying/take_list.html", form=form), 422
 
 
 MOST_DOORS = 2_000

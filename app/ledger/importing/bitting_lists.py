@@ -1,0 +1,261 @@
+"""Another shop's bitting list: read by row with what its owner answers, and taken over into a key system at once."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from app.errors import Problem, Problems
+from app.keying import (
+    BittingSpec,
+    KeyStop,
+    ListLevel,
+    MasterCandidates,
+    OldList,
+    SentRow,
+    find_masters,
+    find_rotating_masters,
+    read_old_list,
+    write_bitting,
+)
+from app.ledger.importing.bitting_list_rows import FREE, RETIRED
+from app.ledger.importing.imports import SentTable, remember_choice
+from app.ledger.importing.reading import TableChoice, place_words
+from app.ledger.importing.written import WrittenRows
+from app.ledger.keysystems.bitting_lists import ListedCells, TakeForm, take_over
+from app.ledger.keysystems.systems import keyway_spec
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.events import BITTINGS_REVEALED, record
+from app.ledger.store.work import Work
+from app.ledger.tables import Import, KeySystem
+from app.validation import counted
+
+BOW_FIRST, TIP_FIRST = "bow", "tip"
+ONE_TOP = "one"
+"""Says of several highest masters that they stand under one which the list lacks."""
+MOST_CANDIDATES = 12
+
+
+@dataclass(frozen=True, slots=True)
+class RowAnswer:
+    """What the owner says of a row that asks: its cuts, its level; "" for what he leaves."""
+
+    bitting: str = field(default="", repr=False)
+    level: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ListAnswers:
+    """How a list is read. system: which of those that its column names; root: which of several highest masters, or
+    ONE_TOP; order: of the cuts, BOW_FIRST, TIP_FIRST or "" where nobody has said; constants: chambers held at a time, 0 for total position progression; rows: by number.
+    """
+
+    keyway: str
+    chambers: int
+    order: str = ""
+    has_own_names: bool = False
+    constants: int = 0
+    system: str = ""
+    root: str = ""
+    rows: Mapping[int, RowAnswer] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class MastersOf:
+    """The masters that the changes under one allow that the list lacks. `shown` is for the owner's eyes alone."""
+
+    symbol: str
+    found: MasterCandidates
+    shown: tuple[str, ...] = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadList:
+    """A list as it is read. cells: by row. free: rows never handed out; elsewhere: rows of another system; systems:
+    those that its column names; roots: its highest masters before one of them was chosen.
+    """
+
+    found: OldList
+    cells: Mapping[int, ListedCells]
+    free: int
+    elsewhere: int
+    systems: tuple[str, ...]
+    roots: tuple[str, ...]
+    masters: tuple[MastersOf, ...]
+
+    @property
+    def placed(self) -> int:
+        """How many keys stand under a master by the order of rows alone."""
+        return sum(one.key.is_placed for one in self.found.taken)
+
+
+def note_list(work: Work, sent: SentTable) -> None:
+    """Put on record that a list came in and its bittings are shown to the owner, who alone may send one."""
+    work.require_owner()
+    with transaction(work.session):
+        said = f"A bitting list of {counted(len(sent.table.rows), 'row')} was read by {work.actor.name}"
+        record(work, BITTINGS_REVEALED, "bitting lists", said)
+
+
+def usual_chambers(sent: SentTable, choice: TableChoice) -> int:
+    """How many cuts most of a list's bittings have; 6 where none tells."""
+    place = choice.columns.get("bitting")
+    cells = sent.table.cells(place) if place is not None else ()
+    counts = [len("".join(filter(str.isalnum, cell))) for cell in cells]
+    likely = [count for count in counts if 3 <= count <= 12]
+    return max(likely, key=likely.count, default=6)
+
+
+def read_bitting_list(work: Work, sent: SentTable, choice: TableChoice, answers: ListAnswers) -> ReadList:
+    """Read a list; owner only, nothing is saved. Problems by row where a symbol or a remark holds the key's cuts."""
+    work.require_owner()
+    spec = keyway_spec(work, answers.keyway, answers.chambers)
+    if spec.stop is KeyStop.TIP and not answers.order:
+        words = "Keys on this keyway stop at the tip, and their lists are written either way: say which it is."
+        raise LedgerError("cuts", words)
+    levels = choice.words.get("level", {})
+    rows: list[SentRow] = []
+    cells: dict[int, ListedCells] = {}
+    free = elsewhere = 0
+    place = choice.columns.get("system")
+    systems = tuple(dict.fromkeys(filter(None, sent.table.cells(place)))) if place is not None else ()
+    for number, row in sent.table.rows:
+        said = {name: row[place] for name, place in choice.columns.items() if place < len(row)}
+        status = _status(said.get("status", ""), choice.words.get("status", {}))
+        if status == FREE:
+            free += 1
+            continue
+        if answers.system and said.get("system") not in (answers.system, ""):
+            elsewhere += 1
+            continue
+        answer = answers.rows.get(number, RowAnswer())
+        level = levels.get(said.get("level", ""), said.get("level", ""))
+        rows.append(
+            SentRow(
+                number,
+                said.get("symbol", ""),
+                answer.bitting.strip() or said.get("bitting", ""),
+                ListLevel(answer.level) if answer.level in {*ListLevel} else level,
+            )
+        )
+        cells[number] = ListedCells(said.get("bitting", ""), _remarks(said), status == RETIRED)
+    found = read_old_list(spec, rows, is_tip_first=answers.order == TIP_FIRST, has_own_names=answers.has_own_names)
+    if spec.control_offset is None:
+        controls = [one.row for one in found.taken if one.key.level is ListLevel.CONTROL]
+        reason = "A control key, and this spec is not of interchangeable cores: it has no control offset."
+        found = found.without(controls, reason, could_matter=False)
+    _refuse_told_cuts(spec, sent, choice, found, cells)
+    roots = found.roots
+    if len(roots) > 1 and answers.root == ONE_TOP:
+        found = found.under_one_top()
+    elif len(roots) > 1 and answers.root in roots:
+        kept = found.only_under(answers.root)
+        elsewhere += len(found.taken) - len(kept.taken)
+        found = kept
+    return ReadList(found, cells, free, elsewhere, systems, roots, tuple(_masters(spec, found, answers.constants)))
+
+
+def _status(cell: str, words: Mapping[str, str]) -> str:
+    said = words.get(cell, cell).casefold()
+    return RETIRED if said.startswith("out of use") else FREE if said.startswith("never") else said
+
+
+def _remarks(said: Mapping[str, str]) -> str:
+    """Door, operators and remarks of a row in one line."""
+    door, operators = said.get("door", ""), said.get("operated by", "")
+    parts = (f"door {door}" if door else "", f"operated by {operators}" if operators else "", said.get("remarks", ""))
+    return "; ".join(" ".join(part.split()) for part in parts if part)
+
+
+def _refuse_told_cuts(
+    spec: BittingSpec, sent: SentTable, choice: TableChoice, found: OldList, cells: Mapping[int, ListedCells]
+) -> None:
+    """Symbols and remarks are read by everybody: none may hold the cuts of its own key, either way round."""
+    texts = {one.row: write_bitting(spec, one.cuts) for one in found.taken}
+    names = {one.row: one.key.own for one in found.taken}
+    names |= {one.row: one.key.own for one in found.aside} | {one.row: one.key.own for one in found.asked}
+    places = {one.place: place_words(one) for one in sent.table.columns}
+    problems = []
+    for row, listed in cells.items():
+        plain = _alnum(listed.bitting)
+        cuts = {text for text in (plain, texts.get(row, "").lower()) if len(text) >= spec.chambers - 1}
+        cuts |= {text[::-1] for text in cuts}
+        for column, said in (("symbol", names.get(row, "")), ("remarks", listed.remarks)):
+            if any(text in _alnum(said) for text in cuts):
+                where = places.get(choice.columns.get(column, -1), "its remarks")
+                mend = "it is no bitting's column, so choose another, or take the cuts out of the cell."
+                problems.append(
+                    Problem(f"row {row}, {where}", f"This holds the key's cuts, which stay secret: {mend}")
+                )
+    if problems:
+        raise Problems(problems)
+
+
+def _alnum(text: str) -> str:
+    return "".join(filter(str.isalnum, text)).lower()
+
+
+def _masters(spec: BittingSpec, found: OldList, constants: int) -> list[MastersOf]:
+    """What the changes tell of each master that is missing over them."""
+    masters = []
+    for symbol in found.missing:
+        under = {one.cuts for one in found.taken if one.key.parent == symbol and one.key.level is ListLevel.CHANGE}
+        if under:
+            allowed = find_rotating_masters(spec, under, constants) if constants else find_masters(spec, under)
+            shown = tuple(write_bitting(spec, one) for one in allowed.candidates[:MOST_CANDIDATES])
+            masters.append(MastersOf(symbol, allowed, shown))
+    return masters
+
+
+@dataclass(frozen=True, slots=True)
+class Agreed:
+    """What the owner agreed to: rows that still ask stay aside; the order of rows tells the masters."""
+
+    leaves_asked: bool = False
+    order_tells: bool = False
+
+
+def take_bitting_list(
+    work: Work, sent: SentTable, choice: TableChoice, form: TakeForm, answers: ListAnswers, agreed: Agreed
+) -> KeySystem:
+    """Take a list over, all of it at once, as a table that came in; owner only.
+
+    Problems on `system`, `root`, `order_tells` or `leaves_asked` for what is still open; nothing is saved then.
+    """
+    read = read_bitting_list(work, sent, choice, answers)
+    open_ = {
+        "customer": not form.customer_id,
+        "name": not form.name.strip(),
+        "system_named": len(read.systems) > 1 and not answers.system,
+        "root": len(read.roots) > 1 and answers.root not in (ONE_TOP, *read.roots),
+        "order_tells": bool(read.placed) and not agreed.order_tells,
+        "leaves_asked": bool(read.found.asked) and not agreed.leaves_asked,
+    }
+    words = {
+        "customer": "Choose the customer.",
+        "name": "Enter a name for the system.",
+        "system_named": "Two systems and more stand in this list: say which of them to import now.",
+        "root": "Say whether these masters are of one system, or which of them to import now.",
+        "order_tells": "Say that the order of the rows tells who stands under whom, or correct the list.",
+        "leaves_asked": f"{counted(len(read.found.asked), 'row')} ask something: answer, or leave them aside.",
+    }
+    if problems := [Problem(name, words[name]) for name, is_open in open_.items() if is_open]:
+        raise Problems(problems)
+    with transaction(work.session):
+        written = WrittenRows()
+        with written.watching(work.session):
+            system = take_over(work, form, read.found, read.cells)
+        row = Import(
+            kind=sent.kind.name,
+            file_name=sent.name[:120],
+            sender=system.customer.name[:120],
+            made_at=work.now,
+            made_by_id=work.actor.user_id,
+            new=len(read.found.taken),
+            changed=0,
+            unchanged=0,
+            aside=len(read.found.aside) + len(read.found.asked),
+            written=written.to_json(work.session),
+        )
+        work.session.add(row)
+        remember_choice(work, sent, choice, row.sender)
+        return system

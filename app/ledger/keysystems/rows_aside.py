@@ -1,0 +1,61 @@
+"""Rows of an old list that were not taken: kept with their system, and what they keep from being added to it."""
+
+from collections.abc import Sequence
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from app.keying import MOST_LEVELS, NamedKey, read_symbol
+from app.ledger.keysystems.bittings import aside_context
+from app.ledger.store.work import Work, require_current_key
+from app.ledger.tables import KeySystem, ListRowAside, longest
+from app.validation import counted
+
+
+def put_aside(
+    work: Work,
+    system: KeySystem,
+    row: int,
+    key: NamedKey,
+    reason: str,
+    bitting: str = "",
+    *,
+    could_matter: bool = True,
+) -> None:
+    """Keep a row aside with its system, inside the caller's transaction; its bitting is sealed as the list has it."""
+    require_current_key(work)
+    by_code = read_symbol(key.symbol, most_levels=MOST_LEVELS).level.value if key.level is None and key.symbol else ""
+    aside = ListRowAside(
+        system_id=system.id,
+        row=row,
+        own_symbol=key.own[: longest(ListRowAside.own_symbol)],
+        symbol=key.symbol,
+        level=str(key.level or by_code),
+        parent_symbol=key.parent or "",
+        reason=reason[: longest(ListRowAside.reason)],
+        could_matter=could_matter,
+    )
+    work.session.add(aside)
+    work.session.flush()
+    if bitting.strip():
+        aside.sealed = work.vault.seal(bitting, aside_context(aside.id))
+
+
+def rows_aside(session: Session, system_id: int) -> Sequence[ListRowAside]:
+    """The rows of a system's list that stand aside, as the list has them, missing masters first."""
+    rows = sa.select(ListRowAside).where(ListRowAside.system_id == system_id)
+    return session.scalars(rows.order_by(ListRowAside.row, ListRowAside.id)).all()
+
+
+def why_rows_aside(session: Session, system: KeySystem) -> str:
+    """Why nothing is added to a system while rows of its list stand aside; "" where none could matter any more."""
+    found = [one for one in rows_aside(session, system.id) if one.could_matter and not one.settled]
+    if not found:
+        return ""
+    named = [one.own_symbol or one.symbol or f"row {one.row}" for one in found]
+    shown = ", ".join(named[:6]) + (f" and {len(named) - 6} more" if len(named) > 6 else "")
+    return (
+        f"{counted(len(found), 'key')} of the list that {system.name} came from {'is' if len(found) == 1 else 'are'} "
+        f"not settled ({shown}): a new key could be cut like one of them, or turn its cylinders. The owner settles "
+        "each on the system's page; until then key single (SKD)."
+    )

@@ -1,0 +1,139 @@
+"""Use case: the owner settles a row of an old list that stands aside: the key's bitting, or that there is none."""
+
+from dataclasses import dataclass, field
+
+from app.keying import Bitting as Cuts
+from app.keying import KeyingError, read_bitting, read_symbol
+from app.ledger.keysystems.bitting_lists import seal_found_plan
+from app.ledger.keysystems.bittings import (
+    add_keyset,
+    aside_context,
+    count_capacity,
+    note_reveal,
+    open_bittings,
+    spec_of,
+)
+from app.ledger.keysystems.correcting import leave_array
+from app.ledger.keysystems.keysets import next_symbols
+from app.ledger.keysystems.system_queries import get_system
+from app.ledger.store.engine import get_version, transaction
+from app.ledger.store.errors import LedgerError, NotFound
+from app.ledger.store.events import record
+from app.ledger.store.work import Work
+from app.ledger.tables import Keyset, KeySystem, Level, ListRowAside, longest
+
+MOST_WHY = longest(ListRowAside.settled) - 40
+_MASTERS = (Level.MASTER, Level.GRAND, Level.GREAT_GRAND)
+_UNDER = {Level.GRAND: Level.MASTER, Level.GREAT_GRAND: Level.GRAND}
+
+
+@dataclass(frozen=True, slots=True)
+class SettleForm:
+    """What the owner says of a row: its bitting, at which level, under which master; else why its key is no more."""
+
+    version: int
+    bitting: str = field(default="", repr=False)
+    level: str = ""
+    under: str = ""
+    why: str = ""
+
+
+def get_row_aside(work: Work, system_id: int, row_id: int) -> ListRowAside:
+    """A row of a system's list that stands aside; NotFound where there is none."""
+    work.require_owner()
+    row = work.session.get(ListRowAside, row_id)
+    if row is None or row.system_id != system_id:
+        raise NotFound("row of this system's list")
+    return row
+
+
+def reveal_row(work: Work, system_id: int, row_id: int) -> str:
+    """The bitting of a row as the list says it, "" where it says none; owner only, each showing is an event."""
+    row = get_row_aside(work, system_id, row_id)
+    with transaction(work.session):
+        note_reveal(work, get_system(work.session, system_id), f"row {row.row} of its list, which stands aside")
+        return _said(work, row)
+
+
+def _said(work: Work, row: ListRowAside) -> str:
+    return work.vault.open(row.sealed, aside_context(row.id)) if row.sealed else ""
+
+
+def settle_row(work: Work, system_id: int, row_id: int, form: SettleForm) -> ListRowAside:
+    """Take a row's key into its system with the bitting that is entered, or note why there is no such key any more.
+
+    Owner only, an event without any cut. A master takes what hangs under it by its symbol. Raises KeyingError or
+    LedgerError on `bitting`, `level`, `under` or `why`; nothing is saved then.
+    """
+    work.require_owner()
+    with transaction(work.session):
+        get_row_aside(work, system_id, row_id)
+        row = get_version(work.session, ListRowAside, row_id, "row of the list", form.version)
+        system = get_system(work.session, system_id)
+        if row.settled:
+            raise LedgerError("", "Somebody settled this row already.")
+        if bool(form.bitting.strip()) == bool(form.why.strip()):
+            raise LedgerError("bitting", "Enter the bitting, or else say why there is no such key any more.")
+        if form.bitting.strip():
+            keyset = _take_in(work, system, row, form)
+            row.settled = f"Entered as {keyset.symbol}"
+        else:
+            row.settled = f"No such key any more: {_why(work, row, form.why)}"
+        row.settled_at, row.settled_by_id = work.now, work.actor.user_id
+        named = f"row {row.row}" if row.row else row.symbol
+        said = f"{system.name}: {named} of its list is settled. {row.settled}"
+        record(work, "row of a list settled", f"key system {system_id}", said)
+        return row
+
+
+def _why(work: Work, row: ListRowAside, why: str) -> str:
+    words = " ".join(why.split())
+    if len(words) > MOST_WHY:
+        raise LedgerError("why", f"At most {MOST_WHY} characters.")
+    cuts = "".join(filter(str.isalnum, _said(work, row))).lower()
+    if len(cuts) > 2 and cuts in "".join(filter(str.isalnum, words)).lower():
+        raise LedgerError("why", "This goes on record: leave the cuts out.")
+    return words
+
+
+def _take_in(work: Work, system: KeySystem, row: ListRowAside, form: SettleForm) -> Keyset:
+    spec = spec_of(system)
+    cuts = read_bitting(spec, form.bitting, "bitting")
+    opened = open_bittings(work.session, work.vault, [system])
+    if not spec.within_macs(cuts):
+        raise KeyingError("bitting", "These cuts differ by more than the MACS of the spec: read the key again.")
+    if same := next((one.symbol for one in system.keysets if opened.get(one.id) == cuts), None):
+        raise LedgerError("bitting", f"{same} has this bitting: read the key again.")
+    keyset = _add(work, system, row, form, cuts)
+    work.session.flush()
+    work.session.refresh(system, ["keysets"])
+    if system.sealed_plan is None:
+        seal_found_plan(work, system, {**opened, keyset.id: cuts})
+    elif not leave_array(work, system, keyset, cuts):
+        system.capacity = count_capacity(work, system)
+    return keyset
+
+
+def _add(work: Work, system: KeySystem, row: ListRowAside, form: SettleForm, cuts: Cuts) -> Keyset:
+    """The keyset of a row, under its master and over what hangs under it by its symbol."""
+    by_symbol = {one.symbol: one for one in system.keysets}
+    try:
+        level = Level(row.level or form.level)
+    except ValueError:
+        raise LedgerError("level", "Say at which level this key stands.") from None
+    above = by_symbol.get(form.under or row.parent_symbol)
+    if level is Level.CHANGE and (above is None or above.level not in _MASTERS):
+        raise LedgerError("under", "Choose the master that this change stands under.")
+    symbol = row.symbol if row.symbol not in by_symbol else ""
+    if level in _MASTERS and not symbol:
+        raise LedgerError("level", "This master has no symbol of its own: say that there is no such key.")
+    if not symbol:
+        [symbol] = next_symbols(work, system, above if level is Level.CHANGE else None, 1)
+    purpose = "takes the cores out" if level is Level.CONTROL else ""
+    parent = above if level in (*_MASTERS, Level.CHANGE) else None
+    keyset = add_keyset(work, system, symbol, level, parent, cuts, purpose, row.own_symbol or symbol)
+    for one in system.keysets:
+        is_by_code = one.level is Level.CHANGE and read_symbol(one.symbol).parent == symbol
+        if one.parent_id is None and one.id != keyset.id and (is_by_code or one.level is _UNDER.get(level)):
+            one.parent = keyset
+    return keyset

@@ -1,0 +1,353 @@
+"""Another shop's bitting list: read by row, asked about, taken over at once; what stands aside is settled."""
+
+import re
+from collections.abc import Callable
+from html import unescape
+
+import pytest
+import sqlalchemy as sa
+from flask.testing import FlaskClient
+from sqlalchemy.orm import Session
+
+from app.config import Config
+from app.keying import BittingSpec, plan_levels, read_bitting, rotate, write_bitting
+from app.ledger.keysystems.bittings import open_plan
+from app.ledger.store.work import Work
+from app.ledger.tables import Bitting, Event, Import, Keyset, KeySystem, ListRowAside, Role
+from tests import factories
+from tests.desk import upload
+from tests.forms_found import form_with
+
+ClientAs = Callable[[Role | None], FlaskClient]
+SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
+WHARF = "528614"
+# Seven changes of one two-step system, and its only master: a puzzle thread of 20 Oct 2013 on lockpicking101.com
+# (viewtopic.php?p=422886), as printed there.
+PUZZLE, TOP = ("269766", "241140", "843326", "687366", "241588", "221562", "041348"), "405904"
+
+
+@pytest.fixture
+def keyway(session: Session) -> None:
+    spec = {"chambers": 6, "depths": 10, "first_depth": 0, "macs": 9, "step": 2}
+    factories.KeywayFactory(code="AQ1", spec__spec=spec)
+
+
+@pytest.fixture
+def customer(session: Session) -> int:
+    return int(factories.CustomerFactory(name="Old Wharf Trust").id)
+
+
+def follow(client: FlaskClient, address: str) -> tuple[str, str]:
+    while (answer := client.get(address)).status_code == 303:
+        address = answer.headers["Location"]
+    return address, answer.text
+
+
+def send(client: FlaskClient, text: str, name: str = "list.csv") -> tuple[str, str]:
+    """Send a list; the address of the page after it, and the page."""
+    answer = upload(client, "/imports", text.encode(), name, kind="bitting list")
+    assert answer.status_code == 303, answer.text
+    return follow(client, answer.headers["Location"])
+
+
+def read(client: FlaskClient, text: str, **boxes: str) -> tuple[str, str]:
+    address, page = send(client, text)
+    if address.endswith("columns"):  # guessed columns are shown before the list is
+        answer = client.post(address, data=form_with(page, "sender"))
+        address, page = follow(client, answer.headers["Location"])
+    return address, press(client, address, page, "update", **boxes).text
+
+
+def press(client: FlaskClient, address: str, page: str, act: str, **boxes: str):
+    return client.post(address, data=form_with(page, "chambers") | {"act": act, "keyway": "AQ1", **boxes})
+
+
+def take(client: FlaskClient, text: str, customer: int, **boxes: str) -> str:
+    """Import a list as it is read; the system's page."""
+    address, page = read(client, text)
+    said = {"customer": str(customer), "name": "Old wharf", **boxes}
+    answer = press(client, address, page, "save", **said)
+    assert answer.status_code == 303, re.findall(r'class="error"[^>]*>([^<]*)|<li>([^<]*)', answer.text)
+    return follow(client, answer.headers["Location"])[1]
+
+
+def rows(*listed: tuple[str, ...]) -> str:
+    return "symbol,bitting,level\n" + "\n".join(",".join(row) for row in listed)
+
+
+OWN = rows(
+    ("GMK", "4 1 7 2 5 0", "GMK"),
+    ("MK1", "8-3-6-2-5-0", "MK"),
+    ("101", "83.84.72", "change"),
+    ("102", "83647", "change"),
+    ("103", "838472", "change"),
+    ("104", "036294", "change"),
+)
+
+
+def test_an_old_list_is_asked_about_and_taken_over(
+    keyway: None, owner_client: FlaskClient, customer: int, session: Session
+) -> None:
+    address, page = read(owner_client, OWN)
+    assert "<dt>Taken</dt><dd><b>4</b>" in page and "<dt>Asked</dt><dd><b>1</b>" in page
+    assert "5 of 6 cuts: was a leading zero lost?" in page and "put the zero back" in page
+    assert "The same bitting as row 4, 101: one must be another." in page
+    refused = press(owner_client, address, page, "save")
+    assert refused.status_code == 422
+    for words in ("Choose the customer.", "Enter a name for the system.", "1 row ask something"):
+        assert words in refused.text
+    session.rollback()
+    assert session.query(KeySystem).count() == 0
+
+    said = {"customer": str(customer), "name": "Old wharf", "zero-5": "083647"}
+    assert press(owner_client, address, page, "save", **said).status_code == 303
+    session.rollback()
+    system = session.query(KeySystem).one()
+    symbols = {one.symbol: (one.own_symbol, one.parent.symbol if one.parent else "") for one in system.keysets}
+    assert symbols == {
+        "A": ("GMK", ""), "AA": ("MK1", "A"), "AA1": ("101", "AA"), "AA2": ("102", "AA"), "AA3": ("104", "AA"),
+    }  # fmt: skip
+    assert session.query(Bitting).count() == 5
+    [aside] = session.query(ListRowAside).all()
+    assert (aside.row, aside.own_symbol, aside.could_matter) == (6, "103", True) and aside.sealed
+    assert b"838472" not in aside.sealed
+
+
+def test_what_waits_is_under_seal_and_on_record(keyway: None, owner_client: FlaskClient, config: Config) -> None:
+    send(owner_client, OWN)
+    waiting = [path.read_bytes() for path in (config.instance / "waiting").iterdir()]
+    assert waiting and not any(b"838472" in content or b"83.84" in content for content in waiting)
+
+
+def test_that_a_list_was_read_is_on_record_without_a_cut(
+    keyway: None, owner_client: FlaskClient, session: Session
+) -> None:
+    send(owner_client, OWN)
+    event = session.scalars(sa.select(Event).where(Event.kind == "bittings revealed")).one()
+    assert "6 rows" in event.summary and "838472" not in event.summary
+
+
+def test_rows_aside_keep_the_system_as_it_is_until_the_owner_settles_them(
+    keyway: None, owner_client: FlaskClient, client_as: ClientAs, customer: int, session: Session
+) -> None:
+    page = take(owner_client, OWN, customer, **{"zero-5": "083647"})
+    system = session.query(KeySystem).one()
+    why = "1 key of the list that Old wharf came from is not settled (103)"
+    assert why in page and "Row 6," in page and "The same bitting as row 4" in page and "838472" not in page
+    extend = f"/keying/systems/{system.id}/extend"
+    assert why in owner_client.get(extend).text and "Key single instead" in owner_client.get(extend).text
+    refused = owner_client.post(extend, data={"deed": "extend", "master": "AA", "changes": "1"})
+    assert refused.status_code == 422 and why in refused.text
+
+    [link] = re.findall(r'href="(/keying/systems/\d+/aside/\d+)"', page)
+    assert client_as(Role.BENCH).get(link).status_code == 403
+    shown = owner_client.get(link).text
+    assert "838472" not in shown
+    assert "The list says: 838472." in owner_client.post(f"{link}/bitting").text
+    assert session.query(Event).filter(Event.summary.contains("row 6 of its list")).count() == 1
+    boxes = form_with(shown, "why")
+    for said, words in (
+        ({}, "Enter the bitting, or else say why"),
+        ({"bitting": "838472"}, "AA1 has this bitting"),
+        ({"bitting": "83847"}, "The bitting has 5 cuts"),
+        ({"why": "typed 83 84 72 twice"}, "leave the cuts out"),
+    ):
+        answer = owner_client.post(link, data=boxes | said)
+        assert answer.status_code == 422 and words in answer.text
+    assert owner_client.post(link, data=boxes | {"bitting": "836094"}).status_code == 303
+    session.rollback()
+    keyset = session.query(Keyset).filter_by(own_symbol="103").one()
+    assert (keyset.symbol, keyset.parent.symbol) == ("AA4", "AA")
+    assert why not in owner_client.get(extend).text
+    assert owner_client.post(link, data=boxes | {"bitting": "036694"}).status_code == 409
+
+
+def test_a_key_that_is_no_more_is_settled_by_its_reason(
+    keyway: None, owner_client: FlaskClient, customer: int, session: Session
+) -> None:
+    page = take(owner_client, OWN, customer, leaves_asked="y")
+    assert "2 keys of the list that Old wharf came from are not settled (102, 103)" in page
+    for link in re.findall(r'href="(/keying/systems/\d+/aside/\d+)"', page):
+        boxes = form_with(owner_client.get(link).text, "why") | {"why": "Melted in the fire of 2019"}
+        assert owner_client.post(link, data=boxes).status_code == 303
+    session.rollback()
+    system = session.query(KeySystem).one()
+    page = owner_client.get(f"/key-systems/{system.id}").text
+    assert "not settled" not in page and "No such key any more: Melted in the fire of 2019." in page
+
+
+def test_a_list_without_its_top_master_is_taken_and_the_top_named_later(
+    keyway: None, owner_client: FlaskClient, customer: int, session: Session
+) -> None:
+    listed = rows(*((f"{n}AA", bitting, "") for n, bitting in enumerate(PUZZLE, start=1)))
+    page = read(owner_client, listed)[1]
+    assert "The list lacks AA" in page and "One master alone fits" in page and TOP in page and "no proof" in page
+    page = take(owner_client, listed, customer)
+    system = session.query(KeySystem).one()
+    assert (system.levels, system.sealed_plan) == (2, None) and "The list lacks the master over 1AA, 2AA, 3AA" in page
+    extend = f"/keying/systems/{system.id}/extend"
+    assert "not settled (AA)" in owner_client.get(extend).text
+    assert owner_client.post(extend, data={"deed": "single", "singles": "1"}).status_code == 303
+    [link] = re.findall(r'href="(/keying/systems/\d+/aside/\d+)"', page)
+    assert (
+        owner_client.post(link, data=form_with(owner_client.get(link).text, "why") | {"bitting": TOP}).status_code
+        == 303
+    )
+    session.rollback()
+    system = session.query(KeySystem).filter_by(name="Old wharf").one()
+    assert {one.parent.symbol for one in system.keysets if one.symbol != "AA"} == {"AA"}
+    assert system.sealed_plan is not None  # the list is one progression under it
+    assert owner_client.post(extend, data={"deed": "extend", "master": "AA", "changes": "5"}).status_code == 303
+
+
+def test_a_three_level_list_is_taken_over_with_its_array(
+    owner_client: FlaskClient, customer: int, session: Session, work: Work
+) -> None:
+    factories.KeywayFactory(code="AQ1")
+    planned = plan_levels(SPEC, read_bitting(SPEC, WHARF, ""), levels=3, masters=2, changes_per_master=9)
+    text = "symbol;bitting;status\n" + "\n".join(
+        f"{one.symbol};{write_bitting(SPEC, one.bitting)};{'retired' if one.symbol == 'AB9' else ''}"
+        for one in planned.keysets
+    )
+    take(owner_client, text + "\nAB10;246802;free\n", customer)
+    session.rollback()
+    system = session.query(KeySystem).one()
+    assert system.levels == 3 and system.sealed_plan is not None and system.capacity
+    assert session.query(Bitting).count() == len(planned.keysets)
+    retired = session.scalars(sa.select(Keyset).where(Keyset.purpose == "retired")).one()
+    assert retired.symbol == "AB9" and retired.parent is not None and retired.parent.symbol == "AB"
+
+
+def test_a_list_of_rotating_constants_is_taken_over_with_its_array(
+    owner_client: FlaskClient, customer: int, session: Session, work: Work
+) -> None:
+    """Its changes match the master in one place each, never the same one: no fixed chamber serves them."""
+    factories.KeywayFactory(code="AQ1")
+    changes = [write_bitting(SPEC, next(iter(turn))) for turn in rotate(SPEC, read_bitting(SPEC, WHARF, ""), 1).turns]
+    take(
+        owner_client,
+        rows(("AA", WHARF), *((f"{n}AA", bitting) for n, bitting in enumerate(changes, start=1))),
+        customer,
+    )
+    session.rollback()
+    system = session.query(KeySystem).one()
+    plan = open_plan(work.vault, system)
+    assert plan is not None and plan.constants == 1 and plan.under(SPEC, "C", plan.tmk).usable == system.capacity
+
+
+def test_two_systems_in_one_list_are_asked_about_and_never_mixed(
+    keyway: None, owner_client: FlaskClient, customer: int, session: Session
+) -> None:
+    listed = rows(("AA", "111111"), ("1AA", "222222"), ("BB", "333333"), ("1BB", "444444"))
+    address, page = read(owner_client, listed)
+    assert "Nothing in the list stands over AA and BB" in page
+    said = {"customer": str(customer), "name": "Old wharf"}
+    assert "Say whether these masters are of one system" in press(owner_client, address, page, "save", **said).text
+    assert press(owner_client, address, page, "save", root="BB", **said).status_code == 303
+    session.rollback()
+    assert [one.symbol for one in session.query(KeySystem).one().keysets] == ["BB", "1BB"]
+
+
+def test_a_list_that_names_its_systems_is_imported_one_by_one(
+    keyway: None, owner_client: FlaskClient, customer: int, session: Session
+) -> None:
+    listed = "symbol,bitting,key system\nAA,111111,North\n1AA,222222,North\nAA,333333,South\n1AA,444444,South\n"
+    address, page = read(owner_client, listed)
+    assert "The list names 2 systems" in page
+    said = {"customer": str(customer), "name": "Old wharf"}
+    assert "say which of them to import now" in press(owner_client, address, page, "save", **said).text
+    assert press(owner_client, address, page, "save", system_named="South", **said).status_code == 303
+    session.rollback()
+    assert session.query(ListRowAside).count() == 0 and session.query(Keyset).count() == 2
+
+
+def test_what_the_order_of_rows_alone_tells_is_agreed_to(
+    keyway: None, owner_client: FlaskClient, customer: int, session: Session
+) -> None:
+    listed = rows(
+        ("GMK", "111111", "GMK"), ("MK1", "222222", "MK"), ("101", "333333", "change"),
+        ("MK2", "444444", "MK"), ("201", "555555", "change"),
+    )  # fmt: skip
+    address, page = read(owner_client, listed)
+    said = {"customer": str(customer), "name": "Old wharf"}
+    assert "2 keys stand under the master before them" in page
+    assert "Say that the order of the rows tells" in press(owner_client, address, page, "save", **said).text
+    assert press(owner_client, address, page, "save", order_tells="y", **said).status_code == 303
+
+
+def test_columns_nobody_can_guess_are_asked_and_words_for_levels_mapped(
+    keyway: None, owner_client: FlaskClient, customer: int
+) -> None:
+    listed = "North Hall;;\n;;\nPins;Sign;Rang\n111111;0815;Oberste\n222222;0816;Zimmer\n"
+    address, page = send(owner_client, listed)
+    assert address.endswith("columns") and "Say which column has" in page
+    boxes = form_with(page, "sender") | {"column-0": "bitting", "column-1": "symbol", "column-2": "level"}
+    page = owner_client.post(address, data=boxes).text
+    assert "What the words under Level mean" in page
+    boxes = form_with(page, "sender") | {"word-level-Oberste": "top master", "word-level-Zimmer": "change"}
+    address, page = follow(owner_client, owner_client.post(address, data=boxes).headers["Location"])
+    page = press(owner_client, address, page, "update").text
+    assert "<dt>Taken</dt><dd><b>2</b>" in page and ">1AA<" in page
+
+
+@pytest.mark.parametrize(
+    ("listed", "words"),
+    [
+        (rows(("123456", "123456", "change")), "row 2, column A (symbol)"),
+        ("symbol,bitting,remarks\n1AA,123456,it is 12 34 56\n", "row 2, column C (remarks)"),
+    ],
+)
+def test_no_name_and_no_remark_gives_the_cuts_away(
+    keyway: None, owner_client: FlaskClient, listed: str, words: str
+) -> None:
+    page = read(owner_client, listed)[1]
+    assert words in page and "which stay secret" in page
+
+
+def test_an_import_is_undone_and_door_and_remarks_are_kept(
+    keyway: None, owner_client: FlaskClient, customer: int, session: Session
+) -> None:
+    listed = 'symbol,bitting,door,operated by,remarks\nAA,111111,,,\n1AA,222222,12,"2AA, AA",boiler\n1AA,333333,,,\n'
+    take(owner_client, listed, customer)
+    session.rollback()
+    assert session.query(Keyset).filter_by(symbol="1AA").one().purpose == "door 12; operated by 2AA; AA; boiler"
+    row = session.query(Import).one()
+    assert (row.kind, row.new, row.aside) == ("bitting list", 2, 1)
+    page = owner_client.get(f"/imports/{row.id}").text
+    assert owner_client.post(f"/imports/{row.id}/undo", data=form_with(page, "version")).status_code == 303
+    session.rollback()
+    assert not session.query(KeySystem).count() and not session.query(ListRowAside).count()
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "cp1252"])
+def test_lists_in_other_encodings_and_without_headings_are_read(
+    keyway: None, owner_client: FlaskClient, encoding: str
+) -> None:
+    text = "AA;111111;master\n1AA;222222;change\nCafé;333333;change\n"
+    answer = upload(owner_client, "/imports", text.encode(encoding), "list.csv", kind="bitting list")
+    address, page = follow(owner_client, answer.headers["Location"])
+    assert address.endswith("columns")
+    address, page = follow(
+        owner_client, owner_client.post(address, data=form_with(page, "sender")).headers["Location"]
+    )
+    assert "Café" in unescape(press(owner_client, address, page, "update").text)
+
+
+def test_only_the_owner_opens_a_list(client_as: ClientAs, keyway: None, owner_client: FlaskClient) -> None:
+    bench = client_as(Role.BENCH)
+    assert upload(bench, "/imports", OWN.encode(), "list.csv", kind="bitting list").status_code == 403
+    assert "Bitting list" not in bench.get("/imports").text
+    address = send(owner_client, OWN)[0]
+    assert bench.get(address).status_code == 403
+
+
+def test_of_keys_that_stop_at_the_tip_it_is_asked_which_way_they_are_written(
+    owner_client: FlaskClient, session: Session
+) -> None:
+    spec = {"chambers": 6, "depths": 10, "first_depth": 0, "macs": 9, "step": 2, "stop": "tip"}
+    factories.KeywayFactory(code="AQ1", spec__spec=spec)
+    listed = rows(("AA", "123456"), ("1AA", "345678"))
+    address, page = read(owner_client, listed)
+    assert "say which it is" in page
+    page = press(owner_client, address, page, "update", cuts="tip").text
+    assert "<dt>Taken</dt><dd><b>2</b>" in page
