@@ -15,7 +15,7 @@ from app.ledger.keysystems.control import why_no_control
 from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.keysystems.out_of_use import is_retired, why_retired
 from app.ledger.keysystems.retiring import keyed_in, put_back_in_use, retire_system
-from app.ledger.keysystems.rows_aside import rows_aside, why_rows_aside
+from app.ledger.keysystems.rows_aside import rows_aside, why_not_settled
 from app.ledger.keysystems.system_queries import KeysetNode, get_system, list_system_rows, system_tree, with_bittings
 from app.ledger.people.login_rules import Proof
 from app.ledger.quoting.issuing import house_head
@@ -117,7 +117,7 @@ def _page(system: KeySystem, form: RecordsForm) -> ResponseReturnValue:
     """A system with its tree and what happened to it, as far as this person may see it."""
     work, reveal = current_work(), RevealForm()
     reveal.keyset.choices = {str(one.id): f"{one.symbol}, {one.level.value}" for one in system.keysets}
-    tree = system_tree(work.session, system)
+    tree, aside = system_tree(work.session, system), rows_aside(work.session, system.id)
     page = render_template(
         "keysystems/show.html",
         system=system,
@@ -130,8 +130,8 @@ def _page(system: KeySystem, form: RecordsForm) -> ResponseReturnValue:
         why_retired=why_retired(system),
         has_retired=any(is_retired(one) for one in system.keysets),
         has_bittings=bool(with_bittings(work.session, [system.id])),
-        why_aside=why_rows_aside(work.session, system),
-        aside=rows_aside(work.session, system.id),
+        why_aside=why_not_settled(system.name, aside),
+        aside=aside,
         lost=lost_masters(work.session, [system.id]),
         losses=open_losses(work.session, system.id),
         form=form,

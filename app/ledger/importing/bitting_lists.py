@@ -45,8 +45,9 @@ class RowAnswer:
 
 @dataclass(frozen=True, slots=True)
 class ListAnswers:
-    """How a list is read. system: which of those that its column names; root: which of several highest masters, or
-    ONE_TOP; order: of the cuts, BOW_FIRST, TIP_FIRST or "" where nobody has said; constants: chambers held at a time, 0 for total position progression; rows: by number.
+    """How a list is read. order: of the cuts, BOW_FIRST, TIP_FIRST, or "" where nobody has said. constants: chambers
+    held at a time, 0 for total position progression. system: which of those that its column names. root: which of
+    several highest masters, or ONE_TOP. rows: by number.
     """
 
     keyway: str

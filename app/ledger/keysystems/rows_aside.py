@@ -49,13 +49,18 @@ def rows_aside(session: Session, system_id: int) -> Sequence[ListRowAside]:
 
 def why_rows_aside(session: Session, system: KeySystem) -> str:
     """Why nothing is added to a system while rows of its list stand aside; "" where none could matter any more."""
-    found = [one for one in rows_aside(session, system.id) if one.could_matter and not one.settled]
+    return why_not_settled(system.name, rows_aside(session, system.id))
+
+
+def why_not_settled(name: str, rows: Sequence[ListRowAside]) -> str:
+    """The same of the rows that stand aside of the system of this name."""
+    found = [one for one in rows if one.could_matter and not one.settled]
     if not found:
         return ""
     named = [one.own_symbol or one.symbol or f"row {one.row}" for one in found]
     shown = ", ".join(named[:6]) + (f" and {len(named) - 6} more" if len(named) > 6 else "")
     return (
-        f"{counted(len(found), 'key')} of the list that {system.name} came from {'is' if len(found) == 1 else 'are'} "
+        f"{counted(len(found), 'key')} of the list that {name} came from {'is' if len(found) == 1 else 'are'} "
         f"not settled ({shown}): a new key could be cut like one of them, or turn its cylinders. The owner settles "
         "each on the system's page; until then key single (SKD)."
     )
