@@ -103,7 +103,7 @@ def _purpose(cells: ListedCells, *, is_control: bool) -> str:
 
 def seal_found_plan(work: Work, system: KeySystem, opened: Mapping[int, Cuts]) -> None:
     """Give a system the plan by which its keysets were made, where one plan made them all; `opened`: by keyset id."""
-    keysets = [one for one in system.keysets if one.level not in (Level.SINGLE, Level.CONTROL)]
+    keysets = [one for one in system.keysets if one.level is Level.CHANGE or one.level in _TOP.values()]
     if all(one.id in opened for one in keysets) and (plan := _plan(spec_of(system), keysets, opened, system.levels)):
         seal_plan(work, system, plan, (opened[one.id] for one in keysets if one.level is Level.MASTER))
 

@@ -214,12 +214,15 @@ class TakeListPage(ListedTableForm):
     leaves_asked = BooleanField("Leave what is not answered aside")
 
 
+_OF_LISTS = (Level.GREAT_GRAND, Level.GRAND, Level.MASTER, Level.CHANGE, Level.SINGLE, Level.CONTROL)
+
+
 class SettlePage(KeyingForm):
     """What the owner says of a row of a list that stands aside."""
 
     version = HiddenField()
     bitting = bitting_field("Its bitting", hint="Bow to tip, read from the key or its list.")
-    level = SelectField("Level", choices={"": "Choose …"} | {one.value: one.value for one in Level})
+    level = SelectField("Level", choices={"": "Choose …"} | {one.value: one.value for one in _OF_LISTS})
     under = SelectField("Under the master", validate_choice=False)
     why = text("Or why there is no such key any more", 200, hint="Goes on record; leave the cuts out.")
 

@@ -33,7 +33,7 @@ def show_row_aside(system_id: int, aside_id: int) -> ResponseReturnValue:
 def _page(system_id: int, row_id: int, said: str = "") -> ResponseReturnValue:
     work, form = current_work(), SettlePage(formdata=None) if said else SettlePage()
     row, system = get_row_aside(work, system_id, row_id), get_system(work.session, system_id)
-    masters = [one for one in system.keysets if one.level not in (Level.CHANGE, Level.SINGLE, Level.CONTROL)]
+    masters = [one for one in system.keysets if one.level in (Level.GREAT_GRAND, Level.GRAND, Level.MASTER)]
     form.under.choices = {"": "none"} | {one.symbol: f"{one.symbol}, {one.level.value}" for one in masters}
     if said or not form.is_submitted():
         form.version.data, form.level.data, form.under.data = str(row.version), row.level, row.parent_symbol

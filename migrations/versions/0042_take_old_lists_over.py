@@ -1,6 +1,6 @@
 """keep the names that an old list has for its keys, and the rows of it that were not taken
 
-Revises: 0040
+Revises: 0041
 """
 
 from __future__ import annotations
@@ -8,8 +8,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0041"
-down_revision = "0040"
+revision = "0042"
+down_revision = "0041"
 
 
 def upgrade() -> None:
