@@ -1,6 +1,6 @@
 """keep the names that an old list has for its keys, and the rows of it that were not taken
 
-Revises: 0041
+Revises: 0042
 """
 
 from __future__ import annotations
@@ -8,8 +8,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0042"
-down_revision = "0041"
+revision = "0043"
+down_revision = "0042"
 
 
 def upgrade() -> None:
