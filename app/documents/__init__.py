@@ -58,6 +58,8 @@ __all__ = [
     "sale_receipt_pdf",
     "schedule_pdf",
     "schedule_table",
+    "sealed_letter_pdf",
+    "sealed_list_pdf",
     "show_cut",
     "statement_pdf",
     "stock_count_pdf",
@@ -79,6 +81,8 @@ from app.documents.confidential import (
     day_sheet_pdf,
     keys_list_pdf,
     pick_list_pdf,
+    sealed_letter_pdf,
+    sealed_list_pdf,
     system_sheet,
 )
 from app.documents.filters import show_cut

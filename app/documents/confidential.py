@@ -28,6 +28,7 @@ from app.keying import (
 from app.ledger.bench.bench_sheet import RACK, BenchCylinder, BenchKey, BenchSystem, BenchWork
 from app.ledger.bench.pins import Picked
 from app.ledger.jobs.papers import JobHead
+from app.ledger.keysystems.sent_arrays import SealedLetter, SealedList
 from app.ledger.quoting.snapshot import HouseHead
 
 _MOST_BOXES = 12  # a tick box a cylinder up to here; above, a line to write the count on
@@ -316,6 +317,22 @@ class BittingList:
     printed_on: date
     revealed_to: str
     lines: tuple[BittingLine, ...]
+
+
+def sealed_list_pdf(found: SealedList, paper: str) -> bytes:
+    """A system's array and bittings by number, for its factory: it names no house, customer, system or symbol.
+
+    paper: Letter or A4.
+    """
+    nobody = HouseHead("", "", "", "", paper)
+    head = PaperHead(nobody, "Sealed list", found.sent.reference, found.sent.on, "Confidential", copy_line=True)
+    return pdf("sealed_list.html", head, found=found)
+
+
+def sealed_letter_pdf(letter: SealedLetter, house: HouseHead) -> bytes:
+    """The letter that says what each number of a sealed list is, with its receipt: it has no bitting."""
+    head = PaperHead(house, "Letter to a sealed list", letter.sent.reference, letter.sent.on)
+    return pdf("sealed_letter.html", head, letter=letter)
 
 
 def bitting_list_pdf(bittings: BittingList) -> bytes:

@@ -29,7 +29,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.jobs import appointments, construction, reminders, warranties
     from app.web.jobs import views as jobs
     from app.web.keying import bench as keying_bench
-    from app.web.keying import loss_plans, new_systems, rows_aside, searches, specs, systems
+    from app.web.keying import loss_plans, new_systems, rows_aside, searches, sent_arrays, specs, systems
     from app.web.keys import calling_in, losses
     from app.web.keys import codes as key_codes
     from app.web.keys import counts as key_counts
@@ -54,7 +54,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(day, books, reports, search),
         *(counter, quotes, accepting),
         *(customers, customer_merging, doors, door_lists, door_changes, site_changes),
-        *(keysystems, specs, new_systems, systems, rows_aside, loss_plans, searches, keying_bench),
+        *(keysystems, specs, new_systems, systems, rows_aside, sent_arrays, loss_plans, searches, keying_bench),
         *(keys, key_people, key_counts, key_codes, losses, calling_in),
         *(jobs, hand_overs, counter_sale, returns, claims, warranties, construction, appointments, reminders, papers),
         *(invoices, accounts),

@@ -16,6 +16,7 @@ from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.keysystems.out_of_use import is_retired, why_retired
 from app.ledger.keysystems.retiring import keyed_in, put_back_in_use, retire_system
 from app.ledger.keysystems.rows_aside import rows_aside, why_not_settled
+from app.ledger.keysystems.sent_arrays import sent_arrays
 from app.ledger.keysystems.system_queries import KeysetNode, get_system, list_system_rows, system_tree, with_bittings
 from app.ledger.people.login_rules import Proof
 from app.ledger.quoting.issuing import house_head
@@ -134,6 +135,7 @@ def _page(system: KeySystem, form: RecordsForm) -> ResponseReturnValue:
         aside=aside,
         lost=lost_masters(work.session, [system.id]),
         losses=open_losses(work.session, system.id),
+        sent=sent_arrays(work.session, system.id),
         form=form,
         reveal=reveal,
     )

@@ -38,6 +38,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keysystems.settling: get_row_aside reveal_row settle_row
         keysystems.authority: change_records
         keys.blind_codes: print_register
+        keysystems.sent_arrays: send_array note_array sealed_list sealed_letter
         keysystems.retiring: retire_system put_back_in_use
         merging.customer_merging: plan_merge merge_customers plan_unmerge unmerge_customers
         merging.customer_splitting: plan_split split_customer plan_unsplit unsplit_customer

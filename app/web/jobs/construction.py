@@ -50,8 +50,8 @@ def page(number: int) -> ResponseReturnValue:
         return mark_dead(work, number, ticked, form.on.data, is_dead=not is_undone)
 
     if done := form.run(mark):
-        what = "back" if found.is_of_cores else "made dead"
-        said = f"{counted(done.value, 'door')} {'not ' if is_undone else ''}{what}."
+        noun, what = ("construction core", "back") if found.is_of_cores else ("door", "made dead")
+        said = f"{counted(done.value, noun)} {'not ' if is_undone else ''}{what}."
         return flash_and_redirect(said, "construction.page", number=number)
     return render_template("jobs/construction.html", job=job, found=found, form=form), form.status
 

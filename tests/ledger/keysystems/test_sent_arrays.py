@@ -1,0 +1,107 @@
+"""A system's array at its factory: two papers of which neither opens a door alone, on record, and known when lost."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+import sqlalchemy as sa
+
+from app.documents import sealed_letter_pdf, sealed_list_pdf
+from app.errors import Problems
+from app.keying import write_bitting
+from app.ledger.catalog.price_queries import get_house
+from app.ledger.keysystems.bittings import open_bittings, spec_of
+from app.ledger.keysystems.sent_arrays import (
+    ArrayState,
+    SendForm,
+    note_array,
+    sealed_letter,
+    sealed_list,
+    send_array,
+    sent_arrays,
+)
+from app.ledger.quoting.issuing import house_head
+from app.ledger.store.errors import LedgerError, NotFound
+from app.ledger.store.events import BITTINGS_REVEALED
+from app.ledger.store.work import Work
+from app.ledger.tables import Event, KeySystem, Maker, RecordsHolder
+from tests.ledger.test_main_job import accept, flats, issued, openings
+from tests.reading import pdf_text
+
+
+@pytest.fixture
+def system(work: Work) -> KeySystem:
+    accept(work, issued(work, flats(work, 6, keyed_at="shop", override_reason="here")), openings(6))
+    return work.session.scalars(sa.select(KeySystem)).one()
+
+
+def form(work: Work, **more: object) -> SendForm:
+    maker = work.session.scalars(sa.select(Maker).where(Maker.code == "ARD")).one()
+    said = {"maker_id": maker.id, "person": "M. Fern", "purpose": "40 more cylinders", "way": "registered post"}
+    return SendForm(**{**said, **more})  # type: ignore[arg-type]
+
+
+def test_the_two_papers_together_say_all_and_each_alone_opens_no_door(work: Work, system: KeySystem) -> None:
+    sent = send_array(work, system.id, form(work))
+    found, letter = sealed_list(work, system.id, sent.id), sealed_letter(work, system.id, sent.id)
+    opened = open_bittings(work.session, work.vault, [system])
+    symbols = {number: symbol for number, symbol, _, _ in letter.rows}
+    together = {symbols[row.number]: row.bitting for row in found.rows}
+    assert together == {one.symbol: write_bitting(spec_of(system), opened[one.id]) for one in system.keysets}
+    assert [row.number for row in found.rows] == list(range(1, len(opened) + 1))
+    assert [symbols[row.number] for row in found.rows if row.is_top] == ["AA"]
+    assert len(found.chambers) == system.chambers
+    assert [one.depths[0] for one in found.chambers] == [*together["AA"]]
+    # As they are printed.
+    sealed = pdf_text(sealed_list_pdf(found, "Letter"))
+    told = pdf_text(sealed_letter_pdf(letter, house_head(get_house(work.session))))
+    squeezed = re.sub(r"\s", "", sealed)
+    assert all(bitting in squeezed for bitting in together.values())
+    named = (system.name, system.customer.name, get_house(work.session).name, *together)
+    assert not [word for word in named if re.search(rf"\b{re.escape(word)}\b", sealed)]
+    assert not [bitting for bitting in together.values() if bitting in re.sub(r"\s", "", told)]
+    assert all(word in told for word in (system.name, "M. Fern", "registered post", sent.reference, *together))
+    # Printed again, the numbers are the same; another sending has others.
+    assert sealed_letter(work, system.id, sent.id).rows == letter.rows
+    other = send_array(work, system.id, form(work, purpose="20 more"))
+    assert sealed_letter(work, system.id, other.id).rows != letter.rows
+
+
+def test_every_look_is_on_record_and_no_event_has_a_bitting(work: Work, system: KeySystem) -> None:
+    sent = send_array(work, system.id, form(work))
+    sealed_list(work, system.id, sent.id)
+    events = work.session.scalars(sa.select(Event).where(Event.subject == f"key system {system.id}")).all()
+    assert [one.summary for one in events if one.kind == BITTINGS_REVEALED] == [
+        f"Bittings of The Flats shown to Wren: list {sent.reference} for Ardent Brass"
+    ]
+    cuts = open_bittings(work.session, work.vault, [system]).values()
+    told = " ".join(f"{one.summary} {one.detail}" for one in events)
+    assert not [one for one in cuts if write_bitting(spec_of(system), one) in told]
+
+
+def test_what_became_of_a_copy_is_known(work: Work, system: KeySystem) -> None:
+    sent = send_array(work, system.id, form(work))
+    assert [one.state for one in sent_arrays(work.session, system.id)] == [ArrayState.ON_ITS_WAY]
+    note_array(work, system.id, sent.id, ArrayState.RECEIVED, "receipt of M. Fern")
+    found = note_array(work, system.id, sent.id, ArrayState.LOST)
+    assert (found.is_at_large, found.state_on, found.note) == (True, work.today, "")
+    with pytest.raises(NotFound):
+        note_array(work, system.id, sent.id + 1, ArrayState.LOST)
+    with pytest.raises(LedgerError) as refused:
+        note_array(work, system.id, sent.id, ArrayState.LOST, "x" * 301)
+    assert refused.value.field == "note"
+
+
+def test_all_that_lacks_is_told_at_once(work: Work, system: KeySystem) -> None:
+    with pytest.raises(Problems) as refused:
+        send_array(work, system.id, SendForm(0, " ", "", "x" * 121))
+    assert {one.field for one in refused.value.problems} == {"maker_id", "person", "purpose", "way"}
+    assert not sent_arrays(work.session, system.id)
+
+
+def test_what_the_house_does_not_hold_it_cannot_send(work: Work, system: KeySystem) -> None:
+    system.records = RecordsHolder.FACTORY
+    work.session.commit()
+    with pytest.raises(LedgerError, match="nothing to send"):
+        send_array(work, system.id, form(work))
