@@ -60,7 +60,7 @@ _MENU = (
     MenuWord(
         "Key systems",
         leaves=(
-            MenuWord("Systems", "keysystems.index", ("keysystems", "keying")),
+            MenuWord("Systems", "keysystems.index", ("keysystems", "keying", "bitting_lists")),
             MenuWord("Keys out", "keys.out", ("keys",)),
             MenuWord("Lost keys", "losses.index", ("losses", "keying.loss_plan", "keying.loss_drafts")),
             MenuWord("Decode a key", "keying.decode"),

@@ -59,8 +59,9 @@ def why_not_settled(name: str, rows: Sequence[ListRowAside]) -> str:
         return ""
     named = [one.own_symbol or one.symbol or f"row {one.row}" for one in found]
     shown = ", ".join(named[:6]) + (f" and {len(named) - 6} more" if len(named) > 6 else "")
+    is_one = len(found) == 1
     return (
-        f"{counted(len(found), 'key')} of the list that {name} came from {'is' if len(found) == 1 else 'are'} "
-        f"not settled ({shown}): a new key could be cut like one of them, or turn its cylinders. The owner settles "
-        "each on the system's page; until then key single (SKD)."
+        f"{counted(len(found), 'key')} of the list that {name} came from {'is' if is_one else 'are'} not settled "
+        f"({shown}): a new key could be cut like {'it' if is_one else 'one of them'}, or turn its cylinders. The owner "
+        f"settles {'it' if is_one else 'each'} on the system's page; until then key single (SKD)."
     )

@@ -201,7 +201,7 @@ class TakeListPage(ListedTableForm):
     cuts = RadioField(
         "The cuts are written",
         choices={BOW_FIRST: "from the bow to the tip", TIP_FIRST: "from the tip to the bow"},
-        description="Where nobody says it, bow to tip; it is asked of keys that stop at the tip.",
+        description="Not said: bow to tip. Of keys that stop at the tip it has to be said.",
         validate_choice=False,
     )
     own_names = BooleanField("Every symbol is the shop's own name: none is of the standard coding")
