@@ -42,7 +42,7 @@ ON_POSTGRESQL := tests/ledger tests/commands tests/test_houses.py \
     tests/web/test_every_page.py tests/web/test_many_hands.py tests/web/test_reauthentication.py \
     tests/web/bench tests/web/catalog/test_price_rules.py tests/web/catalog/test_prices.py \
     tests/web/counter/test_reasons.py tests/web/counter/test_views.py tests/web/keying \
-    tests/web/settings/test_house.py tests/web/sites/test_door_lists.py
+    tests/web/importing/test_bitting_lists.py tests/web/settings/test_house.py tests/web/sites/test_door_lists.py
 
 .PHONY: test
 test: ## Set up what tests need and run every check and every test, those of the ledger on PostgreSQL too.

@@ -48,7 +48,11 @@ def rows_aside(session: Session, system_id: int) -> Sequence[ListRowAside]:
 
 
 def why_rows_aside(session: Session, system: KeySystem) -> str:
-    """Why nothing is added to a system while rows of its list stand aside; "" where none could matter any more."""
+    """Why nothing is added to a system while rows of its list stand aside; "" where none could matter any more.
+
+    A new key under its masters is drawn from the very bittings that an unknown one of them has; a single key, drawn
+    from all that the spec allows, hardly meets one, so that it is what the trade keys meanwhile.
+    """
     return why_not_settled(system.name, rows_aside(session, system.id))
 
 
@@ -59,9 +63,9 @@ def why_not_settled(name: str, rows: Sequence[ListRowAside]) -> str:
         return ""
     named = [one.own_symbol or one.symbol or f"row {one.row}" for one in found]
     shown = ", ".join(named[:6]) + (f" and {len(named) - 6} more" if len(named) > 6 else "")
-    is_one = len(found) == 1
+    are, like, each = ("is", "it", "it") if len(found) == 1 else ("are", "one of them", "each")
     return (
-        f"{counted(len(found), 'key')} of the list that {name} came from {'is' if is_one else 'are'} not settled "
-        f"({shown}): a new key could be cut like {'it' if is_one else 'one of them'}, or turn its cylinders. The owner "
-        f"settles {'it' if is_one else 'each'} on the system's page; until then key single (SKD)."
+        f"{counted(len(found), 'key')} of the list that {name} came from {are} not settled ({shown}): a new key "
+        f"could be cut like {like}, or turn its cylinders. The owner settles {each} on the system's page; until then "
+        "key single (SKD)."
     )
