@@ -6,6 +6,7 @@ prints, stores or logs; what a bitting is stays with the caller.
 
 __all__ = [
     "ALL_ENTER",
+    "COUNTED",
     "JUDGING_RULES",
     "LETTERS",
     "MOST_CELLS",
@@ -17,6 +18,8 @@ __all__ = [
     "NO_ARRAY",
     "OPENING_MARKS",
     "PEOPLE",
+    "ROLE_BELOW",
+    "UPPER_LEVELS",
     "USUAL_TOLERANCE",
     "AccessException",
     "AccessMatrix",
@@ -62,6 +65,7 @@ __all__ = [
     "Progress",
     "RuleCosts",
     "Sections",
+    "SelectiveMaster",
     "SentRow",
     "StackIndex",
     "SymbolLevel",
@@ -102,10 +106,11 @@ __all__ = [
     "is_left_dead",
     "key_matrix",
     "level_of",
+    "levels_by",
     "listed_rows",
     "lost_key",
     "make_symbols",
-    "master_names",
+    "masters_below",
     "millimeters_text",
     "name_gains",
     "name_wanted",
@@ -138,6 +143,7 @@ __all__ = [
     "rotate",
     "rule_costs",
     "search_extension",
+    "selective_masters",
     "shearing_depths",
     "single_symbol",
     "spec_gains",
@@ -193,7 +199,7 @@ from app.keying.issuing import (
     next_bittings,
     usable_bittings,
 )
-from app.keying.levels import MOST_KEYSETS, LevelPlan, SystemKeyset, operating_chains
+from app.keying.levels import COUNTED, MOST_KEYSETS, ROLE_BELOW, LevelPlan, SystemKeyset, operating_chains
 from app.keying.list_coding import (
     KeyAside,
     KeyAsked,
@@ -227,17 +233,20 @@ from app.keying.progression import progress
 from app.keying.relaxing import relaxed
 from app.keying.replacing import SystemsBeside, columns_in_service
 from app.keying.rules import JUDGING_RULES, BittingRules
+from app.keying.selective import SelectiveMaster, selective_masters
 from app.keying.solving import MatrixSolution, Progress
 from app.keying.spec import Bitting, BittingSpec, KeyStop, entering, read_bitting, write_bitting
 from app.keying.symbols import (
     LETTERS,
     MOST_LEVELS,
     MOST_SYMBOLS,
+    UPPER_LEVELS,
     KeySymbol,
     SymbolLevel,
     change_symbol,
+    levels_by,
     make_symbols,
-    master_names,
+    masters_below,
     read_operators,
     read_symbol,
     read_symbol_text,

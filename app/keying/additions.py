@@ -23,7 +23,7 @@ from app.keying.matrix import AccessMatrix, Clash, DoorGroup, KeyGroup
 from app.keying.rules import BittingRules
 from app.keying.solving import MatrixSolution, Outcome, Progress, solve_matrix
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.symbols import read_symbol
+from app.keying.symbols import levels_by, read_symbol
 from app.validation import short_name
 
 SECONDS = 20.0
@@ -457,6 +457,7 @@ class _Standing:
         self, keys: Mapping[str, Bitting], cylinders: Mapping[str, Sequence[str]], added: Sequence[AddedCylinder]
     ) -> None:
         self.keys = keys
+        self.levels = levels_by([*keys, *(one.symbol for one in added)])
         self.opened = _opened(cylinders)
         self.opened_new = _opened({one.symbol: one.operators for one in added})
         # Who opens all that two or more other keys open is a master, where keys do not cross.
@@ -465,7 +466,7 @@ class _Standing:
         by_symbol = {
             above
             for key, mine in self.opened.items()
-            for above in _ancestors(key)
+            for above in self.ancestors(key)
             if mine <= self.opened.get(above, frozenset())
         }
         self.masters = self.masters_by_doors | by_symbol
@@ -473,15 +474,25 @@ class _Standing:
     def over(self, key: str) -> set[str]:
         """The keys in service over one in service."""
         mine, none = self.opened.get(key, frozenset()), frozenset[str]()
-        above = {other for other in _ancestors(key) if other in self.keys and mine <= self.opened.get(other, none)}
+        above = {
+            other for other in self.ancestors(key) if other in self.keys and mine <= self.opened.get(other, none)
+        }
         return above | {other for other in self.masters_by_doors if mine and mine < self.opened[other]}
+
+    def ancestors(self, symbol: str) -> list[str]:
+        """The symbols over one by the standard key coding, nearest first; none of one that is no standard symbol."""
+        found: list[str] = []
+        with suppress(KeyingError):
+            while (above := read_symbol(found[-1] if found else symbol, levels=self.levels).parent) is not None:
+                found.append(above)
+        return found
 
     def is_over(self, other: str, key: str) -> bool:
         """Whether `other` stands over `key`, new or not."""
         if key in self.keys:
             return other in self.over(key)
         mine, theirs = self.opened_new[key], self.opened_new[other]
-        return mine <= theirs and (mine < theirs or other in self.masters or other in _ancestors(key))
+        return mine <= theirs and (mine < theirs or other in self.masters or other in self.ancestors(key))
 
     def left_out(self, operators: Sequence[str]) -> list[str]:
         """The masters that a cylinder of these keys has to have besides; none where it is not crossed."""
@@ -521,15 +532,6 @@ def _opened(cylinders: Mapping[str, Sequence[str]]) -> dict[str, frozenset[str]]
         for key in meant:
             found.setdefault(key, set()).add(name)
     return {key: frozenset(names) for key, names in found.items()}
-
-
-def _ancestors(symbol: str) -> list[str]:
-    """The symbols over one by the standard key coding, nearest first; none of a symbol that is no standard one."""
-    found: list[str] = []
-    with suppress(KeyingError):
-        while (above := read_symbol(found[-1] if found else symbol).parent) is not None:
-            found.append(above)
-    return found
 
 
 def _what_clashes(found: BittingSearch, added: Sequence[AddedCylinder], seconds: float) -> tuple[str, str]:

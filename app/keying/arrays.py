@@ -13,12 +13,14 @@ from typing import Protocol
 
 from app.keying.errors import KeyingError, check_whole
 from app.keying.progression import Columns, Progression, check_master, make_columns, progress, run_choices
-from app.keying.spec import Bitting, BittingSpec
+from app.keying.spec import Bitting, BittingSpec, withholding
 
 MOST_SORTED = 10_000
 LOOKED_FOR = 4
 CHANGE, MASTER, GRAND, HELD = "C", "M", "G", "-"
 """What a chamber serves, one character a chamber in `roles`."""
+SELECTIVE = "S"
+"""In place of a role: the chambers that turn right under a selective master."""
 
 _PRIMES = (2, 3, 5, 7, 11, 13, 17)  # the largest is no smaller than sixteen depths
 
@@ -254,14 +256,18 @@ class LevelArray:
     """The key bitting array of a system: its top master, and what each chamber serves (C, M, G or -). A secret.
 
     `constants`: of a system of two levels, how many chambers are held at a time (rotating constants); else 0.
+    `withheld`: the chamber (from 1) and the depth there that only the selective master is cut to.
     """
 
     tmk: Bitting = field(repr=False)
     roles: str
     constants: int = 0
+    withheld: tuple[int, int] | None = field(default=None, repr=False)
 
     def under(self, spec: BittingSpec, role: str, base: Bitting) -> Array:
         """Give the bittings of a level (C, M or G) under the key above it: masters in sequence, changes spread.
+
+        SELECTIVE gives the changes right under the selective master.
 
         As `progression_under`; with constants, every change matches its master in so many chambers whose places
         move on.
@@ -270,7 +276,13 @@ class LevelArray:
         >>> LevelArray((4, 1, 7, 2, 5, 0), "CCCCCC", constants=4).under(spec, "C", (4, 1, 7, 2, 5, 0)).usable
         240
         """
+        if self.withheld is not None:
+            spec = withholding(spec, *self.withheld)
         if self.constants and role == CHANGE:
             return rotate(spec, base, self.constants, turning_places(spec, base, self.constants))
-        run = progression_under(spec, self.tmk, self.roles, role, base)
+        roles = self.roles
+        if role == SELECTIVE and self.withheld is not None:  # its changes have its own depth
+            chamber, role = self.withheld[0], CHANGE
+            roles = roles[: chamber - 1] + HELD + roles[chamber:]
+        run = progression_under(spec, self.tmk, roles, role, base)
         return Spread(run) if role == CHANGE else run

@@ -14,15 +14,15 @@ from itertools import islice
 from random import Random
 
 from app.keying.additions import GrowingSystem, search_bittings
-from app.keying.arrays import CHANGE, GRAND, MASTER, LevelArray
+from app.keying.arrays import CHANGE, MASTER, LevelArray
 from app.keying.auditing import check_system
 from app.keying.errors import KeyingError, NoBittingsLeft, check_whole
-from app.keying.levels import MOST_KEYSETS, SystemKeyset
+from app.keying.levels import MOST_KEYSETS, ROLE_BELOW, SystemKeyset
 from app.keying.matrix import AccessMatrix
 from app.keying.progression import check_master
 from app.keying.solving import MatrixSolution, Progress
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.symbols import SymbolLevel, change_symbol, master_names, read_symbol
+from app.keying.symbols import UPPER_LEVELS, SymbolLevel, change_symbol, masters_below, read_symbol
 from app.validation import short_name
 
 NOT_EXTENDED = (
@@ -33,7 +33,6 @@ NO_ARRAY = (
     "This system has no array to go on in. Search for bittings beside the keys in service, or key these cylinders "
     "single (SKD)."
 )
-_BELOW = {SymbolLevel.MASTER: CHANGE, SymbolLevel.GRAND: MASTER, SymbolLevel.GREAT_GRAND: GRAND}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +41,7 @@ class WantedKeysets:
 
     keysets: tuple[tuple[str, SymbolLevel, str], ...]
     cylinders: dict[str, tuple[str, ...]]
+    levels: int = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +63,9 @@ def name_wanted(
     changes: Mapping[str, int],
     masters: Mapping[str, Sequence[int]],
     *,
-    two_levels: bool = False,
+    levels: int = 4,
 ) -> WantedKeysets:
-    """Name `changes` (key above → how many) and `masters` (grand → how many changes under each new master).
+    """Name `changes` (key above → how many) and `masters` (key above → how many changes under each new master).
 
     They follow on the symbols that stand; new masters come first, each with its changes. A change directly under a
     grand (A1) or great grand (GGM1) takes the place of a master or grand that would have stood there.
@@ -81,35 +81,39 @@ def name_wanted(
     def add_changes(above: str, wanted: int) -> None:
         number = 1
         for _ in range(wanted):
-            while (symbol := change_symbol(2 if two_levels else 3, above, number)) in names:
+            while (symbol := change_symbol(levels, above, number)) in names:
                 number += 1
             names.add(symbol)
             keysets.append((symbol, SymbolLevel.CHANGE, above))
-            cylinders[symbol] = _chain(symbol, names)
+            cylinders[symbol] = _chain(symbol, names, levels)
 
     for grand, counts in masters.items():
         place = f"masters.{short_name(grand)}"
-        if grand not in names or two_levels or read_symbol(grand, place).level is not SymbolLevel.GRAND:
+        over = read_symbol(grand, place, levels).level if grand in names and levels > 2 else SymbolLevel.CHANGE
+        if over not in UPPER_LEVELS[:-1]:
             raise KeyingError(place, "There is no such grand master in this system.")
+        level = UPPER_LEVELS[UPPER_LEVELS.index(over) + 1]
         for wanted in counts:
-            check_whole(wanted, place, 0, MOST_KEYSETS)
-            symbol = next(name for name in master_names(grand) if name not in names)
+            check_whole(wanted, place, 0, MOST_KEYSETS if level is SymbolLevel.MASTER else 0)
+            symbol = next((name for name in masters_below(grand) if name not in names), "")
+            if not symbol:
+                raise KeyingError(place, f"There are no more letters for a {level.value} under {grand}.")
             names.add(symbol)
-            keysets.append((symbol, SymbolLevel.MASTER, grand))
+            keysets.append((symbol, level, grand))
             add_changes(symbol, wanted)
     for master, wanted in changes.items():
         place = f"changes.{short_name(master)}"
         check_whole(wanted, place, 0, MOST_KEYSETS)
-        if master not in names or read_symbol(master, place).level not in _BELOW:
+        if master not in names or read_symbol(master, place, levels).level not in UPPER_LEVELS:
             raise KeyingError(place, "There is no such master in this system.")
         add_changes(master, wanted)
-    return WantedKeysets(tuple(keysets), cylinders)
+    return WantedKeysets(tuple(keysets), cylinders, levels)
 
 
-def _chain(symbol: str, names: Collection[str]) -> tuple[str, ...]:
+def _chain(symbol: str, names: Collection[str], levels: int) -> tuple[str, ...]:
     """A symbol and those over it that there are."""
     chain = [symbol]
-    while (parent := read_symbol(chain[-1]).parent) is not None and parent in names:
+    while (parent := read_symbol(chain[-1], levels=levels).parent) is not None and parent in names:
         chain.append(parent)
     return tuple(chain)
 
@@ -123,13 +127,15 @@ def extend(
     changes: Mapping[str, int] | None = None,
     masters: Mapping[str, Sequence[int]] | None = None,
     shearing: Collection[Sequence[Collection[int]]] = (),
+    levels: int = 0,
 ) -> Extension:
     """Add `changes` and `masters`, as `name_wanted` takes them, each with a bitting of the system's array.
 
     `keys` is the list of all bittings ever issued, retired ones too, by symbol; `cylinders` names the keys that
     operate each; `shearing` has further cylinders, per chamber the depths that shear. A bitting that would operate
     a cylinder in service, or whose cylinder a key in service would operate, is passed over. Issued bittings stay
-    as they are. Raises NoBittingsLeft when they run out; then nothing is added.
+    as they are. `levels`: how many the system has, 0 where the array says it. Raises NoBittingsLeft when they run
+    out; then nothing is added.
     """
     if not keys:
         raise KeyingError("system", NOT_EXTENDED)
@@ -137,25 +143,26 @@ def extend(
         raise KeyingError("system", NO_ARRAY)
     check_master(spec, array.tmk)
     check_system(keys, cylinders)
-    wanted = name_wanted([*keys, *cylinders], changes or {}, masters or {}, two_levels=MASTER not in array.roles)
+    levels = levels or (4 if MASTER in array.roles else 2)
+    wanted = name_wanted([*keys, *cylinders], changes or {}, masters or {}, levels=levels)
     below: dict[str, list[str]] = {}
     new_masters = {}
     for symbol, level, above in wanted.keysets:
-        if level is SymbolLevel.MASTER:
+        if level in UPPER_LEVELS:
             new_masters[symbol] = above
         else:
             below.setdefault(above, []).append(symbol)
     grown = _ArraySystem(spec, array, keys, cylinders, wanted.cylinders, shearing)
     for symbol, grand in new_masters.items():
         symbols = below.pop(symbol, [])
-        if not grown.add_master(symbol, grand, symbols):
+        if not grown.add_master(symbol, grand, ROLE_BELOW[read_symbol(grand, levels=levels).level], symbols):
             raise NoBittingsLeft(
                 f"masters.{short_name(grand)}",
                 f"No master is left under {grand} with room for {len(symbols):,} changes.",
             )
     for above, symbols in below.items():
         field_name = f"changes.{short_name(above)}"
-        role = _BELOW[read_symbol(above).level]
+        role = ROLE_BELOW[read_symbol(above, levels=levels).level]
         if above not in keys or role not in array.roles:
             raise KeyingError(field_name, "There is no such master in this system.")
         found = grown.free_changes(role, symbols)
@@ -209,9 +216,9 @@ class _ArraySystem(GrowingSystem):
         """Have a new change, and its cylinder."""
         self.issue(symbol, bitting, (symbol,))
 
-    def add_master(self, symbol: str, grand: str, below: Sequence[str]) -> bool:
+    def add_master(self, symbol: str, grand: str, role: str, below: Sequence[str]) -> bool:
         """Issue the first master under which all the changes are free, and these; tell whether there is one."""
-        for bitting in self.free(MASTER, grand):
+        for bitting in self.free(role, grand):
             self.keys[symbol] = bitting
             found = self.free_changes(CHANGE, below)
             if len(found) == len(below):
@@ -253,7 +260,8 @@ def search_extension(
     symbols = [symbol for symbol, _, _ in wanted.keysets]
     # A master that has no change yet is kept near the key above as if it had a cylinder of its own.
     listed = {one for meant in wanted.cylinders.values() for one in meant}
-    lone = {symbol: _chain(symbol, {*keys, *symbols}) for symbol in symbols if symbol not in listed}
+    names = {*keys, *symbols}
+    lone = {symbol: _chain(symbol, names, wanted.levels) for symbol in symbols if symbol not in listed}
     search = search_bittings(
         spec,
         tmk,

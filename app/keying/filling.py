@@ -9,15 +9,15 @@ from random import Random
 from time import monotonic
 
 from app.keying.apart import NearIndex, choose_apart
-from app.keying.arrays import CHANGE, LevelArray, progression_under
+from app.keying.arrays import CHANGE, HELD, LevelArray, progression_under
 from app.keying.errors import KeyingError, NoBittingsLeft, check_whole
 from app.keying.issuing import draw_allowed
 from app.keying.levels import (
     MOST_KEYSETS,
     ROLES,
     Branch,
+    LevelCounts,
     LevelPlan,
-    check_counts,
     columns_by_role,
     least_near,
     name_branches,
@@ -40,31 +40,28 @@ def plan_levels(
     spec: BittingSpec,
     tmk: Bitting,
     *,
-    levels: int,
-    masters: int = 1,
-    changes_per_master: int,
-    grands: int = 1,
     used: AbstractSet[Bitting] = frozenset(),
     roles: str | None = None,
+    **asked: int,
 ) -> LevelPlan:
-    """Choose which chambers serve changes, masters and grands, and give every keyset its bitting.
+    """Choose which chambers serve which level, and give every keyset its bitting; `asked` as `LevelCounts` takes it.
 
-    Two levels: `tmk` is AA; three: A with `masters` under it; four: GGM with `grands`, each with `masters`.
-    Given `roles` (a character a chamber) are kept. Raises NoBittingsLeft with how many changes were asked for and
+    Two levels: `tmk` is AA; three: A with `masters` under it; four: GGM with `grands`, each with `masters`; and so
+    on. Given `roles` (a character a chamber) are kept. Raises NoBittingsLeft with how many changes were asked for and
     the most that any sharing of the chambers gives.
     """
-    check_counts(levels, grands, masters, changes_per_master)
-    check_whole(grands * masters * (changes_per_master + 1), "changes_per_master", 1, MOST_KEYSETS)
+    counted = LevelCounts(**asked)
+    counts, levels, own = counted.downward, counted.levels, ROLES[counted.levels]
+    check_whole(prod(counts) + prod(counts[:-1]), "changes_per_master", 1, MOST_KEYSETS)
     check_master(spec, tmk)
-    if roles is not None and (len(roles) != spec.chambers or not set(ROLES[levels]) <= set(roles) <= set("CMG-")):
+    if roles is not None and (len(roles) != spec.chambers or not {*own} <= {*roles} <= {*own, *"CMG", HELD}):
         raise KeyingError("roles", f"Give one of C, M, G or - for each of {spec.chambers} chambers.")
-    counts = (grands, masters, changes_per_master)[4 - levels :]
     try:
         filling = fill_levels(spec, tmk, counts, used=used, roles=roles)
     except NoBittingsLeft as short:
         raise NoBittingsLeft(
             "changes_per_master",
-            f"{short.asked:,} changes ({grands} × {masters} × {changes_per_master:,}) were asked for, but at most "
+            f"{short.asked:,} changes ({' × '.join(f'{one:,}' for one in counts)}) were asked for, but at most "
             f"{short.left:,} fit under this master with {levels} levels. Ask for fewer, use fewer levels, or a spec "
             "with more chambers or depths.",
             asked=short.asked,

@@ -7,12 +7,21 @@ from itertools import combinations, pairwise, product
 from math import log, prod
 from random import Random
 
-from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, progression_under
+from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, SELECTIVE, progression_under
 from app.keying.counting import count_columns
 from app.keying.errors import KeyingError, check_whole
 from app.keying.progression import make_columns
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.symbols import LETTERS, MOST_LEVELS, SymbolLevel, change_symbol, masters_below, top_symbol
+from app.keying.symbols import (
+    LETTERS,
+    MOST_LEVELS,
+    UPPER_LEVELS,
+    SymbolLevel,
+    change_symbol,
+    master_level,
+    masters_below,
+    top_symbol,
+)
 from app.validation import short_name
 
 MOST_KEYSETS = 100_000
@@ -22,6 +31,9 @@ MOST_MARKINGS = 3**8
 DRAWN_MARKINGS = 3_000
 ROLES = {levels: (CHANGE, MASTER, GRAND, *"456")[: levels - 1] for levels in range(2, MOST_LEVELS + 1)}
 """Levels → the roles of their chambers, the lowest level first; above grands a digit, counted from below."""
+ROLE_BELOW: dict[str, str] = dict(zip(reversed(UPPER_LEVELS), ROLES[MOST_LEVELS], strict=True))
+ROLE_BELOW["selective master"] = SELECTIVE
+"""The level of a master, in the trade's words → which chambers of an array turn right under it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,12 +96,37 @@ def operating_chains(parents: Mapping[str, str | None]) -> dict[str, tuple[str, 
     return chains
 
 
-def check_counts(levels: int, grands: int, masters: int, changes_per_master: int) -> None:
-    """Refuse, each by its field, what is no number of levels and no count of a level."""
-    check_whole(levels, "levels", 2, 4)
-    check_whole(grands, "grands", 1, len(LETTERS) if levels == 4 else 1)
-    check_whole(masters, "masters", 1, MOST_KEYSETS if levels > 2 else 1)
-    check_whole(changes_per_master, "changes_per_master", 1, MOST_KEYSETS)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelCounts:
+    """How many keys a system of 2 to 7 levels has of each level, under one key of the level above; refused by field.
+
+    A level that the system lacks counts one. Of four levels and more at most 22, a letter each, stand under the top.
+    """
+
+    levels: int
+    changes_per_master: int
+    masters: int = 1
+    grands: int = 1
+    great_grands: int = 1
+    second_grands: int = 1
+    third_grands: int = 1
+
+    def __post_init__(self) -> None:
+        check_whole(self.levels, "levels", 2, MOST_LEVELS)
+        for place, name in enumerate(COUNTED, start=1):
+            most = MOST_KEYSETS if place < self.levels else 1
+            if place == self.levels - 1 > 2:
+                most = len(LETTERS)
+            check_whole(getattr(self, name), name, 1, most)
+
+    @property
+    def downward(self) -> tuple[int, ...]:
+        """The counts, upper levels first, changes last."""
+        return tuple(getattr(self, name) for name in COUNTED[self.levels - 2 :: -1])
+
+
+COUNTED = ("changes_per_master", "masters", "grands", "great_grands", "second_grands", "third_grands")
+"""What the counts of a system's levels are called, the lowest level first."""
 
 
 def sharings(
@@ -203,10 +240,8 @@ class Branch:
 def name_branches(top: Branch, levels: int) -> Iterator[tuple[SystemKeyset, Branch]]:
     """Give each key of a tree as a keyset, parents first, named by standard key coding."""
 
-    def walk(
-        branch: Branch, symbol: str, level: SymbolLevel, parent: str | None
-    ) -> Iterator[tuple[SystemKeyset, Branch]]:
-        yield SystemKeyset(symbol, level, parent, branch.bitting), branch
+    def walk(branch: Branch, symbol: str, depth: int, parent: str | None) -> Iterator[tuple[SystemKeyset, Branch]]:
+        yield SystemKeyset(symbol, master_level(levels, depth), parent, branch.bitting), branch
         number = 0
         names = masters_below(symbol)
         for below in branch.below:
@@ -218,13 +253,10 @@ def name_branches(top: Branch, levels: int) -> Iterator[tuple[SystemKeyset, Bran
                         f"There are more than {len(LETTERS)} grand masters under one key, and symbols run out: key "
                         "each building by itself, or put some of them under one head.",
                     )
-                yield from walk(below, name, _NEXT.get(level, SymbolLevel.MASTER), symbol)
+                yield from walk(below, name, depth + 1, symbol)
             else:
                 number += 1
-                yield from walk(below, change_symbol(levels, symbol, number), SymbolLevel.CHANGE, symbol)
+                change = change_symbol(levels, symbol, number)
+                yield SystemKeyset(change, SymbolLevel.CHANGE, symbol, below.bitting), below
 
-    return walk(top, top_symbol(levels), _TOP_LEVELS.get(levels, SymbolLevel.GREAT_GRAND), None)
-
-
-_TOP_LEVELS = {2: SymbolLevel.MASTER, 3: SymbolLevel.GRAND}
-_NEXT = {SymbolLevel.GREAT_GRAND: SymbolLevel.GRAND}  # all others have masters below, however deep they stand
+    return walk(top, top_symbol(levels), 0, None)

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
@@ -13,6 +14,7 @@ from app.keying.symbols import (
     KeySymbol,
     SymbolLevel,
     change_symbol,
+    levels_by,
     master_names,
     read_symbol,
     single_symbol,
@@ -26,6 +28,9 @@ class ListLevel(StrEnum):
     """What a list says of a key; TOP is the highest of its list, whatever else it is called."""
 
     TOP = "top master"
+    FOURTH_GRAND = "great great great great grand master"
+    THIRD_GRAND = "great great great grand master"
+    SECOND_GRAND = "great great grand master"
     GREAT_GRAND = "great grand master"
     GRAND = "grand master"
     MASTER = "master"
@@ -44,7 +49,7 @@ _WORDS = {
     ListLevel.CONTROL: "control|ctr|ck|control key|core key",
 }
 _LEVEL_OF = {word: level for level, words in _WORDS.items() for word in words.split("|")}
-_OVER = (ListLevel.TOP, ListLevel.GREAT_GRAND, ListLevel.GRAND, ListLevel.MASTER)
+_OVER = [*ListLevel][: [*ListLevel].index(ListLevel.CHANGE)]
 _ABBREVIATION = re.compile(r"([MGTC])(?:K|M)\d*")
 _NUMBER_LAST = re.compile(r"(X?[A-Z](?:[A-Z0-9]*[A-Z])?)[-‐‑–._]?0*([1-9]\d*)(\([A-Z]+\))?")
 _NUMBER_FIRST = re.compile(r"0*([1-9]\d*)[-‐‑–._]?([A-Z][A-Z0-9]*[A-Z])(\([A-Z]+\))?")
@@ -146,6 +151,27 @@ def _standard(text: str) -> KeySymbol | None:
         return None
 
 
+def _deep(text: str) -> KeySymbol | None:
+    """A symbol of a system of five levels and more; None of another name."""
+    for levels in range(5, MOST_LEVELS + 1):
+        with suppress(KeyingError):
+            return read_symbol(text, levels=levels)
+    return None
+
+
+def levels_of_list(symbols: Iterable[str]) -> int:
+    """How many levels symbols of the standard coding make: by their top's, else by the most letters of one.
+
+    >>> levels_of_list(["GGGM", "A", "AA"]), levels_of_list(["A", "AA", "AAA1"]), levels_of_list(["A", "SKD1", "CTR"])
+    (5, 5, 4)
+    """
+    known = [one for one in symbols if not re.fullmatch("(?:GGM|SKD|CTR)[0-9]*", one)]
+    if (by_top := levels_by(known)) > 4:
+        return by_top
+    deepest = max((sum(map(str.isalpha, one)) for one in known), default=0)
+    return max(4, deepest + 2 if deepest > 2 else 4)
+
+
 class ListCoding:
     """The symbols of a list: those that it says, and the next free ones for names of its own."""
 
@@ -179,13 +205,15 @@ class ListCoding:
         for own in said:
             if own in read or not own:
                 continue
-            try:
-                deep = read_symbol(own, most_levels=MOST_LEVELS)
-            except KeyingError:
+            if (deep := _deep(own)) is None:
                 continue
             letters = deep.own_key.rstrip("0123456789")
             if letters[0] == letters[1] == "G" or any(letters[:end] in known for end in range(1, len(letters))):
                 self._read[own] = deep
+        if (levels := levels_of_list(one.own_key for one in self._read.values())) > 4:
+            for own, one in list(self._read.items()):
+                with suppress(KeyingError):  # a symbol that is too deep for the list's top keeps its own reading
+                    self._read[own] = read_symbol(one.text, levels=levels)
 
     @staticmethod
     def _same(own: str) -> str:
@@ -274,9 +302,10 @@ class ListCoding:
         """The key over a symbol of the list's own coding, as far as the list has such a level."""
         if read.level is SymbolLevel.MASTER and read.parent and len(read.parent) == 1:
             return None if self._is_two else read.parent
-        if read.level is SymbolLevel.GRAND:
-            deep = next((one for one in self._used if re.fullmatch("G{3,}M", one)), None)
-            return deep or (GREAT if self._has_great else None)
+        if read.parent and re.fullmatch("G{3,}M", read.parent):
+            return read.parent if read.parent in self._used else None
+        if read.level is SymbolLevel.GRAND and read.parent == GREAT:
+            return GREAT if self._has_great else None
         return read.parent
 
     def _master_key(self, own: str, level: ListLevel) -> NamedKey | None:

@@ -28,11 +28,12 @@ from app.keying.list_coding import (
     NamedKey,
     SentRow,
     cell_words,
+    levels_of_list,
     why_no_key,
 )
 from app.keying.listed_cuts import CutsAsked, lost_zero, read_cuts
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.symbols import MOST_LEVELS, SymbolLevel, read_symbol
+from app.keying.symbols import read_symbol
 
 MOST_LISTED_ROWS = 200_000
 
@@ -172,12 +173,12 @@ def _again(key: NamedKey, cuts: Bitting, first: KeyTaken) -> tuple[str, bool]:
 def _parents(taken: Iterable[KeyTaken]) -> dict[str, str | None]:
     """Symbol → the one above it, of the masters too that the symbols alone speak of."""
     above = {one.key.symbol: one.key.parent for one in taken}
-    is_two = any(symbol[0].isdigit() for symbol in above)
+    is_two, levels = any(symbol[0].isdigit() for symbol in above), levels_of_list(above)
     for parent in list(above.values()):
         while parent and parent not in above:
-            read = read_symbol(parent, most_levels=MOST_LEVELS)
-            has_none = is_two if read.level is SymbolLevel.MASTER else GREAT not in above
-            above[parent] = None if has_none else read.parent
+            over = read_symbol(parent, levels=levels).parent
+            is_top = over is not None and re.fullmatch("G+M", over)
+            above[parent] = None if is_two or (is_top and over not in above) else over
             parent = above[parent]
     return above
 

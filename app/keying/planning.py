@@ -5,7 +5,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import islice
+from itertools import chain, islice
 from math import prod
 from random import Random
 
@@ -13,41 +13,63 @@ from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, fewest_constants, pro
 from app.keying.counting import count_columns, count_refused, usable
 from app.keying.errors import check_whole
 from app.keying.issuing import draw_bitting
-from app.keying.levels import MOST_KEYSETS, ROLES, check_counts, markings
+from app.keying.levels import COUNTED, MOST_KEYSETS, ROLES, LevelCounts, markings
 from app.keying.progression import check_master, make_columns
+from app.keying.selective import SelectiveMaster, selective_masters
 from app.keying.spec import Bitting, BittingSpec
 
 MOST_SCANNED = 400
 MOST_MARKINGS = 20_000
 MOST_WEIGHED = 400
-ENOUGH = 24
+ENOUGH, ENOUGH_DEEP = 24, 6
 MASTERS_DRAWN = 12
-_LEVEL_WORDS = {CHANGE: "changes per master", MASTER: "masters per grand", GRAND: "grands"}
+LEVEL_WORDS = {
+    CHANGE: "changes per master",
+    MASTER: "masters per grand",
+    GRAND: "grands",
+    "4": "great grands",
+    "5": "great great grands",
+    "6": "great great great grands",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Demand:
-    """What a system must hold: levels 2 to 4, counts, and the expansion wanted on each count in percent."""
+class Demand(LevelCounts):
+    """What a system must hold: how many of each level now, and how many more later: `room`, lowest level first.
 
-    levels: int
-    changes_per_master: int
-    masters: int = 1
-    grands: int = 1
-    expansion_percent: int = 0
+    selective: whether it has a selective master besides.
+    """
+
+    room: tuple[int, ...] = ()
+    selective: bool = False
 
     def __post_init__(self) -> None:
-        check_counts(self.levels, self.grands, self.masters, self.changes_per_master)
-        check_whole(self.expansion_percent, "expansion_percent", 0, 1000)
+        LevelCounts.__post_init__(self)
+        for name, more in zip(COUNTED, self.room, strict=False):
+            check_whole(more, f"{name}_later", 0, MOST_KEYSETS)
 
-    def grown(self, count: int) -> int:
-        """Give a count with the expansion on top, rounded up."""
-        return -(-count * (100 + self.expansion_percent) // 100)
+    @property
+    def now(self) -> dict[str, int]:
+        """Per role of a chamber, how many are needed now; the lowest level first."""
+        return dict(zip(ROLES[self.levels], reversed(self.downward), strict=True))
+
+    @property
+    def later(self) -> dict[str, int]:
+        """Per role of a chamber, how many more are to find room later."""
+        return dict(zip(ROLES[self.levels], (*self.room, *[0] * self.levels), strict=False))
 
     @property
     def needs(self) -> dict[str, int]:
-        """Per role of a chamber, how many are needed with expansion."""
-        counts = {CHANGE: self.changes_per_master, MASTER: self.masters, GRAND: self.grands}
-        return {role: self.grown(counts[role]) for role in ROLES[self.levels]}
+        """Per role of a chamber, how many are needed in all."""
+        return {role: count + self.later[role] for role, count in self.now.items()}
+
+    def one_level_less(self) -> "Demand":
+        """The same changes without their masters, under the keys above these."""
+        each, masters, *upper = self.needs.values()
+        now, over, *rest = self.now.values()
+        counts = dict(zip(COUNTED, (now * over, *rest), strict=False))
+        room = (each * masters - now * over, *(more - count for more, count in zip(upper, rest, strict=True)))
+        return Demand(levels=self.levels - 1, room=room, selective=self.selective, **counts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,16 +107,17 @@ def rule_costs(spec: BittingSpec) -> RuleCosts:
 
 @dataclass(frozen=True, slots=True)
 class LevelCapacity:
-    """Of one level: how many are needed now, and how many the plan holds; `level` in words."""
+    """Of one level: how many are needed now and later, and how many the plan holds; `level` in words."""
 
     level: str
     used: int
     capacity: int
+    later: int = 0
 
     @property
     def left(self) -> int:
-        """How many are left for later."""
-        return self.capacity - self.used
+        """How many are left beside what is needed now and later."""
+        return self.capacity - self.used - self.later
 
     @property
     def left_percent(self) -> int:
@@ -108,7 +131,8 @@ class SystemPlan:
 
     `progressed` chambers carry a master pin each. With `constants` so many chambers are held at a time, their
     places moving on (rotating constants), instead of held for good. `scanned_all` is False where a level was
-    counted only up to a limit, so it may hold more.
+    counted only up to a limit, so it may hold more. `selective`: where a selective master was asked for, its place;
+    its depth is of none of the capacities.
     """
 
     title: str
@@ -117,6 +141,7 @@ class SystemPlan:
     progressed: int
     scanned_all: bool
     constants: int = 0
+    selective: SelectiveMaster | None = None
 
     @property
     def combinations(self) -> int:
@@ -126,7 +151,7 @@ class SystemPlan:
     @property
     def spare(self) -> float:
         """How many times over the scarcest level holds what is needed."""
-        return min(level.capacity / level.used for level in self.levels)
+        return min(level.capacity / (level.used + level.later) for level in self.levels)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,20 +192,19 @@ def plan_system(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Planning:
     if plans:
         return Planning(plans, (), f"The system fits in {len(plans)} way{'s' if len(plans) > 1 else ''} shown.")
     remedies = tuple(_remedies(spec, tmk, demand))
-    sentence = (
-        f"With {demand.expansion_percent} % expansion, {' × '.join(f'{n:,}' for n in demand.needs.values())} "
-        f"({' × '.join(_LEVEL_WORDS[role] for role in demand.needs)}) do not fit under this master."
-    )
+    asked = " × ".join(f"{count:,}" for count in demand.needs.values())
+    words = " × ".join(LEVEL_WORDS[role] for role in demand.needs) + ", with room for later" * any(demand.room)
+    sentence = f"{asked} ({words}) do not fit under this master."
     return Planning((), remedies, sentence, _rotating(spec, tmk, demand))
 
 
 def _rotating(spec: BittingSpec, tmk: Bitting, demand: Demand) -> SystemPlan | None:
     """Give the plan of two levels with rotating constants, if they hold the changes."""
-    if demand.levels != 2 or (found := fewest_constants(spec, tmk, demand.needs[CHANGE])) is None:
+    if demand.levels != 2 or demand.selective or (found := fewest_constants(spec, tmk, demand.needs[CHANGE])) is None:
         return None
     constants = len(found.places[0])
     turned = spec.chambers - constants
-    level = LevelCapacity(_LEVEL_WORDS[CHANGE], demand.changes_per_master, found.usable)
+    level = LevelCapacity(LEVEL_WORDS[CHANGE], demand.changes_per_master, found.usable, demand.later[CHANGE])
     return SystemPlan("rotating constants", CHANGE * spec.chambers, (level,), turned, True, constants)
 
 
@@ -202,7 +226,7 @@ def _plans(spec: BittingSpec, tmk: Bitting, demand: Demand) -> tuple[SystemPlan,
                 weighed[plan.roles] = _weigh(spec, tmk, demand, plan.roles)
             if (found := weighed[plan.roles]) is not None:
                 exact.append(found)
-                if len(exact) == ENOUGH:
+                if len(exact) == (ENOUGH if demand.levels < 5 else ENOUGH_DEEP):
                     break
         if exact:
             best = min(sorted(exact, key=lambda plan: plan.roles), key=rank)
@@ -214,7 +238,10 @@ def _fitting_sharings(spec: BittingSpec, tmk: Bitting, demand: Demand) -> list[S
     """Give every sharing-out that fits by theoretical counts, held chambers among them."""
     sizes = [len(column) for column in make_columns(spec, tmk)]
     fitting = []
-    for marks in markings(spec.chambers, (*demand.needs, HELD), MOST_MARKINGS):
+    every = [markings(spec.chambers, (*demand.needs, HELD), MOST_MARKINGS)]
+    if (len(demand.needs) + 1) ** spec.chambers > MOST_MARKINGS:  # then some are drawn, each with a chamber held
+        every.append(markings(spec.chambers, (*demand.needs,), MOST_MARKINGS))
+    for marks in chain.from_iterable(every):
         if any(mark != HELD and not size for mark, size in zip(marks, sizes, strict=True)):
             continue
         capacities = {
@@ -227,9 +254,11 @@ def _fitting_sharings(spec: BittingSpec, tmk: Bitting, demand: Demand) -> list[S
 
 
 def _plan(demand: Demand, roles: str, capacities: dict[str, int], scanned_all: bool) -> SystemPlan:
-    used = {CHANGE: demand.changes_per_master, MASTER: demand.masters, GRAND: demand.grands}
     progressed = sum(mark != HELD for mark in roles)
-    levels = tuple(LevelCapacity(_LEVEL_WORDS[role], used[role], capacities[role]) for role in demand.needs)
+    levels = tuple(
+        LevelCapacity(LEVEL_WORDS[role], count, capacities[role], demand.later[role])
+        for role, count in demand.now.items()
+    )
     return SystemPlan("", roles, levels, progressed, scanned_all)
 
 
@@ -259,6 +288,21 @@ class _RoomBelow:
 
 
 def _weigh(spec: BittingSpec, tmk: Bitting, demand: Demand, roles: str) -> SystemPlan | None:
+    """Count a sharing-out exactly, with the selective master that leaves most to spare where one is asked for."""
+    if not demand.selective:
+        return _weigh_plain(spec, tmk, demand, roles)
+    best: SystemPlan | None = None
+    seen = set[str]()
+    for one in selective_masters(spec, tmk, roles):
+        if (role := roles[one.chamber - 1]) not in seen:  # the chambers of a level are alike enough
+            seen.add(role)
+            found = _weigh_plain(one.withheld_from(spec), tmk, demand, roles)
+            if found is not None and (best is None or found.spare > best.spare):
+                best = replace(found, selective=one)
+    return best
+
+
+def _weigh_plain(spec: BittingSpec, tmk: Bitting, demand: Demand, roles: str) -> SystemPlan | None:
     """Count a sharing-out exactly, within MACS and rules; None where it does not fit after all.
 
     Of the masters only those count that have room for the changes needed, of the grands those with room for
@@ -295,19 +339,25 @@ def _weigh(spec: BittingSpec, tmk: Bitting, demand: Demand, roles: str) -> Syste
 
 def _remedies(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Iterator[str]:
     """Give the changes of plan that were tried and make it fit."""
-    if demand.expansion_percent and _plans(spec, tmk, replace(demand, expansion_percent=0)):
-        yield "Without the expansion it fits."
+
+    def _fits_without(role: str) -> bool:
+        room = tuple(0 if one == role else more for one, more in demand.later.items())
+        return bool(_plans(spec, tmk, replace(demand, room=room)))
+
+    if demand.selective and _plans(spec, tmk, replace(demand, selective=False)):
+        yield "Without the selective master it fits."
+    if any(demand.room):
+        least = [words for role, words in LEVEL_WORDS.items() if demand.later.get(role) and _fits_without(role)]
+        if least:
+            yield f"Without the room for more {' or '.join(least)} it fits."
+        elif _plans(spec, tmk, replace(demand, room=())):
+            yield "Without the room for later it fits."
     for name in spec.rules.names:
         if _plans(replace(spec, rules=spec.rules.without(name)), tmk, demand):
             yield f"Without the rule “{spec.rules.words[name]}” of the bitting spec it fits."
     if demand.levels > 2:
-        fewer = {
-            "levels": demand.levels - 1,
-            "grands": 1,
-            "masters": demand.grands if demand.levels == 4 else 1,
-            "changes_per_master": demand.changes_per_master * demand.masters,
-        }
-        if fewer["changes_per_master"] <= MOST_KEYSETS and _plans(spec, tmk, replace(demand, **fewer)):
+        changes = demand.needs[CHANGE] * demand.needs[MASTER]
+        if changes <= MOST_KEYSETS and _plans(spec, tmk, demand.one_level_less()):
             yield f"With {demand.levels - 1} levels, the lowest masters given up, it fits."
     for chambers in range(spec.chambers + 1, min(spec.chambers + 2, 12) + 1):
         longer = replace(spec, chambers=chambers)

@@ -11,7 +11,7 @@ from typing import TypeAlias
 from app.keying.counting import count_allowed, count_gains, count_refused
 from app.keying.errors import KeyingError, check_whole
 from app.keying.rules import BittingRules
-from app.keying.spec import Bitting, BittingSpec
+from app.keying.spec import Bitting, BittingSpec, WithholdingSpec
 
 Columns: TypeAlias = tuple[tuple[int, ...], ...]
 """The key bitting array below its master: the depths that changes may use, a column a chamber."""
@@ -193,14 +193,19 @@ def run_choices(
 def make_columns(spec: BittingSpec, tmk: Bitting, held: Collection[int] = ()) -> Columns:
     """Make the key bitting array under `tmk`: per chamber, ascending, every depth but the master's own.
 
-    With step 2 only the depths of the master's parity; a chamber in `held` (from 1) gets none.
-    (ALOA Keynotes, July 2017)
+    With step 2 only the depths of the master's parity; a chamber in `held` (from 1) gets none, nor does any the depth
+    that the spec withholds. (ALOA Keynotes, July 2017)
 
     >>> make_columns(BittingSpec(chambers=3, depths=10, macs=9, step=2), (4, 1, 7), held=[2])
     ((0, 2, 6, 8), (), (1, 3, 5, 9))
     """
+    kept_back = spec.withheld if isinstance(spec, WithholdingSpec) else None
     return tuple(
-        () if chamber in held else tuple(d for d in spec.all_depths if d != cut and (d - cut) % spec.step == 0)
+        tuple(
+            d
+            for d in spec.all_depths
+            if d != cut and (d - cut) % spec.step == 0 and chamber not in held and (chamber, d) != kept_back
+        )
         for chamber, cut in enumerate(tmk, start=1)
     )
 

@@ -1,7 +1,7 @@
 """The bitting spec: what a maker's depth-and-spacing chart says, and bittings written by it."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from enum import StrEnum
 from fractions import Fraction
 from itertools import pairwise
@@ -208,6 +208,19 @@ class BittingSpec(JsonDataclass):
             given = {**given, "macs": min(max(given["depths"] - 1, 0), 99)}
         # `slots` makes the class anew, so that a plain super() would name the one before.
         return super(BittingSpec, cls).from_json(given, path)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WithholdingSpec(BittingSpec):
+    """The spec of one system, whose array hands a depth of a chamber (from 1) out to its selective master alone."""
+
+    withheld: tuple[int, int]
+
+
+def withholding(spec: BittingSpec, chamber: int, depth: int) -> BittingSpec:
+    """Give the spec of a system whose array withholds a depth of a chamber."""
+    known = {one.name: getattr(spec, one.name) for one in fields(BittingSpec)}
+    return WithholdingSpec(**known, withheld=(chamber, depth))
 
 
 def read_bitting(spec: BittingSpec, text: object, field: str) -> Bitting:

@@ -7,7 +7,7 @@ text not seen.
 """
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import count, islice
@@ -27,13 +27,10 @@ _TURN = "(?:[2-9]|[1-9][0-9]{1,3})?"
 _MASTER = rf"(?P<grand>{_FIRST}){_TURN}{_LETTER}"
 MOST_LEVELS = 7
 _DEEP_FORMS = re.compile(
-    rf"""
-    (?P<top>G{{3,{MOST_LEVELS - 2}}}M)
-    | (?P<master>(?P<above>{_FIRST}(?:{_TURN}{_LETTER}){{1,{MOST_LEVELS - 4}}}){_TURN}{_LETTER})
-        (?P<number>{_NUMBER})?
-    """,
-    re.VERBOSE,
+    rf"(?P<x>X)?(?P<master>G{{3,{MOST_LEVELS - 2}}}M|{_FIRST}(?:{_TURN}{_LETTER}){{0,{MOST_LEVELS - 3}}})"
+    rf"(?P<number>{_NUMBER})?"
 )
+_PLACE = re.compile(_TURN + _LETTER)
 _FORMS = re.compile(
     rf"""
     SKD(?P<single>{_NUMBER})
@@ -51,14 +48,21 @@ _SUFFIX = re.compile(r"(.+)\(([A-Z]{1,10})\)")
 
 
 class SymbolLevel(StrEnum):
-    """What a symbol stands for; the text is the trade's word."""
+    """What a symbol stands for; the text is the trade's word, which names masters from the changes upwards."""
 
+    FOURTH_GRAND = "great great great great grand master"
+    THIRD_GRAND = "great great great grand master"
+    SECOND_GRAND = "great great grand master"
     GREAT_GRAND = "great grand master"
     GRAND = "grand master"
     MASTER = "master"
     CHANGE = "change"
     SINGLE = "single keyed"
     CROSS = "cross-keyed"
+
+
+UPPER_LEVELS = tuple(SymbolLevel)[: MOST_LEVELS - 1]
+"""The levels over the changes, from the top down."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,39 +93,68 @@ class KeySymbol:
         return plain[1:] if self.crossed and self.level is not SymbolLevel.CROSS else plain
 
 
-def read_symbol(text: object, field: str = "symbol", most_levels: int = 4) -> KeySymbol:
+def read_symbol(text: object, field: str = "symbol", levels: int = 4) -> KeySymbol:
     """Read a symbol: AA1, 1AA, A2A3, A, A1, GGM, GGM1, SKD1, X2X, XAA1, 2BB(NMK), AA1(ENG).
 
-    With `most_levels` above four also those of deeper systems: AAA1 under AAA under AA under A under GGGM. They are
-    not read unasked, since in a list of four levels STAFF and TMK are somebody's own words.
+    With `levels` above four it is one of a system of just so many: AAA1 under AAA under AA under A under GGGM. Such
+    are not read unasked, since in a list of four levels STAFF and TMK are somebody's own words.
 
     >>> read_symbol("2BB(NMK)")  # doctest: +NORMALIZE_WHITESPACE
     KeySymbol(text='2BB(NMK)', level=<SymbolLevel.CHANGE: 'change'>, parent='BB', number=2,
               nmk=True, crossed=False, selective='')
     >>> read_symbol("A2A").parent
     'A'
+    >>> read_symbol("AA", levels=5).level.value, read_symbol("AAA", levels=5).level.value
+    ('grand master', 'master')
     """
     if not isinstance(text, str) or len(text) > LONGEST_SYMBOL:
         raise KeyingError(field, _REFUSAL)
     plain = "".join(text.upper().split())
     with_suffix = _SUFFIX.fullmatch(plain)
     bare, suffix = with_suffix.groups() if with_suffix else (plain, "")
-    found = _FORMS.fullmatch(bare)
-    if found is None:
-        if most_levels > 4 and (deep := _DEEP_FORMS.fullmatch(plain)) is not None:
-            return _read_deep(deep)
+    deep = _DEEP_FORMS.fullmatch(bare) if levels > 4 else None
+    if deep is not None and (depth := _depth(deep["master"], levels)) is not None:
+        level, parent, number, crossed = *_deep_meaning(deep, depth, levels), deep["x"] is not None
+    elif (found := _FORMS.fullmatch(bare)) is not None:
+        level, parent, number = _meaning(found)
+        if found["great"] is not None:
+            plain = plain.replace("GGMK", "GGM")
+        crossed = found["x"] is not None or found["cross"] is not None
+    else:
         raise KeyingError(field, _REFUSAL)
-    level, parent, number = _meaning(found)
-    if found["great"] is not None:
-        plain = plain.replace("GGMK", "GGM")
-    crossed = found["x"] is not None or found["cross"] is not None
     nmk = suffix == "NMK"
     selective = "" if nmk else suffix
-    if level in (SymbolLevel.GREAT_GRAND, SymbolLevel.GRAND, SymbolLevel.MASTER) and (crossed or selective):
+    if level in UPPER_LEVELS and (crossed or selective):
         raise KeyingError(
             field, "Only a change can be cross-keyed (X) or under a selective master; this symbol is a master's."
         )
     return KeySymbol(plain, level, parent, number, nmk, crossed, selective)
+
+
+def _depth(master: str, levels: int) -> int | None:
+    """How far below the top a master's symbol of a deep system stands; None where such a system has none."""
+    if master == top_symbol(levels):
+        return 0
+    depth = len(_PLACE.findall(master))
+    return depth if depth <= levels - 2 and not re.fullmatch("G{2,}M", master) else None
+
+
+def _deep_meaning(found: re.Match[str], depth: int, levels: int) -> tuple[SymbolLevel, str | None, int | None]:
+    if found["number"] is not None:
+        return SymbolLevel.CHANGE, found["master"], int(found["number"])
+    if depth < 2:
+        return master_level(levels, depth), top_symbol(levels) if depth else None, None
+    last = [*_PLACE.finditer(found["master"])][-1]
+    return master_level(levels, depth), found["master"][: last.start()], None
+
+
+def master_level(levels: int, depth: int) -> SymbolLevel:
+    """Give what a master is that stands so many steps below the top: a master right over changes, a grand over these.
+
+    >>> [master_level(5, depth).value for depth in range(4)]
+    ['great great grand master', 'great grand master', 'grand master', 'master']
+    """
+    return UPPER_LEVELS[MOST_LEVELS - levels + depth]
 
 
 MOST_IN_RANGE = 1_000
@@ -168,14 +201,6 @@ _REFUSAL = (
     "This is not a standard key symbol. Use such as AA, AA1, 1AA, A1, GGM, SKD1, X1X, XAA1 or AA1(NMK); "
     "I and O are no letters of a symbol, and X before it marks a crossed cylinder."
 )
-
-
-def _read_deep(found: re.Match[str]) -> KeySymbol:
-    if found["top"] is not None:
-        return KeySymbol(found["top"], SymbolLevel.GREAT_GRAND, None)
-    if found["number"] is None:
-        return KeySymbol(found["master"], SymbolLevel.MASTER, found["above"])
-    return KeySymbol(found[0], SymbolLevel.CHANGE, found["master"], int(found["number"]))
 
 
 def _meaning(found: re.Match[str]) -> tuple[SymbolLevel, str | None, int | None]:
@@ -230,9 +255,23 @@ def masters_below(symbol: str) -> Iterator[str]:
     return (name for name in master_names(symbol) if not re.fullmatch("G{2,}M|SKD|CTR", name))
 
 
+def levels_by(symbols: Iterable[str]) -> int:
+    """Give how many levels a system has by its top's symbol (GGGM: five), 4 where no symbol says more.
+
+    >>> levels_by(["GGGM", "A", "AA", "AAA"]), levels_by(["A", "AA"])
+    (5, 4)
+    """
+    there = {*symbols}
+    return max((levels for levels in range(5, MOST_LEVELS + 1) if top_symbol(levels) in there), default=4)
+
+
 def change_symbol(levels: int, master: str, number: int) -> str:
-    """Give a change's symbol: number first with two levels (1AA), last with more (AA1)."""
-    return f"{number}{master}" if levels == 2 else f"{master}{number}"
+    """Give a change's symbol: number first with two levels (1AA), last with more (AA1) and under a selective master.
+
+    >>> change_symbol(2, "AA", 1), change_symbol(2, "ENG", 1)
+    ('1AA', 'ENG1')
+    """
+    return f"{number}{master}" if levels == 2 and re.fullmatch(_MASTER, master) else f"{master}{number}"
 
 
 def single_symbol(number: int) -> str:

@@ -247,7 +247,7 @@ def test_what_cannot_be_is_told_with_what_clashes():
     keys = {"AA": (1, 1, 1), "1AA": (2, 1, 1), "2AA": (1, 2, 1), "3AA": (1, 1, 2)}
     cylinders = {symbol: (symbol, "AA") for symbol in keys if symbol != "AA"}
     found = search_extension(
-        spec, (1, 1, 1), keys, cylinders, name_wanted(keys, {"AA": 1}, {}, two_levels=True), Random(1), seconds=20
+        spec, (1, 1, 1), keys, cylinders, name_wanted(keys, {"AA": 1}, {}, levels=2), Random(1), seconds=20
     )
     assert found.extension is None and found.solution.outcome is Outcome.IMPOSSIBLE
     assert "4AA" in found.solution.clash.sentence
@@ -275,7 +275,7 @@ def test_what_a_search_is_for_is_named_level_by_level():
         "BA2": ("BA2", "BA", "B", "GGM"),
         "GGM1": ("GGM1", "GGM"),
     }
-    assert [symbol for symbol, _, _ in name_wanted(["AA", "1AA"], {"AA": 2}, {}, two_levels=True).keysets] == [
+    assert [symbol for symbol, _, _ in name_wanted(["AA", "1AA"], {"AA": 2}, {}, levels=2).keysets] == [
         "2AA",
         "3AA",
     ]

@@ -89,7 +89,10 @@ def test_a_system_too_large_says_how_much_fits_and_that_much_fits():
 @pytest.mark.parametrize(
     ("values", "field"),
     [
-        ({"levels": 5}, "levels"),
+        ({"levels": 8}, "levels"),
+        ({"levels": 5, "grands": 0}, "grands"),
+        ({"levels": 5, "great_grands": 23}, "great_grands"),
+        ({"levels": 4, "great_grands": 2}, "great_grands"),
         ({"levels": 2, "masters": 2}, "masters"),
         ({"levels": 3, "grands": 2}, "grands"),
         ({"levels": 3, "changes_per_master": 0}, "changes_per_master"),

@@ -1,11 +1,21 @@
 from itertools import product
+from math import prod
 from random import Random
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.keying import BittingSpec, Demand, KeyingError, draw_master, plan_levels, plan_system, progression_under
+from app.keying import (
+    BittingSpec,
+    Demand,
+    KeyingError,
+    audit,
+    draw_master,
+    plan_levels,
+    plan_system,
+    progression_under,
+)
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2)
 SHORT = BittingSpec(chambers=5, depths=6, first_depth=1, macs=3, step=1)
@@ -19,35 +29,50 @@ SHORT = BittingSpec(chambers=5, depths=6, first_depth=1, macs=3, step=1)
     st.integers(1, 5),
     st.integers(1, 30),
     st.integers(1, 3),
-    st.sampled_from([0, 25, 100]),
+    st.tuples(*[st.integers(0, 6)] * 3),
 )
-def test_every_plan_shown_can_be_built_with_its_expansion(spec, turn, levels, masters, changes, grands, expansion):
+def test_every_plan_shown_can_be_built_with_its_room_for_later(spec, turn, levels, masters, changes, grands, later):
     tmk = draw_master(spec, Random(turn))
-    demand = Demand(
-        levels=levels,
-        changes_per_master=changes,
-        masters=masters if levels > 2 else 1,
-        grands=grands if levels == 4 else 1,
-        expansion_percent=expansion,
-    )
+    counts = {"changes_per_master": changes, "masters": masters, "grands": grands}
+    counts = dict(list(counts.items())[: levels - 1])
+    demand = Demand(levels=levels, room=later, **counts)
+    assert list(demand.needs.values()) == [n + m for n, m in zip(counts.values(), later, strict=False)]
     found = plan_system(spec, tmk, demand)
     assert found.fits == bool(found.plans)
     assert len({plan.roles for plan in found.plans}) == len(found.plans) <= 3
     for plan in found.plans:
-        built = plan_levels(
-            spec,
-            tmk,
-            levels=levels,
-            changes_per_master=demand.grown(changes),
-            masters=demand.grown(demand.masters) if levels > 2 else 1,
-            grands=demand.grown(demand.grands) if levels == 4 else 1,
-            roles=plan.roles,
-        )
-        assert len(built.cylinders) == demand.grown(changes) * (
-            len(plan.levels) < 2 or demand.grown(demand.masters)
-        ) * (len(plan.levels) < 3 or demand.grown(demand.grands))
+        grown = dict(zip(counts, demand.needs.values(), strict=True))
+        built = plan_levels(spec, tmk, levels=levels, roles=plan.roles, **grown)
+        assert len(built.cylinders) == prod(grown.values())
         assert plan.progressed == sum(role != "-" for role in plan.roles)
-        assert all(level.capacity >= demand.grown(level.used) for level in plan.levels)
+        assert [(level.used, level.later) for level in plan.levels] == list(zip(counts.values(), later, strict=False))
+        assert all(level.left == level.capacity - level.used - level.later >= 0 for level in plan.levels)
+
+
+@pytest.mark.parametrize(
+    ("levels", "counts", "room"),
+    [
+        (5, (4, 2, 2, 2), (2, 1, 0, 1)),
+        (6, (3, 2, 2, 1, 2), (0, 1, 1, 0, 1)),
+        (7, (3, 2, 2, 2, 2, 2), (1, 0, 1, 0, 1, 1)),
+    ],
+)
+def test_systems_of_five_to_seven_levels_are_planned_and_hold_what_is_said(levels, counts, room):
+    spec = BittingSpec(chambers=6, depths=10, macs=9, step=2)
+    tmk = (4, 1, 7, 2, 5, 0)
+    names = ("changes_per_master", "masters", "grands", "great_grands", "second_grands", "third_grands")
+    asked = dict(zip(names, counts, strict=False))
+    found = plan_system(spec, tmk, Demand(levels=levels, room=room, **asked))
+    assert found.plans
+    for plan in found.plans:
+        # With every depth within MACS a level holds, under each key above, the product of its chambers' other depths.
+        columns = {role: 4 ** plan.roles.count(role) for role in set(plan.roles)}
+        assert [one.capacity for one in plan.levels] == [columns[role] for role in "CMG456"[: levels - 1]]
+        grown = {name: count + more for (name, count), more in zip(asked.items(), room, strict=True)}
+        built = plan_levels(spec, tmk, levels=levels, roles=plan.roles, **grown)
+        assert len(built.cylinders) == prod(grown.values())
+        assert not audit(built.keys, built.cylinders).unintended
+        assert {len(chain) for chain in built.cylinders.values()} == {levels}
 
 
 def test_capacities_are_counted_within_macs():
@@ -85,12 +110,12 @@ def test_what_does_not_fit_says_so_and_what_would():
     assert any(remedy.startswith("Rotating constants, 1 held") for remedy in found.remedies)
 
 
-def test_fewer_levels_and_less_expansion_are_tried():
+def test_fewer_levels_and_less_room_are_tried():
     tmk = draw_master(SPEC, Random(1))
-    found = plan_system(
-        SPEC, tmk, Demand(levels=4, grands=5, masters=4, changes_per_master=16, expansion_percent=200)
-    )
+    demand = Demand(levels=4, grands=5, masters=4, changes_per_master=16, room=(8, 2, 1))
+    found = plan_system(SPEC, tmk, demand)
     assert not found.fits
+    assert demand.one_level_less().needs == {"C": 24 * 6, "M": 6}
     assert any("3 levels" in remedy for remedy in found.remedies)
 
 
@@ -101,8 +126,8 @@ def test_fewer_levels_and_less_expansion_are_tried():
         ({"levels": 2, "masters": 2}, "masters"),
         ({"levels": 3, "grands": 2}, "grands"),
         ({"levels": 3, "changes_per_master": 10**30}, "changes_per_master"),
-        ({"levels": 3, "expansion_percent": -1}, "expansion_percent"),
-        ({"levels": 3, "expansion_percent": 0.5}, "expansion_percent"),
+        ({"levels": 3, "room": (0, -1)}, "masters_later"),
+        ({"levels": 3, "room": (0.5,)}, "changes_per_master_later"),
     ],
 )
 def test_a_demand_out_of_range_is_refused_by_field(values, field):

@@ -57,11 +57,15 @@ def test_a_symbol_reads_to_its_meaning(text, level, parent, number, nmk, crossed
 @pytest.mark.parametrize(
     ("text", "level", "parent", "number"),
     [
-        ("GGGM", SymbolLevel.GREAT_GRAND, None, None),
-        ("GGGGGM", SymbolLevel.GREAT_GRAND, None, None),
-        ("AAA", SymbolLevel.MASTER, "AA", None),
+        ("GGGGGM", SymbolLevel.FOURTH_GRAND, None, None),
+        ("GGGGGM1", SymbolLevel.CHANGE, "GGGGGM", 1),
+        ("A", SymbolLevel.THIRD_GRAND, "GGGGGM", None),
+        ("AA", SymbolLevel.SECOND_GRAND, "A", None),
+        ("AAA", SymbolLevel.GREAT_GRAND, "AA", None),
+        ("AAA(NMK)", SymbolLevel.GREAT_GRAND, "AA", None),
+        ("XAAA1", SymbolLevel.CHANGE, "AAA", 1),
         ("AAA12", SymbolLevel.CHANGE, "AAA", 12),
-        ("AAA2B", SymbolLevel.MASTER, "AAA", None),
+        ("AAA2B", SymbolLevel.GRAND, "AAA", None),
         ("A2AA2B14", SymbolLevel.CHANGE, "A2AA2B", 14),
         ("ABCDE7", SymbolLevel.CHANGE, "ABCDE", 7),
         ("ABCDE", SymbolLevel.MASTER, "ABCD", None),
@@ -70,7 +74,7 @@ def test_a_symbol_reads_to_its_meaning(text, level, parent, number, nmk, crossed
 )
 def test_symbols_of_more_than_four_levels_are_read_where_they_are_asked_for(text, level, parent, number):
     """From memory: the standard coding has more levels (N15), the texts that we read say nothing of their form."""
-    read = read_symbol(text, most_levels=7)
+    read = read_symbol(text, levels=7)
     assert (read.text, read.level, read.parent, read.number) == (text, level, parent, number)
 
 
@@ -78,13 +82,13 @@ def test_symbols_of_more_than_four_levels_are_read_where_they_are_asked_for(text
 def test_no_master_is_named_like_a_top_a_single_or_a_control_key(above, left_out):
     names = list(islice(masters_below(above), 44))
     assert left_out not in names and len(set(names)) == 44
-    assert all(read_symbol(name, most_levels=7).parent == above for name in names)
+    assert all(read_symbol(name, levels=7).parent == above for name in names)
 
 
-@pytest.mark.parametrize("text", ["AAAAAA", "GGGGGGM", "AAIA", "AA1A", "XAAA", "AAA(NMK)", "1AAA"])
+@pytest.mark.parametrize("text", ["AAAAAA", "GGGGGGM", "AAIA", "AA1A", "XAAA", "GGGM", "1AAA"])
 def test_what_is_no_symbol_of_seven_levels_is_refused(text):
     with pytest.raises(KeyingError):
-        read_symbol(text, most_levels=7)
+        read_symbol(text, levels=7)
 
 
 @pytest.mark.parametrize(

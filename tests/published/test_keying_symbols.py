@@ -3,7 +3,7 @@
 import pytest
 
 from app.keying import KeyingError, SymbolLevel, is_control_symbol, read_operators, read_symbol
-from app.keying.symbols import LETTERS, make_symbols
+from app.keying.symbols import LETTERS, UPPER_LEVELS, make_symbols
 
 
 def test_two_levels():
@@ -95,9 +95,10 @@ def test_a_range_of_operators():
 @pytest.mark.parametrize("levels", [5, 6, 7])
 def test_the_coding_has_more_than_four_levels(levels):
     """P: ALOA Keynotes, July/August 2017, page=48, which says nothing of their form: that is from memory."""
-    symbol = "A" * (levels - 2) + "1"
-    for _ in range(levels - 2):
-        read = read_symbol(symbol, most_levels=levels)
-        assert read.parent
+    symbol: str | None = "A" * (levels - 2) + "1"
+    found = []
+    while symbol:
+        read = read_symbol(symbol, levels=levels)
+        found.append(read.level)
         symbol = read.parent
-    assert symbol == "A"
+    assert found == [SymbolLevel.CHANGE, *reversed(UPPER_LEVELS)][:levels]

@@ -370,9 +370,9 @@ class CylinderRecord:
 
     @property
     def keyset(self) -> str:
-        """Its keyset with X before it (cross-keyed) and (NMK) after; "" uncombinated."""
-        own = self.operators[0].symbol if self.operators else ""
-        return own and symbol_on(own, is_crossed=bool(self.cylinder.crossed_by), is_nmk=self.cylinder.is_nmk)
+        """Its keyset as it bears it: X before, (NMK) or its selective master after; "" uncombinated."""
+        own, further = self.operators[0].symbol if self.operators else "", self.cylinder.operators
+        return own and symbol_on(own, [one.keyset for one in further], is_nmk=self.cylinder.is_nmk)
 
     @property
     def operated_by(self) -> tuple[str, ...]:

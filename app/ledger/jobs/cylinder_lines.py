@@ -148,13 +148,11 @@ class JobCylinders:
         return list(dict.fromkeys((own, *crossed, *above)))
 
     def symbol(self, line: PlainRow) -> str:
-        """The cylinder's keyset with X before it (cross-keyed) and (NMK) after; "" uncombinated."""
+        """The cylinder's keyset as it bears it: X before, (NMK) or its selective master after; "" uncombinated."""
         if line.keyset_id is None:
             return ""
-        own = self.by_id[line.keyset_id]
-        further = (self.by_id[one] for one in self.crossed.get(line.id, ()) if one in self.by_id)
-        is_crossed = any(not one.level.is_of_construction for one in further)
-        return symbol_on(own.symbol, is_crossed=is_crossed, is_nmk=line.is_nmk)
+        further = [self.by_id[one] for one in self.crossed.get(line.id, ()) if one in self.by_id]
+        return symbol_on(self.by_id[line.keyset_id].symbol, further, is_nmk=line.is_nmk)
 
     def row(self, line: PlainRow, cautions: tuple[str, ...] = ()) -> ScheduleRow:
         """A cylinder as the schedule says it; its cautions are the caller's to look up."""

@@ -22,7 +22,7 @@ from app.keying import (
     change_symbol,
     faults_meanwhile,
     lost_key,
-    master_names,
+    masters_below,
     operated_by,
     read_bitting,
     read_symbol,
@@ -79,8 +79,7 @@ LEFT_OUT, NO_MASTERS = "", "(NMK)"
 ANEW = "make the plan anew, on the loss's page"
 _BRIEF = 1.0
 """Seconds for a way beside the least: most are found in a tenth of that, and nobody waits long where none is."""
-_OVER_CHANGES = (Level.MASTER, Level.GRAND, Level.GREAT_GRAND)
-_DOWNWARD = (*_OVER_CHANGES[::-1], Level.CHANGE, Level.SINGLE, Level.CONTROL)
+_DOWNWARD = tuple(Level)  # from the top
 
 
 class LossWayKind(StrEnum):
@@ -176,7 +175,7 @@ def _by_bittings(
         yield LossWay(LossWayKind.NEW_BITTING, {}, cannot=told)
         return
     least = _searched(ready, rng, LossWayKind.NEW_BITTING, named, SECONDS)
-    if lost.level not in _OVER_CHANGES:
+    if not lost.level.is_upper:
         yield least
         return
     branch = {one.symbol for one in _under(ready.system, lost)}
@@ -351,7 +350,7 @@ def _of_factory(ready: ReadyLoss, named: Collection[str]) -> LossWay:
         )
         return LossWay(LossWayKind.FACTORY, {}, cannot=told)
     lost = next(one for one in ready.system.keysets if one.symbol == ready.symbol)
-    replaced = [one.symbol for one in _under(ready.system, lost)] if lost.level in _OVER_CHANGES else [lost.symbol]
+    replaced = [one.symbol for one in _under(ready.system, lost)] if lost.level.is_upper else [lost.symbol]
     successors = name_successors(ready.system, replaced, named, tops_too=True)
     says = (
         "The factory keeps the records: the letter asks it for the new keysets and for whatever else the lost key "
@@ -361,10 +360,10 @@ def _of_factory(ready: ReadyLoss, named: Collection[str]) -> LossWay:
 
 
 def _keeps_symbol(keyset: Keyset, replaced: AbstractSet[str]) -> bool:
-    """Whether a keyset that gets another bitting keeps its symbol: a top, a control key, or one of which a child
-    stays, which would hang under nothing.
+    """Whether a keyset that gets another bitting keeps its symbol: a top, a control key, a selective master, or one
+    of which a child stays, which would hang under nothing.
     """
-    if keyset.level is Level.CONTROL or (keyset.parent_id is None and keyset.level in _OVER_CHANGES):
+    if keyset.level in (Level.CONTROL, Level.SELECTIVE) or (keyset.parent_id is None and keyset.level.is_upper):
         return True
     return any(child.symbol not in replaced and not is_marked_retired(child) for child in keyset.children)
 
@@ -381,7 +380,7 @@ def name_successors(
     found: dict[str, str] = {}
     for keyset in going:
         symbol = keyset.symbol
-        is_top = keyset.parent_id is None and keyset.level in _OVER_CHANGES
+        is_top = keyset.parent_id is None and keyset.level.is_upper
         if not _keeps_symbol(keyset, {*replaced}) or (tops_too and is_top):
             above = keyset.parent.symbol if keyset.parent else ""
             free = _symbols_like(keyset, found.get(above, above), system.levels)
@@ -397,13 +396,13 @@ def _symbols_like(keyset: Keyset, above: str, levels: int) -> Iterable[str]:
     if keyset.level is Level.SINGLE:
         return map(single_symbol, numbers)
     try:
-        known = read_symbol(keyset.symbol)
+        known = read_symbol(keyset.symbol, levels=levels)
     except KeyingError:  # of a list that has symbols of its own
         return (f"{keyset.symbol}-{number}" for number in numbers[1:])
     under = above or known.parent or ""
     if keyset.level is Level.CHANGE:
         return (change_symbol(levels, under, number) for number in numbers)
-    return iter(master_names(under if keyset.level is Level.MASTER else ""))
+    return masters_below(under)
 
 
 def is_touched(cylinder: Cylinder, successors: Mapping[str, str]) -> bool:
@@ -666,7 +665,7 @@ def put_plan_on_record(work: Work, loss: Loss) -> None:
         if old != new:
             replan(work.session, by_symbol[old], by_symbol[new])
     work.session.expire(system, ["keysets"])
-    if is_ours and any(one.level in _OVER_CHANGES for one in kept):
+    if is_ours and any(one.level.is_upper for one in kept):
         for one in kept:
             leave_array(work, system, one, planned[one.symbol])
     if is_ours and system.sealed_plan is not None:

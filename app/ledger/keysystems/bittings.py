@@ -172,11 +172,17 @@ def open_bittings(
 
 def seal_plan(work: Work, system: KeySystem, plan: LevelArray, masters: Iterable[Cuts]) -> None:
     """Put a system's plan away, with how many changes it holds under its masters, inside the caller's transaction."""
-    require_current_key(work)
+    put_plan_away(work, system, plan)
     spec = spec_of(system)
-    text = json.dumps({"tmk": write_bitting(spec, plan.tmk), "roles": plan.roles, "constants": plan.constants})
-    system.sealed_plan = work.vault.seal(text, plan_context(system.id))
     system.capacity = sum(plan.under(spec, "C", master).usable for master in masters)
+
+
+def put_plan_away(work: Work, system: KeySystem, plan: LevelArray) -> None:
+    """Seal a system's plan, inside the caller's transaction; what it holds is the caller's to count."""
+    require_current_key(work)
+    given = {"tmk": write_bitting(spec_of(system), plan.tmk), "roles": plan.roles, "constants": plan.constants}
+    text = json.dumps({**given, "withheld": plan.withheld})
+    system.sealed_plan = work.vault.seal(text, plan_context(system.id))
 
 
 def change_spec(work: Work, spec_id: int, version: int, spec: BittingSpec) -> SpecRow:
@@ -195,9 +201,9 @@ def change_spec(work: Work, spec_id: int, version: int, spec: BittingSpec) -> Sp
         return row
 
 
-def count_capacity(work: Work, system: KeySystem) -> int:
-    """What a system can still hand out, and what it has."""
-    spec, plan = spec_of(system), open_plan(work.vault, system)
+def count_capacity(work: Work, system: KeySystem, plan: LevelArray | None = None) -> int:
+    """What a system can still hand out, and what it has; by its own plan, or by another that it might have."""
+    spec, plan = spec_of(system), plan or open_plan(work.vault, system)
     opened = open_bittings(work.session, work.vault, [system])
     masters = [opened[one.id] for one in system.keysets if one.level is Level.MASTER and one.id in opened]
     arrays = [plan.under(spec, "C", master) for master in masters] if plan else []
@@ -213,8 +219,10 @@ def open_plan(vault: Vault, system: KeySystem) -> LevelArray | None:
     if system.sealed_plan is None:
         return None
     given = json.loads(vault.open(system.sealed_plan, plan_context(system.id)))
-    # Plans sealed before there were rotating constants do not speak of them.
-    return LevelArray(read_bitting(spec_of(system), given["tmk"], "tmk"), given["roles"], given.get("constants", 0))
+    # Plans sealed before there were rotating constants or selective masters do not speak of them.
+    withheld = tuple(given["withheld"]) if given.get("withheld") else None
+    tmk = read_bitting(spec_of(system), given["tmk"], "tmk")
+    return LevelArray(tmk, given["roles"], given.get("constants", 0), withheld)
 
 
 def tops_on_keyway(work: Work, keyway: str, chambers: int) -> frozenset[Cuts]:

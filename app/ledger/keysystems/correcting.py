@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 import sqlalchemy as sa
 
 from app.errors import Problem, Problems
+from app.keying import ROLE_BELOW, KeyingError, read_bitting, write_bitting
 from app.keying import Bitting as Cuts
-from app.keying import KeyingError, read_bitting, write_bitting
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings, spec_of
 from app.ledger.keysystems.control import read_control
@@ -25,7 +25,6 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
 
 MOST_WHY = 200
-_ROLE = {Level.MASTER: "M", Level.GRAND: "G"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,13 +144,13 @@ def _forget_pins(work: Work, keyset: Keyset) -> None:
 def leave_array(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> bool:
     """Drop the plan of a system whose master is not of its array any more; tell whether that was so."""
     plan = open_plan(work.vault, system)
-    if plan is None or keyset.level not in (Level.GREAT_GRAND, Level.GRAND, Level.MASTER):
+    if plan is None or not keyset.level.is_upper:
         return False
     above = open_bittings(work.session, work.vault, [system]).get(keyset.parent_id or 0)
-    if keyset.parent_id is None:
+    if keyset.parent is None:
         fits = cuts == plan.tmk
     else:
-        role = _ROLE[keyset.level]
+        role = ROLE_BELOW[keyset.parent.level]
         fits = above is not None and cuts in plan.under(spec_of(system), role, above)
     if not fits:
         system.sealed_plan, system.capacity = None, None

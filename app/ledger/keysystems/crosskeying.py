@@ -10,8 +10,8 @@ from random import Random
 
 import sqlalchemy as sa
 
-from app.keying import Bitting as Cuts
 from app.keying import (
+    ROLE_BELOW,
     BittingChoice,
     BittingPool,
     CrossCost,
@@ -23,10 +23,10 @@ from app.keying import (
     count_combinations,
     cross_cost,
 )
+from app.keying import Bitting as Cuts
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings
 from app.ledger.keysystems.extending import with_neighbors
-from app.ledger.keysystems.keysets import ROLE_BELOW
 from app.ledger.keysystems.lost_keysets import open_lost_bittings, require_not_lost
 from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.pinned import seal_pins, turned_by

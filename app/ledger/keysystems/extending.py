@@ -104,8 +104,7 @@ def _was_taken_over(work: Work, system: KeySystem) -> bool:
 
 def stands_alone(system: KeySystem) -> bool:
     """Whether a system has no master: its keys stand side by side, as out of a matrix, and so does what is added."""
-    masters = (Level.MASTER, Level.GRAND, Level.GREAT_GRAND)
-    return all(keyset.level not in masters for keyset in system.keysets)
+    return not any(keyset.level.is_upper for keyset in system.keysets)
 
 
 def is_searched_for(system: KeySystem) -> bool:
@@ -122,7 +121,9 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
     with transaction(work.session):
         system = get_system(work.session, system_id)
         if stands_alone(system):
-            return _add_alone(work, system, form)
+            return _add_next(work, system, form, Level.SINGLE)
+        if any(one.symbol == form.master and one.level is Level.SELECTIVE for one in system.keysets):
+            return _add_next(work, system, form, Level.SELECTIVE)
         ready = _make_ready(work, system_id, form)
         if ready.array is None:
             raise LedgerError("system", NO_ARRAY)
@@ -134,6 +135,7 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
             changes=form.changes_wanted,
             masters=form.masters_wanted,
             shearing=ready.shearing,
+            levels=system.levels,
         )
         places = sum(
             ready.array.under(ready.spec, "C", planned.bitting).usable
@@ -142,19 +144,21 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
         )
         # A change under no master stands in a master's place, beside what the masters' arrays hold.
         places += sum(
-            planned.level is SymbolLevel.CHANGE and read_symbol(planned.parent or "").level is not SymbolLevel.MASTER
+            planned.level is SymbolLevel.CHANGE
+            and read_symbol(planned.parent or "", levels=system.levels).level is not SymbolLevel.MASTER
             for planned in found.keysets
         )
         return _insert_extension(work, ready, found, places, "")
 
 
-def _add_alone(work: Work, system: KeySystem, form: ExtendForm) -> Added:
-    """Add keys that stand side by side with the others."""
+def _add_next(work: Work, system: KeySystem, form: ExtendForm, under: Level) -> Added:
+    """Add the next changes under the selective master, or keys that stand side by side with the others."""
     if refusal := why_not_extend(work, system):
         raise LedgerError("system", refusal)
     if not 0 < form.changes <= MOST_ADDED:
         raise LedgerError("changes", f"Enter how many are wanted, from 1 to {MOST_ADDED:,}.")
-    added = tuple(one.symbol for one in add_keysets(work, system, form.changes, under=Level.SINGLE))
+    master = form.master if under is Level.SELECTIVE else ""
+    added = tuple(one.symbol for one in add_keysets(work, system, form.changes, master, under=under))
     prove_no_interchange(work, [system])
     _record_extension(work, system, added, "")
     return Added(system, added)
@@ -323,7 +327,7 @@ def _make_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyExtension:
         raise LedgerError("system", refusal)
     require_none_lost_above(work, opened.system, {form.master, form.grand} - {""})
     standing = {keyset.symbol for keyset in opened.system.keysets}
-    asked = name_wanted(standing, form.changes_wanted, form.masters_wanted, two_levels=opened.system.levels == 2)
+    asked = name_wanted(standing, form.changes_wanted, form.masters_wanted, levels=opened.system.levels)
     keys, cylinders, shearing = with_neighbors(work, opened)
     lacking = {symbol for operators in asked.cylinders.values() for symbol in operators} & (standing - set(keys))
     if lacking:

@@ -7,7 +7,9 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.keying import (
+    MOST_LEVELS,
     NOT_EXTENDED,
+    ROLE_BELOW,
     BittingPool,
     BittingSpec,
     KeyingError,
@@ -39,8 +41,6 @@ MOST_LISTED = 100_000
 MOST_DRAWN = 100_000  # of a system without an array, for whoever waits at the counter
 RESERVE = "reserve"
 """The purpose of a keyset that is kept free for a later door."""
-ROLE_BELOW = {Level.MASTER: "C", Level.GRAND: "M", Level.GREAT_GRAND: "G"}
-"""Which chambers of an array turn right under a keyset of this level."""
 
 
 def add_keysets(
@@ -168,12 +168,14 @@ def find_master(work: Work, system: KeySystem, symbol: str) -> Keyset:
 
 def over_changes(keysets: Collection[Keyset]) -> list[Keyset]:
     """Those that changes are added under: every master, then what has changes right under it besides, as a grand
-    master out of a matrix whose holder is the head of people and of a master. None that is retired.
+    master out of a matrix whose holder is the head of people and of a master; a selective master last. None that is
+    retired.
     """
     keysets = [one for one in keysets if not is_retired(one)]
     over = {one.parent_id for one in keysets if one.level is Level.CHANGE}
     masters = [one for one in keysets if one.level is Level.MASTER]
-    return masters + [one for one in keysets if one.id in over and one.level is not Level.MASTER]
+    masters += [one for one in keysets if one.id in over and one.level not in (Level.MASTER, Level.SELECTIVE)]
+    return masters + [one for one in keysets if one.level is Level.SELECTIVE]
 
 
 def next_symbols(work: Work, system: KeySystem, parent: Keyset | None, count: int) -> list[str]:
@@ -183,8 +185,9 @@ def next_symbols(work: Work, system: KeySystem, parent: Keyset | None, count: in
         siblings = siblings.where(Keyset.level == Level.SINGLE)
     else:
         siblings = siblings.where(Keyset.parent_id == parent.id)
-    last = max((number_of(symbol) for symbol in work.session.scalars(siblings)), default=0)
-    return symbols_after(system.levels, parent.symbol if parent else "", last, count)
+    master = parent.symbol if parent else ""
+    last = max((number_under(master, symbol) for symbol in work.session.scalars(siblings)), default=0)
+    return symbols_after(system.levels, master, last, count)
 
 
 def symbols_after(levels: int, master: str, last: int, count: int) -> list[str]:
@@ -204,9 +207,19 @@ def number_of(symbol: str) -> int:
     (12, 4, 0)
     """
     try:
-        return read_symbol(symbol).number or 0
+        return read_symbol(symbol, levels=MOST_LEVELS).number or 0
     except KeyingError:
         return 0
+
+
+def number_under(master: str, symbol: str) -> int:
+    """The number of a change under a master, whatever the master's symbol is; of a single under "".
+
+    >>> number_under("ENG", "ENG2"), number_under("AA", "12AA"), number_under("", "SKD4")
+    (2, 12, 4)
+    """
+    number = symbol.removeprefix(master).removesuffix(master)
+    return int(number) if master and number.isascii() and number.isdecimal() else number_of(symbol)
 
 
 def symbols_in_words(symbols: Iterable[str]) -> str:

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
 from app.keying import (
+    COUNTED,
     AccessException,
     AccessMatrix,
     AccessPlan,
@@ -35,6 +36,7 @@ from app.ledger.keysystems.bittings import insert_keysets, open_bittings, seal_p
 from app.ledger.keysystems.control import insert_control, lacks_control
 from app.ledger.keysystems.keysets import RESERVE, add_keysets, over_changes
 from app.ledger.keysystems.planned_doors import plan_doors_of
+from app.ledger.keysystems.selective import insert_selective, read_selective
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, add_system_row, insert_system, keyway_spec
 from app.ledger.keysystems.unsealed_system import SystemsInService, WhatEnters
@@ -45,32 +47,33 @@ from app.ledger.store.work import Work, carried, carry
 from app.ledger.tables import Customer, KeySystem, Level, Role
 from app.validation import first_of
 
-MOST_LEVELS = 4
 MOST_PEOPLE = 6
 
 
 @dataclass(frozen=True, slots=True)
 class PlanForm:
-    """What a new system must hold, and on what."""
+    """What a new system must hold, and on what: `counts` of each level now and `later`, the changes first.
+
+    selective: the symbol of its selective master; "" for none.
+    """
 
     keyway: str
     chambers: int
     levels: int
-    changes: int
-    masters: int = 1
-    grands: int = 1
-    expansion: int = 0
+    counts: tuple[int, ...]
+    later: tuple[int, ...] = ()
+    selective: str = ""
+
+    def checked(self) -> "PlanForm":
+        """The same with the symbol of the selective master as it is kept; refused on `selective`."""
+        return replace(self, selective=self.selective and read_selective(self.levels, self.selective))
 
     @property
     def demand(self) -> Demand:
-        """As the keying room takes it; counts of levels that the system lacks are one."""
-        return Demand(
-            levels=self.levels,
-            grands=self.grands if self.levels == 4 else 1,
-            masters=self.masters if self.levels > 2 else 1,
-            changes_per_master=self.changes,
-            expansion_percent=self.expansion,
-        )
+        """As the keying room takes it; counts of levels that the system lacks are left out."""
+        deepest = self.levels - 1
+        counts = dict(zip(COUNTED[:deepest], self.counts, strict=False))
+        return Demand(levels=self.levels, room=self.later[:deepest], selective=bool(self.selective), **counts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +92,7 @@ def plan_for(work: Work, form: PlanForm) -> Planned:
     """
     work.require(Role.COUNTER, Role.BENCH)
     spec = keyway_spec(work, form.keyway, form.chambers)
+    form = form.checked()
     demand = form.demand
     top = draw_master(spec, work.rng, tops_on_keyway(work, form.keyway, form.chambers))
     planning = plan_system(spec, top, demand)
@@ -106,6 +110,7 @@ def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_
     Raises LedgerError when the page is another day's or another person's, Taken when the name is.
     """
     work.require(Role.BENCH)
+    form = form.checked()
     spec = keyway_spec(work, form.keyway, form.chambers)
     top = read_bitting(spec, carried(work, sealed, _purpose(form)), "plan")
     demand = form.demand
@@ -128,17 +133,22 @@ def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_
                 demand.grands,
                 demand.masters,
                 1 if plan.constants else demand.changes_per_master,  # the roles alone do not hold what turning does
+                form.counts[3:],
                 roles=roles,
                 constants=plan.constants,
                 tmk=top,
+                selective=plan.selective,
             ),
         )
+        if plan.selective is not None:
+            own = next(one for one in system.keysets if one.parent_id is None and one.level.is_upper)
+            insert_selective(work, system, own, form.selective, plan.selective)
         record(
             work,
             "key system planned",
             f"key system {system.id}",
             f"{system.name}: {plan.title}, {plan.levels[0].capacity} changes a master, "
-            f"{form.expansion} % expansion asked",
+            f"room for more asked: {', '.join(f'{one.later:,} {one.level}' for one in plan.levels)}",
         )
         return system
 
@@ -270,12 +280,6 @@ def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, form: MatrixSe
         if symbol is not None:
             carriers.setdefault(symbol, []).append(holder)
     with transaction(work.session):
-        if plan.levels > MOST_LEVELS:
-            raise LedgerError(
-                "name",
-                f"These keys nest {plan.levels} deep; the house keeps systems of up to {MOST_LEVELS} levels. Leave "
-                "out who stands in between, and search again.",
-            )
         system = add_system_row(
             work, SystemForm(form.customer_id, form.name, plan.levels, ready.keyway, ready.spec.chambers)
         )

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.keying import MOST_LEVELS, NamedKey, read_symbol
+from app.keying import NamedKey, read_symbol
 from app.ledger.keysystems.bittings import aside_context
 from app.ledger.store.work import Work, require_current_key
 from app.ledger.tables import KeySystem, ListRowAside, longest
@@ -24,7 +24,7 @@ def put_aside(
 ) -> None:
     """Keep a row aside with its system, inside the caller's transaction; its bitting is sealed as the list has it."""
     require_current_key(work)
-    by_code = read_symbol(key.symbol, most_levels=MOST_LEVELS).level.value if key.level is None and key.symbol else ""
+    by_code = read_symbol(key.symbol, levels=system.levels).level.value if key.level is None and key.symbol else ""
     aside = ListRowAside(
         system_id=system.id,
         row=row,

@@ -100,10 +100,9 @@ def operating_keysets(
         keyset = by_id[keyset_id]
         operators = operators_of(keyset, is_nmk=is_nmk, by_id=by_id)
         further = [by_id[other] for other in crossed.get(cylinder_id, []) if other in by_id]
-        is_crossed = any(not one.level.is_of_construction for one in further)
-        own = symbol_on(keyset.symbol, is_crossed=is_crossed, is_nmk=is_nmk)
+        own = symbol_on(keyset.symbol, further, is_nmk=is_nmk)
         mark = "".join(f" with {one.symbol}" for one in further if one.level.is_of_construction)
-        mark += f" ({cylinder_id})" if is_crossed else ""
+        mark += f" ({cylinder_id})" if any(one.level.crosses for one in further) else ""
         found[f"{own} of {names[keyset.system_id]}{mark}"] = list(dict.fromkeys([*operators, *further]))
     return found
 
@@ -132,13 +131,29 @@ def operators_of(keyset: _One, *, is_nmk: bool, by_id: Mapping[int, _One]) -> li
     return chain
 
 
-def symbol_on(symbol: str, *, is_crossed: bool, is_nmk: bool) -> str:
-    """A keyset's symbol as a cylinder bears it: X before where it is cross-keyed, (NMK) after.
+class _Further(Protocol):
+    """A further keyset that operates a cylinder, as a row of the ledger or as a plain one."""
 
-    >>> symbol_on("AA1", is_crossed=True, is_nmk=False), symbol_on("AA2", is_crossed=False, is_nmk=True)
+    @property
+    def symbol(self) -> str: ...
+
+    @property
+    def level(self) -> Level: ...
+
+
+def symbol_on(symbol: str, further: Iterable[_Further], *, is_nmk: bool) -> str:
+    """A keyset's symbol as a cylinder bears it: X before where further keysets operate it, (NMK) after, and in
+    parentheses the selective master; neither that nor a construction key makes an X.
+
+    >>> symbol_on("AA1", [Keyset(symbol="AA2", level=Level.CHANGE)], is_nmk=False), symbol_on("AA2", [], is_nmk=True)
     ('XAA1', 'AA2(NMK)')
+    >>> symbol_on("AA1", [Keyset(symbol="ENG", level=Level.SELECTIVE)], is_nmk=False)
+    'AA1(ENG)'
     """
-    return f"{'X' if is_crossed else ''}{symbol}{'(NMK)' if is_nmk else ''}"
+    further = list(further)
+    suffixes = [*(["NMK"] if is_nmk else []), *(one.symbol for one in further if one.level is Level.SELECTIVE)]
+    crossed = "X" if any(one.level.crosses for one in further) else ""
+    return f"{crossed}{symbol}{''.join(f'({one})' for one in suffixes)}"
 
 
 def control_over(own: Keyset, keysets: Iterable[Keyset]) -> Keyset | None:

@@ -8,12 +8,14 @@ import sqlalchemy as sa
 from sqlalchemy.orm import joinedload
 
 from app.errors import Problem, Problems
-from app.keying import Bitting as Cuts
 from app.keying import (
+    COUNTED,
+    MOST_LEVELS,
     BittingSpec,
     LevelArray,
     LevelPlan,
     NoBittingsLeft,
+    SelectiveMaster,
     SymbolLevel,
     draw_master,
     make_symbols,
@@ -21,6 +23,7 @@ from app.keying import (
     plan_levels,
     read_symbol,
 )
+from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import add_keyset, insert_keysets, seal_plan, spec_of, tops_on_keyway
 from app.ledger.keysystems.control import insert_control
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
@@ -39,8 +42,9 @@ MOST_POOR = 8
 class SystemForm:
     """What is asked about a new key system; `changes` per master, the room wanted from the start.
 
+    `upper`: how many of the levels above the grands, of five levels and more, the lowest of them first.
     `tmk`, `roles` (what each chamber serves) and `constants` (held at a time, their places moving on) are those of a
-    plan that was chosen; without them they are drawn.
+    plan that was chosen; without them they are drawn. `selective`: of such a plan, the place of its selective master.
     """
 
     customer_id: int
@@ -52,11 +56,19 @@ class SystemForm:
     grands: int = 1
     masters: int = 1
     changes: int = 1
+    upper: tuple[int, ...] = ()
     records: RecordsHolder = RecordsHolder.SHOP
     owner_of_record: str = ""
     roles: str | None = None
     constants: int = 0
     tmk: Cuts | None = field(default=None, repr=False)
+    selective: SelectiveMaster | None = field(default=None, repr=False)
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """As the keying room takes it; counts of levels that the system lacks are left out."""
+        counts = (max(self.changes, 1), self.masters, self.grands, *self.upper)
+        return {"levels": self.levels, **dict(zip(COUNTED[: self.levels - 1], counts, strict=False))}
 
 
 def insert_system(work: Work, form: SystemForm) -> KeySystem:
@@ -70,8 +82,8 @@ def insert_system(work: Work, form: SystemForm) -> KeySystem:
         raise LedgerError("system", "Enter a name for the new key system.")
     if len(name) > 120:
         raise LedgerError("system", "A key system's name has at most 120 characters.")
-    if not 1 <= form.levels <= 4:
-        raise LedgerError("levels", "A key system has 1 to 4 levels.")
+    if not 1 <= form.levels <= MOST_LEVELS:
+        raise LedgerError("levels", f"A key system has 1 to {MOST_LEVELS} levels.")
     if name_is_taken(work, form.customer_id, name):
         raise Taken(
             "system",
@@ -153,7 +165,8 @@ def _insert_masters(work: Work, system: KeySystem, form: SystemForm) -> None:
     above = [planned for planned in plan.keysets if planned.level is not SymbolLevel.CHANGE]
     insert_keysets(work, system, above)
     masters = (planned.bitting for planned in above if planned.level is SymbolLevel.MASTER)
-    seal_plan(work, system, LevelArray(plan.tmk, plan.roles, form.constants), masters)
+    withheld = (form.selective.chamber, form.selective.depth) if form.selective else None
+    seal_plan(work, system, LevelArray(plan.tmk, plan.roles, form.constants, withheld), masters)
     work.session.flush()
 
 
@@ -198,6 +211,7 @@ def draw_plan(
 
     A top that nearly holds what is asked is followed by up to `most_poor` - 1 others, since some hold more.
     """
+    spec = form.selective.withheld_from(spec) if form.selective else spec
     avoid, poor = set(there.keys), 0
     for _ in range(MOST_DRAWS):
         top = form.tmk or draw_master(spec, rng, tops | avoid)
@@ -207,16 +221,7 @@ def draw_plan(
             avoid.add(top)
             continue
         try:
-            plan = plan_levels(
-                spec,
-                top,
-                levels=form.levels,
-                grands=form.grands if form.levels == 4 else 1,
-                masters=form.masters if form.levels > 2 else 1,
-                changes_per_master=max(form.changes, 1),
-                used=avoid,
-                roles=form.roles,
-            )
+            plan = plan_levels(spec, top, used=avoid, roles=form.roles, **form.counts)
         except NoBittingsLeft as short:
             poor += 1
             if form.tmk is not None or poor >= most_poor or short.left * 4 < short.asked * 3:
@@ -229,6 +234,8 @@ def draw_plan(
             if keyset.level is not SymbolLevel.CHANGE
             and there.clashes(keyset.bitting, [plan.keys[above] for above in chains[keyset.symbol][1:]])
         }
+        if form.selective and there.clashes(form.selective.cuts(top), [top]):
+            break
         if not bad:
             return plan
         avoid |= bad

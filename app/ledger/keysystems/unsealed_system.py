@@ -94,8 +94,7 @@ def _ways(work: Work, system: KeySystem) -> dict[str, Way]:
         operators = operators_of(own, is_nmk=cylinder.is_nmk, by_id=by_id)
         crossed = [by_id[one.keyset_id] for one in cylinder.operators if one.keyset_id in by_id]
         symbols = tuple(dict.fromkeys(keyset.symbol for keyset in (*operators, *crossed)))
-        is_crossed = any(not one.level.is_of_construction for one in crossed)
-        label = symbol_on(own.symbol, is_crossed=is_crossed, is_nmk=cylinder.is_nmk)
+        label = symbol_on(own.symbol, crossed, is_nmk=cylinder.is_nmk)
         alike.setdefault((label, symbols), []).append(cylinder)
     ways: dict[str, Way] = {}
     for (label, symbols), cylinders in alike.items():

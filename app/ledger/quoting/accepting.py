@@ -29,7 +29,7 @@ from app.ledger.quoting.promises import promise_from
 from app.ledger.quoting.quoted import asked_in
 from app.ledger.quoting.quoting import rates_moved
 from app.ledger.quoting.rekeying import hanging, keep_what_it_is, on_door
-from app.ledger.quoting.request import LineRequest, QuoteRequest
+from app.ledger.quoting.request import LineRequest, QuoteRequest, split_selective
 from app.ledger.quoting.snapshot import OPTIONS, QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot
 from app.ledger.quoting.sold_lines import put_sold_lines
 from app.ledger.sites.customers import site_named
@@ -149,7 +149,17 @@ def _rows_by_line(ask: QuoteRequest, doors: Sequence[DoorRow]) -> dict[int, list
     lines = {n: line for n, line in enumerate(ask.lines, start=1) if line.kind.is_keyed and not line.standing}
     _check_doors(doors, sum(line.quantity for line in lines.values()))
     rows = iter(doors)
-    return {n: [next(rows, DoorRow(row=0)) for _ in range(line.quantity)] for n, line in lines.items()}
+    return {
+        n: [_with_selective(next(rows, DoorRow(row=0)), line.keying.selective) for _ in range(line.quantity)]
+        for n, line in lines.items()
+    }
+
+
+def _with_selective(row: DoorRow, of_line: str) -> DoorRow:
+    """The row with the selective master that its keyset names in parentheses, or its line, among its operators."""
+    symbol, named = split_selective(row.keyset)
+    further = " ".join(filter(None, (row.operated_by, named or of_line)))
+    return replace(row, keyset=symbol, operated_by=further)
 
 
 def _as_planned(
@@ -166,7 +176,7 @@ def _as_planned(
         if there is None or own is None or own.system_id != system or row.keyset not in ("", own.symbol):
             return row
         symbols = " ".join((own.symbol, *(one.keyset.symbol for one in there.operators)))
-        named = symbol_on(own.symbol, is_crossed=False, is_nmk=there.is_nmk)
+        named = symbol_on(own.symbol, [], is_nmk=there.is_nmk)
         return replace(row, keyset=named, operated_by=row.operated_by or symbols)
 
     return {number: [filled(row) for row in listed] for number, listed in rows.items()}

@@ -228,7 +228,11 @@ class KeysetAllotter:
         if keying.kind is KeyingKind.OWN:
             return [add_customers_key(self.work, system, keying.key_words)]
         under = Level.MASTER if keying.kind.is_master_keyed else Level.SINGLE
-        return add_keysets(self.work, system, len(symbols), keying.master, under=under, symbols=symbols)
+        also = [one for one in system.keysets if keying.selective and one.symbol == keying.selective]
+        crossed = [also] if also else []
+        return add_keysets(
+            self.work, system, len(symbols), keying.master, under=under, symbols=symbols, crossed=crossed
+        )
 
     def rekey(self, line: LineRequest, there: Sequence[Cylinder]) -> list[Allotment]:
         """One allotment a cylinder that a line rekeys where it hangs: its own keyset, or what replaces it.

@@ -40,9 +40,11 @@ OWN = "own"
 IS_OWN = sa.and_(JobLine.kind == LineKind.KEYS.value, JobLine.ask["symbol"].as_string() == OWN)
 """A job's lines of such copies: they are the only record of them, since no keyset is theirs."""
 
-_LEVEL = re.compile(r"(?P<all>(?:all|each|every)\s+)?(?:(?P<grand>grand)s?(?:\s+masters?)?|masters?)", re.IGNORECASE)
+_LEVEL = re.compile(
+    r"(?P<all>(?:all|each|every)\s+)?(?:(?P<great>(?:great\s+){0,4})(?P<grand>grand)s?(?:\s+masters?)?|masters?)",
+    re.IGNORECASE,
+)
 _CONTROL = re.compile(r"control(?:\s+keys?)?(?:\s+of)?\s+line\s*([1-9][0-9]{0,2})", re.IGNORECASE)
-_EACH = {Level.MASTER: "masters", Level.GRAND: "grands"}
 _LINE = re.compile(r"line\s*([1-9][0-9]{0,2})", re.IGNORECASE)
 
 
@@ -65,7 +67,7 @@ def level_named(symbol: str) -> Level | None:
     found = _LEVEL.fullmatch(symbol.strip())
     if found is None or not (found["all"] or symbol.strip().lower().endswith("s")):
         return None
-    return Level.GRAND if found["grand"] else Level.MASTER
+    return Level(("great " * len((found["great"] or "").split()) + "grand ") * bool(found["grand"]) + "master")
 
 
 def control_named(symbol: str) -> int | None:
@@ -168,7 +170,7 @@ class _Quote:
             return f"line {number}", self._of_line(number, line.quantity), [self._keyways.get(number, "")]
         of_quote = {*self._keyways.values(), self._system.keyway if self._system else ""}
         if (level := level_named(symbol)) is not None:
-            return _EACH[level], f"Keys to each {level.value}", of_quote
+            return f"{level.value.removesuffix(' master')}s", f"Keys to each {level.value}", of_quote
         if (number := control_named(symbol)) is not None:
             told = f"Control keys to the cores of line {number}"
             return f"{CONTROL_SYMBOL} line {number}", told, [self._keyways.get(number, "")]

@@ -20,14 +20,12 @@ from app.validation import counted
 _LEVELS = {
     "changes": Level.CHANGE,
     "singles": Level.SINGLE,
-    "masters": Level.MASTER,
-    "grand masters": Level.GRAND,
-    "great grand masters": Level.GREAT_GRAND,
     "control keys": Level.CONTROL,
+    **{f"{one.value}s": one for one in Level if one.is_upper or one is Level.SELECTIVE},
 }
 _NEW = re.compile(rf"new\s+({'|'.join(_LEVELS)})", re.IGNORECASE)
 _ON_DOORS = (Level.CHANGE, Level.SINGLE)
-UPPER = (Level.GREAT_GRAND, Level.GRAND, Level.MASTER, Level.CONTROL)
+UPPER = (*(one for one in Level if one.is_upper), Level.SELECTIVE, Level.CONTROL)
 """The levels whose keys are on no door of their own: they come with the first phase."""
 
 AFTER_LOSS, AT_DOOR, AT_DOORS = "after the loss of a key of ", "door ", "doors "

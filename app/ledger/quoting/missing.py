@@ -3,11 +3,11 @@
 import re
 from collections.abc import Iterable
 
-from app.keying import KeyingError, KeySymbol, read_symbol
+from app.keying import MOST_LEVELS, UPPER_LEVELS, KeyingError, KeySymbol, read_symbol
 from app.ledger.catalog.quote_rules import line_rules, quote_rules
 from app.ledger.quoting.key_lines import level_named
 from app.ledger.quoting.quoting import PricedQuote
-from app.ledger.quoting.request import UPPER_LEVELS, QuoteRequest
+from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.quoting.snapshot import AskedQuestion
 from app.ledger.store.work import Work
@@ -116,6 +116,6 @@ def _is_master(symbol: str) -> bool:
     if level_named(symbol) is not None:
         return True
     try:
-        return bool(symbol) and read_symbol(symbol).level in UPPER_LEVELS
+        return bool(symbol) and read_symbol(symbol, levels=MOST_LEVELS).level in UPPER_LEVELS
     except KeyingError:
         return False

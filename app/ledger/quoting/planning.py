@@ -283,8 +283,9 @@ class _Planner:
         self._require_offered(number, named, on_record, dict(zip(fresh, sizes, strict=False)))
         counts = Counter({symbol: named.count(symbol) for symbol in on_record})
         counts.update(dict(zip(fresh, sizes, strict=False)))
+        also = (line.keying.selective,) if line.keying.selective else ()
         return [
-            KeysetOnLine(symbol, book.name, count, keys, book.above[symbol], symbol not in book.there)
+            KeysetOnLine(symbol, book.name, count, keys, (*book.above[symbol], *also), symbol not in book.there)
             for (symbol, count), keys in zip(counts.items(), line.keys_by_keyset([*counts.values()]), strict=True)
         ]
 
@@ -330,10 +331,16 @@ class _Planner:
         keying = line.keying
         if not keying.kind.is_master_keyed:
             return ""
+        if keying.selective and keying.selective != book.selective:
+            has = f"its selective master is {book.selective}" if book.selective else "it has no selective master yet"
+            told = f"{book.name} has no selective master {keying.selective}: {has} (Selective master, on its page)."
+            self._refuse(number, "master", told)
+            return None
         if keying.master in book.masters:
             return keying.master
-        if not keying.master and len(book.masters) == 1:
-            return book.masters[0]
+        plain = [one for one in book.masters if one != book.selective]
+        if not keying.master and len(plain) == 1:
+            return plain[0]
         if not keying.master or book.row is None:
             self._refuse(number, "master", _which_master(book, keying.master))
         return None
@@ -381,7 +388,8 @@ class _Planner:
             self._refuse(number, "keying", aside)
             return []
         try:
-            found = self._room.take(book, master, count)
+            also = [[line.keying.selective]] if line.keying.selective else []
+            found = self._room.take(book, master, count, also)
         except BitternError as error:
             self._refuse(number, "keying", error.message)
             return []

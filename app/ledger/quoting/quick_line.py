@@ -34,7 +34,7 @@ from app.ledger.quoting.quick_words import (
     minutes_sold_by,
     plain_word,
 )
-from app.ledger.quoting.request import KeyingInstruction, LineRequest
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, split_selective
 from app.ledger.store.work import Work
 from app.ledger.tables import LineKind
 from app.pricing import KeyingKind, Urgency
@@ -91,13 +91,16 @@ class QuickLine:
         said["type"] = self.type
         usual = KeyingKind.KD if self.kind is LineKind.CYLINDER else KeyingKind.NONE
         key_keyway = self.keyway if is_worn else ""
+        master, selective = split_selective(self.master)
         return LineRequest(
             self.kind,
             self.quantity,
             self.maker,
             self.part_number,
             CylinderAttributes(**said),
-            KeyingInstruction(self.keying or usual, self.set_size, self.master, key_keyway=key_keyway),
+            KeyingInstruction(
+                self.keying or usual, self.set_size, master, key_keyway=key_keyway, selective=selective
+            ),
             2 if self.keys_each is None else self.keys_each,
             self.price_code,
             self.symbol,

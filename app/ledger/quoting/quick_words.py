@@ -120,7 +120,7 @@ def _compiled(pattern: str) -> re.Pattern[str]:
 
 
 _MASTER = _compiled(
-    r"under\s+(?:the\s+)?(?:master\s+)?((?!the\b|(?-i:a)\b|one\b|all\b|each\b)[a-z]{1,3}[0-9]{0,2}[a-z]?)"
+    r"under\s+(?:the\s+)?(?:master\s+)?((?!the\b|(?-i:a)\b|one\b|all\b|each\b)[a-z]{1,3}[0-9]{0,2}[a-z]?(?:\s?\([a-z]{2,10}\))?)"
     rf"|(?:(?<=MK\s)|(?<=master\s)|(?<=master\skeyed\s))((?!K[AD]\b|S?KD\b|G*MK\b){_SYMBOL})"
 )
 _KEYS_OF = _compiled(rf"(?:of|to|for)\s+(line\s+[0-9]{{1,3}}|{_SYMBOL})")

@@ -138,7 +138,7 @@ def _require_as_planned(ask: QuoteRequest, line: LineRequest, found: Sequence[Cy
 
 def kind_of_levels(levels: int) -> KeyingKind:
     """How what hangs under a system's masters is keyed: MK, GMK or GGMK."""
-    return _KINDS.get(levels, KeyingKind.SKD)
+    return KeyingKind.SKD if levels < 2 else _KINDS[min(levels, 4)]
 
 
 def keyed_as(cylinders: Sequence[Cylinder], now: Callable[[str], str] = str) -> KeyingInstruction:
@@ -152,7 +152,7 @@ def keyed_as(cylinders: Sequence[Cylinder], now: Callable[[str], str] = str) -> 
     if keyset.level is not Level.SINGLE:
         above = {one.parent.symbol if one.level is Level.CHANGE and one.parent else "" for one in sets}
         master = above.pop() if len(above) == 1 else ""
-        return KeyingInstruction(_KINDS[keyset.system.levels], in_sets, now(master) if master else "")
+        return KeyingInstruction(kind_of_levels(keyset.system.levels), in_sets, now(master) if master else "")
     if keyset.system.levels > 1:
         return KeyingInstruction(KeyingKind.SKD, in_sets)
     return KeyingInstruction(KeyingKind.KA if in_sets else KeyingKind.KD, in_sets if len(sets) > 1 else None)

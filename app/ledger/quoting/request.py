@@ -8,7 +8,7 @@ from datetime import date
 from typing import Annotated, Any
 
 from app.fitting import CylinderAttributes, from_json, to_json
-from app.keying import KeyingError, KeySymbol, SymbolLevel, make_symbols, read_symbol
+from app.keying import UPPER_LEVELS, KeyingError, KeySymbol, make_symbols, read_symbol
 from app.ledger.keysystems.construction import ConstructionWay
 from app.ledger.tables import LineKind
 from app.pricing import NO_DISCOUNT, Discount, KeyingKind, Urgency
@@ -25,7 +25,8 @@ class KeyingInstruction:
     master-keyed kind: each cylinder different. master: the symbol of the master the line goes under, "" for
     the first of the system. key_keyway: of the customer's key that they are keyed to, or the number on its bow;
     key_marks: what else is on it. Lines of one quote that say the same of it are keyed to the same key.
-    alike_with: with KA the number of the line above whose keysets these cylinders share, 0 for none.
+    alike_with: with KA the number of the line above whose keysets these cylinders share, 0 for none. selective: the
+    selective master that operates the line's cylinders besides, "" for none.
     """
 
     kind: KeyingKind = KeyingKind.NONE
@@ -34,6 +35,12 @@ class KeyingInstruction:
     key_keyway: str = ""
     key_marks: str = ""
     alike_with: int = 0
+    selective: str = ""
+
+    @property
+    def under(self) -> str:
+        """The master and the selective master as they are typed: AA(ENG)."""
+        return self.master + (f"({self.selective})" if self.selective else "")
 
     @property
     def least_levels(self) -> int:
@@ -71,9 +78,19 @@ class KeyingInstruction:
             code += str(self.set_size) if self.kind is KeyingKind.KA else ""
         if self.alike_with:
             words += f" with line {self.alike_with}"
-        if self.kind.is_master_keyed and self.master:
-            words += f" under {self.master}"
+        if self.kind.is_master_keyed and self.under:
+            words += f" under {self.under}"
         return words if self.kind is KeyingKind.NONE else f"{words} ({code})"
+
+
+def split_selective(symbol: str) -> tuple[str, str]:
+    """A symbol as it is typed, and the selective master in parentheses behind it; (NMK) is none.
+
+    >>> split_selective("aa (eng)"), split_selective("AA1(NMK)"), split_selective("(ENG)")
+    (('aa', 'ENG'), ('AA1(NMK)', ''), ('', 'ENG'))
+    """
+    found = re.fullmatch(r"([^()]*?)\s*\(\s*([A-Za-z]{2,10})\s*\)\s*", symbol)
+    return (found[1].strip(), found[2].upper()) if found and found[2].upper() != "NMK" else (symbol, "")
 
 
 def _read_attributes(given: Any) -> CylinderAttributes:
@@ -206,10 +223,6 @@ class SystemRequest:
             symbols = make_symbols(levels, self.masters if levels > 2 else 1, 0, self.grands if levels == 4 else 1)
             return sorted(map(read_symbol, symbols), key=lambda one: UPPER_LEVELS.index(one.level))
         return []
-
-
-UPPER_LEVELS = (SymbolLevel.GREAT_GRAND, SymbolLevel.GRAND, SymbolLevel.MASTER)
-"""The levels over the changes, from the top down."""
 
 
 @dataclass(frozen=True, slots=True)

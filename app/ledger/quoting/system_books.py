@@ -7,10 +7,18 @@ from dataclasses import dataclass, field
 import sqlalchemy as sa
 
 from app.errors import BitternError
-from app.keying import BittingSpec, NoBittingsLeft, SymbolLevel, make_symbols, operating_chains, read_symbol
+from app.keying import (
+    ROLE_BELOW,
+    BittingSpec,
+    NoBittingsLeft,
+    SymbolLevel,
+    make_symbols,
+    operating_chains,
+    read_symbol,
+)
 from app.ledger.keysystems.bittings import spec_of
 from app.ledger.keysystems.control import CONTROL_SYMBOL, has_control_keys, lacks_factory_control
-from app.ledger.keysystems.keysets import ROLE_BELOW, number_of, over_changes, symbols_after
+from app.ledger.keysystems.keysets import number_under, over_changes, symbols_after
 from app.ledger.keysystems.out_of_use import require_in_use
 from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.keysystems.systems import SystemForm, keyway_spec, name_is_taken, single_keyed_name
@@ -27,7 +35,8 @@ class SystemBook:
 
     above: a keyset's symbol → the masters over it, nearest first; last: the highest number under each master, "" of
     the singles; masters: what changes are added under, and roles which chambers turn there, where it is no master;
-    there: symbols that were on record before this job. wants_control: whether its cores still need one.
+    there: symbols that were on record before this job. selective: the symbol of its selective master, which is last
+    of the masters. wants_control: whether its cores still need one.
     """
 
     name: str
@@ -43,6 +52,7 @@ class SystemBook:
     masters: list[str] = field(default_factory=list)
     roles: dict[str, str] = field(default_factory=dict)
     there: frozenset[str] = frozenset()
+    selective: str = ""
     wants_control: bool = False
 
     @property
@@ -52,7 +62,7 @@ class SystemBook:
 
     def is_free(self, symbol: str, master: str, count: int) -> bool:
         """Whether a symbol that somebody lists can be one of `count` new ones, leaving out no more numbers."""
-        number = number_of(symbol) if master else 0
+        number = number_under(master, symbol) if master else 0
         if not 0 < number <= self.last[master] + 2 * count or symbol in self.above:
             return False
         return symbols_after(self.levels, master, number - 1, 1) == [symbol]
@@ -64,8 +74,8 @@ class SystemBook:
         free = symbols_after(self.levels, master, self.last[master], count + len(listed) + len(reserved))
         own = [*listed][:count]
         own += [one for one in free if one not in listed and one not in reserved][: count - len(own)]
-        symbols = sorted(own, key=number_of)
-        self.last[master] = max([self.last[master], *map(number_of, symbols)])
+        symbols = sorted(own, key=lambda symbol: number_under(master, symbol))
+        self.last[master] = max([self.last[master], *(number_under(master, symbol) for symbol in symbols)])
         self.above.update(dict.fromkeys(symbols, (master, *self.above[master]) if master else ()))
         return symbols
 
@@ -156,7 +166,7 @@ class SystemBooks:
         for keyset in system.keysets:
             under = keyset.parent.symbol if keyset.parent else ""
             if keyset.level is Level.SINGLE or (keyset.level is Level.CHANGE and under):
-                last[under] = max(last[under], number_of(keyset.symbol))
+                last[under] = max(last[under], number_under(under, keyset.symbol))
             chain = operators_of(keyset, is_nmk=False, by_id=by_id)
             above[keyset.symbol] = tuple(one.symbol for one in chain[1:])
         there = frozenset(above)
@@ -176,6 +186,7 @@ class SystemBooks:
             masters=[one.symbol for one in over],
             roles={one.symbol: ROLE_BELOW[one.level] for one in over if one.level is not Level.MASTER},
             there=there,
+            selective=next((one.symbol for one in over if one.level is Level.SELECTIVE), ""),
             wants_control=self._wants_control(system),
         )
         self._by_key[system.id] = book

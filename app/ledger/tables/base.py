@@ -80,7 +80,7 @@ def longest(column: Any) -> int:
     return int(getattr(kind, "most", None) or getattr(kind, "length", None) or 0)
 
 
-def choice(values: type[StrEnum], check: str = "") -> sa.Enum:
+def choice(values: type[StrEnum], check: str = "", length: int = 24) -> sa.Enum:
     """A column that holds one of the words of `values`, checked by the database on SQLite and PostgreSQL.
 
     check: the name of its check where the table has two such columns; PostgreSQL takes a name once.
@@ -89,7 +89,7 @@ def choice(values: type[StrEnum], check: str = "") -> sa.Enum:
         values,
         native_enum=False,
         create_constraint=True,
-        length=24,
+        length=length,
         name=check or values.__name__.lower(),
         values_callable=lambda kind: [member.value for member in kind],
     )

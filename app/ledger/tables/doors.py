@@ -113,8 +113,8 @@ class Cylinder(Versioned, Base):
 
     @property
     def crossed_by(self) -> "tuple[Keyset, ...]":
-        """The further keysets that operate it for good: it is cross-keyed where there are any."""
-        return tuple(one.keyset for one in self.operators if not one.keyset.level.is_of_construction)
+        """The further keysets by which it is cross-keyed: neither its selective master nor a construction key."""
+        return tuple(one.keyset for one in self.operators if one.keyset.level.crosses)
 
     @property
     def construction(self) -> "Keyset | None":
@@ -127,6 +127,11 @@ class Cylinder(Versioned, Base):
     def is_lent(self) -> bool:
         """Whether it is a construction core: the house's own, on the site until the permanent core comes."""
         return self.keyset is not None and self.keyset.level.is_of_construction
+
+    @property
+    def selective(self) -> str:
+        """The symbol of the selective master that operates it; "" for none."""
+        return next((one.keyset.symbol for one in self.operators if one.keyset.level == "selective master"), "")
 
     @property
     def is_planned(self) -> bool:

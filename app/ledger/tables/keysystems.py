@@ -6,6 +6,7 @@ from enum import StrEnum
 import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
+from app.keying import UPPER_LEVELS
 from app.ledger.tables.base import Base, LongText, UTCDateTime, Versioned, choice
 from app.ledger.tables.customers import Customer, Site
 from app.ledger.tables.doors import Cylinder
@@ -14,15 +15,20 @@ from app.pricing import RecordsHolder
 
 
 class Level(StrEnum):
-    """A keyset's level; SINGLE is keyed in the books under no master.
+    """A keyset's level, named from the changes upwards: a master stands right over changes, a grand over masters.
 
-    CONSTRUCTION: its key turns cylinders of a building site until they are made dead to it, or construction cores
-    that hang there until the permanent ones come; CONSTRUCTION_CONTROL takes these cores out.
+    SELECTIVE operates chosen changes of any master; SINGLE is keyed in the books under no master. CONSTRUCTION: its
+    key turns cylinders of a building site until they are made dead to it, or construction cores that hang there until
+    the permanent ones come; CONSTRUCTION_CONTROL takes these cores out.
     """
 
+    FOURTH_GRAND = "great great great great grand master"
+    THIRD_GRAND = "great great great grand master"
+    SECOND_GRAND = "great great grand master"
     GREAT_GRAND = "great grand master"
     GRAND = "grand master"
     MASTER = "master"
+    SELECTIVE = "selective master"
     CHANGE = "change"
     SINGLE = "single keyed"
     CONTROL = "control"
@@ -39,9 +45,19 @@ class Level(StrEnum):
         """Whether its keys are for as long as a site is built."""
         return self in (Level.CONSTRUCTION, Level.CONSTRUCTION_CONTROL)
 
+    @property
+    def crosses(self) -> bool:
+        """Whether a cylinder that a keyset of it operates besides is cross-keyed by that, and bears an X."""
+        return not self.is_of_construction and self is not Level.SELECTIVE
+
+    @property
+    def is_upper(self) -> bool:
+        """Whether it is one of the levels over the changes."""
+        return self.value in UPPER_LEVELS
+
 
 class KeySystem(Versioned, Base):
-    """The keys of one customer that belong together. `levels`: 1 single keyed, 2 to 4 master-keyed.
+    """The keys of one customer that belong together. `levels`: 1 single keyed, 2 to 7 master-keyed.
 
     `sealed_plan` holds what the next bittings are made from (array, order, chambers by level): a secret.
     """
@@ -87,7 +103,7 @@ class Keyset(Versioned, Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     system_id: Mapped[int] = mapped_column(sa.ForeignKey("key_systems.id"), index=True)
     symbol: Mapped[str] = mapped_column(sa.String(24), index=True)
-    level: Mapped[Level] = mapped_column(choice(Level))
+    level: Mapped[Level] = mapped_column(choice(Level, length=40))
     parent_id: Mapped[int | None] = mapped_column(sa.ForeignKey("keysets.id"), index=True)
     purpose: Mapped[str] = mapped_column(sa.String(200), default="")
     blind_code: Mapped[str] = mapped_column(sa.String(24), default="", index=True)

@@ -4,13 +4,12 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from app.keying import SymbolLevel
+from app.keying import UPPER_LEVELS, SymbolLevel
 from app.ledger.keysystems.system_queries import list_systems
 from app.ledger.quoting.key_lines import control_named, line_named
 from app.ledger.quoting.missing import facts_of, masters_counted, questions_about
 from app.ledger.quoting.quick_line import LONGEST_QUICK_LINE, QuickReading, read_quick_line
 from app.ledger.quoting.quoting import PricedQuote
-from app.ledger.quoting.request import UPPER_LEVELS
 from app.ledger.quoting.resolving import LONGEST_OLD_NUMBER
 from app.ledger.sites.customers import is_phone
 from app.ledger.store.work import Work

@@ -7,7 +7,7 @@ from typing import Any
 from app.fitting import CYLINDER_TYPES, CylinderAttributes, finishes_named
 from app.keying import make_symbols
 from app.ledger.keysystems.construction import ConstructionWay
-from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
+from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest, split_selective
 from app.ledger.quoting.resolving import AGREED, REFUSED
 from app.ledger.sites.customers import CustomerForm, SiteForm
 from app.ledger.tables import KeySystem, longest
@@ -152,13 +152,15 @@ def _keyed(line: LineForm, known: Knowledge) -> dict[str, Any]:
         kind = KeyingKind(typed)
         in_sets = kind not in (KeyingKind.KD, KeyingKind.OWN, KeyingKind.NONE)
         to_key = kind is KeyingKind.OWN
+        master, selective = split_selective(line.master.data.upper()) if kind.is_master_keyed else ("", "")
         keying = KeyingInstruction(
             kind,
             line.set_size.data if in_sets else None,
-            line.master.data.upper() if kind.is_master_keyed else "",
+            master,
             known.spell(line.key_keyway.data) or line.text("fit_key")[:_LONGEST_KEYWAY] if to_key else "",
             line.key_marks.data if to_key else "",
             (line.alike_with.data or 0) if kind is KeyingKind.KA else 0,
+            selective,
         )
         line.forget(*(() if kind is KeyingKind.KA else ("alike_with",)))
         line.forget(*(() if in_sets else ("set_size",)), *(() if kind.is_master_keyed else ("master",)))

@@ -10,13 +10,14 @@ from wtforms import BooleanField, HiddenField, PasswordField, RadioField, Select
 from wtforms.validators import InputRequired, Length, Optional
 
 from app.errors import BitternError, Problem
-from app.keying import read_operators, read_spec_inches, write_inches
+from app.keying import COUNTED, read_operators, read_spec_inches, write_inches
 from app.ledger.catalog.specs import keyway_chambers
 from app.ledger.importing.bitting_lists import BOW_FIRST, TIP_FIRST
 from app.ledger.keys.losses import LossForm, Which
 from app.ledger.keysystems.copy_numbers import read_copies
 from app.ledger.keysystems.extending import ExtendForm
 from app.ledger.keysystems.planning import PlanForm, customers_to_choose
+from app.ledger.keysystems.selective import USUAL_SYMBOL
 from app.ledger.keysystems.unsealed_system import OpenedSystem
 from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, PlanOfLoss
 from app.ledger.store.errors import LedgerError
@@ -75,6 +76,14 @@ def bitting_field(label: str, *checks: Any, hint: str) -> PasswordField:
     """A bitting, which is not shown again."""
     length = Length(max=12, message="A bitting has at most 12 cuts.")
     return PasswordField(label, [*checks, length], description=f"{hint} Not shown again.")
+
+
+def level_fields(label: str, now: int = 1, later: int = 0, most: int = 100_000) -> tuple[WholeField, WholeField]:
+    """How many keys of a level are needed now, and for how many more there has to be room."""
+    return (
+        WholeField(label, least=1, most=most, default=now),
+        WholeField("More later", least=0, most=100_000, default=later),
+    )
 
 
 class KeyingForm(PageForm):
@@ -153,32 +162,62 @@ class MatrixSystemPage(NewSystemPage):
 
 
 class PlanPage(KeyingForm):
-    """What a new system must hold."""
+    """What a new system must hold: how many of each level now, and how many more later."""
 
-    boxes: ClassVar[Mapping[str, str]] = {"changes_per_master": "changes", "expansion_percent": "expansion"}
+    boxes: ClassVar[Mapping[str, str]] = {
+        "changes_per_master": "changes",
+        "changes_per_master_later": "changes_later",
+    }
     keyway = keyway_field()
     chambers = chambers_field()
     levels = SelectField(
         "Levels",
-        choices={"2": "2: master, changes", "3": "3: grand, masters, changes", "4": "4: great grand and below"},
+        choices={
+            "2": "2: master, changes",
+            "3": "3: grand, masters, changes",
+            "4": "4: great grand and below",
+            "5": "5: great great grand and below",
+            "6": "6: one more above",
+            "7": "7: two more above",
+        },
     )
-    grands = WholeField("Grand masters", least=1, most=22, default=1, description="With four levels.")
-    masters = WholeField(
-        "Masters", least=1, most=100_000, default=1, description="Under each grand; with three levels or four."
+    third_grands, third_grands_later = level_fields("Great great great grands under the top", most=22)
+    second_grands, second_grands_later = level_fields("Great great grands under each key above")
+    great_grands, great_grands_later = level_fields("Great grands under each key above")
+    grands, grands_later = level_fields("Grand masters under each key above")
+    masters, masters_later = level_fields("Masters under each grand")
+    changes, changes_later = level_fields("Changes under each master", now=10, later=3)
+    selective = StringField(
+        "Selective master",
+        [Length(max=10, message="At most 10 letters.")],
+        description="Its symbol, such as ENG, where a key is to operate chosen doors under any masters; else empty.",
     )
-    changes = WholeField(
-        "Changes under each master", [InputRequired("Enter how many.")], least=1, most=100_000, default=10
-    )
-    expansion = WholeField("Expansion, percent", least=0, most=1000, default=25, description="Room for later.")
+
+    @property
+    def levels_downward(self) -> Sequence[tuple[int, str, str]]:
+        """From how many levels on there is a level, and the names of its boxes; the upper first."""
+        names = ("changes", *COUNTED[1:])
+        return [(place + 2, name, f"{name}_later") for place, name in enumerate(names)][::-1]
+
+    @property
+    def demand_boxes(self) -> Sequence[str]:
+        """The boxes that say what is planned, as a plan is posted back with them."""
+        return (
+            "keyway",
+            "chambers",
+            "levels",
+            "selective",
+            *(box for _, *pair in self.levels_downward for box in pair),
+        )
 
     def read(self) -> PlanForm:
         """The form as the use case takes it."""
+        names = [(now, later) for _, now, later in self.levels_downward[::-1]]
         return self.into(
             PlanForm,
             levels=int(self.levels.data),
-            masters=self.masters.data or 1,
-            grands=self.grands.data or 1,
-            expansion=self.expansion.data or 0,
+            counts=tuple(self[now].data or 1 for now, _ in names),
+            later=tuple(self[later].data or 0 for _, later in names),
         )
 
 
@@ -276,6 +315,17 @@ class CrossPage(KeyingForm):
         return read_operators(typed(self.symbols), "symbols")
 
 
+class SelectivePage(KeyingForm):
+    """The selective master of a system in service."""
+
+    selective = StringField(
+        "Its symbol",
+        [InputRequired("Enter its symbol, such as ENG.")],
+        default=USUAL_SYMBOL,
+        description="It stands in parentheses behind the symbols of its cylinders: AA1(ENG).",
+    )
+
+
 class ExtendPage(KeyingForm):
     """What to add to a system in service."""
 
@@ -289,10 +339,14 @@ class ExtendPage(KeyingForm):
 
     def offer(self, system: KeySystem) -> None:
         """Fill the masters and grands."""
-        masters, grands = _symbols(system, Level.MASTER), _symbols(system, Level.GRAND)
-        direct = {**grands, **_symbols(system, Level.GREAT_GRAND)}
+        masters = _symbols(system, Level.MASTER)
+        grands = {
+            symbol: words for level in Level if level.is_upper for symbol, words in _symbols(system, level).items()
+        }
+        direct = grands = {symbol: words for symbol, words in grands.items() if symbol not in masters}
         above = {symbol: f"{words}, directly: no master operates them" for symbol, words in direct.items()}
         alone = {"": "no master: each stands by itself"} if not masters and not above else {}
+        above |= {symbol: f"{words}, selective" for symbol, words in _symbols(system, Level.SELECTIVE).items()}
         self.master.choices, self.grand.choices = alone or {**masters, **above}, grands
         for field in (self.master, self.grand):
             # Two levels have no grand to choose, and a system that must not be extended shows neither list.

@@ -8,6 +8,7 @@ from flask import render_template, request
 from flask.typing import ResponseReturnValue
 from werkzeug.wrappers import Response
 
+from app.errors import BitternError
 from app.keying import NoBittingsLeft
 from app.ledger.keys.losing import plan_for_loss
 from app.ledger.keys.losses import report_loss
@@ -26,17 +27,18 @@ from app.ledger.keysystems.extending import (
 )
 from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.keysystems.planned_doors import planned_cylinders
-from app.ledger.keysystems.system_queries import get_system, keyways_beside
+from app.ledger.keysystems.selective import add_selective, find_place, selective_of
+from app.ledger.keysystems.system_queries import cylinders_keyed, get_system, keyways_beside
 from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.quoting.issuing import keep_draft
 from app.ledger.quoting.rekeying import kind_of_levels
 from app.ledger.store.errors import LedgerError
-from app.ledger.tables import Cylinder, Keyset, KeySystem, Level, LineKind, Role
+from app.ledger.tables import Cylinder, Keyset, KeySystem, LineKind, Role
 from app.validation import counted, first_of
 from app.web.access import owner_only, roles
 from app.web.forms_base import flash_and_redirect, typed
 from app.web.keying import blueprint
-from app.web.keying.forms import AuditPage, ControlPage, CorrectPage, CrossPage, ExtendPage, LostPage
+from app.web.keying.forms import AuditPage, ControlPage, CorrectPage, CrossPage, ExtendPage, LostPage, SelectivePage
 from app.web.keying.searches import start_run
 from app.web.services import current_work, request_session
 
@@ -64,6 +66,8 @@ def cross_key(system_id: int) -> ResponseReturnValue:
     work, form, cost = current_work(), CrossPage(), None
     opened = open_system(work, system_id)
     form.offer(opened)
+    if request.method == "GET":
+        form.symbols.data = request.args.get("symbols", "")
 
     def act() -> ResponseReturnValue | None:
         nonlocal cost
@@ -132,6 +136,33 @@ def extend(system_id: int) -> ResponseReturnValue:
     return page, form.status
 
 
+@blueprint.route("/systems/<int:system_id>/selective", methods=["GET", "POST"])
+@roles(Role.BENCH)
+def selective(system_id: int) -> ResponseReturnValue:
+    """The selective master with its cylinders; of a system that has none, what one costs, and on a POST add it."""
+    work, form, place, why = current_work(), SelectivePage(), None, ""
+    if done := form.run(lambda: add_selective(work, system_id, typed(form.selective))):
+        said = f"The selective master {typed(form.selective).upper()} is saved, its bitting sealed."
+        return flash_and_redirect(said, "keying.selective", system_id=done.value.top.system_id)
+    system = get_system(work.session, system_id)
+    there = selective_of(system)
+    if there is None:
+        try:
+            place = find_place(work, system)
+        except BitternError as error:
+            why = error.message
+    page = render_template(
+        "keying/selective.html",
+        system=system,
+        form=form,
+        there=there,
+        place=place,
+        why=why,
+        cylinders=[one for one in cylinders_keyed(work.session, system) if there and one.selective == there.symbol],
+    )
+    return page, form.status
+
+
 @blueprint.route("/systems/<int:system_id>/control", methods=["GET", "POST"])
 @roles(Role.BENCH)
 def control(system_id: int) -> ResponseReturnValue:
@@ -187,12 +218,9 @@ def quote_planned(system_id: int) -> ResponseReturnValue:
     return flash_and_redirect(said, "counter.page", draft="yes")
 
 
-_MASTERS = (Level.MASTER, Level.GRAND, Level.GREAT_GRAND)
-
-
 def _draft_of_planned(system: KeySystem, cylinders: Sequence[Cylinder]) -> dict[str, Any]:
     # What is keyed to a master brings no keys of it by itself: each would open all that is under it.
-    of_masters = {one.id for one in system.keysets if one.level in _MASTERS}
+    of_masters = {one.id for one in system.keysets if one.level.is_upper}
     lines = [
         {
             "kind": LineKind.CYLINDER.value,
@@ -218,7 +246,7 @@ def _draft_of_planned(system: KeySystem, cylinders: Sequence[Cylinder]) -> dict[
             "symbol": one.symbol,
         }
         for one in system.keysets
-        if one.level in _MASTERS and one.purpose and not one.keys
+        if one.level.is_upper and one.purpose and not one.keys
     ]
     return {
         "customer_id": str(system.customer_id),

@@ -674,7 +674,7 @@ def test_the_first_job_of_a_planned_system_of_cores_brings_its_control_key(
     session.rollback()
     customer = session.scalars(sa.select(Job.customer_id)).one()
     if came == "planned":
-        plan = {"keyway": "NH1", "chambers": "7", "levels": "2", "masters": "1", "changes": "9", "expansion": "25"}
+        plan = {"keyway": "NH1", "chambers": "7", "levels": "2", "masters": "1", "changes": "9", "changes_later": "3"}
         page, address = owner.post("/keying/plan", data=plan).text, "/keying/plan/start"
     else:
         text = "symbol,bitting,status\nAA,5286145,used\n1AA,7460363,used\nCK,2345678,used\n"

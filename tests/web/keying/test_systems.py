@@ -8,17 +8,19 @@ import sqlalchemy as sa
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
-from app.keying import KeyingError
+from app.keying import KeyingError, read_symbol
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_plan, seal_bitting
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.keysets import add_keysets
+from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.work import Work
-from app.ledger.tables import Bitting, Cylinder, CylinderOperator, Event, Keyset, KeySystem, Role
+from app.ledger.tables import Bitting, Cylinder, CylinderOperator, Event, Keyset, KeySystem, Level, Role
 from tests import factories
 from tests.keyed import mark_lost
+from tests.reading import words_of
 from tests.web.keying.keying_system import bittings_in_clear, first_unlike, put_cut, system_in_service
 
 ClientAs = Callable[[Role | None], FlaskClient]
@@ -29,7 +31,8 @@ DEMAND = {
     "grands": "1",
     "masters": "3",
     "changes": "12",
-    "expansion": "25",
+    "changes_later": "3",
+    "masters_later": "1",
 }
 
 
@@ -63,16 +66,75 @@ def test_plans_stand_side_by_side_and_one_is_started(client_as: ClientAs, sessio
     )
 
 
+DEEP = {
+    "levels": "5",
+    "great_grands": "2",
+    "grands": "2",
+    "masters": "2",
+    "changes": "3",
+    "great_grands_later": "1",
+    "masters_later": "2",
+}
+
+
+def test_a_system_of_five_levels_is_started_by_its_plan_and_sold_into(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    factories.KeywayFactory(code="AQ1")
+    customer = factories.CustomerFactory()
+    client = client_as(Role.BENCH)
+    page = _plan(client, **DEEP)
+    roles = re.findall(r'name="roles" value="([CMG4-]+)"', page)
+    sealed = re.search(r'name="sealed" value="([^"]+)"', page)
+    assert roles and sealed is not None
+    words = words_of(page)
+    for level, now, later in (("great grands", 2, 1), ("grands", 2, 0), ("masters per grand", 2, 2)):
+        assert f"{level} {now} {later} " in words  # with what the plan holds, and leaves, behind it
+    data = {**DEMAND, **DEEP, "sealed": sealed[1], "roles": roles[0], "customer": str(customer.id), "name": "Deep"}
+    assert client.post("/keying/plan/start", data=data).status_code == 303
+    system = session.query(KeySystem).one()
+    assert system.levels == 5
+    by_level: dict[str, list[str]] = {}
+    for keyset in system.keysets:
+        by_level.setdefault(keyset.level.value, []).append(keyset.symbol)
+        parent = read_symbol(keyset.symbol, levels=5).parent
+        assert (keyset.parent.symbol if keyset.parent else None) == parent  # each level is read back
+    assert by_level == {
+        "great great grand master": ["GGGM"],
+        "great grand master": ["A", "B"],
+        "grand master": ["AA", "AB", "BA", "BB"],
+        "master": ["AAA", "AAB", "ABA", "ABB", "BAA", "BAB", "BBA", "BBB"],
+    }
+    with transaction(session):
+        added = add_keysets(work, system, 2, "ABA")
+    assert [one.symbol for one in added] == ["ABA1", "ABA2"]
+    for form in (
+        {"master": "BBB", "changes": "2"},
+        {"grand": "BB", "masters": "1", "changes_each": "2"},
+        {"grand": "GGGM", "masters": "1"},
+        {"grand": "C", "masters": "1"},
+    ):
+        answer = client.post(f"/keying/systems/{system.id}/extend", data={**form, "deed": "extend"})
+        assert answer.status_code == 303, words_of(answer.text)
+    session.expire_all()
+    names = {one.symbol: one for one in session.query(KeySystem).one().keysets}
+    assert {"BBB1", "BBB2", "BBC", "BBC1", "BBC2", "C", "CA"} <= names.keys()
+    assert names["CA"].level is Level.GRAND and names["BBC"].level is Level.MASTER
+    assert audit_systems(work, [get_system(session, system.id)]).is_clean
+    assert "great great grand master" in client.get(f"/key-systems/{system.id}").text
+
+
 @pytest.mark.parametrize(
     ("changed", "field"),
     [
         ({"chambers": "7"}, "chambers"),
         ({"chambers": "x"}, "chambers"),
-        ({"levels": "5"}, "levels"),
+        ({"levels": "8"}, "levels"),
         ({"keyway": "ZZ"}, "keyway"),
         ({"changes": "0"}, "changes"),
         ({"changes": "1" + "0" * 30}, "changes"),
-        ({"expansion": "-5"}, "expansion"),
+        ({"changes_later": "-5"}, "changes_later"),
+        ({"levels": "5", "great_grands": "23"}, "great_grands"),
         ({"levels": "4", "grands": "23"}, "grands"),
     ],
 )
@@ -86,7 +148,7 @@ def test_a_demand_that_makes_no_sense_is_refused_by_field(
 
 def test_what_cannot_fit_is_told_with_what_would(client_as: ClientAs) -> None:
     factories.KeywayFactory(code="AQ1")
-    page = _plan(client_as(Role.BENCH), levels="4", grands="6", masters="20", changes="300", expansion="0")
+    page = _plan(client_as(Role.BENCH), levels="4", grands="6", masters="20", changes="300", changes_later="0")
     assert "do not fit" in page and "What would make it fit" in page
 
 
@@ -233,7 +295,7 @@ def test_a_system_of_rotating_constants_is_started_where_it_alone_fits(
     factories.KeywayFactory(code="AQ1", spec__spec=spec)
     customer = factories.CustomerFactory()
     client = client_as(Role.BENCH)
-    demand = {"levels": "2", "masters": "1", "changes": "4600", "expansion": "0"}
+    demand = {"levels": "2", "masters": "1", "changes": "4600", "changes_later": "0"}
     page = _plan(client, **demand)
     assert "do not fit" in page and "1 chamber at a time is held" in page
     sealed = re.search(r'name="sealed" value="([^"]+)"', page)
