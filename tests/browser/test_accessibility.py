@@ -35,6 +35,10 @@ LEFT_ON_PAPER = """() => {
   return wide > 0 ? [`${wide} too wide`, ...wrong] : wrong;
 }"""
 
+STILL_FOLDED = """() => [...document.querySelectorAll(".fold:not([open])")]
+  .filter((fold) => !fold.closest(".unprinted") && ![...fold.children].slice(1).some((one) => one.checkVisibility()))
+  .map((fold) => fold.innerText)"""
+
 
 @pytest.fixture(scope="module")
 def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Served, Ledger]]:
@@ -103,5 +107,6 @@ def test_on_paper_nothing_is_left_to_press_and_nothing_is_cut_off(
         assert page.locator("thead").evaluate_all(
             "heads => heads.every((head) => getComputedStyle(head).display === 'table-header-group')"
         )
+        found[rule] += page.evaluate(STILL_FOLDED)
     context.close()
     assert found == {rule: [] for rule in PRINTED}

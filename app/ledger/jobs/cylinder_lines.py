@@ -256,12 +256,7 @@ _KEYSETS = (
 )
 _KEYSET = _row_of(_KEYSETS)
 
-_MINE = (
-    sa.select(Cylinder.door_id)
-    .where(Cylinder.job_id == sa.bindparam("job", type_=sa.Integer))
-    .order_by(Cylinder.id)
-    .limit(sa.bindparam("first", type_=sa.Integer))
-)
+_MINE = sa.select(Cylinder.door_id).where(Cylinder.job_id == sa.bindparam("job", type_=sa.Integer))
 _THERE = (
     sa.select(
         Cylinder.id,
@@ -284,13 +279,10 @@ _THERE = (
 _ON_DOOR = _row_of(_THERE)
 
 
-def cautions_by_door(session: Session, job_id: int, first: int) -> dict[int, tuple[str, ...]]:
-    """Door id → its cautions, which look at all that stands there, whichever job brought it: one query.
-
-    `first`: of how many of the job's cylinders, in the order sold; a door of another may be missing.
-    """
+def cautions_by_door(session: Session, job_id: int) -> dict[int, tuple[str, ...]]:
+    """Door id → its cautions, which look at all that stands there, whichever job brought it: one query."""
     there: dict[int, list[PlainRow]] = {}
-    for one in map(_ON_DOOR, read(session, _THERE, {"job": job_id, "first": first})):
+    for one in map(_ON_DOOR, read(session, _THERE, {"job": job_id})):
         there.setdefault(one.door_id, []).append(one)
     return {
         door_id: cautions_for(

@@ -94,7 +94,7 @@ class Schedule:
 def schedule_of(work: Work, job: Job) -> Schedule:
     """The job's keying schedule, one row a cylinder in the order sold, from plain rows. Opens no bitting."""
     found = job_cylinders(work.session, job.id)
-    cautions = cautions_by_door(work.session, job.id, len(found.lines))
+    cautions = cautions_by_door(work.session, job.id)
     return Schedule(
         head=job_head(work, job),
         system_name=found.system_name,

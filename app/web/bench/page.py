@@ -203,7 +203,7 @@ def job_at_bench(found: AtBench, *, is_open: bool = False) -> BenchJob:
             waits = {pin_words(pin) for row in mine for pin in short.get(row.id, ())} if card else set[str]()
             cards.append(RackCard(tuple(map(line_of, mine)), card, tuple(sorted(waits))))
         racks.append(RackOnPage(rack, tuple(cards)))
-    cautions = cautions_by_door(session, job.id, len(found.cylinders.lines))
+    cautions = cautions_by_door(session, job.id)
     return BenchJob(
         job=job,
         late_days=days_late(job, work.today),

@@ -16,7 +16,7 @@ from app.ledger.goods.returns import returns_of
 from app.ledger.goods.warranties import came_back, warranty_of_job
 from app.ledger.jobs.appointments import appointments_of_job, when_words
 from app.ledger.jobs.construction import construction_of
-from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
+from app.ledger.jobs.cylinder_lines import PlainRow, cautions_by_door, job_cylinders
 from app.ledger.jobs.files import KINDS_IN_WORDS, MOST_BYTES, files_of_job
 from app.ledger.jobs.notes import MOST_NOTE
 from app.ledger.jobs.queries import OPEN, LedgerQuestion, days_late, get_job, show_margin
@@ -120,6 +120,7 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
     job = get_job(work.session, number)
     cylinders = job_cylinders(work.session, job.id)
     lines = cylinders.lines if is_whole else cylinders.lines[:_FIRST_LINES]
+    cautions = cautions_by_door(work.session, job.id) if lines else {}
     source = JobSource(work, job)
     # The papers need not look again for what was found above.
     source.has_cylinders, source.named_systems = bool(cylinders.lines), cylinders.systems
@@ -151,7 +152,8 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         cylinders=cylinders,
         lines=lines,
         is_whole=is_whole,
-        cautions=cautions_by_door(work.session, job.id, len(lines)) if lines else {},
+        cautions=cautions,
+        unlisted=_cautions_of(cylinders.lines[len(lines) :], cautions),
         quoted_lines=() if job.lines or not job.revisions else read_snapshot(job.revisions[-1].snapshot).lines,
         told_customer=told_customer,
         said_of_line=said_of_line,
@@ -197,6 +199,15 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         secret_papers=[paper for paper in papers if paper.is_secret],
         **forms | refused,
     )
+
+
+def _cautions_of(lines: Sequence[PlainRow], cautions: Mapping[int, Sequence[str]]) -> dict[str, list[str]]:
+    """Each caution of the doors of these lines, and the openings that it holds for."""
+    found: dict[str, dict[str, None]] = {}
+    for line in lines:
+        for caution in cautions.get(line.door_id, ()):
+            found.setdefault(caution, {})[line.opening_number] = None
+    return {caution: list(openings) for caution, openings in found.items()}
 
 
 def _is_ordered_by_hand(job: Job, needs: Sequence[NeedState]) -> bool:

@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 
 from app.ledger.bench.bench_sheet import cylinder_record
-from app.ledger.jobs.cylinder_lines import cautions_by_door, job_cylinders
+from app.ledger.jobs.cylinder_lines import job_cylinders
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.sites.cautions import INSIDE
 from app.ledger.store.work import Work
@@ -42,13 +42,6 @@ def test_each_line_says_its_door_its_system_and_how_far_it_is(work: Work) -> Non
     assert [line.door_id for line in found.lines] == [door.id for door in keyed.doors]
     assert {found.system_of(line) for line in found.lines} == {keyed.system.id}
     assert {line.state for line in found.lines} == {CylinderState.ORDERED}
-
-
-def test_cautions_are_asked_of_no_more_doors_than_are_shown(work: Work) -> None:
-    keyed = keyed_job(work)
-    first, second = (door.id for door in keyed.doors)
-    assert set(cautions_by_door(work.session, keyed.job.id, 1)) == {first}
-    assert set(cautions_by_door(work.session, keyed.job.id, 2)) == {first, second}
 
 
 def test_a_job_without_cylinders_has_no_keysets(work: Work) -> None:

@@ -121,7 +121,8 @@ def test_a_long_job_lists_its_first_cylinders_and_all_when_asked(work: Work, cli
         factories.CylinderFactory(job_id=keyed.job.id, door=door, keyset=keyed.cylinders[0].keyset)
     client = client_as(Role.COUNTER)
     some, whole = (client.get(f"/jobs/{keyed.job.number}{asked}").text for asked in ("", "?all=yes"))
-    assert "Show all 46" in some and "G10<" in some and "G11<" not in some and some.count("</svg>exit<") == 1
+    assert "Show all 46" in some and "G10<" in some and "G11<" not in some and some.count("</svg>exit<") == 2
+    assert "exit</span> further on: G44<" in some and "further on" not in whole
     assert "Show all" not in whole and "G44<" in whole and whole.count("</svg>exit<") == 2
 
 
