@@ -15,7 +15,7 @@ from app.ledger.store.events import record
 from app.ledger.store.records import check_texts, set_changed
 from app.ledger.store.work import Work
 from app.ledger.tables import BENCH_TERMS_SET, BenchTermsRow, FactoryTermsRow, House, Maker
-from app.pricing import BenchTerms, FactoryTerms
+from app.pricing import BenchTerms, FactoryTerms, show_day
 
 
 def set_bench_terms(
@@ -35,7 +35,7 @@ def set_bench_terms(
             work,
             BENCH_TERMS_SET,
             "price book",
-            f"Bench terms from {valid_from.isoformat()} on{f': {why}' if why else ''}",
+            f"Bench terms from {show_day(valid_from)} on{f': {why}' if why else ''}",
             changes=changes,
             valid_from=valid_from.isoformat(),
             counted=counted,
@@ -58,7 +58,7 @@ def set_factory_terms(
             raise NotFound(f"maker {maker_code[:24]}")
         rows = work.session.scalars(sa.select(FactoryTermsRow).where(FactoryTermsRow.maker_id == maker.id)).all()
         row, changes = _put_terms(work, rows, FactoryTermsRow(maker_id=maker.id, valid_from=valid_from), terms, seen)
-        said = f"{maker.name}: factory terms from {valid_from.isoformat()} on"
+        said = f"{maker.name}: factory terms from {show_day(valid_from)} on"
         record(work, "factory terms set", f"maker {maker.id}", said, changes=changes)
         return row
 

@@ -173,10 +173,20 @@ def page_picture(folder: Path, page: MakerPaperPage, text: str = "") -> bytes:
 
 
 def find_pages(session: Session, text: str, maker_id: int | None = None, limit: int = 50) -> list[FoundPage]:
-    """The pages that hold every word of `text`, of the newest papers first, then in their order."""
+    """The pages that hold `text` as one number, then those that hold its every word; each of the newest papers first,
+    then in their order."""
     words = read_words(text)
-    if not words:
-        return []
+    whole = "".join(words)
+    found = _pages_with(session, text, [whole], maker_id, limit) if len(words) > 1 and not whole.isalpha() else []
+    if words and len(found) < limit:
+        ids = {one.page.id for one in found}
+        found += [one for one in _pages_with(session, text, words, maker_id, limit) if one.page.id not in ids]
+    return found[:limit]
+
+
+def _pages_with(
+    session: Session, text: str, words: Sequence[str], maker_id: int | None, limit: int
+) -> list[FoundPage]:
     dialect = dialect_of(session)
     ids = word_ids(dialect, MakerPaperPage, "asked", MOST)
     rows = sa.select(MakerPaperPage).join(MakerPaper).where(MakerPaperPage.id.in_(sa.select(ids.subquery().c.id)))
@@ -185,7 +195,7 @@ def find_pages(session: Session, text: str, maker_id: int | None = None, limit: 
     rows = rows.options(contains_eager(MakerPaperPage.paper).joinedload(MakerPaper.maker))
     rows = rows.order_by(*_NEWEST, MakerPaperPage.number).limit(limit)
     found = session.scalars(rows, {"asked": query_of(dialect, words)})
-    return [_shown(page, text, words) for page in found]
+    return [_shown(page, text, read_words(text)) for page in found]
 
 
 def _shown(page: MakerPaperPage, text: str, words: Sequence[str]) -> FoundPage:

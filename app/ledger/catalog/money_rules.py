@@ -12,7 +12,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import MoneyRulesRow, PriceTier
-from app.pricing import Dating, MoneyRules, PaymentTerms
+from app.pricing import Dating, MoneyRules, PaymentTerms, show_day
 
 
 def money_rules_on(session: Session, day: date) -> MoneyRules:
@@ -39,7 +39,7 @@ def set_money_rules(work: Work, valid_from: date, rules: MoneyRules) -> MoneyRul
         work.session.add(row)
         work.session.flush()
         said = " ".join(rules.sentences)
-        record(work, "money rules set", "house", f"From {valid_from.isoformat()}: {said}")
+        record(work, "money rules set", "house", f"From {show_day(valid_from)}: {said}")
         return row
 
 

@@ -257,7 +257,7 @@ def set_tax_rule(work: Work, rule: TaxRule, seen: str = "") -> TaxRuleRow:
             )
         work.session.add(row)
         work.session.flush()
-        record(work, "tax rule set", "house", f"From {rule.valid_from.isoformat()}: {rule.sentence}{was}")
+        record(work, "tax rule set", "house", f"From {show_day(rule.valid_from)}: {rule.sentence}{was}")
         return row
 
 
@@ -275,5 +275,5 @@ def set_deciding_day(
         work.session.add(row)
         work.session.flush()
         said = rule_in_words(row.tax_of_hand_over, row.prices_of_hand_over)
-        record(work, "deciding day set", "house", f"From {valid_from.isoformat()}: {said}")
+        record(work, "deciding day set", "house", f"From {show_day(valid_from)}: {said}")
         return row

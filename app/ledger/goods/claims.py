@@ -12,7 +12,7 @@ from app.ledger.store.events import record
 from app.ledger.store.records import text_problems
 from app.ledger.store.work import Work
 from app.ledger.tables import ClaimState, Maker, MakerClaim, Role
-from app.pricing import MAX_CENTS, show_cents
+from app.pricing import MAX_CENTS, show_cents, show_day
 
 CLAIM_OPENED, CLAIM_SETTLED = "claim opened", "claim settled"
 
@@ -94,7 +94,7 @@ def _problems(work: Work, claim: MakerClaim, form: SettleClaimForm) -> list[Prob
     if form.state.is_settled:
         opened = claim.opened_at.astimezone().date()
         if form.settled_on is None or not opened <= form.settled_on <= work.today:
-            told = f"Enter the day on which it was settled, from {opened.isoformat()} to today."
+            told = f"Enter the day on which it was settled, from {show_day(opened)} to today."
             problems.append(Problem("settled_on", told))
     if form.state is ClaimState.CREDITED and form.cents is None:
         problems.append(Problem("cents", "Enter what the maker credits."))

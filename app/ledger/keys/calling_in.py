@@ -90,7 +90,7 @@ def call_in_keys(work: Work, system_id: int, back_by: date) -> tuple[HeldOutOfUs
         key.due_back = back_by
     named = sum(bool(one.holder) for one in held)
     holders = f" from {counted(named, 'holder')}" if named else ""
-    said = f"{counted(len(keys), 'key')} called in{holders}, by {back_by.isoformat()}"
+    said = f"{counted(len(keys), 'key')} called in{holders}, by {show_day(back_by)}"
     subject, ids = f"key system {system.id}", [key.id for key in keys]
     record(work, CALLED_IN, subject, f"{system.name}: {said}", keys=ids)
     return held

@@ -156,7 +156,7 @@ def hand_keys(work: Work, keys: Mapping[Keyset, Sequence[Key]], taker: KeyTaker)
             put_key(work, key, KeyState.OUT, holder=taker.holder, phone=taker.phone, due_back=taker.due_back)
     work.session.flush()
     number = next_number(work.session, KEY_RECEIPTS)
-    due = f", due back {taker.due_back.isoformat()}" if taker.due_back else ""
+    due = f", due back {show_day(taker.due_back)}" if taker.due_back else ""
     told = f" to {taker.holder}{due}; receipt {key_receipt_number(number)}"
     for keyset, mine in keys.items():
         copies = [key.copy_number for key in mine]

@@ -18,6 +18,7 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Door, Job, Keyset, KeySystem, Site, longest
+from app.pricing import show_day
 from app.validation import counted, fault_of_length, first_of
 
 _NAMED = 8
@@ -133,7 +134,7 @@ def put_back_in_use(work: Work, system_id: int, version: int) -> KeySystem:
         system = get_version(work.session, KeySystem, system_id, "key system", version)
         if system.retired_on is None:
             raise LedgerError("", f"{system.name} is in use.")
-        said = f"{system.name} back in use; it was retired since {system.retired_on.isoformat()}"
+        said = f"{system.name} back in use; it was retired since {show_day(system.retired_on)}"
         record(work, "key system back in use", f"key system {system.id}", f"{said}: {system.retired_reason}")
         system.retired_on, system.retired_reason = None, ""
         return system

@@ -22,7 +22,7 @@ from app.ledger.store.events import record
 from app.ledger.store.numbers import account_payment_number, invoice_number, payment_number
 from app.ledger.store.work import Work
 from app.ledger.tables import ON_ACCOUNT, AccountPayment, Event, Job, Payment, Role, Stage, User
-from app.pricing import MAX_CENTS, show_cents
+from app.pricing import MAX_CENTS, show_cents, show_day
 from app.validation import fault_of_length
 
 MEANS = ("cash", "check", "card", "bank transfer", "other")
@@ -220,7 +220,7 @@ def _told(form: PaymentForm, paid: int, total: int) -> str:
 def _problems(work: Work, job: Job, form: PaymentForm, note: str) -> list[Problem]:
     no_card = "Do not write card numbers here: a number of 12 digits or more is not kept. Remove it."
     not_yet = "This day has not come yet; enter today or an earlier day."
-    opened = f"The job was opened on {job.asked_on.isoformat()}; enter that day or a later one."
+    opened = f"The job was opened on {show_day(job.asked_on)}; enter that day or a later one."
     faults = (
         ("means", form.means == ON_ACCOUNT, _IS_AN_INVOICE),
         ("means", form.means not in MEANS_ON_RECORD, f"Choose how it was paid: {', '.join(MEANS)}."),

@@ -33,6 +33,7 @@ from app.ledger.tables import (
     Stage,
     StockMovement,
 )
+from app.pricing import show_day
 
 NumberedRows = Sequence[tuple[int, Values]]
 """Rows of values by column, each with its number in the file."""
@@ -284,7 +285,7 @@ def _payments(
             refusal = "No quote of this job is in quotes, so nothing was due that could be paid."
             yield merged.problem(_PAYMENTS, payment["id"], "job_id", refusal)
         if payment["received_on"] < job["asked_on"]:
-            refusal = f"The job was opened on {job['asked_on'].isoformat()}; enter that day or a later one."
+            refusal = f"The job was opened on {show_day(job['asked_on'])}; enter that day or a later one."
             yield merged.problem(_PAYMENTS, payment["id"], "received_on", refusal)
 
 

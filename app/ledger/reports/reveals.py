@@ -18,6 +18,7 @@ from app.ledger.store.engine import Page, page_in, place_of_page
 from app.ledger.store.events import BITTINGS_REVEALED
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Cylinder, Door, Event, Job, Key, KeySystem, Site
+from app.pricing import show_day
 
 MOST_DOORS = 20
 _KINDS = (BITTINGS_REVEALED, DECODED, BITTING_CORRECTED)
@@ -169,11 +170,11 @@ def _of_door(session: Session, door: Door, rows: sa.Select[Event, int]) -> list[
 
 
 def _hung(cylinder: Cylinder, spent: KeysetTime) -> str:
-    """The keyset, and from when to when it hung there: "AA1, 2024-03-02 to 2025-01-07"."""
+    """The keyset, and from when to when it hung there: "AA1, Saturday 2 March 2024 to …"."""
     symbol = cylinder.keyset.symbol if cylinder.keyset else ""
     if spent.since is None and spent.until is None:
         return symbol
-    days = [moment.on.isoformat() if moment else "" for moment in (spent.since, spent.until)]
+    days = [show_day(moment.on) if moment else "" for moment in (spent.since, spent.until)]
     return f"{symbol}, {days[0]} to {days[1]}" if days[1] else f"{symbol}, since {days[0]}"
 
 

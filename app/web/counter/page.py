@@ -6,6 +6,7 @@ from typing import Any
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting import Match
+from app.ledger.catalog.maker_papers import FoundPage, find_pages
 from app.ledger.catalog.maker_queries import plain_numbers
 from app.ledger.jobs.queries import show_margin
 from app.ledger.keysystems.keysets import over_changes
@@ -44,6 +45,7 @@ from app.web.counter.reading import Knowledge, Reading, read
 from app.web.forms_base import record_id
 
 _HEADINGS = {kind: heading for kind, _, _, heading in ADDABLE}
+_MOST_NUMBERS, _MOST_PAGES = 3, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +113,7 @@ class CounterPage:
     offers: Mapping[str, Mapping[str, tuple[str, ...]]]  # by name: box → what is offered there
     quick: QuickReading  # what the words in the quick line mean, or what those meant that were just added
     is_quick_added: bool = False
+    quick_pages: Mapping[str, Sequence[FoundPage]] = field(default_factory=dict)  # by a number not understood
     blank_fit: dict[str, Any] = field(default_factory=dict)  # kind of line → its boxes about the door, as written
 
     @property
@@ -261,7 +264,15 @@ def build(
         offers=offers,
         quick=said,
         is_quick_added=quick is not None,
+        quick_pages=_quick_pages(work, said),
     )
+
+
+def _quick_pages(work: Work, said: QuickReading) -> dict[str, Sequence[FoundPage]]:
+    """The pages of makers' papers for what looks like a number and was not understood."""
+    numbers = [word.text for word in said.not_understood if len(word.text) > 2 and any(map(str.isdigit, word.text))]
+    found = {number: find_pages(work.session, number, limit=_MOST_PAGES) for number in numbers[:_MOST_NUMBERS]}
+    return {number: pages for number, pages in found.items() if pages}
 
 
 def _quick(work: Work, form: CounterForm, *, asked: bool) -> QuickReading:

@@ -122,6 +122,16 @@ def test_the_newest_edition_stands_first(work: Work, folder: Path, maker: Maker,
         change_paper(work, older.id, 1, PaperForm("P"))
 
 
+def test_pages_with_the_number_itself_stand_before_such_as_have_its_pieces(
+    work: Work, folder: Path, maker: Maker
+) -> None:
+    pages = [["Cam 7 of lock C, list 44.10"], ["Narrow locks", "use cam C-44"], ["C-45", "44 C"]]
+    add_paper(work, folder, maker.id, "c.pdf", plain_pdf(pages), FORM)
+    assert [one.page.number for one in find_pages(work.session, "c-44")] == [2, 1, 3]
+    assert [one.page.number for one in find_pages(work.session, "c44")] == [2]
+    assert [one.page.number for one in find_pages(work.session, "c-44", limit=1)] == [2]
+
+
 def test_a_number_broken_at_the_end_of_a_line_is_whole() -> None:
     assert plain_text("A16M\ufffeQ1-66.SC") == "A16M-Q1-66.SC"
     assert max(map(len, plain_text("x" * 5000).split())) == 200

@@ -132,7 +132,7 @@ def test_its_keys_are_called_in_from_each_holder(work: Work, system: KeySystem) 
     assert [(one.holder, len(one.keys)) for one in held] == [("Ada Marsh", 3), ("Ben Reed", 1)]
     assert {key.due_back for key in work.session.scalars(sa.select(Key))} == {day}
     told = work.session.scalars(sa.select(Event).filter_by(kind="keys called in")).one()
-    assert told.summary == "Old House: 4 keys called in from 2 holders, by 2026-03-16"
+    assert told.summary == "Old House: 4 keys called in from 2 holders, by Monday 16 March 2026"
 
 
 def test_single_keysets_are_retired_once_nothing_stands_on_them(work: Work, system: KeySystem) -> None:

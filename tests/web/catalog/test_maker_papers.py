@@ -13,6 +13,7 @@ from app.ledger.tables import Maker, MakerPaper, Role
 from app.web.background import Runs
 from tests.forms_found import form_with
 from tests.plain_pdf import plain_pdf
+from tests.stocked import posted
 
 DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "makers"
 PAGES = [[f"Catalog page {number}", f"QX{number:03d}-66 mortise cylinder, satin brass"] for number in range(1, 801)]
@@ -54,6 +55,12 @@ def test_a_catalog_of_800_pages_is_taken_in_and_a_number_opens_its_page(
     assert "Catalog, page 731" in shown and "pages/730" in shown and "pages/732" in shown
     assert counter.get(link + "/picture.png?q=QX731-66").data.startswith(b"\x89PNG")
     assert "Note what we know" not in shown and "papers/new" not in counter.get("/makers/papers").text
+
+
+def test_a_number_in_the_quick_line_that_nobody_knows_is_looked_up(client_as, owner_client, maker: Maker) -> None:
+    settled(owner_client, sent(owner_client, maker, plain_pdf([["Narrow locks: use cam C-44"], ["nothing"]])))
+    page = client_as(Role.COUNTER).post("/counter/work-out", data=posted(quick="2 C-44", add="quick")).text
+    assert re.findall(r'href="(/makers/papers/\d+/pages/\d+\?q=[^"]+)"', page) == ["/makers/papers/1/pages/1?q=C-44"]
 
 
 @pytest.mark.parametrize(
