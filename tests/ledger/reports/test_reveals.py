@@ -14,6 +14,7 @@ from app.ledger.reports.reveals import MOST_DOORS, Reveal, RevealQuestion, Shown
 from app.ledger.store.errors import NotAllowed
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role, Stage
+from app.pricing import show_day
 from tests import factories
 from tests.bare import config, work
 from tests.keyed import BITTINGS, Keyed, keyed_job, walk
@@ -64,7 +65,7 @@ def test_of_a_door_every_reveal_of_its_systems_says_whether_its_own_key_was_show
         ("Cole", "yes"),  # 1AA's page
         ("Bram", "yes"),  # the first job's sheet
     ]
-    day = [(work.today + timedelta(days=days)).isoformat() for days in (2, 6)]
+    day = [show_day(work.today + timedelta(days=days)) for days in (2, 6)]
     assert first.rows[0].keysets == f"1AA, {day[0]} to {day[1]}; 2AA, since {day[1]}"
     second = find_reveals(work, RevealQuestion(door="F2", site="flats"))
     no, yes = Shown.NO.value, Shown.YES.value
