@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-from flask import Flask, current_app, request
+from flask import Flask, current_app, g, request
 from flask_login import current_user
 
 from app.ledger.tables import Role
@@ -155,7 +155,7 @@ def navigation() -> list[Entry]:
     A word that is parted leads to its first page open to them, and is not parted for somebody with one such page.
     """
     pages, address, open_to_me = _words_by_page(_MENU), the_addresses(), pages_open_to_me()
-    here = pages.get(request.endpoint or "") or pages.get(request.blueprint or "")
+    here = pages.get(g.get("stands_under", request.endpoint) or "") or pages.get(request.blueprint or "")
 
     def shown(words: tuple[MenuWord, ...]) -> list[Entry]:
         return [entry for word in words if (entry := entry_of(word)) is not None]
@@ -169,6 +169,11 @@ def navigation() -> list[Entry]:
         return Entry(word.name, leaves[0].url, any(each.is_current for each in leaves), tuple(leaves))
 
     return shown(_MENU)
+
+
+def stand_under(endpoint: str) -> None:
+    """Let the page that is shown stand in the menu where another one does: an import of goods under Goods."""
+    g.stands_under = endpoint
 
 
 def front_page() -> str | None:

@@ -40,9 +40,9 @@ _WENT_OUT = (MovementKind.USED, MovementKind.SOLD)
 class StockFilter:
     """Which items a list shows; what is left open chooses none away.
 
-    is_unpriced: the house's own that have no price yet. place_id: those with a movement there, and what is there
-    alone. is_below: those of which no more than the reorder point are free; for it the movements of every item with a
-    reorder point are summed.
+    is_unpriced: the house's own that have no price yet. is_unlisted: what a maker's list names no longer.
+    place_id: those with a movement there, and what is there alone. is_below: those of which no more than the reorder
+    point are free; for it the movements of every item with a reorder point are summed.
     """
 
     words: str = ""
@@ -52,6 +52,7 @@ class StockFilter:
     is_below: bool = False
     is_counted: bool | None = None
     is_unpriced: bool = False
+    is_unlisted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +121,8 @@ def _items(role: Role, wanted: StockFilter) -> sa.Select[Item]:
     if wanted.is_unpriced:
         priced = sa.exists().where(PriceBookRow.code == Item.code)
         rows = rows.where(Item.maker_id.is_(None), Item.kind.in_((ItemKind.GOODS, ItemKind.LABOR)), ~priced)
+    if wanted.is_unlisted:
+        rows = rows.where(Item.unlisted_from.is_not(None))
     if wanted.place_id is not None:
         there = sa.exists().where(StockMovement.item_id == Item.id, StockMovement.place_id == wanted.place_id)
         rows = rows.where(Item.is_counted, there)

@@ -58,6 +58,7 @@ _SHOWN = {
     "counted": "Counted",
     "below": "At or below its reorder point",
     "unpriced": "Without a price",
+    "unlisted": "No longer in its maker's list",
 }
 NOBODYS = "own"  # stands for the house's own where a maker is chosen
 
@@ -95,6 +96,7 @@ def _list_page(refused: dict[str, str]) -> ResponseReturnValue:
         shown == "below",
         True if shown == "counted" else None,
         shown == "unpriced",
+        shown == "unlisted",
     )
     found = list_stock(work.session, work.vault, current_user.role, wanted, read_page(request.values))
     page = render_template(

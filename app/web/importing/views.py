@@ -28,7 +28,7 @@ from app.ledger.importing.imports import (
     undo_import,
     usual_sender,
 )
-from app.ledger.importing.kinds import RowState
+from app.ledger.importing.kinds import ImportKind, RowState
 from app.ledger.importing.reading import TableChoice, TableQuestions, options_of
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.sites.customer_queries import get_customer, get_site
@@ -40,6 +40,7 @@ from app.validation import counted
 from app.web.access import roles
 from app.web.files import send_table
 from app.web.forms_base import FilePage, PageForm, flash_and_redirect, record_id, refusals, typed
+from app.web.navigation import stand_under
 from app.web.query_args import read_id, read_page, read_text
 from app.web.services import current_work
 from app.web.staged_uploads import StagedUpload, drop_upload, find_upload, note_upload, stage_table
@@ -50,6 +51,18 @@ _SIZE = 50
 _SHOWN = ("problems", RowState.NEW.value, RowState.CHANGED.value, RowState.SAME.value)
 _OWN_PAGES = {"price list": "price_lists.show", "bitting list": "bitting_lists.show"}
 """Kinds whose preview is a page of their own."""
+_STANDS_UNDER = {
+    "customers": "customers.index",
+    "contacts": "customers.index",
+    "sites": "customers.index",
+    "doors": "doors.index",
+    "goods": "goods.index",
+    "prices": "goods.index",
+    "price list": "makers.index",
+    "stock": "stock.counts",
+    "keys": "keys.out",
+}
+"""The page of each kind of rows under which its import stands in the menu."""
 DAY_ORDERS = (MONTH_FIRST, DAY_FIRST)
 
 
@@ -71,6 +84,8 @@ def index() -> ResponseReturnValue:
     form.kind.choices = [(kind.name, kind.words) for kind in kinds]
     if not form.is_submitted() and named:
         form.kind.data = named
+    if named in _STANDS_UNDER:
+        stand_under(_STANDS_UNDER[named])
 
     def stage() -> StagedUpload:
         kind = kind_named(work, typed(form.kind))
@@ -110,10 +125,17 @@ def _about(work: Work, kind_name: str, about_id: int | None) -> Customer | Site 
     return get_customer(work.session, about_id) if noun == "customer" else None
 
 
+def _kind(work: Work, name: str) -> ImportKind:
+    """A kind of rows, under whose page the import stands."""
+    if name in _STANDS_UNDER:
+        stand_under(_STANDS_UNDER[name])
+    return kind_named(work, name)
+
+
 def open_waiting(work: Work, token: str) -> tuple[StagedUpload, SentTable]:
     """A table that waits."""
     waiting = find_upload(work, PURPOSE, token)
-    kind = kind_named(work, str(waiting.notes.get("kind", "")))
+    kind = _kind(work, str(waiting.notes.get("kind", "")))
     about, head = waiting.notes.get("about"), waiting.notes.get("head")
     first_day = _day(waiting.notes.get("first_day")) or work.today
     return waiting, open_table(waiting.name, waiting.content, kind, about, first_day, head)
@@ -327,7 +349,7 @@ def _one(import_id: int, refused: Any = None) -> ResponseReturnValue:
         "importing/import.html",
         row=row,
         about=_about(work, row.kind, read_id(request.args, "about")),
-        kind=kind_named(work, row.kind),
+        kind=_kind(work, row.kind),
         leans=leaning_on(work.session, row),
         form=PageForm(formdata=None),
     ), 422 if refused else 200

@@ -1,5 +1,6 @@
 """A maker's new price list on its pages: from the maker's page to prices that are taken, and undone."""
 
+import re
 from collections.abc import Callable
 
 import sqlalchemy as sa
@@ -62,19 +63,27 @@ def press(client: FormClient, page: str, address: str, act: str, **boxes: object
 def test_a_list_is_taken_but_for_what_rises_over_a_percentage(work: Work, owner_client: FormClient) -> None:
     maker = house(work)
     page, address = send(owner_client, maker, LIST)
+    assert current_in_menu(page) == ["Goods", "Makers"]
     # H-1 rises by 10 %, H-2 by 5 %: 7.5 % in the mean.
     for words in ("<dd><b>2</b>", "7.5 %", "10.0 %", "Take 4 items from", "+10.0 %"):
         assert words in page, words
     page = press(owner_client, page, address, "over", over="7")
     assert "Take 3 items from" in page
     done = press(owner_client, page, address, "take")
-    assert "Price list taken: 1 new, 2 changed." in done
+    assert "Price list taken: 1 new, 2 changed." in done and current_in_menu(done) == ["Goods", "Makers"]
     assert listed(work) == {
         "H-1": (1000, 500), "H-2": (2100, 1050), "H-3": (3000, 1500), "H-4": (4000, 2000), "H-9": (500, 250),
     }  # fmt: skip
+    goods_list = owner_client.get("/goods?shown=unlisted").text
+    assert "H-4" in goods_list and "no longer in the maker&#39;s list" in goods_list and "H-2" not in goods_list
     undone = owner_client.post(action_of(done), data=form_with(done, "version"))
     assert "undone" in follow(owner_client, undone.headers["Location"])
     assert listed(work)["H-2"] == (2000, 1000) and "H-9" not in listed(work)
+
+
+def current_in_menu(page: str) -> list[str]:
+    """The words of the menu under which a page stands."""
+    return re.findall(r'aria-current="page">([^<]+)</a>', page)[:2]
 
 
 def action_of(page: str) -> str:
