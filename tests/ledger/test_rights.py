@@ -190,7 +190,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.bitting_lists: seal_found_plan
         keysystems.rows_aside: put_aside
         keysystems.extending: with_neighbors
-        keys.keys: order_keys add_keys hand_keys receipt_words taker_problems put_key record_keys take_in
+        keys.keys: order_keys add_keys hand_keys receipt_words taker_problems put_key record_keys put_back take_in
         keys.keys: find_keyset find_copies
         keys.losses: lose_keys
         keys.loss_plans: put_plan_on_record

@@ -7,9 +7,8 @@ from typing import NamedTuple
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.ledger.store.engine import in_steps
 from app.ledger.tables import Item, ItemPrice
-
-_STEP = 10_000  # ids in one question
 
 
 class ListedPrice(NamedTuple):
@@ -51,9 +50,8 @@ def waiting_prices(session: Session, on: date, item_ids: Collection[int] | None 
     if item_ids is None:
         return {id_: ListedPrice(list_cents, cost) for id_, list_cents, cost in session.execute(rows)}
     found: dict[int, ListedPrice] = {}
-    ids = list(item_ids)
-    for start in range(0, len(ids), _STEP):
-        part = session.execute(rows.where(ItemPrice.item_id.in_(ids[start : start + _STEP])))
+    for some in in_steps(list(item_ids)):
+        part = session.execute(rows.where(ItemPrice.item_id.in_(some)))
         found |= {id_: ListedPrice(list_cents, cost) for id_, list_cents, cost in part}
     return found
 

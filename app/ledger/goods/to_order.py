@@ -16,7 +16,7 @@ from app.ledger.catalog.price_queries import entered_bench_terms
 from app.ledger.stock.free_stock import days_to_come
 from app.ledger.stock.needs import open_needs
 from app.ledger.stock.on_order import OPEN, came, shared
-from app.ledger.store.engine import read
+from app.ledger.store.engine import in_steps, read
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     Customer,
@@ -226,23 +226,17 @@ def _in_drafts(session: Session) -> Mapping[int, int]:
     return dict(session.execute(rows).all())
 
 
-_STEP = 5_000
-
-
 def _items(session: Session, item_ids: Iterable[int]) -> list[Item]:
-    wanted = sorted(item_ids)
     found: list[Item] = []
-    for start in range(0, len(wanted), _STEP):
-        rows = sa.select(Item).where(Item.id.in_(wanted[start : start + _STEP])).order_by(Item.id)
-        found += session.scalars(rows)
+    for some in in_steps(sorted(item_ids)):
+        found += session.scalars(sa.select(Item).where(Item.id.in_(some)).order_by(Item.id))
     return found
 
 
 def _jobs(session: Session, job_ids: Iterable[int]) -> dict[int, tuple[Job, str]]:
-    wanted = sorted(job_ids)
     found: dict[int, tuple[Job, str]] = {}
-    for start in range(0, len(wanted), _STEP):
-        rows = sa.select(Job, Customer.name).join(Customer).where(Job.id.in_(wanted[start : start + _STEP]))
+    for some in in_steps(sorted(job_ids)):
+        rows = sa.select(Job, Customer.name).join(Customer).where(Job.id.in_(some))
         found |= {job.id: (job, name) for job, name in session.execute(rows.order_by(Job.id))}
     return found
 
@@ -250,10 +244,8 @@ def _jobs(session: Session, job_ids: Iterable[int]) -> dict[int, tuple[Job, str]
 def _positions(session: Session, items: Mapping[int, Item]) -> Mapping[int, tuple[int, int]]:
     """Item → free, and on its way for nobody: of those that are at their reorder point, and of `items`."""
     found = {row.id: (row.free, row.coming) for row in read(session, _AT_THEIR_POINT)}
-    others = sorted(set(items) - set(found))
-    for start in range(0, len(others), _STEP):
-        rows = read(session, _OF_ITEMS, {"items": others[start : start + _STEP]})
-        found |= {row.id: (row.free, row.coming) for row in rows}
+    for others in in_steps(sorted(set(items) - set(found))):
+        found |= {row.id: (row.free, row.coming) for row in read(session, _OF_ITEMS, {"items": others})}
     return found
 
 

@@ -7,7 +7,7 @@ from fractions import Fraction
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session, defer, joinedload
+from sqlalchemy.orm import Session, aliased, defer, joinedload
 from sqlalchemy.orm.attributes import set_committed_value
 
 from app.ledger.search.words import holds
@@ -272,6 +272,12 @@ def job_money(job: Job) -> JobMoney:
         job.deposit_cents,
         sum(payment.cents for payment in payments if payment.is_on_account),
     )
+
+
+def newest_revision() -> sa.ScalarSelect[int]:
+    """In a query of jobs: the number of each one's newest quote revision."""
+    other = aliased(QuoteRevision)
+    return sa.select(sa.func.max(other.revision)).where(other.job_id == Job.id).scalar_subquery()
 
 
 def newest_revision_number(session: Session, job_id: int) -> int:

@@ -10,9 +10,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm import contains_eager
 
 from app.ledger.keys.key_queries import CALLED_IN
-from app.ledger.keys.keys import record_keys, take_in
+from app.ledger.keys.keys import put_back
 from app.ledger.keys.old_copies import useless_copies
-from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.engine import transaction
@@ -111,12 +110,7 @@ def tick_off(work: Work, system_id: int, key_ids: Sequence[int]) -> int:
             told = f"{counted(gone, 'key')} of those ticked came back in between, or went elsewhere: look again."
             raise LedgerError("keys", told)
         for keyset in dict.fromkeys(key.keyset for key in keys):
-            mine = [key for key in keys if key.keyset is keyset]
-            holders = ", ".join(dict.fromkeys(key.holder for key in mine if key.holder))
-            copies = say_copies([key.copy_number for key in mine])
-            told = take_in(work, mine)
-            said = f"{keyset.symbol} {copies} back" + (f", from {holders}" if holders else "") + told
-            record_keys(work, "key returned", keyset, said, mine)
+            put_back(work, keyset, [key for key in keys if key.keyset is keyset])
         return len(keys)
 
 

@@ -21,7 +21,7 @@ from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
 from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.ticks import KEYS_CUT
 from app.ledger.sites.customers import phone_digits
-from app.ledger.store.engine import get_row, get_version, transaction
+from app.ledger.store.engine import get_row, get_version, in_steps, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import next_number, record
 from app.ledger.store.numbers import key_receipt_number
@@ -30,8 +30,6 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Job, Key, Keyset, KeyState, KeySystem, Role
 from app.pricing import show_day
 from app.validation import counted, fault_of_length
-
-_STEP = 500  # keysets asked about at once; a statement takes only so many values
 
 
 def order_keys(work: Work, counts: Mapping[Keyset, int], job_id: int | None) -> None:
@@ -45,11 +43,9 @@ def order_keys(work: Work, counts: Mapping[Keyset, int], job_id: int | None) -> 
 def add_keys(work: Work, counts: Mapping[Keyset, int], job_id: int | None) -> dict[Keyset, list[int]]:
     """Add so many keys to cut for each keyset, inside the caller's transaction; copy numbers go on from the last."""
     rows = sa.select(Key.keyset_id, sa.func.max(Key.copy_number)).group_by(Key.keyset_id)
-    ids = [keyset.id for keyset in counts]
     last: dict[int, int] = {}
-    for start in range(0, len(ids), _STEP):
-        found = work.session.execute(rows.where(Key.keyset_id.in_(ids[start : start + _STEP])))
-        last.update(dict(found.all()))
+    for some in in_steps([keyset.id for keyset in counts]):
+        last.update(dict(work.session.execute(rows.where(Key.keyset_id.in_(some))).all()))
     made = {
         keyset: [last.get(keyset.id, 0) + number for number in range(1, count + 1)]
         for keyset, count in counts.items()
@@ -225,11 +221,16 @@ def return_copies(work: Work, system_id: int, symbol: str, copies: Sequence[int]
         keyset = find_keyset(work, system_id, symbol)
         keys = find_copies(work, keyset, copies)
         require_state(keys, (KeyState.OUT, KeyState.LOST), "returned")
-        holders = ", ".join(dict.fromkeys(key.holder for key in keys if key.holder))
-        told = take_in(work, keys)
-        said = f"{keyset.symbol} {say_copies(copies)} back" + (f", from {holders}" if holders else "") + told
-        record_keys(work, "key returned", keyset, said, keys)
+        put_back(work, keyset, keys)
         return keys
+
+
+def put_back(work: Work, keyset: Keyset, keys: Sequence[Key]) -> None:
+    """Put keys of a keyset that came back into the shop, and say so in its story, inside the caller's transaction."""
+    holders = ", ".join(dict.fromkeys(key.holder for key in keys if key.holder))
+    copies, told = say_copies([key.copy_number for key in keys]), take_in(work, keys)
+    said = f"{keyset.symbol} {copies} back" + (f", from {holders}" if holders else "") + told
+    record_keys(work, "key returned", keyset, said, keys)
 
 
 def take_in(work: Work, keys: Sequence[Key]) -> str:

@@ -50,7 +50,6 @@ _NUMBERS = "deletion"
 KEY_DESTROYED = "deletion's key destroyed"
 _SHOWN = 4
 _AROUND = 60
-_STEP = 500
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,12 +7,12 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.quoting.snapshot import QuoteSnapshot, as_accepted, read_snapshot
+from app.ledger.store.engine import in_steps
 from app.ledger.tables import Job, Maker, QuoteRevision, SoldLine
 from app.pricing import half_up
 
 DISCOUNT, OFF_PRICE = "discount", "off price"
 _GIVEN_BACK = "Given back off the price"
-_STEP = 500
 
 
 def put_sold_lines(session: Session, job: Job, accepted: QuoteSnapshot) -> None:
@@ -43,10 +43,8 @@ def put_missing_sold_lines(session: Session) -> None:
     makers = dict(session.execute(sa.select(Maker.code, Maker.id)).all())
     has_some = sa.exists().where(SoldLine.job_id == Job.id)
     ids = session.scalars(sa.select(Job.id).where(Job.accepted_on.is_not(None), ~has_some).order_by(Job.id)).all()
-    for start in range(0, len(ids), _STEP):
-        rows = (
-            sa.select(Job, QuoteRevision.snapshot).join(QuoteRevision).where(Job.id.in_(ids[start : start + _STEP]))
-        )
+    for some in in_steps(ids, 500):
+        rows = sa.select(Job, QuoteRevision.snapshot).join(QuoteRevision).where(Job.id.in_(some))
         newest = dict(session.execute(rows.order_by(Job.id, QuoteRevision.revision)).all())
         for job, snapshot in newest.items():
             session.add_all(_sold(job, as_accepted(read_snapshot(snapshot), job.accepted_option), makers))

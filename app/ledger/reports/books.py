@@ -9,6 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import InstrumentedAttribute, Session, aliased, joinedload
 
 from app.errors import BitternError
+from app.ledger.jobs.queries import newest_revision
 from app.ledger.money.invoice_snapshot import read_invoice
 from app.ledger.quoting.snapshot import as_accepted, read_snapshot
 from app.ledger.store.events import moved_to
@@ -124,12 +125,10 @@ def _jobs(session: Session, first: date, last: date) -> Iterator[BookRow]:
         .group_by(Event.job_id)
         .subquery()
     )
-    other = aliased(QuoteRevision)
-    newest = sa.select(sa.func.max(other.revision)).where(other.job_id == Job.id).scalar_subquery()
     rows = session.execute(
         sa.select(Job, QuoteRevision, closings.c.at)
         .join(closings, closings.c.job_id == Job.id)
-        .join(QuoteRevision, sa.and_(QuoteRevision.job_id == Job.id, QuoteRevision.revision == newest))
+        .join(QuoteRevision, sa.and_(QuoteRevision.job_id == Job.id, QuoteRevision.revision == newest_revision()))
         .where(Job.stage == Stage.CLOSED)
         .options(joinedload(Job.customer))
     ).all()

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm import Session
 
+from app.ledger.jobs.queries import newest_revision
 from app.ledger.tables import Contact, Customer, Event, Job, QuoteRevision, Stage, User
 
 PERIODS = (30, 90, 365)  # days
@@ -35,8 +36,6 @@ def lapsing_quotes(session: Session, today: date, within: int = 7, limit: int = 
 
     First those that still hold, by their day; then those that have lapsed, the newest first.
     """
-    other = aliased(QuoteRevision)
-    newest = sa.select(sa.func.max(other.revision)).where(other.job_id == Job.id).scalar_subquery()
     contact = (
         sa.select(Contact.name + ", " + Contact.phone)
         .where(Contact.customer_id == Customer.id, Contact.phone != "")
@@ -63,7 +62,7 @@ def lapsing_quotes(session: Session, today: date, within: int = 7, limit: int = 
         .join(User, User.id == QuoteRevision.issued_by_id)
         .where(
             Job.stage == Stage.QUOTED,
-            QuoteRevision.revision == newest,
+            QuoteRevision.revision == newest_revision(),
             QuoteRevision.valid_until <= today + timedelta(days=within),
         )
         .order_by(sa.case((QuoteRevision.valid_until >= today, 0), else_=1), QuoteRevision.valid_until, Job.number)

@@ -7,12 +7,14 @@ from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm import Session
 
 from app.errors import BitternError
 from app.ledger.catalog.item_prices import ListedPrice
+from app.ledger.jobs.queries import newest_revision
 from app.ledger.quoting.changing_rates import line_rises
 from app.ledger.quoting.quoting import lines_at, resolver_on
 from app.ledger.quoting.request import QuoteRequest
@@ -74,17 +76,7 @@ def touched_by_rises(session: Session, today: date, on: date) -> tuple[TouchedQu
         resolver = resolver_on(session, asks, on, tier)
         for row, quote, ask in zip(rows, quotes, asks, strict=True):
             price, cost = _rise(session, resolver, quote, ask)
-            price = price if row.stage is Stage.QUOTED else 0
-            if price > 0 or cost > 0:
-                until = row.valid_until if row.stage is Stage.QUOTED else row.promised_on
-                value = quote.totals.subtotal_cents
-                found.append(
-                    TouchedQuote(
-                        *(row.number, row.revision, row.customer, row.title, row.stage, until, value),
-                        price_cents=max(price, 0),
-                        cost_cents=max(cost, 0),
-                    )
-                )
+            found += _touched(row, quote, price, cost)
     return tuple(sorted(found, key=lambda one: (-max(one.price_cents, one.cost_cents), one.number)))
 
 
@@ -106,16 +98,18 @@ def touched_by_list(
             except BitternError:
                 continue
             cost = sum(line.cost_cents for line in now) - sum(line.cost_cents for line in was)
-            price = sum(one.more_cents for one in line_rises(was, now)) if row.stage is Stage.QUOTED else 0
-            if price > 0 or cost > 0:
-                until = row.valid_until if row.stage is Stage.QUOTED else row.promised_on
-                found.append(
-                    TouchedQuote(
-                        *(row.number, row.revision, row.customer, row.title, row.stage, until),
-                        *(quote.totals.subtotal_cents, max(price, 0), max(cost, 0)),
-                    )
-                )
+            found += _touched(row, quote, sum(one.more_cents for one in line_rises(was, now)), cost)
     return tuple(sorted(found, key=lambda one: (-one.cost_cents, -one.price_cents, one.number)))
+
+
+def _touched(row: Any, quote: QuoteSnapshot, price: int, cost: int) -> Iterator[TouchedQuote]:
+    """The quote, where it costs or brings more; what was accepted brings what was agreed."""
+    is_open = row.stage is Stage.QUOTED
+    price = max(price, 0) if is_open else 0
+    if price or cost > 0:
+        until = row.valid_until if is_open else row.promised_on
+        named = (row.number, row.revision, row.customer, row.title, row.stage, until)
+        yield TouchedQuote(*named, quote.totals.subtotal_cents, price, max(cost, 0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,8 +144,6 @@ def orders_touched(session: Session, maker_id: int, proposed: Mapping[int, Liste
 
 def _open(session: Session, today: date) -> dict[str, list[sa.Row[tuple[object, ...]]]]:
     """Customer's tier → the newest revisions of quotes that still hold, and of accepted jobs with goods to order."""
-    other = aliased(QuoteRevision)
-    newest = sa.select(sa.func.max(other.revision)).where(other.job_id == Job.id).scalar_subquery()
     buys = sa.exists().where(JobLine.job_id == Job.id, JobLine.kind.in_(_BOUGHT))
     rows = session.execute(
         sa.select(
@@ -170,7 +162,7 @@ def _open(session: Session, today: date) -> dict[str, list[sa.Row[tuple[object, 
         .join(Job, Job.id == QuoteRevision.job_id)
         .join(Customer, Customer.id == Job.customer_id)
         .where(
-            QuoteRevision.revision == newest,
+            QuoteRevision.revision == newest_revision(),
             sa.or_(
                 sa.and_(Job.stage == Stage.QUOTED, QuoteRevision.valid_until >= today),
                 sa.and_(Job.stage == Stage.APPROVED, buys),

@@ -9,6 +9,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.ledger.store.engine import in_steps
 from app.ledger.tables import Base, Customer, FormerName, Site
 
 Moved = Mapping[str, Sequence[int]]
@@ -38,9 +39,6 @@ def owned_rows(session: Session, owner: type[Customer | Site], owner_id: int) ->
     return found
 
 
-_STEP = 500  # ids at once; a statement takes only so many values
-
-
 def carry(session: Session, owner: type[Customer | Site], rows: Moved, to: int) -> None:
     """Point these rows to another owner; whoever read one before is told so when saving. Flushes and expires."""
     session.flush()
@@ -52,8 +50,8 @@ def carry(session: Session, owner: type[Customer | Site], rows: Moved, to: int) 
         values: dict[str, Any] = {column.name: to}
         if "version" in table.c:
             values["version"] = table.c.version + 1
-        for start in range(0, len(ids), _STEP):
-            session.execute(sa.update(table).where(key.in_(ids[start : start + _STEP])).values(values))
+        for some in in_steps(ids):
+            session.execute(sa.update(table).where(key.in_(some)).values(values))
     session.expire_all()
 
 

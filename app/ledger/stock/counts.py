@@ -20,7 +20,7 @@ from app.ledger.catalog.price_queries import entered_bench_terms
 from app.ledger.stock.items import WITH_MAKER, code_pattern, name_item, unpinned_item
 from app.ledger.stock.movements import lock_item, mark_counted, move_stock, newest_movement
 from app.ledger.stock.needs import reserve_waiting
-from app.ledger.store.engine import Page, get_row, page_of, transaction
+from app.ledger.store.engine import Page, get_row, in_steps, page_of, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -41,7 +41,6 @@ from app.spreadsheets import Column, read_count, read_rows, table_rows
 from app.validation import counted
 
 MOST_FOUND = 1_000_000
-_STEP = 5_000
 # Pins are counted on a page of their own, by size.
 _ON_SHELVES = Item.kind.not_in((ItemKind.PIN, ItemKind.LABOR))
 _IS_KEPT = sa.or_(Item.is_counted, Item.is_stocked, Item.bin != "", Item.reorder_point.is_not(None))
@@ -153,10 +152,8 @@ def begin_stock_count(work: Work, choice: CountChoice) -> StockCount:
         )
         session.add(count)
         session.flush()
-        for start in range(0, len(chosen), _STEP):
-            rows = [
-                {"count_id": count.id, "item_id": item, "mark_id": mark} for item in chosen[start : start + _STEP]
-            ]
+        for some in in_steps(chosen):
+            rows = [{"count_id": count.id, "item_id": item, "mark_id": mark} for item in some]
             session.execute(sa.insert(StockCountLine), rows)
         _record(work, count, "stock count begun", f"Count of {counted(len(chosen), 'item')} at {place.name} begun")
         return count
@@ -259,8 +256,7 @@ def _in_order(rows: sa.Select[StockCountLine]) -> sa.Select[StockCountLine]:
 
 def _rows_of(session: Session, count: StockCount, lines: Sequence[StockCountLine]) -> list[CountRow]:
     found: list[CountRow] = []
-    for start in range(0, len(lines), _STEP):
-        some = lines[start : start + _STEP]
+    for some in in_steps(lines):
         items = [line.item_id for line in some]
         sums = {item: figures for item, *figures in session.execute(_figures(count, items))}
         moved = _moved_since(session, count, items)
@@ -416,8 +412,8 @@ def save_count(work: Work, count_id: int, seal: str) -> CountPlan:
             }
             for one in rows
         ]
-        for start in range(0, len(moves), _STEP):
-            session.execute(sa.insert(StockMovement), moves[start : start + _STEP])
+        for some in in_steps(moves):
+            session.execute(sa.insert(StockMovement), some)
         mark_counted(session)
         waiting = set(session.scalars(sa.select(Need.item_id).where(Need.ended_at.is_(None))))
         for one in rows:

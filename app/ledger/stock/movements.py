@@ -5,19 +5,18 @@ An item is counted once it has a movement. One that nobody counted is taken as i
 catalog says is stocked counts as being there, and nothing is reserved, used up or refused for it.
 """
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.stock.items import name_item
-from app.ledger.store.engine import get_row
+from app.ledger.store.engine import get_row, in_steps
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import SHELF, Item, MovementKind, StockMovement, StockPlace
 
-_STEP = 10_000  # SQLite takes 32,766 values in one question
 _MOST_WHY = 200
 # Which way a kind may change what is on hand and what is reserved: -1 down, 0 not at all, 1 up.
 _WAYS: dict[MovementKind, tuple[tuple[int, ...], tuple[int, ...]]] = {
@@ -55,7 +54,7 @@ def quantities(session: Session, item_ids: Collection[int], place_id: int | None
     10,000 items, which reads the index of sums alone.
     """
     found = dict.fromkeys(item_ids, NOTHING)
-    for some in _steps(found):
+    for some in in_steps(list(found)):
         rows = _SUMS.where(StockMovement.item_id.in_(some))
         if place_id is not None:
             rows = rows.where(StockMovement.place_id == place_id)
@@ -78,15 +77,10 @@ def quantity_of(session: Session, item_id: int, place_id: int | None = None) -> 
 def is_counted(session: Session, item_ids: Collection[int]) -> frozenset[int]:
     """Those of the items that somebody counted."""
     found: set[int] = set()
-    for some in _steps(item_ids):
+    for some in in_steps(list(item_ids)):
         rows = sa.select(Item.id).where(Item.id.in_(some), Item.is_counted)
         found |= set(session.scalars(rows))
     return frozenset(found)
-
-
-def _steps(item_ids: Collection[int]) -> Iterator[Sequence[int]]:
-    asked = list(item_ids)
-    return (asked[start : start + _STEP] for start in range(0, len(asked), _STEP))
 
 
 def move_stock(

@@ -18,6 +18,7 @@ from app.ledger.store.turns import TurnQueue, queue_of
 from app.ledger.tables import Versioned
 
 _Row = TypeVar("_Row")
+_Value = TypeVar("_Value")
 _Edited = TypeVar("_Edited", bound=Versioned)
 _WRITING = "bittern_writing"
 _IS_OPEN = "bittern_transaction"
@@ -96,6 +97,15 @@ def get_version(session: Session, table: type[_Edited], row_id: int, what: str, 
     if row.version != version:
         raise Stale()
     return row
+
+
+def in_steps(values: Sequence[_Value], size: int = 5_000) -> Iterator[Sequence[_Value]]:
+    """So many of the values at a time: one statement takes only so many, SQLite 32,766.
+
+    >>> list(in_steps([1, 2, 3], 2))
+    [[1, 2], [3]]
+    """
+    return (values[start : start + size] for start in range(0, len(values), size))
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,14 +11,13 @@ from typing import Any, NamedTuple
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.store.engine import read
+from app.ledger.store.engine import in_steps, read
 from app.ledger.store.errors import LedgerError, LedgerStopped, NotFound
 from app.ledger.store.work import Work
 from app.ledger.tables import MOVES, Counter, Deletion, Event, HouseIdentity, ReplacedText, Role, Stage
 
 _CHAIN = "event chain"
 _WORDS = ("at", "actor_id", "actor_name", "kind", "subject", "job_id", "summary", "detail")
-_STEP = 5000
 
 
 def next_number(session: Session, name: str, first: int = 1) -> int:
@@ -98,8 +97,8 @@ def record_moved(session: Session, told: Sequence[Mapping[str, Any]]) -> None:
         event = Event(**words, previous_hash=previous)
         previous = event_hash(event)
         rows.append({**words, "previous_hash": event.previous_hash, "hash": previous})
-    for start in range(0, len(rows), _STEP):
-        session.execute(sa.insert(Event), rows[start : start + _STEP])
+    for some in in_steps(rows):
+        session.execute(sa.insert(Event), some)
 
 
 DELETED = "personal data deleted"

@@ -1,5 +1,6 @@
 """Handing over what a job brings: all that is left, or a part, and the paper that goes with it."""
 
+from collections import Counter
 from collections.abc import Collection, Sequence
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
@@ -122,16 +123,13 @@ def _page(number: int, form: PartPage, rows: Sequence[ScheduleRow]) -> str:
     if not form.is_submitted():
         form.version.data = str(job.version)
         form.cylinders.data = [str(one.id) for one in there.cylinders if one.is_lent]  # they go to the site first
-    keysets: dict[Keyset, int] = {}
-    for key in there.keys:
-        keysets[key.keyset] = keysets.get(key.keyset, 0) + 1
     ids = {one.id for one in there.cylinders}
     return render_template(
         "goods/hand_over.html",
         job=job,
         form=form,
         rows=[row for row in rows if row.cylinder_id in ids],
-        keysets=keysets,
+        keysets=Counter(key.keyset for key in there.keys),
         goods=[(line, there.goods[line.number]) for line in job.lines if line.number in there.goods],
         picks=picks_of(work.session, job),
         still=still_open(work.session, job),

@@ -1,5 +1,6 @@
 """Goods that come back: which, in what condition, what becomes of them and of the money; and the slip of it."""
 
+from collections import Counter
 from collections.abc import Collection, Sequence
 from decimal import Decimal
 from typing import Any
@@ -94,16 +95,13 @@ def page(number: int) -> ResponseReturnValue:
         form.restocking.data = f"{percent.normalize():f} %" if percent else ""
     found = returnable(work.session, job)
     ids = {one.id for one in found.cylinders}
-    keysets: dict[Keyset, int] = {}
-    for key in found.keys:
-        keysets[key.keyset] = keysets.get(key.keyset, 0) + 1
     page = render_template(
         "goods/return.html",
         job=job,
         form=form,
         rows=[row for row in schedule.rows if row.cylinder_id in ids],
         goods=[(line, found.goods[line.number]) for line in job.lines if line.number in found.goods],
-        keysets=keysets,
+        keysets=Counter(key.keyset for key in found.keys),
         conditions=list(_CONDITIONS),
         has_places=len(places) > 1,
         sent=request.form,
