@@ -199,7 +199,7 @@ def test_the_table_of_discounts() -> None:
     told = []
     for line in discount.shared_out(lines):
         is_taxed = line.kind is PriceKind.GOODS
-        amounts = (line.gross_cents, line.off_cents, line.listed_cents, line.discount_cents)
+        amounts = (line.quantity * line.unit_cents, line.off_cents, line.listed_cents, line.discount_cents)
         on = show_cents(line.net_cents) if is_taxed else "nothing"
         told.append([line.description, *map(show_cents, amounts), on, show_cents(taxed.tax_cents(line))])
     sums = total(lines, taxed, None, FRIDAY, discount)

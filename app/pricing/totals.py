@@ -277,11 +277,6 @@ class PricedLine:
         return self._chained_cents - self.off_cents
 
     @property
-    def gross_cents(self) -> int:
-        """Quantity times price, before any discount."""
-        return self.quantity * self.unit_cents
-
-    @property
     def net_cents(self) -> int:
         """What the line comes to, by the rounding rule."""
         return self.listed_cents - self.discount_cents

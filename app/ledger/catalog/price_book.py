@@ -160,11 +160,6 @@ class PricePlan:
         """Tells whether the list that was looked at is still what would happen."""
         return hashlib.sha256(repr(self.changes).encode()).hexdigest()
 
-    @property
-    def warned(self) -> int:
-        """How many changes the margin guard asks about."""
-        return sum(bool(change.guard) for change in self.changes)
-
 
 def _kind(text: str, field: str) -> PriceKind:
     try:

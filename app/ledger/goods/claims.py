@@ -111,14 +111,10 @@ _LOADED = (
 )
 
 
-def list_claims(
-    session: Session, *, with_settled: bool = False, maker_id: int | None = None, page: int = 1, size: int = 50
-) -> Page[MakerClaim]:
+def list_claims(session: Session, *, with_settled: bool = False, page: int = 1) -> Page[MakerClaim]:
     """Open claims, the oldest first; with the settled ones, if asked, after them."""
     rows = sa.select(MakerClaim).options(*_LOADED)
     if not with_settled:
         rows = rows.where(MakerClaim.state == ClaimState.OPEN)
-    if maker_id is not None:
-        rows = rows.where(MakerClaim.maker_id == maker_id)
     is_over = sa.case((MakerClaim.state == ClaimState.OPEN, 0), else_=1)
-    return page_of(session, rows.order_by(is_over, MakerClaim.opened_at, MakerClaim.id), page, size)
+    return page_of(session, rows.order_by(is_over, MakerClaim.opened_at, MakerClaim.id), page, 50)

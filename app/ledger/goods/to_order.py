@@ -65,11 +65,6 @@ class ItemToOrder:
     is_late: bool = False
 
     @property
-    def for_jobs(self) -> int:
-        """How many jobs need."""
-        return sum(one.quantity for one in self.wanted)
-
-    @property
     def quantity(self) -> int:
         """How many to order, in whole packs."""
         return sum(lot.quantity for lot in self.lots)

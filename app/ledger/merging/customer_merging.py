@@ -27,7 +27,6 @@ MERGED_AWAY = "customer merged away"
 FILLED = ("phone", "phone_digits", "email", "address")
 """Fields that the customer who stays takes from the other where it has none; what is sold and taxed by stays."""
 MOST_WHY = 500
-_NOT_YET = "A merge that was undone already, or became part of a later one: undo that first."
 
 
 @dataclass(frozen=True, slots=True)

@@ -60,7 +60,6 @@ _SHOWN = {
     "unpriced": "Without a price",
     "unlisted": "No longer in its maker's list",
 }
-NOBODYS = "own"  # stands for the house's own where a maker is chosen
 
 
 def read_kind(name: str = "kind") -> ItemKind | None:

@@ -23,7 +23,7 @@ from app.ledger.goods.returns import (
     returnable,
     returns_of,
 )
-from app.ledger.jobs.cylinder_lines import ScheduleRow, job_cylinders
+from app.ledger.jobs.cylinder_lines import ScheduleRow
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.queries import get_job
 from app.ledger.keys.key_queries import keys_of_job
@@ -105,7 +105,6 @@ def page(number: int) -> ResponseReturnValue:
         conditions=list(_CONDITIONS),
         has_places=len(places) > 1,
         sent=request.form,
-        systems=job_cylinders(work.session, job.id).systems,
     )
     return page, form.status
 

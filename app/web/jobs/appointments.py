@@ -149,7 +149,6 @@ def _page(form: AppointmentPage, **about_what: object) -> ResponseReturnValue:
             form=form,
             known=installers(request_session()),
             when=when_words,
-            place=place_of,
             **{"row": None, "job": None, "site": None} | about_what,
         ),
         form.status,

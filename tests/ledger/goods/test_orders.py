@@ -124,7 +124,12 @@ def test_what_to_order_is_said_by_maker_with_packs_days_and_the_minimum(work: Wo
     # Nothing is reserved for the job, so it lacks all ten. Five working days before Friday 4 December: 27 November.
     piece = found["A-PIECE"]
     days = piece.needed_on, piece.order_by
-    assert (piece.for_jobs, piece.quantity, *days) == (10, 10, date(2026, 12, 4), date(2026, 11, 27))
+    assert (sum(one.quantity for one in piece.wanted), piece.quantity, *days) == (
+        10,
+        10,
+        date(2026, 12, 4),
+        date(2026, 11, 27),
+    )
     # The dozen is at its point of 2: ten more are wanted, and they come by twelve.
     dozen = found["A-DOZEN"]
     assert (dozen.for_shelf, dozen.quantity, dozen.needed_on) == (10, 12, date(2026, 12, 2))
