@@ -429,15 +429,20 @@ def cylinder_work(work: Work, record: CylinderRecord) -> BenchSystem:
     _require_pinnable(work, [system], "No pins are shown.")
     job_id = record.job.id if record.job else None
     bittings = reveal_bittings(work, [system.id], f"cylinder {cylinder.id}, {record.keyset}", job_id=job_id)
-    group = BenchCylinder(
+    pinning = _pinning(spec_of(system), system, bittings, record.operators)
+    return _one_key(system, cylinder.keyset, bittings, _alone(record, pinning))
+
+
+def _alone(record: CylinderRecord, pinning: Pinning) -> BenchCylinder:
+    door = record.cylinder.door
+    return BenchCylinder(
         keyset=record.keyset,
         quantity=1,
-        words=cylinder.words,
-        openings=(cylinder.door.opening_number,) if cylinder.door else (),
+        words=record.cylinder.words,
+        openings=(door.opening_number,) if door else (),
         operated_by=record.operated_by,
-        pinning=_pinning(spec_of(system), system, bittings, record.operators),
+        pinning=pinning,
     )
-    return _one_key(system, cylinder.keyset, bittings, group)
 
 
 def former_pins(work: Work, record: CylinderRecord) -> BenchSystem:
@@ -454,13 +459,5 @@ def former_pins(work: Work, record: CylinderRecord) -> BenchSystem:
         note_reveal(work, system, f"cylinder {cylinder.id}, {record.keyset}, pins as they were", job_id=job_id)
         pinned = open_pins(work, [cylinder])[cylinder.id]
     # Who was meant to operate it then is not sealed with the pins, so nothing is told apart as phantom.
-    pinning = pin_depths(spec, pinned.operating, pinned.control)
-    group = BenchCylinder(
-        keyset=record.keyset,
-        quantity=1,
-        words=cylinder.words,
-        openings=(cylinder.door.opening_number,) if cylinder.door else (),
-        operated_by=record.operated_by,
-        pinning=pinning,
-    )
+    group = _alone(record, pin_depths(spec, pinned.operating, pinned.control))
     return BenchSystem(system.name, system.keyway, system.spec.name, spec, (), (group,))

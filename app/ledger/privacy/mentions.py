@@ -139,7 +139,7 @@ class Looker:
     ) -> None:
         self._session = session
         self._own, self._is_login = own, is_login
-        self._every = Replacer(hasher, [mark for mark in marks if not mark.is_own])
+        self._every = Replacer(hasher, [mark for mark in marks if not mark.own])
         self._with_own = Replacer(hasher, marks)
         self._owners = _Owners(session)
 

@@ -16,6 +16,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
+from app.errors import BitternError
 from app.ledger.privacy.words import Mark
 from app.ledger.quoting.snapshot import snapshot_hash
 from app.ledger.store.errors import VaultError
@@ -23,6 +24,7 @@ from app.ledger.store.events import event_hash
 from app.ledger.store.private_files import sync_folder, write_new_file
 from app.ledger.store.vault import Vault
 from app.ledger.tables import Event, Invoice, QuoteRevision, ReplacedText
+from app.validation import JsonDataclass
 
 WORDS = {
     Event.__tablename__: ("actor_name", "summary", "detail"),
@@ -33,7 +35,7 @@ WORDS = {
 
 
 @dataclass(frozen=True, slots=True)
-class ListedDeletion:
+class ListedDeletion(JsonDataclass):
     """A deletion as the list beside the keys has it. house: its house's id. rows: (table, id, what is put).
 
     own: the customer in whose records marks of their own are looked for. left: customers whose records were left.
@@ -46,31 +48,6 @@ class ListedDeletion:
     own: int | None
     is_login: bool
     left: tuple[int, ...]
-
-    def to_json(self) -> dict[str, Any]:
-        """As it is written."""
-        return {
-            "house": self.house,
-            "number": self.number,
-            "rows": [list(one) for one in self.rows],
-            "marks": [one.to_json() for one in self.marks],
-            "own": self.own,
-            "is_login": self.is_login,
-            "left": list(self.left),
-        }
-
-    @classmethod
-    def from_json(cls, given: Mapping[str, Any]) -> "ListedDeletion":
-        """As it was written."""
-        return cls(
-            given["house"],
-            given["number"],
-            tuple((table, row_id, put) for table, row_id, put in given["rows"]),
-            tuple(Mark.from_json(one) for one in given["marks"]),
-            given["own"],
-            given["is_login"],
-            tuple(given["left"]),
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +96,7 @@ class DeletionFiles:
         for path in sorted(self.folder.glob(f"{self.house[:8]}-*.json")):
             try:
                 found.append(ListedDeletion.from_json(json.loads(path.read_bytes())))
-            except (OSError, ValueError, KeyError, TypeError) as error:
+            except (OSError, ValueError, BitternError) as error:
                 raise VaultError(
                     f"The list of deletions cannot be read at {path}. Put it back from a copy: without it a restored "
                     "house would show personal data that was deleted."

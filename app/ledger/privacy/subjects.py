@@ -164,7 +164,7 @@ class Identity:
             self.marks.append(mark)
             self.patterns.append(pattern_of_words(text))
         elif not is_own:
-            self.marks[same] = replace(self.marks[same], is_own=False)
+            self.marks[same] = replace(self.marks[same], own=False)
 
     def add_phone(self, hasher: Vault, phone: str, put: str) -> None:
         """A phone number, however it is written."""

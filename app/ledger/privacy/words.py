@@ -2,13 +2,14 @@
 
 import re
 import unicodedata
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
 from typing import Any
 
 from app.ledger.store.vault import Vault
+from app.validation import JsonDataclass
 
 _TOKEN = re.compile(r"[^\W_]+")
 _DIGITS = re.compile("[0-9]+")
@@ -35,26 +36,17 @@ def _plain(word: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class Mark(JsonDataclass):
     """One name, address or number of a person, told by keyed hashes, and what takes its place.
 
-    size: of how many words it is; 0 for a phone number. is_own: looked for in their own customer's records alone.
+    size: of how many words it is; 0 for a phone number. own: looked for in their own customer's records alone.
     """
 
     size: int
     first: str
     whole: str
     put: str
-    is_own: bool = False
-
-    def to_json(self) -> dict[str, Any]:
-        """As the list of deletions holds it."""
-        return {"size": self.size, "first": self.first, "whole": self.whole, "put": self.put, "own": self.is_own}
-
-    @classmethod
-    def from_json(cls, given: Mapping[str, Any]) -> "Mark":
-        """What `to_json` gave."""
-        return cls(given["size"], given["first"], given["whole"], given["put"], given["own"])
+    own: bool = False
 
 
 def words_mark(hasher: Vault, text: str, put: str, *, is_own: bool = False) -> Mark | None:

@@ -2,7 +2,7 @@
 of the cost that did it.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
@@ -71,28 +71,16 @@ def find_bought(work: Work, question: SalesQuestion, page: int = 1, size: int = 
     if not question.customer:
         return Page((), 0, 1, 1)
     amount = sa.func.sum(SoldLine.amount_cents)
-    rows = (
-        sa.select(
-            Customer.id.label("customer_id"),
-            Customer.name.label("customer_name"),
-            SoldLine.part_number,
-            sa.func.min(SoldLine.words).label("words"),
-            _WORDS.label("item"),
-            sa.func.sum(SoldLine.quantity).label("quantity"),
-            sa.func.count(sa.distinct(Job.id)).label("jobs"),
-            sa.func.min(Job.accepted_on).label("first"),
-            sa.func.max(Job.accepted_on).label("last"),
-            amount.label("amount_cents"),
-            sa.func.sum(SoldLine.cost_cents).label("cost_cents"),
-        )
-        .select_from(Job)
-        .join(Customer, Customer.id == Job.customer_id)
-        .join(SoldLine, SoldLine.job_id == Job.id)
-        .where(*_sold_to(work.session, question))
-        .group_by(Customer.id, Customer.name, SoldLine.kind, SoldLine.part_number, _WORDS)
-        .order_by(Customer.name, Customer.id, amount.desc(), SoldLine.part_number, _WORDS, SoldLine.kind)
+    rows = _sold_to(
+        *(work.session, question, SoldLine.part_number, sa.func.min(SoldLine.words).label("words")),
+        *(_WORDS.label("item"), sa.func.sum(SoldLine.quantity).label("quantity")),
+        sa.func.count(sa.distinct(Job.id)).label("jobs"),
+        *(sa.func.min(Job.accepted_on).label("first"), sa.func.max(Job.accepted_on).label("last")),
+        *(amount.label("amount_cents"), sa.func.sum(SoldLine.cost_cents).label("cost_cents")),
     )
-    return page_of(work.session, rows, page, size, take=partial(read, work.session))
+    rows = rows.group_by(Customer.id, Customer.name, SoldLine.kind, SoldLine.part_number, _WORDS)
+    order = (Customer.name, Customer.id, amount.desc(), SoldLine.part_number, _WORDS, SoldLine.kind)
+    return page_of(work.session, rows.order_by(*order), page, size, take=partial(read, work.session))
 
 
 def find_purchases(work: Work, question: SalesQuestion, page: int = 1, size: int = 50) -> _Rows:
@@ -100,24 +88,14 @@ def find_purchases(work: Work, question: SalesQuestion, page: int = 1, size: int
     work.require(Role.COUNTER)
     if not question.customer:
         return Page((), 0, 1, 1)
-    rows = (
-        sa.select(
-            Customer.id.label("customer_id"),
-            Customer.name.label("customer_name"),
-            Job.number,
-            Job.accepted_on,
-            *(SoldLine.part_number, SoldLine.words, SoldLine.quantity, SoldLine.amount_cents, SoldLine.cost_cents),
-        )
-        .select_from(Job)
-        .join(Customer, Customer.id == Job.customer_id)
-        .join(SoldLine, SoldLine.job_id == Job.id)
-        .where(*_sold_to(work.session, question))
-        .order_by(Job.accepted_on.desc(), Job.number.desc(), SoldLine.id)
-    )
+    columns = (SoldLine.part_number, SoldLine.words, SoldLine.quantity, SoldLine.amount_cents, SoldLine.cost_cents)
+    rows = _sold_to(work.session, question, Job.number, Job.accepted_on, *columns)
+    rows = rows.order_by(Job.accepted_on.desc(), Job.number.desc(), SoldLine.id)
     return page_of(work.session, rows, page, size, take=partial(read, work.session))
 
 
-def _sold_to(session: Session, question: SalesQuestion) -> Sequence[sa.ColumnElement[bool]]:
+def _sold_to(session: Session, question: SalesQuestion, *columns: Any) -> sa.Select[*tuple[Any, ...]]:
+    """The lines that were sold to the customers asked about, with these columns beside who they are."""
     found = [
         Job.customer_id.in_(ids_named(session, Customer, question.customer)),
         Job.accepted_on.between(question.first, question.last),
@@ -130,7 +108,9 @@ def _sold_to(session: Session, question: SalesQuestion) -> Sequence[sa.ColumnEle
         begins = sa.func.lower(SoldLine.part_number).startswith(asked, autoescape=True)
         is_exact = session.scalar(there) is not None
         found.append(exact if is_exact else sa.or_(begins, holds(SoldLine.words, question.item)))
-    return found
+    whose = (Customer.id.label("customer_id"), Customer.name.label("customer_name"))
+    rows = sa.select(*whose, *columns).select_from(Job).join(Customer, Customer.id == Job.customer_id)
+    return rows.join(SoldLine, SoldLine.job_id == Job.id).where(*found)
 
 
 GOODS_KINDS = (LineKind.CYLINDER, LineKind.PART, LineKind.HARDWARE)
