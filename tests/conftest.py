@@ -168,9 +168,9 @@ def client_as(web: Flask, session: Session, owner: User) -> Callable[[Role | Non
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """A test that has a house's settings keeps records: it carries the marker `database`."""
+    """A test that has a house's settings, or a copy of one, keeps records: it carries the marker `database`."""
     for item in items:
-        if "config" in getattr(item, "fixturenames", ()):
+        if {"config", "copied"}.intersection(getattr(item, "fixturenames", ())):
             item.add_marker("database")
 
 

@@ -1,7 +1,7 @@
 """The ledger opens only with its newest migration and the right key."""
 
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -33,6 +33,12 @@ def config(tmp_path: Path) -> Iterator[Config]:
     config = new_house(tmp_path)
     yield config
     remove_database(config)
+
+
+@pytest.fixture
+def house(empty_house: Path, copied: Callable[[Path], Config]) -> Config:
+    """A house that was migrated and opened, where that is not what the test is about."""
+    return copied(empty_house)
 
 
 # SQLAlchemy cannot read an index of an expression back from SQLite; the models do not speak of them.
@@ -88,18 +94,16 @@ def test_rows_survive_the_newest_migration_down_and_up(config: Config) -> None:
     engine.dispose()
 
 
-def test_an_old_database_is_refused_with_what_to_run(config: Config) -> None:
-    migrate(config)
-    command.downgrade(alembic_config(config.url), "0001")
+def test_an_old_database_is_refused_with_what_to_run(house: Config) -> None:
+    command.downgrade(alembic_config(house.url), "0001")
     with pytest.raises(LedgerError, match="bittern upgrade"):
-        open_ledger(config)
+        open_ledger(house)
 
 
 @pytest.mark.sqlite
-def test_sqlite_is_set_for_safety(config: Config, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_sqlite_is_set_for_safety(house: Config, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(quick_apps, "waits_for_disk", True)
-    migrate(config)
-    ledger = open_ledger(config)
+    ledger = open_ledger(house)
     with ledger.engine.connect() as connection:
         found = {
             name: connection.exec_driver_sql(f"PRAGMA {name}").scalar()
@@ -131,29 +135,23 @@ def test_opening_makes_no_key_for_a_database_that_never_had_one(config: Config) 
     assert not config.vault_key_file.exists()
 
 
-def test_a_missing_key_is_refused_and_none_is_made(config: Config) -> None:
-    migrate(config)
-    open_ledger(config).close()
-    config.vault_key_file.unlink()
+def test_a_missing_key_is_refused_and_none_is_made(house: Config) -> None:
+    house.vault_key_file.unlink()
     with pytest.raises(VaultError, match=r"missing.*Put the key file back"):
-        open_ledger(config)
-    assert not config.vault_key_file.exists()
+        open_ledger(house)
+    assert not house.vault_key_file.exists()
 
 
-def test_a_key_that_others_may_read_is_refused(config: Config) -> None:
-    migrate(config)
-    open_ledger(config).close()
-    config.vault_key_file.chmod(0o644)
+def test_a_key_that_others_may_read_is_refused(house: Config) -> None:
+    house.vault_key_file.chmod(0o644)
     with pytest.raises(VaultError, match="chmod 600"):
-        open_ledger(config)
+        open_ledger(house)
 
 
 @pytest.mark.parametrize("key", ["A" * 43 + "=", "short", "ünreadable"])
-def test_another_key_is_refused(config: Config, key: str) -> None:
-    migrate(config)
-    open_ledger(config).close()
+def test_another_key_is_refused(house: Config, key: str) -> None:
     with pytest.raises(VaultError):
-        open_ledger(replace(config, key=key))
+        open_ledger(replace(house, key=key))
 
 
 def test_the_key_may_come_from_the_environment(config: Config) -> None:
@@ -167,9 +165,8 @@ def test_the_key_may_come_from_the_environment(config: Config) -> None:
 
 
 @pytest.mark.parametrize("deed", ["UPDATE events SET summary = 'x'", "DELETE FROM events"])
-def test_the_database_itself_refuses_to_change_an_event(config: Config, deed: str) -> None:
-    migrate(config)
-    engine = make_engine(config.url)
+def test_the_database_itself_refuses_to_change_an_event(house: Config, deed: str) -> None:
+    engine = make_engine(house.url)
     with engine.begin() as connection:
         connection.execute(
             sa.insert(Event).values(
@@ -188,15 +185,14 @@ def test_the_database_itself_refuses_to_change_an_event(config: Config, deed: st
         ("UPDATE vault_checks SET check_value = 'x'", "sealing key is not this database's"),
     ],
 )
-def test_a_house_that_does_not_hold_is_not_migrated_anywhere(config: Config, spoil: str, says: str) -> None:
-    migrate(config)
-    ledger = open_ledger(config)
+def test_a_house_that_does_not_hold_is_not_migrated_anywhere(house: Config, spoil: str, says: str) -> None:
+    ledger = open_ledger(house)
     with ledger.work(Actor(None, "the house", Role.OWNER), NOW) as work, transaction(work.session):
         record(work, "opened", "house", "The house opened")
     ledger.close()
-    settings = alembic_config(config.url)
+    settings = alembic_config(house.url)
     command.downgrade(settings, "-1")
-    engine = make_engine(config.url)
+    engine = make_engine(house.url)
     with engine.connect() as connection:
         before = MigrationContext.configure(connection).get_current_revision()
         if "events" in spoil:
@@ -205,7 +201,7 @@ def test_a_house_that_does_not_hold_is_not_migrated_anywhere(config: Config, spo
         connection.exec_driver_sql("COMMIT")
     engine.dispose()  # an open house is not upgraded
     with pytest.raises(LedgerError, match=rf"{says}.*Nothing was changed"):
-        upgrade_house(config, Actor(None, "the command line", Role.OWNER))
+        upgrade_house(house, Actor(None, "the command line", Role.OWNER))
     with engine.connect() as connection:
         assert MigrationContext.configure(connection).get_current_revision() == before
     engine.dispose()
