@@ -144,10 +144,10 @@ def _to_cut(*columns: Any) -> sa.Select[*tuple[Any, ...]]:
     )
 
 
-def keys_of_no_job(session: Session, limit: int = MOST_JOBS) -> Sequence[tuple[KeySystem, int]]:
+def keys_of_no_job(session: Session) -> Sequence[tuple[KeySystem, int]]:
     """Key systems with keys to cut for no job, such as further copies, and how many, by name: one query."""
     rows = _to_cut(KeySystem, sa.func.count(Key.id)).where(Key.job_id.is_(None)).group_by(KeySystem.id)
-    found = session.execute(rows.order_by(KeySystem.name, KeySystem.id).limit(limit))
+    found = session.execute(rows.order_by(KeySystem.name, KeySystem.id).limit(MOST_JOBS))
     return [(system, count) for system, count in found]
 
 

@@ -166,7 +166,7 @@ def rules_for(session: Session, item: Item, today: date) -> list[PriceRuleRow]:
     ]
 
 
-def ruled_items(session: Session, row: PriceRuleRow, most: int = 12) -> tuple[int, list[Ruled]]:
+def ruled_items(session: Session, row: PriceRuleRow) -> tuple[int, list[Ruled]]:
     """How many catalog items and prices of the book a rule speaks of, and the first of each with their prices."""
     items = sa.select(Item).join(Maker).where(IN_CATALOG).order_by(Item.code, Item.id)
     if row.code:
@@ -180,7 +180,7 @@ def ruled_items(session: Session, row: PriceRuleRow, most: int = 12) -> tuple[in
     book = RuledBook(price_book(session).rows, PriceRules([rule]))
     off = Fraction(100 - tier_percent(session, row.tier)) / 100
     found = []
-    for item in session.scalars(items.limit(most)):
+    for item in session.scalars(items.limit(12)):
         list_cents = item.list_cents or 0
         own = book.own(item.code, row.valid_from, rule.tier, 1)
         before = own.unit_cents if own else half_up(list_cents * off)
@@ -188,7 +188,7 @@ def ruled_items(session: Session, row: PriceRuleRow, most: int = 12) -> tuple[in
         price = rule.price(item.cost_cents, list_cents) if makes else before
         found.append(Ruled(item.code, item.words, list_cents, item.cost_cents, before, price))
     rows = _ruled_rows(session, book, rule)
-    for held in rows[:most]:
+    for held in rows[:12]:
         price = book.price(held.code, row.valid_from, rule.tier).unit_cents
         found.append(Ruled(held.code, held.description, held.unit_cents, held.cost_cents, held.unit_cents, price))
     return count + len(rows), found

@@ -189,9 +189,7 @@ def appointments_of_job(session: Session, job_id: int) -> Sequence[Appointment]:
     return session.scalars(rows.order_by(Appointment.day, Appointment.from_time, Appointment.id)).all()
 
 
-def coming_appointments(
-    session: Session, today: date, until: date | None = None, limit: int = 500
-) -> Sequence[Appointment]:
+def coming_appointments(session: Session, today: date, until: date | None = None) -> Sequence[Appointment]:
     """Planned ones from today to a day (None: however late), and those of earlier days that nobody has said is done
     yet, the earliest first; in one query.
     """
@@ -199,7 +197,7 @@ def coming_appointments(
     if until is not None:
         rows = rows.where(Appointment.day <= until)
     in_turn = (Appointment.day, Appointment.from_time.asc().nulls_first(), Appointment.id)
-    return session.scalars(rows.order_by(*in_turn).limit(limit)).all()
+    return session.scalars(rows.order_by(*in_turn).limit(500)).all()
 
 
 def appointments_for_calendar(session: Session, today: date) -> Sequence[Appointment]:
@@ -209,10 +207,10 @@ def appointments_for_calendar(session: Session, today: date) -> Sequence[Appoint
     return session.scalars(rows.order_by(Appointment.day, Appointment.id)).all()
 
 
-def installers(session: Session, limit: int = 50) -> Sequence[str]:
+def installers(session: Session) -> Sequence[str]:
     """Who came or comes, by name, to be chosen again."""
     return session.scalars(
-        sa.select(Appointment.installer).distinct().order_by(Appointment.installer).limit(limit)
+        sa.select(Appointment.installer).distinct().order_by(Appointment.installer).limit(50)
     ).all()
 
 

@@ -81,12 +81,12 @@ def _subject(row: Reminder) -> str:
 _WITH_WHOM = (joinedload(Reminder.job).joinedload(Job.customer), joinedload(Reminder.customer))
 
 
-def due_reminders(session: Session, today: date, role: Role, limit: int = 500) -> Sequence[Reminder]:
+def due_reminders(session: Session, today: date, role: Role) -> Sequence[Reminder]:
     """What is due up to today for a role, the owner's being everybody's; the oldest first; in one query."""
     rows = sa.select(Reminder).options(*_WITH_WHOM).where(Reminder.done_at.is_(None), Reminder.due_on <= today)
     if role is not Role.OWNER:
         rows = rows.where(Reminder.role == role)
-    return session.scalars(rows.order_by(Reminder.due_on, Reminder.id).limit(limit)).all()
+    return session.scalars(rows.order_by(Reminder.due_on, Reminder.id).limit(500)).all()
 
 
 def reminders_of(

@@ -356,7 +356,7 @@ class CustomersCount:
     is_due: bool
 
 
-def customers_to_count(work: Work, page: int = 1, size: int = 50) -> Page[CustomersCount]:
+def customers_to_count(work: Work, page: int = 1) -> Page[CustomersCount]:
     """Customers with keys out, those whose year is over first, then by name."""
     session = work.session
     rows = session.execute(
@@ -392,7 +392,7 @@ def customers_to_count(work: Work, page: int = 1, size: int = 50) -> Page[Custom
             )
         )
     found.sort(key=lambda one: not one.is_due)
-    return page_in(found, page, size)
+    return page_in(found, page, 50)
 
 
 def counts_of(session: Session, customer_id: int) -> Sequence[KeyCount]:

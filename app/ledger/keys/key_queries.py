@@ -183,13 +183,13 @@ def get_key(session: Session, key_id: int) -> Key:
     return get_row(session, Key, key_id, "key", load)
 
 
-def key_story(session: Session, key: Key, limit: int = 500) -> tuple[Event, ...]:
-    """What happened to one key, newest first, among the last `limit` events about keys of its system."""
+def key_story(session: Session, key: Key) -> tuple[Event, ...]:
+    """What happened to one key, newest first, among the last 500 events about keys of its system."""
     events = session.scalars(
         sa.select(Event)
         .where(Event.subject.in_(_subjects(session, key.keyset)), Event.kind.in_(KINDS))
         .order_by(Event.id.desc())
-        .limit(limit)
+        .limit(500)
     )
     return tuple(event for event in events if key.id in event.detail.get("keys", ()))
 

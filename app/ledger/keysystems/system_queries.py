@@ -209,7 +209,7 @@ class SystemRow:
         return None if self.system.capacity is None else max(self.system.capacity - self.used, 0)
 
 
-def list_system_rows(session: Session, text: str = "", page: int = 1, size: int = 50) -> Page[SystemRow]:
+def list_system_rows(session: Session, text: str = "", page: int = 1) -> Page[SystemRow]:
     """Key systems by customer and name: five queries, however many."""
     condition: sa.ColumnElement[bool] = sa.true()
     if text.strip():
@@ -226,7 +226,7 @@ def list_system_rows(session: Session, text: str = "", page: int = 1, size: int 
     )
     counted = sa.select(KeySystem.id).join(Customer).where(condition)
     return page_of(
-        *(session, rows, page, size),
+        *(session, rows, page, 50),
         take=lambda shown: _system_rows(session, session.scalars(shown).all()),
         counted=counted,
     )

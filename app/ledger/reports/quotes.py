@@ -182,12 +182,12 @@ def lost_quotes(session: Session, today: date, days: int, reason: str = "") -> t
     return tuple(one for one in found if not wanted or folded_reason(one.reason) == wanted)
 
 
-def past_reasons(session: Session, limit: int = 12) -> Sequence[str]:
+def past_reasons(session: Session) -> Sequence[str]:
     """The reasons written most often, for somebody who is about to write one."""
     return session.scalars(
         sa.select(Job.reason)
         .where(Job.stage == Stage.LOST, Job.reason != "")
         .group_by(Job.reason)
         .order_by(sa.func.count().desc(), Job.reason)
-        .limit(limit)
+        .limit(12)
     ).all()

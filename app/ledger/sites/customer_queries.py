@@ -127,11 +127,11 @@ def doors_by_site(session: Session, customer_id: int) -> Mapping[int, int]:
     return {row[0]: row[1] for row in rows}
 
 
-def customer_story(session: Session, customer_id: int, limit: int = 12) -> Sequence[Event]:
+def customer_story(session: Session, customer_id: int) -> Sequence[Event]:
     """What happened to a customer and to what was merged into it, newest first."""
     merged = sa.select(Customer.id).where(Customer.merged_into_id == customer_id)
     subjects = [f"customer {one}" for one in (customer_id, *session.scalars(merged))]
-    rows = sa.select(Event).where(Event.subject.in_(subjects)).order_by(Event.id.desc()).limit(limit)
+    rows = sa.select(Event).where(Event.subject.in_(subjects)).order_by(Event.id.desc()).limit(12)
     return session.scalars(rows).all()
 
 
@@ -141,19 +141,19 @@ def like_customer(session: Session, customer: Customer) -> tuple[LikeCustomer, .
     return find_like(session, form, customer.id)
 
 
-def doors_of_customer(session: Session, customer_id: int, most: int = 3000) -> Mapping[int, list[tuple[int, str]]]:
+def doors_of_customer(session: Session, customer_id: int) -> Mapping[int, list[tuple[int, str]]]:
     """Site id → its doors as (id, opening number), in their order."""
     rows = sa.select(Door.site_id, Door.id, Door.opening_number).join(Site, Site.id == Door.site_id)
     rows = rows.where(Site.customer_id == customer_id).order_by(
         Door.site_id, sa.func.length(Door.opening_number), Door.opening_number
     )
     found: dict[int, list[tuple[int, str]]] = {}
-    for site_id, door_id, opening in session.execute(rows.limit(most)):
+    for site_id, door_id, opening in session.execute(rows.limit(3000)):
         found.setdefault(site_id, []).append((door_id, opening))
     return found
 
 
-def jobs_on_their_doors(session: Session, customer_id: int, limit: int = 12) -> Sequence[tuple[Job, Customer]]:
+def jobs_on_their_doors(session: Session, customer_id: int) -> Sequence[tuple[Job, Customer]]:
     """The newest jobs that were done for others on doors that are this customer's now, as after a split."""
     on_doors = (
         sa.select(Cylinder.job_id)
@@ -162,5 +162,5 @@ def jobs_on_their_doors(session: Session, customer_id: int, limit: int = 12) -> 
         .where(Site.customer_id == customer_id)
     )
     rows = sa.select(Job, Customer).join(Customer, Customer.id == Job.customer_id)
-    rows = rows.where(Job.customer_id != customer_id, Job.id.in_(on_doors)).order_by(Job.number.desc()).limit(limit)
+    rows = rows.where(Job.customer_id != customer_id, Job.id.in_(on_doors)).order_by(Job.number.desc()).limit(12)
     return [(job, customer) for job, customer in session.execute(rows)]

@@ -60,22 +60,22 @@ def newest_change(session: Session, site_id: int, role: Role) -> Event | None:
     return session.scalar(rows.order_by(Event.id.desc()).limit(1))
 
 
-def door_story(session: Session, door: Door, limit: int = 50) -> tuple[Event, ...]:
-    """What happened to one door, alone or with others, newest first; among the last `limit` of each kind.
+def door_story(session: Session, door: Door) -> tuple[Event, ...]:
+    """What happened to one door, alone or with others, newest first; among the last 50 of each kind.
 
     The story of a door that was merged into it is its story too.
     """
     ids = merged_into(session, door)
     subjects = [f"door {one}" for one in ids]
-    own = sa.select(Event).where(Event.subject.in_(subjects)).order_by(Event.id.desc()).limit(limit)
+    own = sa.select(Event).where(Event.subject.in_(subjects)).order_by(Event.id.desc()).limit(50)
     told = {
         (event.at, event.summary): event  # a move is told at either site, here once
         for site_id in sites_of(session, door)
-        for event in site_story(session, site_id, limit)
+        for event in site_story(session, site_id, 50)
         if not ids.isdisjoint(_doors_in(event))
     }
     all_of_it = (*told.values(), *session.scalars(own))
-    return tuple(sorted(all_of_it, key=lambda event: event.id, reverse=True)[:limit])
+    return tuple(sorted(all_of_it, key=lambda event: event.id, reverse=True)[:50])
 
 
 def sites_of(session: Session, door: Door) -> list[int]:

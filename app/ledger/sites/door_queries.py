@@ -12,7 +12,7 @@ from app.ledger.store.engine import Page, get_row, page_of
 from app.ledger.tables import Customer, Cylinder, CylinderOperator, CylinderState, Door, Job, Site
 
 
-def list_sites(session: Session, text: str = "", page: int = 1, size: int = 50) -> Page[sa.Row[*tuple[Any, ...]]]:
+def list_sites(session: Session, text: str = "", page: int = 1) -> Page[sa.Row[*tuple[Any, ...]]]:
     """Sites by customer; `text` in the site's or the customer's name.
 
     Each has `id`, `name`, `address`, its `customer`'s name, and how many `doors`, `egress` and `fire_rated` ones.
@@ -44,13 +44,13 @@ def list_sites(session: Session, text: str = "", page: int = 1, size: int = 50) 
         .order_by(Customer.name, Customer.id, Site.name)
     )
     counted = sa.select(Site.id).join(Customer).where(condition)
-    return page_of(*(session, rows, page, size), take=lambda shown: session.execute(shown).all(), counted=counted)
+    return page_of(*(session, rows, page, 50), take=lambda shown: session.execute(shown).all(), counted=counted)
 
 
-def site_doors(session: Session, site_id: int, text: str = "", page: int = 1, size: int = 100) -> Page[Door]:
+def site_doors(session: Session, site_id: int, text: str = "", page: int = 1) -> Page[Door]:
     """A site's doors by opening number, cylinders and keysets loaded; `text` in opening or location."""
     rows = sa.select(Door).where(_answers(site_id, text)).options(joinedload(Door.lock), *_cylinders())
-    return page_of(session, rows.order_by(*BY_OPENING), page, size)
+    return page_of(session, rows.order_by(*BY_OPENING), page, 100)
 
 
 def part_numbers(doors: Iterable[Door]) -> tuple[tuple[str, str], ...]:

@@ -198,7 +198,7 @@ def get_stock_count(session: Session, count_id: int) -> StockCount:
     return get_row(session, StockCount, count_id, "count of stock", joinedload(StockCount.place))
 
 
-def list_stock_counts(session: Session, page: int = 1, size: int = 50) -> Page[tuple[StockCount, int, int]]:
+def list_stock_counts(session: Session, page: int = 1) -> Page[tuple[StockCount, int, int]]:
     """Counts, the newest first, each with how many of its items were counted, of how many."""
     rows = (
         sa.select(StockCount, sa.func.count(StockCountLine.found), sa.func.count(StockCountLine.id))
@@ -211,7 +211,7 @@ def list_stock_counts(session: Session, page: int = 1, size: int = 50) -> Page[t
     def take(shown: sa.Select[*tuple[Any, ...]]) -> list[tuple[StockCount, int, int]]:
         return [(count, found, all_) for count, found, all_ in session.execute(shown)]
 
-    return page_of(session, rows, page, size, take=take, counted=sa.select(StockCount.id))
+    return page_of(session, rows, page, 50, take=take, counted=sa.select(StockCount.id))
 
 
 def count_rows(

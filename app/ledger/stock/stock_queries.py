@@ -146,7 +146,7 @@ class MovementTold:
     job: int | None
 
 
-def movements_of(session: Session, item_id: int, page: int = 1, size: int = SIZE) -> Page[MovementTold]:
+def movements_of(session: Session, item_id: int, page: int = 1) -> Page[MovementTold]:
     """What came and went of an item, the newest first."""
     rows = (
         sa.select(StockMovement, Job.number)
@@ -163,7 +163,7 @@ def movements_of(session: Session, item_id: int, page: int = 1, size: int = SIZE
         ]
 
     counted = sa.select(StockMovement.id).where(StockMovement.item_id == item_id)
-    return page_of(session, rows, page, size, take=take, counted=counted)
+    return page_of(session, rows, page, SIZE, take=take, counted=counted)
 
 
 def by_place(session: Session, item_id: int) -> list[tuple[StockPlace, Quantity]]:
