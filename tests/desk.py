@@ -50,3 +50,31 @@ def upload(client: FlaskClient, path: str, content: bytes, name: str, **fields: 
     """Send one file, as the box `file` of a form."""
     data = {"file": (io.BytesIO(content), name), **fields}
     return client.post(path, data=data, content_type="multipart/form-data")
+
+
+def led_to(client: FlaskClient, address: str) -> tuple[str, str]:
+    """Where an address leads in the end, and the page there."""
+    while (answer := client.get(address)).status_code == 303:
+        address = answer.headers["Location"]
+    return address, answer.text
+
+
+def send_list(client: FlaskClient, text: str) -> tuple[str, str]:
+    """Send a bitting list, its columns as they are guessed; where it is asked how it is written, and that page."""
+    answer = upload(client, "/imports", text.encode(), "list.csv", kind="bitting list")
+    assert answer.status_code == 303, answer.text
+    address, page = led_to(client, answer.headers["Location"])
+    if address.endswith("columns"):
+        answer = client.post(address, data=form_with(page, "sender"))
+        address, page = led_to(client, answer.headers["Location"])
+    return address, page
+
+
+def list_taken(client: FlaskClient, text: str, customer: int, name: str, **boxes: str) -> str:
+    """Take a bitting list over as it is read; its system's page. boxes: keyway, chambers and what is agreed to."""
+    address, page = send_list(client, text)
+    answer = client.post(address, data=form_with(page, "chambers") | {"act": "update", **boxes})
+    said = {"act": "save", "customer": str(customer), "name": name, **boxes}
+    answer = client.post(address, data=form_with(answer.text, "chambers") | said)
+    assert answer.status_code == 303, unescape(answer.text)
+    return led_to(client, answer.headers["Location"])[1]

@@ -15,7 +15,7 @@ from app.ledger.keysystems.bittings import open_plan
 from app.ledger.store.work import Work
 from app.ledger.tables import Bitting, Event, Import, Keyset, KeySystem, ListRowAside, Role
 from tests import factories
-from tests.desk import upload
+from tests.desk import led_to, list_taken, send_list, upload
 from tests.forms_found import form_with
 
 ClientAs = Callable[[Role | None], FlaskClient]
@@ -37,24 +37,8 @@ def customer(session: Session) -> int:
     return int(factories.CustomerFactory(name="Old Wharf Trust").id)
 
 
-def follow(client: FlaskClient, address: str) -> tuple[str, str]:
-    while (answer := client.get(address)).status_code == 303:
-        address = answer.headers["Location"]
-    return address, answer.text
-
-
-def send(client: FlaskClient, text: str, name: str = "list.csv") -> tuple[str, str]:
-    """Send a list; the address of the page after it, and the page."""
-    answer = upload(client, "/imports", text.encode(), name, kind="bitting list")
-    assert answer.status_code == 303, answer.text
-    return follow(client, answer.headers["Location"])
-
-
 def read(client: FlaskClient, text: str, **boxes: str) -> tuple[str, str]:
-    address, page = send(client, text)
-    if address.endswith("columns"):  # guessed columns are shown before the list is
-        answer = client.post(address, data=form_with(page, "sender"))
-        address, page = follow(client, answer.headers["Location"])
+    address, page = send_list(client, text)
     return address, press(client, address, page, "update", **boxes).text
 
 
@@ -63,12 +47,7 @@ def press(client: FlaskClient, address: str, page: str, act: str, **boxes: str):
 
 
 def take(client: FlaskClient, text: str, customer: int, **boxes: str) -> str:
-    """Import a list as it is read; the system's page."""
-    address, page = read(client, text)
-    said = {"customer": str(customer), "name": "Old wharf", **boxes}
-    answer = press(client, address, page, "save", **said)
-    assert answer.status_code == 303, re.findall(r'class="error"[^>]*>([^<]*)|<li>([^<]*)', answer.text)
-    return follow(client, answer.headers["Location"])[1]
+    return list_taken(client, text, customer, "Old wharf", keyway="AQ1", **boxes)
 
 
 def rows(*listed: tuple[str, ...]) -> str:
@@ -114,7 +93,7 @@ def test_an_old_list_is_asked_about_and_taken_over(
 
 
 def test_what_waits_is_under_seal_and_on_record(keyway: None, owner_client: FlaskClient, config: Config) -> None:
-    send(owner_client, OWN)
+    send_list(owner_client, OWN)
     waiting = [path.read_bytes() for path in (config.instance / "waiting").iterdir()]
     assert waiting and not any(b"838472" in content or b"83.84" in content for content in waiting)
 
@@ -122,7 +101,7 @@ def test_what_waits_is_under_seal_and_on_record(keyway: None, owner_client: Flas
 def test_that_a_list_was_read_is_on_record_without_a_cut(
     keyway: None, owner_client: FlaskClient, session: Session
 ) -> None:
-    send(owner_client, OWN)
+    send_list(owner_client, OWN)
     event = session.scalars(sa.select(Event).where(Event.kind == "bittings revealed")).one()
     assert "6 rows" in event.summary and "838472" not in event.summary
 
@@ -279,13 +258,14 @@ def test_columns_nobody_can_guess_are_asked_and_words_for_levels_mapped(
     keyway: None, owner_client: FlaskClient, customer: int
 ) -> None:
     listed = "North Hall;;\n;;\nPins;Sign;Rang\n111111;0815;Oberste\n222222;0816;Zimmer\n"
-    address, page = send(owner_client, listed)
+    answer = upload(owner_client, "/imports", listed.encode(), "list.csv", kind="bitting list")
+    address, page = led_to(owner_client, answer.headers["Location"])
     assert address.endswith("columns") and "Say which column has" in page
     boxes = form_with(page, "sender") | {"column-0": "bitting", "column-1": "symbol", "column-2": "level"}
     page = owner_client.post(address, data=boxes).text
     assert "What the words under Level mean" in page
     boxes = form_with(page, "sender") | {"word-level-Oberste": "top master", "word-level-Zimmer": "change"}
-    address, page = follow(owner_client, owner_client.post(address, data=boxes).headers["Location"])
+    address, page = led_to(owner_client, owner_client.post(address, data=boxes).headers["Location"])
     page = press(owner_client, address, page, "update").text
     assert "<dt>Taken</dt><dd><b>2</b>" in page and ">1AA<" in page
 
@@ -325,9 +305,9 @@ def test_lists_in_other_encodings_and_without_headings_are_read(
 ) -> None:
     text = "AA;111111;master\n1AA;222222;change\nCafé;333333;change\n"
     answer = upload(owner_client, "/imports", text.encode(encoding), "list.csv", kind="bitting list")
-    address, page = follow(owner_client, answer.headers["Location"])
+    address, page = led_to(owner_client, answer.headers["Location"])
     assert address.endswith("columns")
-    address, page = follow(
+    address, page = led_to(
         owner_client, owner_client.post(address, data=form_with(page, "sender")).headers["Location"]
     )
     assert "Café" in unescape(press(owner_client, address, page, "update").text)
@@ -337,7 +317,7 @@ def test_only_the_owner_opens_a_list(client_as: ClientAs, keyway: None, owner_cl
     bench = client_as(Role.BENCH)
     assert upload(bench, "/imports", OWN.encode(), "list.csv", kind="bitting list").status_code == 403
     assert "Bitting list" not in bench.get("/imports").text
-    address = send(owner_client, OWN)[0]
+    address = send_list(owner_client, OWN)[0]
     assert bench.get(address).status_code == 403
 
 

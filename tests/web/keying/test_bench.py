@@ -260,6 +260,6 @@ def test_a_system_leads_to_all_its_work_by_role(keyed: Keyed, client_as: ClientA
     counter = client_as(Role.COUNTER).get(f"/key-systems/{number}").text
     assert f"/keying/systems/{number}/lost-key" in counter and "extend" not in counter and "decode" not in counter
     index = client_as(Role.OWNER).get("/key-systems").text
-    for address in ("plan", "matrix", "bitting-list", "decode"):
-        assert f'href="/keying/{address}"' in index
+    for address in ("keying/plan", "keying/matrix", "imports?kind=bitting+list", "keying/decode"):
+        assert f'href="/{address}"' in index
     assert 'href="/keying/specs"' in client_as(Role.OWNER).get("/makers").text

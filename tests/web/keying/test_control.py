@@ -21,6 +21,7 @@ from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, KeySystem, Level, RecordsHolder, Role
 from tests import factories
+from tests.desk import list_taken
 from tests.web.keying.keying_system import bittings_in_clear, system_in_service
 
 ClientAs = Callable[[Role | None], FlaskClient]
@@ -57,13 +58,7 @@ def _matrix(client: FlaskClient, text: str = NESTED) -> str:
 
 def _taken(client: FlaskClient, session: Session, text: str) -> KeySystem:
     customer = factories.CustomerFactory()
-    data = {"keyway": "NQ1", "chambers": "7", "constants": "0", "tmk": ""}
-    page = client.post("/keying/bitting-list", data={**data, "file": (io.BytesIO(text.encode()), "list.csv")})
-    assert page.status_code == 200, page.text
-    sealed = page.text.split('name="sealed"')[1].split('value="')[1].split('"')[0]
-    data = {"keyway": "NQ1", "chambers": "7", "customer": str(customer.id), "name": "Old list", "sealed": sealed}
-    answer = client.post("/keying/bitting-list/take", data=data)
-    assert answer.status_code == 303, answer.text
+    list_taken(client, text, customer.id, "Old list", keyway="NQ1", chambers="7")
     session.rollback()
     return session.query(KeySystem).one()
 

@@ -1,6 +1,5 @@
 """After a loss, from the lost key's page to the doors: quoted and accepted unchanged, or what needs other steps."""
 
-import io
 import re
 from collections.abc import Callable, Sequence
 from html import unescape
@@ -36,7 +35,7 @@ from app.ledger.tables import (
 from app.pricing import KeyingKind
 from app.web.counter.forms import OF_DRAFT
 from tests.conftest import NOW
-from tests.desk import accept_page_sent, accepted
+from tests.desk import accept_page_sent, accepted, list_taken
 from tests.desk import issued as issued_as_it_stands
 from tests.factories import FormClient
 from tests.forms_found import FoundForm, form_with, forms_of
@@ -675,16 +674,15 @@ def test_the_first_job_of_a_planned_system_of_cores_brings_its_control_key(
     customer = session.scalars(sa.select(Job.customer_id)).one()
     if came == "planned":
         plan = {"keyway": "NH1", "chambers": "7", "levels": "2", "masters": "1", "changes": "9", "changes_later": "3"}
-        page, address = owner.post("/keying/plan", data=plan).text, "/keying/plan/start"
+        page = owner.post("/keying/plan", data=plan).text
+        said = form_with(page, "sealed") | {"customer": str(customer), "name": "Cores"}
+        for roles in re.findall(r'name="roles" value="([CMG-]+)"', page)[:1]:
+            said["roles"] = roles
+        answer = owner.post("/keying/plan/start", data=said)
+        assert answer.status_code == 303, _told(answer.text)
     else:
         text = "symbol,bitting,status\nAA,5286145,used\n1AA,7460363,used\nCK,2345678,used\n"
-        given = {"keyway": "NH1", "chambers": "7", "file": (io.BytesIO(text.encode()), "list.csv")}
-        page, address = owner.post("/keying/bitting-list", data=given).text, "/keying/bitting-list/take"
-    said = form_with(page, "sealed") | {"customer": str(customer), "name": "Cores"}
-    for roles in re.findall(r'name="roles" value="([CMG-]+)"', page)[:1]:
-        said["roles"] = roles
-    answer = owner.post(address, data=said)
-    assert answer.status_code == 303, _told(answer.text)
+        list_taken(owner, text, customer, "Cores", keyway="NH1", chambers="7", cuts="bow")
     session.rollback()
     system = session.scalars(sa.select(KeySystem).where(KeySystem.name == "Cores")).one()
     core = {**CORE, "keying": "SKD"}
