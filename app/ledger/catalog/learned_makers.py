@@ -1,7 +1,7 @@
 """A maker learned from its price list: what would be saved, what it changes, and saving it in one go."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Any
 
@@ -65,7 +65,8 @@ class LearnedMaker:
 @dataclass(frozen=True, slots=True)
 class LearnedPlan:
     """What saving would do. `unread`: numbers that the patterns do not read; `problems`: why it cannot be saved yet;
-    `changes`: what of the maker on record changes; `read_by`: another maker whose patterns read most of the list."""
+    `changes`: what of the maker on record changes; `read_by`: another maker whose patterns read most of the list;
+    `held_for`: another maker → new keyways that it has by the same names, which the house takes for the same."""
 
     unread: tuple[str, ...]
     cylinders: int
@@ -77,6 +78,7 @@ class LearnedPlan:
     problems: tuple[Problem, ...] = ()
     changes: tuple[str, ...] = ()
     read_by: str = ""
+    held_for: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def numbers_to_learn(rows: Iterable[PriceListRow]) -> list[ListedNumber]:
@@ -273,7 +275,19 @@ def plan_learned(session: Session, learned: LearnedMaker) -> LearnedPlan:
         problems=tuple(problems),
         changes=tuple(_changes(session, learned, given, patterns)),
         read_by=_read_by(session, learned, keyed),
+        held_for=_held_for(session, learned, given),
     )
+
+
+def _held_for(session: Session, learned: LearnedMaker, given: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
+    known = set(_keyways_on_record(session, learned.maker_id)) if learned.maker_id is not None else set()
+    new = {each["name"] for each in given["keyways"]} - known
+    found: dict[str, tuple[str, ...]] = {}
+    for tables in maker_tables(session).values():
+        names = tuple(one.name for one in tables.keyways if one.name in new)
+        if names and tables.id != learned.maker_id:
+            found[tables.name] = names
+    return found
 
 
 def _first_without_kind(learned: LearnedMaker, lacks_kind: Sequence[bool]) -> int:

@@ -134,8 +134,8 @@ class NumberAsked:
     @property
     def job(self) -> int | None:
         """The job, where it can be a job's own number; factory orders and hand-overs lead to their job."""
-        is_of_job = self.kinds in ("F", "H") and self.place is not None
-        return self.number if ("J" in self.kinds and self.place is None) or is_of_job else None
+        is_job = "J" in self.kinds and self.place is None
+        return self.number if is_job or self.kinds in ("F", "H") else None
 
     @property
     def of_job(self) -> int | None:

@@ -31,6 +31,7 @@ from app.ledger.catalog.makers import (
     read_table_file,
     set_ordering,
 )
+from app.ledger.catalog.price_queries import entered_bench_terms
 from app.ledger.catalog.sheets import Row, Sheet, find_sheet, sheet_rows, sheets_of
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import events_of
@@ -100,6 +101,7 @@ def _page(maker_id: int, ordering: OrderingForm) -> ResponseReturnValue:
     maker = get_maker(session, maker_id)
     tables = tables_on_record(session, maker)
     sheets = sheets_of(tables)
+    terms = entered_bench_terms(session, current_work().today)
     page = render_template(
         "catalog/maker.html",
         maker=maker,
@@ -108,6 +110,7 @@ def _page(maker_id: int, ordering: OrderingForm) -> ResponseReturnValue:
         sheets=[(sheet, sheet_rows(tables, sheet)) for sheet in sheets],
         is_learned="learned" in request.args,
         count=count_items(session, maker_id),
+        usual_lead=terms.uncombinated_lead_days if terms is not None else None,
         events=events_of(session, f"maker {maker_id}", limit=10),
         family_faults=[each for each in faults_of_families(session) if each.maker == tables.get("name")],
         known_finishes={each.code: each for each in all_finishes()},

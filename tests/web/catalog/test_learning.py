@@ -13,8 +13,9 @@ from app.fitting import decode_any
 from app.ledger.catalog.maker_queries import get_item, maker_tables
 from app.ledger.store.work import Work
 from app.ledger.tables import Item, Maker, Role
-from tests.factories import FormClient
+from tests.factories import BenchTermsFactory, FormClient
 from tests.forms_found import form_with
+from tests.web.catalog.test_terms import BENCH
 
 ClientAs = Callable[[Role | None], FormClient]
 LENGTHS = {"18": "1-1/8 in", "14": "1-1/4 in", "38": "1-3/8 in"}
@@ -277,6 +278,25 @@ def test_a_family_is_split_or_not_read_at_all(work: Work, owner_client: FormClie
     press(owner_client, address, page, "save")
     made = decode_any(maker_tables(work.session)["TIDE"].patterns, "RQ3/SN")[0].attributes
     assert (made.type, made.keyway, made.finish) == ("rim", "3", "SN")
+
+
+def test_a_keyway_that_another_maker_has_by_the_same_name_is_told(owner_client: FormClient) -> None:
+    address, page = learn(owner_client, csv_list())
+    assert "tells keyways by their names" not in page
+    press(owner_client, address, page, "save")
+    other = csv_list().replace(b"\nT", b"\nZ9.").replace(b"TQ5", b"ZQ5")
+    address, page = learn(owner_client, other, maker="Marram")
+    assert "Tidewell has the keyway TQ1, TQ2, TQ3, TQ4 too" in page
+    named = {f"meaning-0-1-{place}": f"keyway M{place}" for place in range(4)}
+    assert "tells keyways by their names" not in press(owner_client, address, page, "look", **named)[1]
+
+
+def test_a_maker_without_lead_time_says_by_what_its_goods_are_reckoned(owner_client: FormClient) -> None:
+    address, page = learn(owner_client, csv_list())
+    _, page = press(owner_client, address, page, "save")
+    assert "no day can be told" in page
+    BenchTermsFactory(terms={**BENCH, "uncombinated_lead_days": 5})
+    assert "reckoned with 5 working days" in owner_client.get("/makers/1").text
 
 
 def test_the_counter_learns_no_maker(client_as: ClientAs) -> None:

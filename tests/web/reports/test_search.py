@@ -73,6 +73,7 @@ def test_a_quote_by_job_and_revision(work: Work, keyed: Keyed) -> None:
         ("J-1042", ["job"]),
         ("#1042", ["job", "quote"]),
         ("F-1042-1", ["job"]),  # a factory order leads to its job
+        ("F1042", ["job"]),
         ("F-1042-1, revision 2", ["job"]),  # as the order prints it
         ("Q-1042-1B", ["quote"]),  # with the option that was accepted, as the books say it
         ("K-0001", ["key receipt"]),
