@@ -1,25 +1,29 @@
 """What takes longer than a page may: done in a thread, told as it goes on, asked for under a token."""
 
 import threading
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from flask import Flask, abort, current_app
+from flask import Flask, Response, abort, current_app, render_template
 
-from app.errors import BitternError, Problem, Problems
+from app.errors import BitternError, Problem
 from app.ledger.store.work import Work
+from app.web.query_args import wants_fragment
 from app.web.services import the_ledger
 
 State = Literal["running", "finished", "refused", "broken"]
 Tell = Callable[[str, int, int], None]
 """What the work calls as it goes on: what it does, how much of that is done, and how much there is (0: unknown)."""
 _MOST_KEPT = 20
+AT_ONCE = 2.0  # seconds; what is done so soon needs no page that tells how far it is
 
 
 @dataclass(slots=True)
 class Run:
-    """How far something is. `outcome` is there once it is finished; `problems` where it was refused."""
+    """How far something is. `outcome` is there once it is finished, `error` where it was refused; mark: what it was
+    begun with.
+    """
 
     purpose: str
     user_id: int | None
@@ -29,8 +33,28 @@ class Run:
     done: int = 0
     total: int = 0
     outcome: Any = None
-    problems: tuple[Problem, ...] = ()
+    error: BitternError | None = None
+    mark: Any = None
     thread: threading.Thread | None = field(default=None, repr=False)
+
+    @property
+    def problems(self) -> tuple[Problem, ...]:
+        """What was refused."""
+        return self.error.problems if self.error else ()
+
+    def awaited(self, *, however_long: bool = False) -> bool:
+        """Whether it has ended, or does so at once; or is waited for however long it takes."""
+        if self.thread is not None:
+            self.thread.join(None if however_long else AT_ONCE)
+        return self.state != "running"
+
+    def result(self) -> Any:
+        """What became of it, once it has ended: the outcome; raises what it was refused with."""
+        if self.error is not None:
+            raise self.error
+        if self.state != "finished":
+            raise BitternError("", "This could not be worked on. Nothing was saved. Try it again; tell the owner.")
+        return self.outcome
 
     @property
     def percent(self) -> int | None:
@@ -53,28 +77,34 @@ class Runs:
         """The run of a token; None when this process knows of none."""
         return self._runs.get(token)
 
-    def start(self, token: str, run: Run, deed: Callable[[], Any], app: Flask) -> None:
-        """Begin, unless the same is being worked on already."""
+    def start(self, token: str, run: Run, deed: Callable[[], Any], app: Flask, most_kept: int) -> Run:
+        """Begin, unless the same is being worked on already; the run that goes on."""
         with self._lock:
             before = self._runs.get(token)
             if before is not None and before.state == "running":
-                return
+                return before
             self._runs.pop(token, None)
+            run.thread = threading.Thread(target=_go, args=(run, deed, app), daemon=True)
             self._runs[token] = run
             over = [name for name, each in self._runs.items() if each.state != "running"]
-            for name in over[: max(0, len(self._runs) - _MOST_KEPT)]:
+            alike = [name for name in over if self._runs[name].purpose == run.purpose]
+            for name in {*over[: max(0, len(self._runs) - _MOST_KEPT)], *alike[: max(0, len(alike) + 1 - most_kept)]}:
                 del self._runs[name]
-        run.thread = threading.Thread(target=_go, args=(run, deed, app), daemon=True)
-        run.thread.start()
+            run.thread.start()
+        return run
+
+    def forget(self, token: str) -> None:
+        """Forget a run that has ended."""
+        with self._lock:
+            if (run := self._runs.get(token)) is not None and run.state != "running":
+                del self._runs[token]
 
 
 def _go(run: Run, deed: Callable[[], Any], app: Flask) -> None:
     try:
         run.outcome = deed()
-    except Problems as error:
-        run.problems, run.state = error.problems, "refused"
     except BitternError as error:
-        run.problems, run.state = (Problem(error.field, error.message),), "refused"
+        run.error, run.state = error, "refused"
     except Exception:
         # The page must go on to answer, whatever happened to one file.
         app.logger.exception("%s could not be worked on", run.purpose)
@@ -83,22 +113,61 @@ def _go(run: Run, deed: Callable[[], Any], app: Flask) -> None:
         run.state = "finished"
 
 
-def start_run(token: str, purpose: str, name: str, work: Work, deed: Callable[[Work, Tell], Any]) -> None:
-    """Begin what `deed` does, in a session of its own and in the name of who asked. `name`: of the file."""
+def start_run(
+    token: str,
+    purpose: str,
+    name: str,
+    work: Work,
+    deed: Callable[[Work, Tell], Any],
+    mark: Any = None,
+    most_kept: int = _MOST_KEPT,
+) -> Run:
+    """Begin what `deed` does, in a session of its own and in the name of who asked; the run, which is an earlier one
+    of this token where that goes on still. `name`: of the file. most_kept: runs of this purpose that are remembered.
+    """
     app: Flask = current_app._get_current_object()  # type: ignore[attr-defined]  # the thread outlives the request
     ledger, actor, now = the_ledger(), work.actor, work.now
-    run = Run(purpose, actor.user_id, name)
+    run = Run(purpose, actor.user_id, name, mark=mark)
 
     def own_work() -> Any:
         with ledger.work(actor, now) as own:
             return deed(own, run.tell)
 
-    _runs().start(token, run, own_work, app)
+    return _runs().start(token, run, own_work, app, most_kept)
 
 
 def known_run(token: str) -> Run | None:
     """The run of a token; None when this process knows of none."""
     return _runs().find(token)
+
+
+def forget_run(token: str) -> None:
+    """Forget a run that has ended."""
+    _runs().forget(token)
+
+
+def show_run(
+    run: Run,
+    fragment: str,
+    again: str,
+    back: str,
+    title: str,
+    wrong: Sequence[Problem] = (),
+    mend: str = "Send a mended file",
+    **shown: Any,
+) -> str:
+    """The page of a run, or the part of it that tells how far it is. fragment: the template, on `_run.html`, that
+    says what came of it; again: its own address; back, mend: where it is tried again, and the words for that; wrong:
+    what it found wrong though nothing was refused.
+    """
+    template = fragment if wants_fragment() else "run.html"
+    told = {"run": run, "again": again, "back": back, "title": title, "wrong": wrong, "mend": mend}
+    return render_template(template, fragment=fragment, **told, **shown)
+
+
+def look_anew() -> Response:
+    """Has the page that asks how far it is ask for itself as a whole: there is something else to see."""
+    return Response(headers={"HX-Refresh": "true"})
 
 
 def find_run(token: str, purposes: Collection[str], work: Work) -> Run:

@@ -60,8 +60,8 @@ class _Delta:
         return CatalogPlan(len(self.inserts), len(self.updates), self.unchanged, self.unnamed, tuple(problems))
 
 
-def _nothing(doing: str, done: int, total: int) -> None:
-    """Nobody watches."""
+def nobody_watches(doing: str, done: int, total: int) -> None:
+    """Tell nobody."""
 
 
 def _read(maker: Maker, name: str, content: bytes, progress: Progress) -> tuple[list[ReadItem], list[Problem]]:
@@ -179,7 +179,7 @@ def _write(session: Session, delta: _Delta, progress: Progress) -> None:
 
 def put_items(session: Session, maker_id: int, items: Iterable[ReadItem]) -> None:
     """Put a maker's items on record, inside the caller's transaction; those that are not among them stay."""
-    _write(session, _compare(session, maker_id, items), _nothing)
+    _write(session, _compare(session, maker_id, items), nobody_watches)
     forget_items(session)
 
 
@@ -191,7 +191,7 @@ def forget_items(session: Session) -> None:
 
 
 def plan_catalog(
-    session: Session, maker_id: int, name: str, content: bytes, progress: Progress = _nothing
+    session: Session, maker_id: int, name: str, content: bytes, progress: Progress = nobody_watches
 ) -> CatalogPlan:
     """What the catalog file `name` (.csv or .xlsx) would change; nothing is saved.
 
@@ -207,7 +207,7 @@ def load_catalog(
     maker_id: int,
     name: str,
     content: bytes,
-    progress: Progress = _nothing,
+    progress: Progress = nobody_watches,
     shown: CatalogPlan | None = None,
 ) -> CatalogPlan:
     """Put a maker's catalog on record: all of it, or Problems by row and nothing.

@@ -9,6 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
 from app.errors import Problem, Problems
+from app.ledger.catalog.catalog_import import Progress, nobody_watches
 from app.ledger.importing.bitting_list_rows import BITTING_LIST
 from app.ledger.importing.customers import CONTACTS, CUSTOMERS
 from app.ledger.importing.goods import GOODS, STOCK
@@ -174,7 +175,14 @@ def unused_columns(sent: SentTable, choice: TableChoice) -> tuple[str, ...]:
 
 
 def save_import(
-    work: Work, sent: SentTable, choice: TableChoice, seal: str, sender: str = "", *, leaves_problems_aside: bool
+    work: Work,
+    sent: SentTable,
+    choice: TableChoice,
+    seal: str,
+    sender: str = "",
+    *,
+    leaves_problems_aside: bool,
+    progress: Progress = nobody_watches,
 ) -> Import:
     """Save what a table would change, all of it at once, and remember how its sender's tables are read.
 
@@ -184,6 +192,7 @@ def save_import(
     work.require(Role.COUNTER, Role.BENCH)
     work.require(*sent.kind.roles)
     with transaction(work.session):
+        progress("comparing with what is on record", 0, 0)
         plan = plan_import(work.session, sent, choice)
         if plan.problems and not leaves_problems_aside:
             raise Problems([Problem(f"row {one.row}, {one.place}", one.message) for one in plan.problems])
@@ -192,10 +201,11 @@ def save_import(
         if plan.does_nothing:
             raise LedgerError("file", "Everything in this table is saved already.")
         written = WrittenRows()
+        plans = [one for one in plan.plans if one.state is not RowState.SAME]
+        progress(f"saving {counted(len(plans), 'row')}", 0, 0)
         with written.watching(work.session):
-            sent.kind.save(
-                work, sent.about_id, [one for one in plan.plans if one.state is not RowState.SAME], plan.rows
-            )
+            sent.kind.save(work, sent.about_id, plans, plan.rows)
+        progress("noting what undoes it", 0, 0)
         sender = " ".join(sender.split())[:120]
         row = Import(
             kind=sent.kind.name,

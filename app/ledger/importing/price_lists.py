@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
-from app.ledger.catalog.catalog_import import forget_items
+from app.ledger.catalog.catalog_import import Progress, forget_items, nobody_watches
 from app.ledger.catalog.item_prices import ListedPrice
 from app.ledger.catalog.maker_queries import get_maker
 from app.ledger.catalog.price_editing import refuse_thin
@@ -155,6 +155,12 @@ def thin_items(session: Session, comparison: ListComparison, taken: Iterable[Lis
     return found
 
 
+def refuse_thin_items(thin: Sequence[ThinItem], *, is_thin_meant: bool) -> None:
+    """LedgerError on `is_thin_meant` where there are such items and nobody said that this is meant."""
+    if thin:
+        refuse_thin(f"{counted(len(thin), 'item')} would be sold under the least margin.", is_thin_meant)
+
+
 @dataclass(frozen=True, slots=True)
 class ListAnswer:
     """What somebody says to a list: from which day, which items are left, whether costs rise with list prices."""
@@ -169,7 +175,14 @@ class ListAnswer:
 
 
 def take_price_list(
-    work: Work, sent: SentTable, choice: TableChoice, answer: ListAnswer, seal: str, *, is_thin_meant: bool = False
+    work: Work,
+    sent: SentTable,
+    choice: TableChoice,
+    answer: ListAnswer,
+    seal: str,
+    *,
+    is_thin_meant: bool = False,
+    progress: Progress = nobody_watches,
 ) -> Import:
     """Take a maker's list, all that is not left of it at once: now, or by its day where that is later.
 
@@ -178,15 +191,15 @@ def take_price_list(
     """
     work.require_owner()
     with transaction(work.session):
+        progress("comparing with what is on record", 0, 0)
         comparison = compare_list(work.session, sent, choice, answer.day, costs_follow=answer.costs_follow)
         if comparison.seal != seal:
             raise Stale("What this list would change is not what was shown any more. Nothing was saved; look again.")
         taken = answer.taken(comparison)
         if not taken:
             raise LedgerError("left", "Nothing of this list is taken: tick what to take.")
-        if thin := thin_items(work.session, comparison, taken):
-            said = f"{counted(len(thin), 'item')} would be sold under the least margin."
-            refuse_thin(said, is_thin_meant)
+        refuse_thin_items(thin_items(work.session, comparison, taken), is_thin_meant=is_thin_meant)
+        progress(f"saving {counted(len(taken), 'item')}", 0, 0)
         count = {state: sum(one.state is state for one in taken) for state in ListState}
         row = Import(
             kind=sent.kind.name,

@@ -7,9 +7,8 @@ from app.ledger.catalog.catalog_import import CatalogPlan, load_catalog, plan_ca
 from app.ledger.catalog.maker_queries import get_maker
 from app.ledger.store.work import Work
 from app.web.access import owner_only
-from app.web.background import Run, Tell, find_run, known_run, start_run
+from app.web.background import Run, Tell, find_run, known_run, show_run, start_run
 from app.web.forms_base import FilePage
-from app.web.query_args import wants_fragment
 from app.web.services import current_work, request_session
 from app.web.staged_uploads import StagedUpload, find_upload, stage_upload
 
@@ -41,8 +40,11 @@ def send_file(maker_id: int) -> ResponseReturnValue:
 def progress(maker_id: int, token: str) -> ResponseReturnValue:
     """How far the file is, what it would change, or what is wrong with it."""
     run = find_run(token, (_purpose(maker_id), _loading(maker_id)), current_work())
-    template = "catalog/_catalog_run.html" if wants_fragment() else "catalog/catalog_run.html"
-    return render_template(template, run=run, token=token, maker=get_maker(request_session(), maker_id))
+    maker = get_maker(request_session(), maker_id)
+    again = url_for("catalog.progress", maker_id=maker_id, token=token)
+    back, title = url_for("catalog.send_file", maker_id=maker_id), f"{maker.name}: {run.name}"
+    wrong = run.outcome.problems if run.outcome else ()
+    return show_run(run, "catalog/_catalog_run.html", again, back, title, wrong, maker=maker)
 
 
 @blueprint.post("/<int:maker_id>/catalogue/import/<token>")

@@ -27,11 +27,11 @@ from app.ledger.catalog.maker_queries import get_maker
 from app.ledger.store.kept_files import read_kept
 from app.ledger.tables import MakerPaper, PageNote, PageTopic, Role
 from app.web.access import owner_only, roles
-from app.web.background import Tell, find_run, start_run
+from app.web.background import Tell, find_run, show_run, start_run
 from app.web.fields import DayField
 from app.web.files import PDF, send
 from app.web.forms_base import FilePage, PageForm, SavedForm, flash_and_redirect, record_id, text
-from app.web.query_args import read_text, wants_fragment
+from app.web.query_args import read_text
 from app.web.services import current_work, request_session, the_config
 from app.web.staged_uploads import drop_upload, stage_upload
 
@@ -130,8 +130,10 @@ def progress(maker_id: int, token: str) -> ResponseReturnValue:
     run = find_run(token, [_purpose(maker_id)], current_work())
     if run.state == "finished":
         drop_upload(token)
-    template = "catalog/_maker_paper_run.html" if wants_fragment() else "catalog/maker_paper_run.html"
-    return render_template(template, run=run, token=token, maker=get_maker(request_session(), maker_id))
+    maker = get_maker(request_session(), maker_id)
+    again = url_for("maker_papers.progress", maker_id=maker_id, token=token)
+    back, title = url_for("maker_papers.new", maker_id=maker_id), f"{maker.name}: {run.name}"
+    return show_run(run, "catalog/_maker_paper_run.html", again, back, title, mend="Send another", maker=maker)
 
 
 @blueprint.get("/papers/<int:paper_id>/pages/<int:page_number>")

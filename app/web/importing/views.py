@@ -1,8 +1,8 @@
 """Any table goes in: sent, its columns said where they are not plain, shown, saved at once, undone at once."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import date
-from typing import Any
+from typing import Any, NamedTuple
 
 from flask import Blueprint, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
@@ -38,15 +38,16 @@ from app.ledger.tables import Customer, KeySystem, Maker, Role, Site
 from app.spreadsheets import DAY_FIRST, MONTH_FIRST
 from app.validation import counted
 from app.web.access import roles
+from app.web.background import Run, Tell, find_run, known_run, look_anew, show_run, start_run
 from app.web.files import send_table
 from app.web.forms_base import FilePage, PageForm, flash_and_redirect, record_id, refusals, typed
 from app.web.navigation import stand_under
-from app.web.query_args import read_id, read_page, read_text
+from app.web.query_args import read_id, read_page, read_text, wants_fragment
 from app.web.services import current_work
 from app.web.staged_uploads import StagedUpload, drop_upload, find_upload, note_upload, stage_table
 
 blueprint = Blueprint("imports", __name__, url_prefix="/imports")
-PURPOSE = "import"
+PURPOSE, SAVING = "import", "save a table"
 _SIZE = 50
 _SHOWN = ("problems", RowState.NEW.value, RowState.CHANGED.value, RowState.SAME.value)
 _OWN_PAGES = {"price list": "price_lists.show", "bitting list": "bitting_lists.show"}
@@ -132,13 +133,25 @@ def _kind(work: Work, name: str) -> ImportKind:
     return kind_named(work, name)
 
 
+def find_waiting(work: Work, token: str) -> StagedUpload:
+    """The file of a table that waits."""
+    waiting = find_upload(work, PURPOSE, token)
+    _kind(work, str(waiting.notes.get("kind", "")))
+    return waiting
+
+
 def open_waiting(work: Work, token: str) -> tuple[StagedUpload, SentTable]:
     """A table that waits."""
-    waiting = find_upload(work, PURPOSE, token)
-    kind = _kind(work, str(waiting.notes.get("kind", "")))
+    waiting = find_waiting(work, token)
+    return waiting, opened(work, waiting)
+
+
+def opened(work: Work, waiting: StagedUpload) -> SentTable:
+    """The table of a file that waits."""
+    kind = kind_named(work, str(waiting.notes.get("kind", "")))
     about, head = waiting.notes.get("about"), waiting.notes.get("head")
     first_day = _day(waiting.notes.get("first_day")) or work.today
-    return waiting, open_table(waiting.name, waiting.content, kind, about, first_day, head)
+    return open_table(waiting.name, waiting.content, kind, about, first_day, head)
 
 
 def _day(said: str | None) -> date | None:
@@ -297,22 +310,57 @@ def save(token: str) -> ResponseReturnValue:
     if not form.validate_on_submit():
         return _preview(work, waiting, sent, choice, sender, "This page is too old; look again.")
     sender = read_text(request.form, "sender") or sender
+    seal, leaves_aside = request.form.get("seal", ""), request.form.get("aside") == "yes"
+
+    def deed(own: Work, tell: Tell) -> Saved:
+        row = save_import(own, sent, choice, seal, sender, leaves_problems_aside=leaves_aside, progress=tell)
+        said = f"{sent.kind.words} saved: {row.new:,} new, {row.changed:,} changed."
+        return Saved(row.id, sent.about_id, said)
+
+    run = begin_saving(work, waiting, deed)
+    if not run.awaited():
+        return redirect(url_for("imports.saving", token=token), 303)
     try:
-        row = save_import(
-            work,
-            sent,
-            choice,
-            request.form.get("seal", ""),
-            sender,
-            leaves_problems_aside=request.form.get("aside") == "yes",
-        )
+        return saved(token, run)
     except Problems as error:
         return _preview(
             work, waiting, sent, choice, sender, f"{counted(len(error.problems), 'problem')} stand in it."
         )
+
+
+class Saved(NamedTuple):
+    """What came of a table: its import, what that is all about, and the words that tell of it."""
+
+    import_id: int
+    about_id: int | None
+    words: str
+
+
+def begin_saving(work: Work, waiting: StagedUpload, deed: Callable[[Work, Tell], Saved]) -> Run:
+    """Begin to save a table, once: a second press finds what the first one does, or has done."""
+    token = f"save {waiting.token}"
+    before = known_run(token)
+    if before is not None and before.state == "finished" and before.user_id == work.actor.user_id:
+        return before
+    return start_run(token, SAVING, waiting.name, work, deed)
+
+
+def saved(token: str, run: Run) -> ResponseReturnValue:
+    """On to what a run has saved; raises what it was refused with."""
+    done: Saved = run.result()
     drop_upload(token)
-    said = f"{sent.kind.words} saved: {row.new:,} new, {row.changed:,} changed."
-    return flash_and_redirect(said, "imports.one", import_id=row.id, about=sent.about_id)
+    return flash_and_redirect(done.words, "imports.one", import_id=done.import_id, about=done.about_id)
+
+
+@blueprint.get("/waiting/<token>/saving")
+@roles(Role.COUNTER, Role.BENCH)
+def saving(token: str) -> ResponseReturnValue:
+    """How far the saving of a large table is, or what came of it."""
+    run = find_run(f"save {token}", [SAVING], current_work())
+    if run.state == "finished":
+        return look_anew() if wants_fragment() else saved(token, run)
+    again, back = url_for("imports.saving", token=token), url_for("imports.show", token=token)
+    return show_run(run, "_run.html", again, back, run.name, mend="Look at it again")
 
 
 @blueprint.get("/waiting/<token>/aside.<any(csv, xlsx):kind>")

@@ -379,7 +379,7 @@ def test_files_that_are_no_catalog_are_refused(owner_client, maker: Maker, name,
 def test_a_file_that_breaks_the_reader_leaves_the_page_answering(owner_client, maker: Maker, monkeypatch) -> None:
     monkeypatch.setattr("app.web.catalog.catalog_import.plan_catalog", lambda *_: 1 // 0)
     sent = upload(owner_client, f"/makers/{maker.id}/catalogue/import", HEAD.encode(), "x.csv")
-    assert "The file could not be worked on" in _settled(owner_client, sent.location)
+    assert "This could not be worked on" in _settled(owner_client, sent.location)
 
 
 def test_a_run_is_its_senders_and_an_unknown_one_says_so(owner_client, client_as, maker: Maker) -> None:

@@ -1,14 +1,20 @@
 """A maker's new price list on its pages: from the maker's page to prices that are taken, and undone."""
 
 import re
+import threading
 from collections.abc import Callable
+from datetime import date
+from typing import Any
 
+import pytest
 import sqlalchemy as sa
 from werkzeug.datastructures import MultiDict
 
 from app.ledger.catalog.makers import add_maker
 from app.ledger.store.work import Work
-from app.ledger.tables import Item, ItemKind, Maker, Role
+from app.ledger.tables import Import, Item, ItemKind, Maker, Role
+from app.web import background
+from app.web.importing import price_lists
 from tests import factories
 from tests.desk import upload
 from tests.factories import FormClient
@@ -102,6 +108,80 @@ def test_a_later_day_waits_and_thin_margins_are_asked_about(work: Work, owner_cl
     assert "the old prices hold" in page
     done = press(owner_client, page, address, "take", is_thin_meant="y")
     assert "Price list taken: 0 new, 2 changed." in done and listed(work)["H-1"] == (1000, 500)
+
+
+def test_a_list_is_compared_once_however_often_its_page_is_turned(
+    work: Work, owner_client: FormClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    maker, days = house(work), []
+    compare = price_lists.compare_list
+
+    def counted(session: Any, sent: Any, choice: Any, day: date, **more: bool) -> Any:
+        days.append(day)
+        return compare(session, sent, choice, day, **more)
+
+    monkeypatch.setattr(price_lists, "compare_list", counted)
+    page, address = send(owner_client, maker, LIST)
+    for act, boxes in (
+        ("", {"go": "new:1"}),
+        ("", {"go": "gone:1"}),
+        ("none", {}),
+        ("all", {}),
+        ("over", {"over": "7"}),
+    ):
+        page = press(owner_client, page, address, act, **boxes)
+    assert len(days) == 1 and "Take 3 items from" in page
+    press(owner_client, page, address, "update", day="2199-01-01")
+    assert days[1:] == [date(2199, 1, 1)]
+
+
+def test_a_long_list_is_taken_in_the_background_once(
+    work: Work, owner_client: FormClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    maker, go = house(work), threading.Event()
+    take = price_lists.take_price_list
+
+    def slow(*asked: Any, **more: Any) -> Any:
+        assert go.wait(60)
+        return take(*asked, **more)
+
+    monkeypatch.setattr(price_lists, "take_price_list", slow)
+    page, address = send(owner_client, maker, LIST)
+    monkeypatch.setattr(background, "AT_ONCE", 0.0)
+    for _ in range(2):
+        waits = press(owner_client, page, address, "take")
+        assert "You may leave this page" in waits and listed(work)["H-1"] == (1000, 500)
+    token = address.rsplit("/", 2)[1]
+    with owner_client.application.app_context():
+        run = background.known_run(f"save {token}")
+        go.set()
+        assert run is not None and run.awaited(however_long=True)
+    where = f"/imports/waiting/{token}/saving"
+    assert owner_client.get(where, headers={"HX-Request": "true"}).headers["HX-Refresh"] == "true"
+    assert "Price list taken: 1 new, 3 changed." in follow(owner_client, where)
+    assert listed(work)["H-1"] == (1100, 550)
+    assert work.session.scalar(sa.select(sa.func.count(Import.id))) == 1
+
+
+def test_a_failure_in_the_background_is_told_and_takes_nothing(
+    work: Work, owner_client: FormClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    maker = house(work)
+
+    def breaks(*_: Any) -> None:
+        raise OSError("no room left")
+
+    page, address = send(owner_client, maker, LIST)
+    monkeypatch.setattr("app.ledger.importing.price_lists.remember_choice", breaks)
+    monkeypatch.setattr(background, "AT_ONCE", 0.0)
+    where = address.rsplit("/", 1)[0] + "/saving"
+    press(owner_client, page, address, "take")
+    with owner_client.application.app_context():
+        run = background.known_run(f"save {address.rsplit('/', 2)[1]}")
+        assert run is not None and run.awaited(however_long=True)
+    assert "This could not be worked on. Nothing was saved." in owner_client.get(where).text
+    assert listed(work)["H-1"] == (1000, 500) and "H-9" not in listed(work)
+    assert work.session.scalar(sa.select(sa.func.count(Import.id))) == 0
 
 
 def test_the_counter_has_no_such_page(work: Work, client_as: ClientAs) -> None:
