@@ -24,7 +24,7 @@ _CHANGED = re.compile(
     "|".join(one.pattern for one in (_DATED, _MADE_A_DAY, _SHORTENED, _WHOLE_OF_FLOAT)), re.IGNORECASE
 )
 _CHANGED_BEGIN = frozenset("0123456789jfmasondJFMASOND")
-_PLAIN_AMOUNT = re.compile(r"\$?(\d{1,9}|\d{1,3}(?:,\d{3}){1,2})\.(\d\d)")  # whatever its column's sign is
+_PLAIN_AMOUNT = re.compile(r"\$?(\d{0,9}|\d{1,3}(?:,\d{3}){1,2})\.(\d\d)")  # whatever its column's sign is
 _POINT = re.compile(r"\d+(?:\.\d+)?|\d{1,3}(?:,\d{3})+(?:\.\d+)?")
 _COMMA = re.compile(r"\d+(?:,\d+)?|\d{1,3}(?:\.\d{3})+(?:,\d+)?")
 
@@ -101,8 +101,8 @@ def _bare_amount(text: str) -> str:
 def cell_money(text: str, field: str, decimal: str = "") -> int:
     """Whole cents. decimal: the column's own sign before the cents, by `money_style`; "" where nothing tells.
 
-    >>> cell_money("$1,234.50", "list"), cell_money("1.234,50", "list"), cell_money("USD 12", "list")
-    (123450, 123450, 1200)
+    >>> cell_money("$1,234.50", "list"), cell_money("1.234,50", "list"), cell_money(".50", "list")
+    (123450, 123450, 50)
     >>> cell_money("(12.00)", "list")
     Traceback (most recent call last):
     ...

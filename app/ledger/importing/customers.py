@@ -32,7 +32,7 @@ from app.ledger.sites.customers import (
     insert_customers,
     phone_digits,
 )
-from app.ledger.store.engine import read
+from app.ledger.store.engine import read, rows_by_id
 from app.ledger.store.events import record_all
 from app.ledger.store.records import set_changed
 from app.ledger.store.work import Work
@@ -288,8 +288,9 @@ def _save_customers(work: Work, _: int | None, plans: Sequence[RowPlan], rows: I
     made = insert_customers(work, [CustomerForm(**told) for told in forms.values()])
     ids |= {key: customer.id for key, customer in zip(forms, made, strict=True)}
     told_of = []
+    customers = rows_by_id(work.session, Customer, changes)
     for customer_id, told in changes.items():
-        customer = work.session.get_one(Customer, customer_id)
+        customer = customers[customer_id]
         values = {name: value for name, value in told.items() if name != "name"}
         if "phone" in values:
             values["phone_digits"] = phone_digits(values["phone"])
@@ -303,15 +304,17 @@ def _save_people(work: Work, people: Sequence[tuple[int, ContactForm, int | None
     new = [(customer_id, person) for customer_id, person, there in people if person.name and there is None]
     insert_contacts(work, new)
     told_of = []
+    contacts = rows_by_id(work.session, Contact, [there for _, __, there in people if there is not None])
+    owners = rows_by_id(work.session, Customer, {one.customer_id for one in contacts.values()})
     for _, person, there in people:
         if there is not None:
-            contact = work.session.get_one(Contact, there)
+            contact = contacts[there]
             said = {"duty": person.duty, "phone": person.phone, "email": person.email}
             values = {name: value for name, value in said.items() if value}
             if "phone" in values:
                 values["phone_digits"] = phone_digits(person.phone)
             if set_changed(contact, values):
-                flag_modified(work.session.get_one(Customer, contact.customer_id), "name")
+                flag_modified(owners[contact.customer_id], "name")
                 told_of.append(contact_changed(contact))
     record_all(work, told_of)
 

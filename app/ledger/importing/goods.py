@@ -13,6 +13,7 @@ from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, Impor
 from app.ledger.stock.handling import ShelfForm, count_item
 from app.ledger.stock.movements import newest_movement, quantities
 from app.ledger.stock.stock_queries import list_places
+from app.ledger.store.engine import rows_by_id
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -160,13 +161,14 @@ def _plan_goods(session: Session, maker_id: int | None, rows: ImportRows, refuse
 
 def _save_goods(work: Work, _: int | None, plans: Sequence[RowPlan], __: ImportRows) -> None:
     by_maker: dict[int, int] = {}
+    items = rows_by_id(work.session, Item, [plan.value[0] for plan in plans if plan.value[0] is not None])
     for plan in plans:
         item_id, after = plan.value
         by_maker[after["maker_id"]] = by_maker.get(after["maker_id"], 0) + 1
         if item_id is None:
             work.session.add(Item(**after))
             continue
-        item = work.session.get_one(Item, item_id)
+        item = items[item_id]
         for name, value in after.items():
             if name not in ("maker_id", "code", "version"):
                 setattr(item, name, value)

@@ -1,6 +1,6 @@
 """The database connection: SQLite's safety settings, the one way to write, and plain rows read fast."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,6 +25,7 @@ _IS_OPEN = "bittern_transaction"
 _QUEUE = "bittern_writer_queue"
 _PATIENCE_SECONDS = 10
 _ROWS_AT_ONCE = 200
+_IDS_AT_ONCE = 5_000
 _WRITER_LOCK = 0x626974  # any number will do, as long as every Bittern on this PostgreSQL database asks for the same
 
 
@@ -238,3 +239,14 @@ def read_columns(session: Session, statement: sa.Select[*tuple[Any, ...]]) -> li
         for column, values in zip(columns, zip(*rows, strict=True), strict=True):
             column += values
     return columns
+
+
+def rows_by_id(session: Session, table: type[_Row], ids: Collection[int]) -> dict[int, _Row]:
+    """The rows of these ids, read some at a time, before the first of them changes."""
+    model: Any = table
+    wanted = list(ids)
+    found: dict[int, _Row] = {}
+    for start in range(0, len(wanted), _IDS_AT_ONCE):
+        some = session.scalars(sa.select(model).where(model.id.in_(wanted[start : start + _IDS_AT_ONCE])))
+        found |= {row.id: row for row in some}
+    return found
