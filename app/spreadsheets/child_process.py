@@ -8,6 +8,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import Iterator, Mapping
+from io import BufferedReader
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ _READING = threading.BoundedSemaphore(2)  # so that many files at once take no m
 
 
 def child_lines(
-    reader: Path, data: bytes, request: Mapping[str, Any], *, too_large: str, too_slow: str
+    reader: Path, data: bytes | BufferedReader, request: Mapping[str, Any], *, too_large: str, too_slow: str
 ) -> Iterator[Any]:
     """The lines that a reader's `lines_of` gives for a file; BitternError on `file` with what it refuses.
 
@@ -30,12 +31,15 @@ def child_lines(
     becomes of it is a sentence here, before the first line. Its lines wait in a file without a name: here there is
     never more than one of them.
     """
-    command = [sys.executable, "-I", str(_PROGRAM), str(reader), json.dumps({"memory": MOST_MEMORY, **request})]
+    whole = isinstance(data, bytes)  # else an open file, of which the reader takes what it needs
+    asked = {"memory": MOST_MEMORY, "whole": whole, **request}
+    command = [sys.executable, "-I", str(_PROGRAM), str(reader), json.dumps(asked)]
+    sent: dict[str, Any] = {"input" if whole else "stdin": data}
     with tempfile.TemporaryFile() as output:
         try:
             with _READING:
                 done = subprocess.run(  # noqa: S603 - our own program; the file is its input, not its name
-                    command, input=data, stdout=output, stderr=subprocess.DEVNULL, timeout=PATIENCE, env={}
+                    command, **sent, stdout=output, stderr=subprocess.DEVNULL, timeout=PATIENCE, env={}
                 )
         except subprocess.TimeoutExpired as error:
             raise BitternError("file", too_slow) from error

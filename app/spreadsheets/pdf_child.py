@@ -8,6 +8,7 @@ import base64
 import io
 import json
 from collections.abc import Iterator
+from io import BufferedReader
 from typing import Any
 
 NEEDS = "pypdfium2"
@@ -22,7 +23,7 @@ class Unreadable(Exception):
     """The PDF is not read; the sentence says what to do."""
 
 
-def lines_of(data: bytes, request: dict[str, Any]) -> Iterator[bytes]:
+def lines_of(data: bytes | BufferedReader, request: dict[str, Any]) -> Iterator[bytes]:
     """What is asked of a PDF as lines of JSON; the last says why it is not read, or nothing."""
     refused = ""
     left = request["bytes"]
@@ -44,7 +45,7 @@ def lines_of(data: bytes, request: dict[str, Any]) -> Iterator[bytes]:
     yield json.dumps({"refused": refused}).encode() + b"\n"
 
 
-def _opened(data: bytes, request: dict[str, Any]) -> Any:
+def _opened(data: bytes | BufferedReader, request: dict[str, Any]) -> Any:
     import pypdfium2
 
     book = pypdfium2.PdfDocument(data)
@@ -53,7 +54,7 @@ def _opened(data: bytes, request: dict[str, Any]) -> Any:
     return book
 
 
-def _texts(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
+def _texts(data: bytes | BufferedReader, request: dict[str, Any]) -> Iterator[Any]:
     """The text of each page."""
     book = _opened(data, request)
     for page in book:
@@ -63,7 +64,7 @@ def _texts(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
         page.close()
 
 
-def _picture(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
+def _picture(data: bytes | BufferedReader, request: dict[str, Any]) -> Iterator[Any]:
     """One page as a PNG, with the places marked where words stand."""
     from PIL import Image, ImageDraw
 
@@ -92,12 +93,12 @@ def _picture(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
     yield base64.b64encode(out.getvalue()).decode()
 
 
-def _tables(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
+def _tables(data: bytes | BufferedReader, request: dict[str, Any]) -> Iterator[Any]:
     """The rows of all tables, page by page: of ruled ones by their lines, else by how words stand."""
     import pdfplumber
 
     rows = 0
-    with pdfplumber.open(io.BytesIO(data)) as book:
+    with pdfplumber.open(io.BytesIO(data) if isinstance(data, bytes) else data) as book:
         if len(book.pages) > request["pages"]:
             raise Unreadable(
                 f"This PDF has {len(book.pages):,} pages; tables are read of {request['pages']:,}. Print its price "

@@ -5,6 +5,7 @@ It is read in a process of its own (`pdf_child.py`), since whoever sends one dec
 
 import base64
 from collections.abc import Iterator, Sequence
+from io import BufferedReader
 from pathlib import Path
 from typing import Any
 
@@ -24,8 +25,9 @@ def pdf_texts(data: bytes) -> Iterator[str]:
     return _lines(data, "texts", pages=MOST_PAGES)
 
 
-def pdf_picture(data: bytes, page: int, words: Sequence[str] = ()) -> bytes:
-    """A page (from 1) as a PNG of at most 1,400 by 2,000 pixels, marked wherever one of the words stands."""
+def pdf_picture(data: bytes | BufferedReader, page: int, words: Sequence[str] = ()) -> bytes:
+    """A page (from 1) as a PNG of at most 1,400 by 2,000 pixels, marked wherever one of the words stands; of an
+    open file only that page is read."""
     return base64.b64decode(next(_lines(data, "picture", pages=MOST_PAGES, page=page, words=list(words))))
 
 
@@ -34,6 +36,6 @@ def pdf_rows(data: bytes, most_rows: int) -> Iterator[list[str]]:
     return _lines(data, "tables", pages=MOST_TABLE_PAGES, rows=most_rows)
 
 
-def _lines(data: bytes, part: str, **asked: Any) -> Iterator[Any]:
+def _lines(data: bytes | BufferedReader, part: str, **asked: Any) -> Iterator[Any]:
     request = {"part": part, "bytes": MOST_BYTES, "seconds": MOST_SECONDS, **asked}
     return child_lines(_READER, data, request, too_large=TOO_LARGE, too_slow=_TOO_SLOW)

@@ -33,7 +33,8 @@ def main() -> None:
     reader = runpy.run_path(sys.argv[1])
     importlib.import_module(reader["NEEDS"])  # where it is missing, that is no fault of the file
     # Outside of what is taken for the file's fault: that there is no room for its lines.
-    for line in reader["lines_of"](sys.stdin.buffer.read(), request):
+    source = sys.stdin.buffer
+    for line in reader["lines_of"](source.read() if request["whole"] else source, request):
         sys.stdout.buffer.write(line)
     sys.stdout.buffer.flush()
 

@@ -17,7 +17,7 @@ from app.ledger.search.words import MOST, dialect_of, query_of, read_words, word
 from app.ledger.store.engine import get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
-from app.ledger.store.kept_files import plain_name, read_kept, write_kept
+from app.ledger.store.kept_files import open_kept, plain_name, write_kept
 from app.ledger.store.records import check_texts, set_changed
 from app.ledger.store.work import Work
 from app.ledger.tables import FileKind, Maker, MakerPaper, MakerPaperPage, PageNote, PageTopic, longest
@@ -169,7 +169,8 @@ def get_page(session: Session, paper_id: int, number: int) -> MakerPaperPage:
 def page_picture(folder: Path, page: MakerPaperPage, text: str = "") -> bytes:
     """A page as a PNG, marked where the words of `text` stand."""
     words = dict.fromkeys((*text.split(), *read_words(text)))
-    return pdf_picture(read_kept(folder, page.paper), page.number, [word for word in words if len(word) > 1])
+    with open_kept(folder, page.paper) as paper:
+        return pdf_picture(paper, page.number, [word for word in words if len(word) > 1])
 
 
 def find_pages(session: Session, text: str, maker_id: int | None = None, limit: int = 50) -> list[FoundPage]:

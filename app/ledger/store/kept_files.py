@@ -1,6 +1,10 @@
 """Files of the house: written under a name of chance, read back against their hash, named for people."""
 
 import hashlib
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from io import BufferedReader
 from pathlib import Path
 from typing import Protocol
 
@@ -9,6 +13,7 @@ from app.ledger.store.private_files import write_new_file
 from app.ledger.tables import FileKind
 
 _LONGEST_NAME = 120
+_CHECKED: dict[Path, tuple[int, int, int, bytes]] = {}  # how a file was when it was held against its hash
 _SUFFIXES = {kind: (f".{kind.value}", kind.suffix) for kind in FileKind} | {FileKind.JPEG: (".jpg", ".jpeg")}
 _TURNING = "\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
 
@@ -34,16 +39,40 @@ def write_kept(path: Path, content: bytes) -> None:
 
 def read_kept(folder: Path, file: KeptFile) -> bytes:
     """A file's content, held against the hash on record; LedgerError when it is gone or was changed."""
+    with _found(folder, file) as stream:
+        content = stream.read()
+    if hashlib.sha256(content).digest() != file.sha256:
+        raise _changed(file)
+    return content
+
+
+@contextmanager
+def open_kept(folder: Path, file: KeptFile) -> Iterator[BufferedReader]:
+    """The same, to be read in parts: held against its hash at the first look, and when it was written since."""
+    path = folder / file.stored_name
+    with _found(folder, file) as stream:
+        about = os.fstat(stream.fileno())
+        now = about.st_ino, about.st_size, about.st_mtime_ns, file.sha256
+        if _CHECKED.get(path) != now:
+            if hashlib.file_digest(stream, "sha256").digest() != file.sha256:
+                raise _changed(file)
+            _CHECKED[path] = now
+            stream.seek(0)
+        yield stream
+
+
+def _found(folder: Path, file: KeptFile) -> BufferedReader:
     try:
-        content = (folder / file.stored_name).read_bytes()
+        return (folder / file.stored_name).open("rb")
     except OSError as error:
         raise LedgerError(
             "file",
             f"{file.name} is on record, but is not in the files folder. Put the folder back from a backup.",
         ) from error
-    if hashlib.sha256(content).digest() != file.sha256:
-        raise LedgerError("file", f"{file.name} is not as it was sent; take it from a backup.")
-    return content
+
+
+def _changed(file: KeptFile) -> LedgerError:
+    return LedgerError("file", f"{file.name} is not as it was sent; take it from a backup.")
 
 
 def plain_name(sent: str, kind: FileKind) -> str:

@@ -180,3 +180,21 @@ def test_a_deleted_paper_is_gone_with_its_pages_and_file(
 
 def test_a_page_is_a_picture(work: Work, folder: Path, paper: MakerPaper) -> None:
     assert page_picture(folder, get_page(work.session, paper.id, 2), "Q18-M2-66")[:8] == b"\x89PNG\r\n\x1a\n"
+
+
+def test_a_paper_is_held_against_its_hash_once_and_again_when_it_was_written(
+    work: Work, folder: Path, paper: MakerPaper, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page, path = get_page(work.session, paper.id, 2), folder / paper.stored_name
+    picture = page_picture(folder, page)
+
+    def whole(*_: object) -> None:
+        raise AssertionError("the whole paper was read")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("app.ledger.store.kept_files.hashlib.sha256", whole)
+        patched.setattr("app.ledger.store.kept_files.hashlib.file_digest", whole)
+        assert page_picture(folder, page) == picture
+    path.write_bytes(path.read_bytes() + b"%")
+    with pytest.raises(LedgerError, match="not as it was sent"):
+        page_picture(folder, page)
