@@ -138,18 +138,25 @@ def _problems(form: ItemForm) -> list[Problem]:
         for field in ("cost_cents", "list_cents", "price_cents")
         if (getattr(form, field) or 0) > MAX_CENTS
     ]
-    if form.pack_size < 1:
-        problems.append(Problem("pack_size", "Enter a whole number, 1 or more."))
-    if form.reorder_to is not None and form.reorder_point is None:
-        problems.append(Problem("reorder_point", "Enter the reorder point too: when is it ordered?"))
-    if form.reorder_to is not None and form.reorder_to < (form.reorder_point or 0):
-        problems.append(Problem("reorder_to", "Order up to at least the reorder point."))
+    problems += ordering_problems(form.reorder_point, form.reorder_to, form.pack_size)
     if not form.code:
         problems.append(Problem("code", "Enter the part number, or a short code of your own."))
     if not form.words:
         problems.append(Problem("words", "Enter what it is."))
     if form.maker_id is not None and form.kind is ItemKind.LABOR:
         problems.append(Problem("kind", "Labor is the house's own: choose no maker."))
+    return problems
+
+
+def ordering_problems(reorder_point: int | None, reorder_to: int | None, pack_size: int) -> list[Problem]:
+    """What is wrong with when an item is ordered, and how many at once."""
+    problems = []
+    if pack_size < 1:
+        problems.append(Problem("pack_size", "Enter a whole number, 1 or more."))
+    if reorder_to is not None and reorder_point is None:
+        problems.append(Problem("reorder_point", "Enter the reorder point too: when is it ordered?"))
+    if reorder_to is not None and reorder_to < (reorder_point or 0):
+        problems.append(Problem("reorder_to", "Order up to at least the reorder point."))
     return problems
 
 

@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from app.errors import BitternError
 from app.fitting import CATEGORIES, KEYED_CATEGORIES, BulkDecoder, CatalogItem, read_maker, to_json
 from app.ledger.catalog.catalog_import import cams_of, item_values
+from app.ledger.catalog.items import ordering_problems
 from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, ImportRows, Refuse, RowPlan, RowState
 from app.ledger.stock.handling import ShelfForm, count_item
 from app.ledger.stock.movements import newest_movement, quantities
@@ -76,12 +77,17 @@ _FIELDS = {
     "cost_cents": "cost",
     "is_stocked": "stocked",
 }
+_SHELF = {"bin": "", "reorder_point": None, "reorder_to": None, "pack_size": 1, "lead_days": None}
+"""How an item is kept and ordered, by the column of the item, and what holds where nothing was said."""
+_COMPARED = _FIELDS | {name: name.replace("_", " ") for name in _SHELF}
 
 
 def _shown(name: str, value: Any) -> str:
     if name.endswith("_cents"):
         return "" if value is None else show_cents(value)
-    return ("yes" if value else "no") if isinstance(value, bool) else str(value or "")
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "" if value is None else str(value)
 
 
 class _GoodsOfMaker:
@@ -92,7 +98,7 @@ class _GoodsOfMaker:
         self.decoder = BulkDecoder(read_maker(maker.tables).patterns if maker.tables else ())
         self.cams = cams_of(maker.tables)
         table = Item.__table__
-        columns = ("id", "code", "attributes", *_FIELDS)
+        columns = ("id", "code", "attributes", *_COMPARED)
         rows = sa.select(*(table.c[name] for name in columns)).where(Item.maker_id == maker.id).order_by(Item.id)
         self.known = {row.code: row for row in session.execute(rows)}
         self.rows: dict[str, int] = {}
@@ -130,10 +136,17 @@ class _GoodsOfMaker:
             values["stocked"] == "yes" if values.get("stocked") else bool(before and before.is_stocked),
         )
         after = item_values(self.maker.id, item, attributes or (before.attributes if before else {}), self.cams)
+        for name, otherwise in _SHELF.items():
+            said = values.get(_COMPARED[name])
+            after[name] = said if said not in ("", None) else getattr(before, name) if before else otherwise
+        if wrong := ordering_problems(after["reorder_point"], after["reorder_to"], after["pack_size"]):
+            for problem in wrong:
+                refuse(row, _COMPARED[problem.field], problem.message)
+            return None
         fields = {
             words: (_shown(name, getattr(before, name)) if before else "", _shown(name, after[name]))
-            for name, words in _FIELDS.items()
-            if before is None or getattr(before, name) != after[name]
+            for name, words in _COMPARED.items()
+            if (after[name] != _SHELF.get(name, ...) if before is None else getattr(before, name) != after[name])
         }
         state = RowState.NEW if before is None else RowState.CHANGED if fields else RowState.SAME
         return RowPlan(row, state, f"{self.maker.name} {number}", fields, (before.id if before else None, after))
@@ -216,6 +229,28 @@ GOODS = ImportKind(
             cell=CellKind.MONEY,
         ),
         ImportColumn(name="stocked", words="In stock", also=("stocked", "stock", "stock item"), cell=CellKind.YES_NO),
+        ImportColumn(name="bin", words="Bin", also=("bin location", "shelf", "bin no"), most=longest(Item.bin)),
+        ImportColumn(
+            name="reorder point",
+            words="Reorder point",
+            also=("reorder at", "min", "minimum", "min qty", "minimum stock", "reorder level"),
+            cell=CellKind.WHOLE,
+        ),
+        ImportColumn(
+            name="reorder to",
+            words="Order up to",
+            also=("max", "maximum", "max qty", "maximum stock", "order up to"),
+            cell=CellKind.WHOLE,
+        ),
+        ImportColumn(
+            name="pack size",
+            words="Pack",
+            also=("pack", "pack qty", "packing", "pack quantity", "per pack", "box qty", "case qty"),
+            cell=CellKind.WHOLE,
+        ),
+        ImportColumn(
+            name="lead days", words="Lead time, working days", also=("lead time", "lead days"), cell=CellKind.WHOLE
+        ),
     ),
     _plan_goods,
     _save_goods,

@@ -21,7 +21,7 @@ from app.ledger.importing.kinds import RowState
 from app.ledger.stock.movements import quantity_of
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Import, Item, StockMovement
+from app.ledger.tables import Import, Item, ItemKind, StockMovement
 from app.spreadsheets import PASTED
 from tests import factories
 
@@ -110,3 +110,40 @@ def test_a_count_stands_in_place_of_the_sum_until_something_moves(work: Work) ->
     factories.StockMovementFactory(item_id=hinge.id, on_hand=-1)
     with pytest.raises(LedgerError, match="1 item moved since"):
         undo_import(work, again.id, again.version)
+
+
+def test_where_goods_lie_and_when_they_are_ordered_goes_in_with_them(work: Work) -> None:
+    maker = factories.MakerFactory(name="Ardent Brass", code="ARD")
+    for code in ("H-1", "H-2"):
+        factories.ItemFactory(maker=maker, code=code, words="Hinge", list_cents=1000, kind=ItemKind.GOODS, bin="A1")
+    work.session.commit()
+    table = (
+        "Part\tDescription\tList\tBin\tMin\tMax\tPack\tLead time\n"
+        "H-1\t\t\tB7\t10\t40\t12\t5\n"
+        "H-2\t\t\t\t\t20\t0\t\n"
+        "H-3\tPull\t9.00\tC2\t\t\t\t\n"
+        "H-4\tStop\t9.00\t\t9\t8\t\t\n"
+    )
+    sent = open_table(PASTED, table.encode(), KINDS["goods"], maker.id)
+    plan = planned(work, sent)
+    assert [(one.row, one.place, one.message) for one in plan.problems] == [
+        (3, "column E (Min)", "Enter the reorder point too: when is it ordered?"),
+        (3, "column G (Pack)", "Enter a whole number, 1 or more."),
+        (5, "column F (Max)", "Order up to at least the reorder point."),
+    ]
+    assert plan.plans[0].fields == {
+        "bin": ("A1", "B7"), "reorder point": ("", "10"), "reorder to": ("", "40"), "pack size": ("1", "12"),
+        "lead days": ("", "5"),
+    }  # fmt: skip
+    row = saved(work, sent)
+
+    def kept() -> list[tuple[object, ...]]:
+        work.session.expire_all()
+        columns = (Item.code, Item.bin, Item.reorder_point, Item.reorder_to, Item.pack_size, Item.lead_days)
+        rows = sa.select(*columns).where(Item.maker_id == maker.id).order_by(Item.code)
+        return [tuple(one) for one in work.session.execute(rows)]
+
+    before = [("H-1", "A1", None, None, 1, None), ("H-2", "A1", None, None, 1, None)]
+    assert kept() == [("H-1", "B7", 10, 40, 12, 5), before[1], ("H-3", "C2", None, None, 1, None)]
+    undo_import(work, row.id, row.version)
+    assert kept() == before
