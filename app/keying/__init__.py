@@ -144,6 +144,7 @@ __all__ = [
     "rule_costs",
     "search_extension",
     "selective_masters",
+    "share_words",
     "shearing_depths",
     "single_symbol",
     "spec_gains",
@@ -235,7 +236,7 @@ from app.keying.replacing import SystemsBeside, columns_in_service
 from app.keying.rules import JUDGING_RULES, BittingRules
 from app.keying.selective import SelectiveMaster, selective_masters
 from app.keying.solving import MatrixSolution, Progress
-from app.keying.spec import Bitting, BittingSpec, KeyStop, entering, read_bitting, write_bitting
+from app.keying.spec import Bitting, BittingSpec, KeyStop, entering, read_bitting, share_words, write_bitting
 from app.keying.symbols import (
     LETTERS,
     MOST_LEVELS,

@@ -31,7 +31,8 @@ class CrossCost:
     `before` and `after` are its combinations; `unintended` the keys that would operate and must not; `controlled`:
     whether all its keys hang under the same higher keys (ANSI/BHMA A156.28-2018, text extract). `alternatives` are
     other ways that add no combination: a keyset of its own first, then another door, then a key handed out that
-    opens this one already, the one with fewest doors besides first. None of them costs nothing.
+    opens this one already, the one with fewest doors besides first. None of them costs nothing. `share`: which share
+    of all bittings turns it then, in words; `passed`: the spec's bounds that it passes; where the asker says them.
     """
 
     before: int
@@ -39,6 +40,8 @@ class CrossCost:
     unintended: tuple[str, ...]
     alternatives: tuple[Alternative, ...]
     controlled: bool = True
+    share: str = ""
+    passed: tuple[str, ...] = ()
 
     @property
     def extra(self) -> int:

@@ -244,12 +244,12 @@ NO_ROLE_OF_THEIR_OWN = {
         jobs.papers: job_head schedule_of
         quoting.quoting: price_request price_option rates_moved
         quoting.quick_line: read_quick_line
-        quoting.allocation: system_problems
+        quoting.allocation: begun_system system_problems
         bench.customers_keys: waiting_key
         bench.pins: short_of_pins
         keysystems.crosskeying: make_cross_ready
         keysystems.extending: why_not_extend
-        keysystems.systems: keyway_spec
+        keysystems.systems: keyway_spec most_chambers
         keys.counting: customers_to_count
         keys.losing: ready_loss
         keys.loss_plans: open_loss_plan is_on_record may_be_made_anew jobs_of_loss left_to_rekey

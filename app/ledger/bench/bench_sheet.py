@@ -19,7 +19,7 @@ from app.ledger.keysystems.construction import control_of, is_construction_symbo
 from app.ledger.keysystems.control import lacks_control
 from app.ledger.keysystems.keysets import require_decoded, waiting_keys
 from app.ledger.keysystems.pinned import open_pins
-from app.ledger.keysystems.system_queries import control_over, get_system, operators_of, symbol_on
+from app.ledger.keysystems.system_queries import chambers_in, control_over, get_system, operators_of, symbol_on
 from app.ledger.keysystems.ticks import CheckOff, checked_off
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.quoting.key_lines import own_copies
@@ -155,10 +155,10 @@ def racks_of(session: Session, job: Job, found: JobCylinders) -> tuple[Rack, ...
 
 def _pinned_alike(found: JobCylinders, system_id: int) -> list[list[PlainRow]]:
     """A job's cylinders in one system, those that are pinned alike together."""
-    alike: dict[tuple[str, tuple[PlainRow, ...], str], list[PlainRow]] = {}
+    alike: dict[tuple[str, tuple[PlainRow, ...], int, str], list[PlainRow]] = {}
     for line in found.lines:
         if found.system_of(line) == system_id:
-            group = (found.symbol(line), tuple(found.operators(line)), line.words)
+            group = (found.symbol(line), tuple(found.operators(line)), found.chambers(line), line.words)
             alike.setdefault(group, []).append(line)
     return list(alike.values())
 
@@ -257,10 +257,10 @@ def _bench_system(system: KeySystem, found: JobCylinders, bittings: Mapping[int,
         BenchCylinder(
             keyset=found.symbol(lines[0]),
             quantity=len(lines),
-            words=lines[0].words,
+            words="; ".join(filter(None, (lines[0].words, found.shorter(lines[0])))),
             openings=tuple(line.opening_number for line in lines if line.opening_number),
             operated_by=tuple(keyset.symbol for keyset in found.operators(lines[0])),
-            pinning=_pinning(spec, system, bittings, found.operators(lines[0])),
+            pinning=_pinning(spec, system, bittings, found.operators(lines[0]), found.chambers(lines[0])),
             ids=tuple(line.id for line in lines),
         )
         for lines in _pinned_alike(found, system.id)
@@ -290,21 +290,28 @@ def _is_needed(keyset: Keyset, groups: Sequence[BenchCylinder]) -> bool:
 
 
 def _pinning(
-    spec: BittingSpec, system: KeySystem, bittings: Mapping[int, Cuts], operators: Iterable[Keyset | PlainRow]
+    spec: BittingSpec,
+    system: KeySystem,
+    bittings: Mapping[int, Cuts],
+    operators: Iterable[Keyset | PlainRow],
+    chambers: int,
 ) -> Pinning:
-    """How a cylinder is pinned that these keysets operate, its own first, as far as the shop holds their bittings."""
+    """How a cylinder of so many chambers is pinned that these operate, its own first, as far as the shop holds their
+    bittings.
+    """
     own, *further = [one for one in operators if one.id in bittings]
     control = control_over(own, system.keysets)
     keys = {one.symbol: bittings[one.id] for one in (own, *further)}
-    made = pin(spec, keys, bittings.get(control.id) if control else None)
+    made = pin(spec, keys, bittings.get(control.id) if control else None, chambers)
     construction = [one for one in further if one.level.is_of_construction]
     if own.level.is_of_construction or not construction:
         return made
-    permanent = [bittings[one.id] for one in (own, *further) if one not in construction]
-    sizes = ball_sizes(permanent, bittings[construction[0].id])
+    seen = {one.id: spec.entering(bittings[one.id], chambers) for one in (own, *further)}
+    permanent = [seen[one.id] for one in (own, *further) if one not in construction]
+    sizes = ball_sizes(permanent, seen[construction[0].id])
     made = with_balls(made, sizes) if sizes else made
-    chambers = [str(one) for one, pins in zip(spec.chamber_numbers, made.chambers, strict=True) if pins.ball]
-    words = (_SET_UP if chambers else _NOT_SET_UP).format(construction[0].symbol, " and ".join(chambers))
+    balls = [str(one) for one, pins in zip(made.numbers, made.chambers, strict=True) if pins.ball]
+    words = (_SET_UP if balls else _NOT_SET_UP).format(construction[0].symbol, " and ".join(balls))
     return replace(made, warnings=(*made.warnings, words))
 
 
@@ -352,7 +359,7 @@ def keyset_work(work: Work, system: KeySystem, keyset: Keyset) -> tuple[BenchSys
         words=f"cylinder on {system.keyway}",
         openings=(),
         operated_by=tuple(one.symbol for one in operators),
-        pinning=_pinning(spec_of(system), system, bittings, operators),
+        pinning=_pinning(spec_of(system), system, bittings, operators, system.chambers),
     )
     return _one_key(system, keyset, bittings, group), ""
 
@@ -429,7 +436,8 @@ def cylinder_work(work: Work, record: CylinderRecord) -> BenchSystem:
     _require_pinnable(work, [system], "No pins are shown.")
     job_id = record.job.id if record.job else None
     bittings = reveal_bittings(work, [system.id], f"cylinder {cylinder.id}, {record.keyset}", job_id=job_id)
-    pinning = _pinning(spec_of(system), system, bittings, record.operators)
+    chambers = chambers_in(system.chambers, cylinder.chambers)
+    pinning = _pinning(spec_of(system), system, bittings, record.operators, chambers)
     return _one_key(system, cylinder.keyset, bittings, _alone(record, pinning))
 
 

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple, TypeAlias
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.keysystems.system_queries import operators_of, symbol_on
+from app.ledger.keysystems.system_queries import chambers_in, operators_of, symbol_on
 from app.ledger.quoting.request import old_price_reason
 from app.ledger.sites.cautions import cautions_for
 from app.ledger.sites.cylinders import standing_among
@@ -154,6 +154,15 @@ class JobCylinders:
         further = [self.by_id[one] for one in self.crossed.get(line.id, ()) if one in self.by_id]
         return symbol_on(self.by_id[line.keyset_id].symbol, further, is_nmk=line.is_nmk)
 
+    def chambers(self, line: PlainRow) -> int:
+        """In how many chambers a keyed cylinder is pinned."""
+        return chambers_in(self.by_id[line.keyset_id].cuts, line.chambers)
+
+    def shorter(self, line: PlainRow) -> str:
+        """That a cylinder has fewer chambers than its keys have cuts, in words; "" where it has as many."""
+        cuts = self.by_id[line.keyset_id].cuts if line.keyset_id else 0
+        return f"{line.chambers} chambers, keys of {cuts} cuts" if cuts > (line.chambers or cuts) else ""
+
     def row(self, line: PlainRow, cautions: tuple[str, ...] = ()) -> ScheduleRow:
         """A cylinder as the schedule says it; its cautions are the caller's to look up."""
         remarks = "" if line.remarks == self.price_reasons.get(line.line_number) else line.remarks
@@ -168,7 +177,7 @@ class JobCylinders:
             part_number=line.part_number,
             keyset=self.symbol(line),
             operated_by=tuple(keyset.symbol for keyset in self.operators(line)),
-            remarks=" · ".join(filter(None, (line.door_remarks, remarks))),
+            remarks=" · ".join(filter(None, (self.shorter(line), line.door_remarks, remarks))),
             cautions=cautions,
             system=self.by_id[line.keyset_id].system_name if line.keyset_id else "",
         )
@@ -209,6 +218,7 @@ _LINES = (
         Cylinder.line_number,
         sa.type_coerce(Cylinder.keyset_id, sa.Integer).label("keyset_id"),
         Cylinder.is_nmk,
+        Cylinder.chambers,
         Cylinder.position,
         Cylinder.words,
         Cylinder.part_number,
@@ -236,6 +246,7 @@ _COUNTS = sa.select(Key.keyset_id, sa.func.count()).where(Key.job_id == _JOB).gr
 _KEYSETS = (
     sa.select(
         KeySystem.name.label("system_name"),
+        KeySystem.chambers.label("cuts"),
         *(
             Keyset.id,
             Keyset.system_id,

@@ -1,15 +1,19 @@
 """Use case: a key is lost. What it exposes, and the least rekeying that shuts it out."""
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import partial
 from itertools import groupby
+from random import Random
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.keying import KeyingError, LostKey, NoBittingsLeft, SystemsBeside, lost_key, operated_by
+from app.keying import Bitting as Cuts
+from app.keying import KeyingError, LostKey, NoBittingsLeft, SystemsBeside, audit, lost_key, operated_by
 from app.ledger.keysystems.control import CONTROL_SYMBOL, find_control
 from app.ledger.keysystems.keysets import RESERVE, symbols_in_words
 from app.ledger.keysystems.lost_keysets import lost_keysets, shut_out_on
@@ -168,7 +172,7 @@ def ready_loss(work: Work, system_id: int, symbol: str, opened: OpenedSystem | N
     ways = {str(one.id): (way, one) for way in opened.ways.values() for one in way.cylinders}
     making = making_way(work.session, opened.system.customer_id)
     leaving = frozenset(name for name, (_, one) in ways.items() if one.id in making)
-    beside = _beside(work, opened)
+    beside = _beside(work, opened, symbol)
     through = through_the_bench(work.session, opened.system.customer_id)
     return ReadyLoss(opened, symbol, copies_of(work.session, opened.system), ways, leaving, beside, through)
 
@@ -183,10 +187,7 @@ def _reckon(work: Work, ready: ReadyLoss) -> tuple[LostKey, tuple[str, ...]]:
     """The plan for the cylinders that will stand, and those about to leave that the lost key opens until then."""
     opened, symbol, hung = ready.opened, ready.symbol, ready.ways
     if symbol in opened.keys:
-        until, beside = ready.known(ready.leaving), ready.beside
-        lost = lost_key(
-            opened.spec, opened.keys, ready.cylinders, symbol, work.rng, ready.copies, seconds=SECONDS, beside=beside
-        )
+        until, lost = ready.known(ready.leaving), find_new_bittings(ready, work.rng, SECONDS)
         return lost, operated_by(opened.keys, until, symbol) if until else ()
     is_control = symbol == CONTROL_SYMBOL
     exposed, open_until = (
@@ -202,9 +203,66 @@ def _reckon(work: Work, ready: ReadyLoss) -> tuple[LostKey, tuple[str, ...]]:
     return LostKey(symbol, exposed, (symbol,), exposed, ready.copies[symbol], True), open_until
 
 
-def _beside(work: Work, opened: OpenedSystem) -> SystemsBeside:
+def find_new_bittings(
+    ready: ReadyLoss,
+    rng: Random,
+    seconds: float,
+    branch: Collection[str] = (),
+    keeping: Callable[[AbstractSet[str]], AbstractSet[str]] | None = None,
+) -> LostKey:
+    """The plan of the keying room, `branch` and `keeping` as `lost_key` takes them; it is none where it does not hold
+    for cylinders that have fewer chambers than their keys have cuts.
+    """
+    opened = ready.opened
+    lost = lost_key(
+        *(opened.spec, opened.keys, ready.cylinders, ready.symbol, rng, ready.copies),
+        seconds=seconds,
+        beside=ready.beside,
+        branch=branch,
+        keeping=keeping,
+    )
+    told = _seen_otherwise(ready, lost) if lost.proven else ""
+    return replace(lost, proven=False, replace=(), new={}, reasons=(*lost.reasons, told)) if told else lost
+
+
+def _seen_otherwise(ready: ReadyLoss, lost: LostKey) -> str:
+    """Why a plan does not hold for the system's shorter cylinders; "" where it does."""
+    opened, cylinders = ready.opened, ready.cylinders
+    now = {**opened.keys, **lost.new, "\0lost": opened.keys[ready.symbol]}
+    for chambers in {way.chambers for way, _ in ready.ways.values()} - {opened.spec.chambers}:
+        short = {name: keys for name, keys in cylinders.items() if ready.ways[name][0].chambers == chambers}
+        before, after = (
+            set(audit({one: opened.spec.entering(cuts, chambers) for one, cuts in keys.items()}, short).unintended)
+            for keys in (opened.keys, now)
+        )
+        if after - before:
+            return (
+                f"A cylinder of {chambers} chambers sees so many of its keys' {opened.spec.chambers} cuts: with the "
+                "bittings found a key would turn one that it must not. Key these apart from the others first."
+            )
+    return ""
+
+
+def _meets_in_short(
+    opened: OpenedSystem, symbol: str, chambers: int, cylinders: Mapping[str, Sequence[str]], cuts: Cuts
+) -> bool:
+    """Whether a new bitting of a keyset turns another's cylinder of so few chambers, or a key of these, the lost one
+    too, its own.
+    """
+    seen, new = opened.seen_by(chambers), opened.spec.entering(cuts, chambers)
+    for meant in cylinders.values():
+        is_own = symbol in meant
+        stack = [*zip(*([new] if is_own else []), *(seen[one] for one in meant if one != symbol), strict=True)]
+        tried = [key for one, key in seen.items() if one not in meant or one == symbol] if is_own else [new]
+        if any(all(cut in depths for cut, depths in zip(key, stack, strict=True)) for key in tried):
+            return True
+    return False
+
+
+def _beside(work: Work, opened: OpenedSystem, symbol: str) -> SystemsBeside:
     """What the customer has on the keyway besides, the system's control key, and keys of it that were lost before.
-    What lets in a key now may go on.
+    What lets in a key now may go on. A new bitting of the keyset is none to take that meets
+    others in a shorter cylinder here.
     """
     system = opened.system
     others = [
@@ -212,7 +270,16 @@ def _beside(work: Work, opened: OpenedSystem) -> SystemsBeside:
     ]
     there = SystemsInService.of(work, others, opened.spec, system.keyway)
     control = [opened.control] if opened.control else []
-    return SystemsBeside([*control, *opened.lost.values(), *sorted(there.keys)], there.turns_any, bears=True)
+    meets_short = [
+        partial(_meets_in_short, opened, symbol, chambers, cylinders)
+        for chambers, cylinders in opened.by_chambers().items()
+        if chambers < opened.spec.chambers
+    ]
+
+    def turns(cuts: Cuts) -> bool:
+        return any(meets(cuts) for meets in meets_short) or there.turns_any(cuts)
+
+    return SystemsBeside([*control, *opened.lost.values(), *sorted(there.keys)], turns, bears=True)
 
 
 def _why_no_control(work: Work, opened: OpenedSystem) -> str:

@@ -21,7 +21,6 @@ from app.keying import (
     KeyingError,
     change_symbol,
     faults_meanwhile,
-    lost_key,
     masters_below,
     operated_by,
     read_bitting,
@@ -29,7 +28,7 @@ from app.keying import (
     single_symbol,
     write_bitting,
 )
-from app.ledger.keys.losing import SECONDS, ReadyLoss, ready_loss, through_the_bench
+from app.ledger.keys.losing import SECONDS, ReadyLoss, find_new_bittings, ready_loss, through_the_bench
 from app.ledger.keys.old_copies import new_copies
 from app.ledger.keysystems.bittings import (
     add_keyset,
@@ -216,18 +215,7 @@ def _searched(
         return {one for one in replaced if _keeps_symbol(by_symbol[one], replaced)}
 
     begun = monotonic()
-    lost = lost_key(
-        ready.opened.spec,
-        ready.opened.keys,
-        ready.cylinders,
-        ready.symbol,
-        rng,
-        ready.copies,
-        seconds=seconds,
-        beside=ready.beside,
-        branch=branch,
-        keeping=keeping,
-    )
+    lost = find_new_bittings(ready, rng, seconds, branch, keeping)
     if not lost.proven:
         told = "No new bittings were found that shut the lost key out and let every other key be. "
         is_cut_short = seconds < SECONDS and monotonic() - begun >= seconds

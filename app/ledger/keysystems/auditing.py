@@ -1,14 +1,14 @@
 """The whole-system check: every issued key against every cylinder that it enters, before anything is cut or saved."""
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import permutations
 
 from app.keying import Bitting as Cuts
-from app.keying import BittingSpec, KeyingError, NearMiss, Sections, audit, depths_as, near_misses
+from app.keying import BittingSpec, KeyingError, NearMiss, Sections, audit, depths_as, near_misses, pin
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.system_queries import operating_keysets, systems_sharing_keyway
-from app.ledger.keysystems.unsealed_system import Way, WhatEnters, open_system
+from app.ledger.keysystems.unsealed_system import OpenedSystem, Way, WhatEnters, open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -73,7 +73,8 @@ def audit_systems(work: Work, systems: Sequence[KeySystem], leaving: Collection[
         controls = {keyset.id for keyset, _ in held if keyset.level.takes_cores_out}
         brought = {names[keyset.id] for keyset, _ in held if keyset.is_customers_key}
         entered = {name: enters.entered[keyset_id] for keyset_id, name in names.items()}
-        ways = operating_keysets(work.session, neighbors, with_replaced=False, leaving=leaving)
+        operated_ways = operating_keysets(work.session, neighbors, with_replaced=False, leaving=leaving)
+        ways = {way: one.keysets for way, one in operated_ways.items()}
         findings += _cutting_findings(neighbors, opened, names)
         findings += _missing_findings(ways, opened)
         findings += _pulling_findings(opened, names, controls, enters)
@@ -82,7 +83,8 @@ def audit_systems(work: Work, systems: Sequence[KeySystem], leaving: Collection[
         alike: dict[BittingSpec, dict[str, list[int]]] = {}
         for way, keysets in ways.items():
             if meant := [one.id for one in keysets if one.id in opened and one.id not in controls]:
-                alike.setdefault(enters.specs[keysets[0].id], {})[way] = meant
+                spec = replace(enters.specs[keysets[0].id], chambers=operated_ways[way].chambers)
+                alike.setdefault(spec, {})[way] = meant
         for spec, operated in alike.items():
             met = {keyset_id: enters.cut_into(keyset_id, opened[keyset_id], spec) for keyset_id in names}
             found = audit(
@@ -211,10 +213,20 @@ MOST_SHOWN = 40
 
 @dataclass(frozen=True, slots=True)
 class MostPhantoms:
-    """A cylinder that lets in combinations nobody is cut to, and how many."""
+    """A cylinder that lets in combinations nobody is cut to, and how many; which share of all bittings turns it, in
+    words; the spec's bounds that it passes.
+    """
 
     way: Way
     phantoms: int
+    share: str
+    passed: tuple[str, ...]
+
+
+def _share(opened: OpenedSystem, way: Way) -> tuple[str, tuple[str, ...]]:
+    keys = {symbol: opened.keys[symbol] for symbol in way.symbols}
+    found = pin(opened.spec, keys, chambers=way.chambers)
+    return found.share_words, found.passed
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,10 +251,12 @@ def check_whole_system(work: Work, system_id: int, tolerance: int = 1) -> System
     work.require(Role.BENCH)
     opened = open_system(work, system_id)
     report = audit_systems(work, [opened.system])
-    cylinders = opened.cylinders
-    found = audit(opened.keys, cylinders)
-    near = near_misses(opened.keys, cylinders, tolerance) if cylinders else ()
-    worst = sorted(found.phantoms.items(), key=lambda item: -item[1])[:MOST_SHOWN]
+    phantoms, near = dict[str, int](), list[NearMiss]()
+    for chambers, cylinders in opened.by_chambers().items():
+        seen = opened.seen_by(chambers)
+        phantoms |= audit(seen, cylinders).phantoms
+        near += near_misses(seen, cylinders, tolerance)
+    worst = sorted(phantoms.items(), key=lambda item: -item[1])[:MOST_SHOWN]
     system = opened.system
     with transaction(work.session):
         record(
@@ -258,7 +272,11 @@ def check_whole_system(work: Work, system_id: int, tolerance: int = 1) -> System
         report,
         report.keys * report.cylinders,
         sum(keyset.symbol not in opened.keys for keyset in system.keysets if not keyset.level.takes_cores_out),
-        tuple(MostPhantoms(opened.ways[name], count) for name, count in worst if count),
-        near[:MOST_SHOWN],
+        tuple(
+            MostPhantoms(opened.ways[name], count, *_share(opened, opened.ways[name]))
+            for name, count in worst
+            if count
+        ),
+        tuple(near[:MOST_SHOWN]),
         len(near),
     )

@@ -17,7 +17,7 @@ from app.ledger.keysystems.bittings import add_keyset, open_bittings, spec_of
 from app.ledger.keysystems.control import draw_free_control
 from app.ledger.keysystems.keysets import draw_singles
 from app.ledger.keysystems.out_of_use import is_marked_retired
-from app.ledger.keysystems.system_queries import operating_keysets, systems_sharing_keyway
+from app.ledger.keysystems.system_queries import chambers_in, operating_keysets, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import SystemsInService, WhatEnters
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
@@ -52,6 +52,12 @@ class ConstructionWay(StrEnum):
         """
         is_core = cylinder_type in CORE_TYPES
         return (self is ConstructionWay.MASTER and not is_core) or (self is ConstructionWay.CORES and is_core)
+
+
+SHORTER_THAN_KEYS = (
+    "A cylinder with fewer chambers than its keys have cuts may have none for a ball: leave construction keying out "
+    "here, or use construction cores."
+)
 
 
 def is_construction_symbol(symbol: str) -> bool:
@@ -128,11 +134,13 @@ def _for_balls(work: Work, system: KeySystem, keyset: Keyset | None, cylinders: 
     neighbors = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
     opened, enters = open_bittings(work.session, work.vault, neighbors), WhatEnters.of(work.session, neighbors)
     spec = spec_of(system)
+    if any(chambers_in(system.chambers, one.chambers) < system.chambers for one in cylinders):
+        raise LedgerError("construction", SHORTER_THAN_KEYS)
     met = ((one, enters.cut_into(one, cuts, spec, system.keyway)) for one, cuts in opened.items())
     keys = {str(one): cuts for one, cuts in met if cuts}
     known = {
         way: [str(one.id) for one in keysets if str(one.id) in keys and not one.level.takes_cores_out]
-        for way, keysets in operating_keysets(work.session, neighbors).items()
+        for way, (keysets, _) in operating_keysets(work.session, neighbors).items()
         if (enters.specs[keysets[0].id], enters.plugs[keysets[0].id]) == (spec, system.keyway)
     }
     by_id = {one.id: one for one in system.keysets}

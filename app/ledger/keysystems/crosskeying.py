@@ -4,7 +4,7 @@ In the search only keysets may change that no metal has been made for: no key cu
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from random import Random
 
@@ -14,6 +14,7 @@ from app.keying import (
     ROLE_BELOW,
     BittingChoice,
     BittingPool,
+    BittingSpec,
     CrossCost,
     LevelArray,
     Progress,
@@ -22,15 +23,16 @@ from app.keying import (
     choose_bittings,
     count_combinations,
     cross_cost,
+    pin,
 )
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.auditing import prove_no_interchange
-from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings
+from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings, spec_of
 from app.ledger.keysystems.extending import with_neighbors
 from app.ledger.keysystems.lost_keysets import open_lost_bittings, require_not_lost
 from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.pinned import seal_pins, turned_by
-from app.ledger.keysystems.system_queries import get_system, operators_of, systems_sharing_keyway
+from app.ledger.keysystems.system_queries import chambers_in, get_system, operators_of, systems_sharing_keyway
 from app.ledger.keysystems.ticks import take_ticks_back
 from app.ledger.keysystems.unsealed_system import OpenedSystem, Way, open_system
 from app.ledger.sites.cylinders import making_way
@@ -104,8 +106,9 @@ def cross_key(work: Work, cylinder_id: int, symbols: Sequence[str]) -> CrossKeyi
         crossing = _crossing(work, cylinder_id, symbols)
         system, now = crossing.system, crossing.now
         opened = open_bittings(work.session, work.vault, [system])
+        spec, chambers = spec_of(system), chambers_in(system.chambers, crossing.cylinder.chambers)
         before, after = (
-            count_combinations([opened[keyset.id] for keyset in keysets if keyset.id in opened])
+            count_combinations([spec.entering(opened[one.id], chambers) for one in keysets if one.id in opened])
             for keysets in (now, [*now, *crossing.further])
         )
         require_not_lost(work.session, crossing.beside, "operators")
@@ -190,7 +193,21 @@ def price_cross_keying(work: Work, opened: OpenedSystem, cylinder_id: int, symbo
     }
     more = [symbol for symbol in symbols if symbol not in way.symbols]
     keys = {**opened.keys, **opened.lost}
-    return cross_cost(keys, opened.cylinders, way.label, more, doors=others, above=above)
+    found = cross_cost(_seen(opened.spec, keys, way), opened.cylinders, way.label, more, doors=others, above=above)
+    return _with_share(found, opened.spec, keys, way, more)
+
+
+def _seen(spec: BittingSpec, keys: Mapping[str, Cuts], way: Way) -> dict[str, Cuts]:
+    """The keys as these cylinders see them."""
+    return {symbol: spec.entering(cuts, way.chambers) for symbol, cuts in keys.items()}
+
+
+def _with_share(
+    cost: CrossCost, spec: BittingSpec, keys: Mapping[str, Cuts], way: Way, more: Sequence[str]
+) -> CrossCost:
+    """The same with what the pinning says of it that holds no cut."""
+    found = pin(spec, {symbol: keys[symbol] for symbol in (*way.symbols, *more)}, chambers=way.chambers)
+    return replace(cost, share=found.share_words, passed=found.passed)
 
 
 def find_way(opened: OpenedSystem, cylinder_id: int) -> Way:
@@ -212,8 +229,8 @@ class ReadyCross:
     system_name: str
     cylinder_id: int
     symbols: tuple[str, ...]
-    label: str
-    own: tuple[str, ...]
+    way: Way
+    spec: BittingSpec = field(repr=False)
     now: CrossCost
     all_keys: dict[str, Cuts] = field(repr=False)
     candidates: dict[str, list[Cuts]] = field(repr=False)
@@ -234,8 +251,10 @@ class ReadyCross:
 
     def cost_with(self, found: Mapping[str, Cuts]) -> CrossCost:
         """What the cross-keying costs with the bittings found."""
-        more = [symbol for symbol in self.symbols if symbol not in self.own]
-        return cross_cost({**self.all_keys, **found}, {self.label: self.own}, self.label, more)
+        more = [symbol for symbol in self.symbols if symbol not in self.way.symbols]
+        keys = {**self.all_keys, **found}
+        cost = cross_cost(_seen(self.spec, keys, self.way), {self.way.label: self.way.symbols}, self.way.label, more)
+        return _with_share(cost, self.spec, keys, self.way, more)
 
 
 def make_cross_ready(work: Work, opened: OpenedSystem, cylinder_id: int, symbols: Sequence[str]) -> ReadyCross:
@@ -253,7 +272,7 @@ def make_cross_ready(work: Work, opened: OpenedSystem, cylinder_id: int, symbols
         )
     every = {**opened.keys, **opened.lost}
     staying = {symbol: cuts for symbol, cuts in every.items() if symbol not in free}
-    clash = audit(staying, {way.label: [symbol for symbol in listed if symbol in staying]})
+    clash = audit(_seen(opened.spec, staying, way), {way.label: [symbol for symbol in listed if symbol in staying]})
     if clash.unintended:
         raise LedgerError(
             "symbols",
@@ -274,7 +293,7 @@ def make_cross_ready(work: Work, opened: OpenedSystem, cylinder_id: int, symbols
         candidates[keyset.symbol] = sorted(cuts, key=lambda one: count_combinations([*fixed, one]))
     system = opened.system
     return ReadyCross(
-        system.id, system.name, cylinder_id, tuple(symbols), way.label, way.symbols, now, keys, candidates, cylinders
+        system.id, system.name, cylinder_id, tuple(symbols), way, opened.spec, now, keys, candidates, cylinders
     )
 
 

@@ -214,14 +214,14 @@ def with_neighbors(
     """The system's keys, lost ones too, and cylinders with those of the customer's other systems on its keyway, and
     the keys of those on others that enter it.
 
-    Last the other systems' cylinders of other lengths or keyways, which the new keys enter too: in the chambers that
+    Last the cylinders of other lengths or keyways, which the new keys enter too: in the chambers that
     they lack every depth shears; those beyond the new keys' cuts have to shear at the shallowest depth.
     """
     chambers, spec = opened.system.chambers, opened.spec
     keys = {**opened.keys, **opened.lost}
     if opened.control is not None:
         keys["its control key"] = opened.control
-    cylinders = dict(opened.cylinders)
+    cylinders, stacks = dict(opened.cylinders), _shorter(opened)
     sharing = systems_sharing_keyway(work.session, opened.system.keyway, opened.system.customer_id)
     enters = WhatEnters.of(work.session, sharing)
     alike = [one for one in sharing if spec_of(one) == opened.spec and one.keyway == opened.system.keyway]
@@ -237,6 +237,7 @@ def with_neighbors(
             cuts_here = enters.cut_into(neighbor.keyset_ids[symbol], cuts, opened.spec, opened.system.keyway)
             keys |= {name[symbol]: cuts_here} if cuts_here else {}
         if other in alike:
+            stacks += _shorter(neighbor)
             cylinders.update(
                 {
                     f"{way} of {other.id}": tuple(name[one] for one in meant)
@@ -244,10 +245,10 @@ def with_neighbors(
                 }
             )
     unlike = [other for other in sharing if other not in alike]
-    others = SystemsInService.of(work, unlike, opened.spec, opened.system.keyway).stacks
+    stacks += SystemsInService.of(work, unlike, opened.spec, opened.system.keyway).stacks
     every = set(spec.all_depths)
     entered = []
-    for stack in others:
+    for stack in stacks:
         lacking, beyond = max(0, chambers - len(stack)), max(0, len(stack) - chambers)
         if spec.stop is KeyStop.TIP:
             uncut, seen = stack[:beyond], [*[every] * lacking, *stack[beyond:]]
@@ -256,6 +257,17 @@ def with_neighbors(
         if all(spec.first_depth in depths for depths in uncut):
             entered.append(seen)
     return keys, cylinders, entered
+
+
+def _shorter(opened: OpenedSystem) -> list[list[set[int]]]:
+    """What shears in the cylinders of a system that have fewer chambers than its keys have cuts."""
+    return [
+        [set(depths) for depths in zip(*(seen[symbol] for symbol in symbols), strict=True)]
+        for chambers, cylinders in opened.by_chambers().items()
+        if chambers < opened.system.chambers
+        for seen in [opened.seen_by(chambers)]
+        for symbols in cylinders.values()
+    ]
 
 
 def key_single(work: Work, system_id: int, count: int) -> Added:

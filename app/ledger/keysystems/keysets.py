@@ -52,10 +52,12 @@ def add_keysets(
     under: Level = Level.MASTER,
     crossed: Sequence[Sequence[Keyset]] = (),
     symbols: Sequence[str] = (),
+    chambers: int | None = None,
 ) -> list[Keyset]:
     """Add `count` keysets to a system inside the caller's transaction, each with a bitting nobody has yet.
 
-    symbols: theirs, which are free; without them they get the next ones.
+    symbols: theirs, which are free; without them they get the next ones. chambers: of the cylinders that they go on,
+    where these have fewer than the system's keys have cuts: then they differ in what such a cylinder sees.
 
     Under the master of that symbol ("" is the first); single keyed (`under` is Level.SINGLE) or in a system of
     one level, under none. Raises NoBittingsLeft (how many were asked, how many exist) or LedgerError; then
@@ -85,7 +87,9 @@ def add_keysets(
     if parent is not None and parent.level is not Level.MASTER and system.capacity is not None:
         system.capacity += len(keysets)  # they stand in masters' places, beside what the masters hold
     if is_ours:
-        seal_bittings(work, system, zip(keysets, next_cuts(work, system, parent, count, crossed), strict=True))
+        seal_bittings(
+            work, system, zip(keysets, next_cuts(work, system, parent, count, crossed, chambers), strict=True)
+        )
     work.session.flush()
     return keysets
 
@@ -240,17 +244,23 @@ def symbols_in_words(symbols: Iterable[str]) -> str:
 
 
 def next_cuts(
-    work: Work, system: KeySystem, parent: Keyset | None, count: int, crossed: Sequence[Sequence[Keyset]] = ()
+    work: Work,
+    system: KeySystem,
+    parent: Keyset | None,
+    count: int,
+    crossed: Sequence[Sequence[Keyset]] = (),
+    chambers: int | None = None,
 ) -> Sequence[Cuts]:
     """The next bittings under a master, or drawn for single keys: none clashes with what the customer has.
 
-    `crossed`: the keysets that cylinders of theirs will be cross-keyed with, for each such way.
+    `crossed`: the keysets that cylinders of theirs will be cross-keyed with, for each such way. `chambers`: as
+    `add_keysets` takes it.
     """
     spec = spec_of(system)
     neighbors = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
     there = SystemsInService.of(work, neighbors, spec, system.keyway)
     if parent is None:
-        return draw_singles(spec, work.rng, there, count)
+        return draw_singles(spec, work.rng, there, count, chambers)
     if parent.id not in there.opened:
         raise LedgerError("system", f"The bitting of {parent.symbol} is not in this house: {NOT_EXTENDED}")
     by_id = {keyset.id: keyset for keyset in system.keysets}
@@ -258,7 +268,7 @@ def next_cuts(
     ways = [[there.opened[one.id] for one in further] for further in crossed]
     like = [there.opened[one.id] for one in system.keysets if one.parent_id == parent.id and one.id in there.opened]
     plan = open_plan(work.vault, system)
-    return next_changes(spec, plan, there, above, count, ways, like, ROLE_BELOW[parent.level])
+    return next_changes(spec, plan, there, above, count, ways, like, ROLE_BELOW[parent.level], chambers)
 
 
 def next_changes(
@@ -270,6 +280,7 @@ def next_changes(
     crossed: Sequence[Sequence[Cuts]] = (),
     like: Sequence[Cuts] = (),
     role: str = "C",
+    chambers: int | None = None,
 ) -> Sequence[Cuts]:
     """The next bittings under a master, `above` them the masters' cuts, that clash with nothing there.
 
@@ -280,7 +291,7 @@ def next_changes(
     """
     ways = [above, *([*above, *further] for further in crossed)]
     if plan is None:
-        return _next_without_array(spec, there, ways, count, like)
+        return _next_without_array(spec, there, ways, count, like, chambers or spec.chambers)
     array = plan.under(spec, role, above[0])
     # A bitting that is free may still turn a cross-keyed cylinder, or be pinned so that another key turns it:
     # such a one is passed over for good.
@@ -290,7 +301,9 @@ def next_changes(
             found = next_bittings(array, count, used, "quantity", beside=there.keys)
         except NoBittingsLeft as error:  # told only once it says how many there are that clash with nothing
             short, found = error, next_bittings(array, error.left, used, beside=there.keys)
-        bad = [cuts for cuts in found if any(there.clashes(cuts, way) for way in ways)]
+        bad = [cuts for cuts in found if any(there.clashes(cuts, way, chambers) for way in ways)]
+        if chambers is not None:
+            bad += _alike_in(there, [cuts for cuts in found if cuts not in bad], ways, chambers)
         if not bad and short is not None:
             raise short
         if not bad:
@@ -298,8 +311,30 @@ def next_changes(
         used |= frozenset(bad)
 
 
+def _alike_in(
+    there: SystemsInService, new: Sequence[Cuts], ways: Sequence[Sequence[Cuts]], chambers: int
+) -> list[Cuts]:
+    """Those of new keys that turn a shorter cylinder of one before them, or whose own one before them turns."""
+    bad, keys, stacks = list[Cuts](), StackIndex(), StackIndex()
+    for cuts in new:
+        entered = [(cut,) for cut in there.seen(cuts, chambers)]
+        own = [there.stack((cuts, *way), chambers) for way in ways]
+        if stacks.meeting(entered) or any(keys.meeting(stack) for stack in own):
+            bad.append(cuts)
+            continue
+        keys.add(entered)
+        for stack in own:
+            stacks.add(stack)
+    return bad
+
+
 def _next_without_array(
-    spec: BittingSpec, there: SystemsInService, ways: Sequence[Sequence[Cuts]], count: int, like: Sequence[Cuts]
+    spec: BittingSpec,
+    there: SystemsInService,
+    ways: Sequence[Sequence[Cuts]],
+    count: int,
+    like: Sequence[Cuts],
+    chambers: int,
 ) -> Sequence[Cuts]:
     """The same of a system that has no array: no array keeps the new ones from one another, so each is tried."""
     # Planning and accepting have to come to the same bittings, so chance begins with the system's own.
@@ -310,12 +345,12 @@ def _next_without_array(
     new_keys, new_cylinders = StackIndex(), StackIndex()
 
     def stacks(cuts: Cuts) -> list[list[set[int]]]:
-        return [[set(depths) for depths in zip(cuts, *way, strict=True)] for way in ways]
+        return [there.stack((cuts, *way), chambers) for way in ways]
 
     def is_free(cuts: Cuts) -> bool:
-        if cuts in there.keys or any(there.clashes(cuts, way) for way in ways):
+        if cuts in there.keys or any(there.clashes(cuts, way, chambers) for way in ways):
             return False
-        turned = new_cylinders.meeting([(cut,) for cut in cuts])
+        turned = new_cylinders.meeting([(cut,) for cut in there.seen(cuts, chambers)])
         return not turned and not any(new_keys.meeting(stack) for stack in stacks(cuts))
 
     while len(found) < count:
@@ -329,21 +364,23 @@ def _next_without_array(
                 left=len(found),
             )
         found.append(cuts)
-        new_keys.add([(cut,) for cut in cuts])
+        new_keys.add([(cut,) for cut in there.seen(cuts, chambers)])
         for stack in stacks(cuts):
             new_cylinders.add(stack)
     return found
 
 
-def draw_singles(spec: BittingSpec, rng: Random, there: SystemsInService, count: int) -> list[Cuts]:
+def draw_singles(
+    spec: BittingSpec, rng: Random, there: SystemsInService, count: int, chambers: int | None = None
+) -> list[Cuts]:
     """Draw keys that stand alone: new, and turning no cylinder that the customer has on this keyway.
 
-    NoBittingsLeft says how many there are where they are fewer.
+    chambers: as `add_keysets` takes it. NoBittingsLeft says how many there are where they are fewer.
     """
     drawn: list[Cuts] = []
     avoid = set(there.keys)
     for _ in range(count):
-        cuts = _draw_free(spec, rng, there, avoid)
+        cuts = _draw_free(spec, rng, there, avoid, drawn, chambers or spec.chambers)
         if cuts is None:
             raise NoBittingsLeft(
                 "quantity",
@@ -357,12 +394,27 @@ def draw_singles(spec: BittingSpec, rng: Random, there: SystemsInService, count:
     return drawn
 
 
-def _draw_free(spec: BittingSpec, rng: Random, there: SystemsInService, avoid: set[Cuts]) -> Cuts | None:
-    """A bitting that is not in `avoid`, which those join that turn a cylinder; None where there is none."""
+def _draw_free(
+    spec: BittingSpec,
+    rng: Random,
+    there: SystemsInService,
+    avoid: set[Cuts],
+    drawn: Sequence[Cuts],
+    chambers: int,
+) -> Cuts | None:
+    """A bitting that is not in `avoid`, which those join that turn a cylinder, or that a shorter one cannot tell from
+    one there or `drawn`; None where there is none.
+    """
+    alike = {there.seen(cuts, chambers) for cuts in drawn}
     try:
         for _ in range(MOST_DRAWS):
             cuts = draw_single(spec, rng, avoid)
-            if not there.turns_any(cuts):
+            is_seen = there.seen(cuts, chambers) in alike
+            if (
+                not is_seen
+                and not there.turns_any(cuts)
+                and not (chambers < spec.chambers and there.turns(cuts, (), chambers))
+            ):
                 return cuts
             avoid.add(cuts)
     except NoBittingsLeft:

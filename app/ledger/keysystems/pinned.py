@@ -12,7 +12,7 @@ from sqlalchemy.orm import selectinload
 from app.keying import Bitting as Cuts
 from app.keying import KeyStop, entering
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.keysystems.system_queries import control_over, operators_of
+from app.ledger.keysystems.system_queries import chambers_in, control_over, operators_of
 from app.ledger.keysystems.unsealed_system import WhatEnters
 from app.ledger.store.work import Work, require_current_key
 from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Keyset, KeySystem
@@ -176,12 +176,14 @@ def _by_record(work: Work, cylinders: Sequence[Cylinder]) -> dict[int, Pinned]:
         operators = tuple(one for one in dict.fromkeys([*chain, *crossed[cylinder.id]]) if one in opened)
         if not operators:
             continue
-        if (own.system_id, *operators) not in alike:
-            depths = tuple(tuple(sorted(set(cuts))) for cuts in zip(*(opened[one] for one in operators), strict=True))
-            spec, control = specs[own.system_id], control_over(own, systems[own.system_id].keysets)
-            cuts = opened.get(control.id) if control else None
-            alike[own.system_id, *operators] = Pinned(depths, cuts, spec.first_depth, spec.stop)
-        found[cylinder.id] = alike[own.system_id, *operators]
+        spec, control = specs[own.system_id], control_over(own, systems[own.system_id].keysets)
+        chambers = chambers_in(spec.chambers, cylinder.chambers)
+        if (own.system_id, chambers, *operators) not in alike:
+            seen = [spec.entering(opened[one], chambers) for one in operators]
+            depths = tuple(tuple(sorted(set(cuts))) for cuts in zip(*seen, strict=True))
+            pulling = spec.entering(opened[control.id], chambers) if control and control.id in opened else None
+            alike[own.system_id, chambers, *operators] = Pinned(depths, pulling, spec.first_depth, spec.stop)
+        found[cylinder.id] = alike[own.system_id, chambers, *operators]
     return found
 
 

@@ -3,7 +3,7 @@
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol, TypeVar
+from typing import NamedTuple, Protocol, TypeVar
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased, joinedload, selectinload
@@ -67,10 +67,26 @@ def customers_keysets(session: Session, customer_id: int) -> Sequence[tuple[int,
     return [(one.id, f"{one.symbol} of {one.system.name}") for one in session.scalars(rows) if not is_retired(one)]
 
 
+def chambers_in(system_chambers: int, cylinder_chambers: int | None) -> int:
+    """In how many chambers a cylinder of a system is pinned: in its own, where it has fewer than its keys have cuts.
+
+    >>> chambers_in(6, 5), chambers_in(6, None), chambers_in(5, 6)
+    (5, 6, 5)
+    """
+    return min(cylinder_chambers or system_chambers, system_chambers)
+
+
+class OperatedWay(NamedTuple):
+    """A way that cylinders are operated: by which keysets, their own first, and in how many chambers."""
+
+    keysets: list[Keyset]
+    chambers: int
+
+
 def operating_keysets(
     session: Session, systems: Sequence[KeySystem], *, with_replaced: bool = True, leaving: Collection[int] = ()
-) -> dict[str, list[Keyset]]:
-    """Each distinct way that cylinders of these systems are operated → the keysets that operate it.
+) -> dict[str, OperatedWay]:
+    """Each distinct way that cylinders of these systems are operated.
 
     The name tells the keyset and its system; cylinders alike in this stand once. A cylinder's own keyset,
     the masters above it (unless NMK) and its cross-keyed operators operate it. The masters' own cylinders
@@ -80,7 +96,7 @@ def operating_keysets(
     names = {system.id: system.name for system in systems}
     by_id = {keyset.id: keyset for system in systems for keyset in system.keysets}
     rows = session.execute(
-        sa.select(Cylinder.id, sa.type_coerce(Cylinder.keyset_id, sa.Integer), Cylinder.is_nmk)
+        sa.select(Cylinder.id, sa.type_coerce(Cylinder.keyset_id, sa.Integer), Cylinder.is_nmk, Cylinder.chambers)
         .where(Cylinder.keyset_id.in_(by_id), Cylinder.state != CylinderState.REMOVED)
         .where(sa.true() if with_replaced else ~_is_replaced())
         .order_by(Cylinder.id)
@@ -93,17 +109,21 @@ def operating_keysets(
         .order_by(CylinderOperator.id)
     ):
         crossed.setdefault(cylinder_id, []).append(keyset_id)
-    found: dict[str, list[Keyset]] = {}
-    for cylinder_id, keyset_id, is_nmk in rows:
+    found: dict[str, OperatedWay] = {}
+    for cylinder_id, keyset_id, is_nmk, own_chambers in rows:
         if cylinder_id in leaving:
             continue
         keyset = by_id[keyset_id]
         operators = operators_of(keyset, is_nmk=is_nmk, by_id=by_id)
         further = [by_id[other] for other in crossed.get(cylinder_id, []) if other in by_id]
         own = symbol_on(keyset.symbol, further, is_nmk=is_nmk)
-        mark = "".join(f" with {one.symbol}" for one in further if one.level.is_of_construction)
+        most = keyset.system.chambers
+        chambers = chambers_in(most, own_chambers)
+        mark = f" in {chambers} chambers" if chambers < most else ""
+        mark += "".join(f" with {one.symbol}" for one in further if one.level.is_of_construction)
         mark += f" ({cylinder_id})" if any(one.level.crosses for one in further) else ""
-        found[f"{own} of {names[keyset.system_id]}{mark}"] = list(dict.fromkeys([*operators, *further]))
+        all_operators = [*dict.fromkeys([*operators, *further])]
+        found[f"{own} of {names[keyset.system_id]}{mark}"] = OperatedWay(all_operators, chambers)
     return found
 
 

@@ -32,7 +32,7 @@ from app.ledger.store.engine import get_row
 from app.ledger.store.errors import LedgerError, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, Keyset, KeySystem, Keyway, Level, RecordsHolder
+from app.ledger.tables import Customer, Keyset, KeySystem, Keyway, Level, RecordsHolder, SpecRow
 
 MOST_POOR = 8
 """How many top masters are tried that nearly hold what is asked: some hold a quarter more than others."""
@@ -142,6 +142,12 @@ def find_keyway(work: Work, code: str) -> Keyway:
     if keyway is None:
         raise LedgerError("keyway", f"No maker on record has a keyway {code[:24]!r}, so its bitting spec is unknown.")
     return keyway
+
+
+def most_chambers(work: Work, code: str) -> int:
+    """How many cuts keys on a keyway have room for; as many as any key, where no maker on record has it."""
+    spec = work.session.scalar(sa.select(SpecRow.spec).join(Keyway.spec).where(Keyway.code == code).limit(1))
+    return BittingSpec.from_json(spec).chambers if spec is not None else 12
 
 
 def keyway_spec(work: Work, code: str, chambers: int) -> BittingSpec:

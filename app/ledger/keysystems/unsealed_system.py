@@ -15,6 +15,7 @@ from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.lost_keysets import open_lost_bittings
 from app.ledger.keysystems.system_queries import (
+    chambers_in,
     cylinders_keyed,
     get_system,
     operating_keysets,
@@ -30,10 +31,13 @@ MOST_DRAWS = 200
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """Cylinders that the same keys operate: their label, the keys' symbols, and the cylinders with their doors."""
+    """Cylinders that the same keys operate: their label, the keys' symbols, in how many chambers they are pinned, and
+    the cylinders with their doors.
+    """
 
     label: str
     symbols: tuple[str, ...]
+    chambers: int
     cylinders: tuple[Cylinder, ...]
 
     @property
@@ -65,6 +69,17 @@ class OpenedSystem:
             if way.symbols and all(symbol in self.keys for symbol in way.symbols)
         }
 
+    def by_chambers(self) -> dict[int, dict[str, tuple[str, ...]]]:
+        """The same apart by how many chambers they have: shorter ones see `seen_by` of the keys."""
+        found: dict[int, dict[str, tuple[str, ...]]] = {}
+        for label, symbols in self.cylinders.items():
+            found.setdefault(self.ways[label].chambers, {})[label] = symbols
+        return found
+
+    def seen_by(self, chambers: int) -> dict[str, Cuts]:
+        """The keys as a cylinder of so many chambers sees them: two may be alike there."""
+        return {symbol: self.spec.entering(cuts, chambers) for symbol, cuts in self.keys.items()}
+
 
 def _place(cylinder: Cylinder) -> str:
     door = f"door {cylinder.door.opening_number}" if cylinder.door else "no door named"
@@ -88,18 +103,19 @@ def open_system(work: Work, system_id: int) -> OpenedSystem:
 
 def _ways(work: Work, system: KeySystem) -> dict[str, Way]:
     by_id = {keyset.id: keyset for keyset in system.keysets}
-    alike: dict[tuple[str, tuple[str, ...]], list[Cylinder]] = {}
+    alike: dict[tuple[str, tuple[str, ...], int], list[Cylinder]] = {}
     for cylinder in cylinders_keyed(work.session, system):
         own = by_id[cylinder.keyset_id or 0]
         operators = operators_of(own, is_nmk=cylinder.is_nmk, by_id=by_id)
         crossed = [by_id[one.keyset_id] for one in cylinder.operators if one.keyset_id in by_id]
         symbols = tuple(dict.fromkeys(keyset.symbol for keyset in (*operators, *crossed)))
         label = symbol_on(own.symbol, crossed, is_nmk=cylinder.is_nmk)
-        alike.setdefault((label, symbols), []).append(cylinder)
+        chambers = chambers_in(system.chambers, cylinder.chambers)
+        alike.setdefault((label, symbols, chambers), []).append(cylinder)
     ways: dict[str, Way] = {}
-    for (label, symbols), cylinders in alike.items():
+    for (label, symbols, chambers), cylinders in alike.items():
         name = label if label not in ways else f"{label} ({cylinders[0].id})"
-        ways[name] = Way(name, symbols, tuple(cylinders))
+        ways[name] = Way(name, symbols, chambers, tuple(cylinders))
     return ways
 
 
@@ -142,6 +158,14 @@ class WhatEnters:
 
 
 @dataclass(frozen=True, slots=True)
+class ComingCylinder:
+    """A cylinder that is to come: the cuts of all keys that operate it, its own first, and its chambers."""
+
+    operators: tuple[Cuts, ...] = field(repr=False)
+    chambers: int
+
+
+@dataclass(frozen=True, slots=True)
 class SystemsInService:
     """Some systems in service, as keys and cylinders of one spec and keyway meet them.
 
@@ -173,8 +197,9 @@ class SystemsInService:
         opened, enters = open_bittings(work.session, work.vault, systems), WhatEnters.of(work.session, systems)
         entered = entering_of(work.session).entered([keyway], spec.chambers)
         stacks, charts = [], dict[BittingSpec, Mapping[int, int] | None]()
-        for keysets in operating_keysets(work.session, systems).values():
-            keys = [opened[keyset.id] for keyset in keysets if keyset.id in opened]
+        for keysets, chambers in operating_keysets(work.session, systems).values():
+            known = ((enters.specs[one.id], opened[one.id]) for one in keysets if one.id in opened)
+            keys = [cut_to.entering(cuts, chambers) for cut_to, cuts in known]
             own = keysets[0].id
             if keys and enters.plugs[own] in entered:
                 there = enters.specs[own]
@@ -185,28 +210,42 @@ class SystemsInService:
         keys_there = (enters.cut_into(keyset_id, cuts, spec, keyway) for keyset_id, cuts in held)
         return cls(opened, frozenset(cuts for cuts in keys_there if cuts), tuple(stacks), spec.first_depth, spec.stop)
 
-    def beside(self, chambers: int, keys: Sequence[Cuts], cylinders: Sequence[Sequence[Cuts]]) -> "SystemsInService":
-        """The same with further keys, and cylinders by the cuts of all keys that operate them, their own first."""
-        new = [*keys, *(operators[0] for operators in cylinders)]
-        stacks = [[set(depths) for depths in zip(*operators, strict=True)] for operators in cylinders]
-        entered = self.keys.union(entering(cuts, chambers, self.shallowest, self.stop) for cuts in new)
+    def beside(self, chambers: int, keys: Sequence[Cuts], cylinders: Sequence[ComingCylinder]) -> "SystemsInService":
+        """The same with further keys, and cylinders with theirs."""
+        new = [*keys, *(one.operators[0] for one in cylinders)]
+        stacks = [self.stack(one.operators, one.chambers) for one in cylinders]
+        entered = self.keys.union(self.seen(cuts, chambers) for cuts in new)
         return replace(self, keys=entered, stacks=(*self.stacks, *stacks))
 
     def turns_any(self, cuts: Cuts) -> bool:
         """Whether a key turns a cylinder there."""
         return any(
-            index.meeting([{cut} for cut in entering(cuts, chambers, self.shallowest, self.stop)])
-            for chambers, index in self._ways.items()
+            index.meeting([{cut} for cut in self.seen(cuts, chambers)]) for chambers, index in self._ways.items()
         )
 
-    def turns(self, cuts: Cuts, above: Sequence[Cuts]) -> bool:
-        """Whether a key there, none of `above`, turns a cylinder pinned to `cuts` and the keys `above` it."""
+    def seen(self, cuts: Cuts, chambers: int) -> Cuts:
+        """What a cylinder of so many chambers sees of a key."""
+        return entering(cuts, chambers, self.shallowest, self.stop)
+
+    def stack(self, operators: Sequence[Cuts], chambers: int) -> list[set[int]]:
+        """The depths that shear in each chamber of a cylinder of so many that these keys operate."""
+        return [set(depths) for depths in zip(*(self.seen(cuts, chambers) for cuts in operators), strict=True)]
+
+    def turns(self, cuts: Cuts, above: Sequence[Cuts], chambers: int | None = None) -> bool:
+        """Whether a key there, none of `above`, turns a cylinder pinned to `cuts` and the keys `above` it.
+
+        chambers: the cylinder's, where it has fewer than these have cuts.
+        """
+        if chambers is not None and chambers < len(cuts):
+            stack = self.stack([cuts, *above], chambers)
+            others = (self.seen(key, chambers) for key in self.keys.difference(above))
+            return any(all(cut in depths for cut, depths in zip(key, stack, strict=True)) for key in others)
         turning = self._held.meeting([set(depths) for depths in zip(cuts, *above, strict=True)])
         return turning.bit_count() > len(self.keys.intersection(above))
 
-    def clashes(self, cuts: Cuts, above: Sequence[Cuts]) -> bool:
-        """Whether a new key with those `above` it would clash with what is there, either way round."""
-        return self.turns_any(cuts) or self.turns(cuts, above)
+    def clashes(self, cuts: Cuts, above: Sequence[Cuts], chambers: int | None = None) -> bool:
+        """Whether a new key with those `above` it would clash with what is there, either way round; as `turns`."""
+        return self.turns_any(cuts) or self.turns(cuts, above, chambers)
 
 
 def _cut_to(chart: Mapping[int, int] | None, depths: Iterable[int]) -> set[int]:

@@ -20,7 +20,7 @@ from app.ledger.keysystems.keysets import RESERVE, add_customers_key, add_keyset
 from app.ledger.keysystems.out_of_use import why_retired
 from app.ledger.keysystems.planned_doors import replan
 from app.ledger.keysystems.system_queries import get_system
-from app.ledger.keysystems.systems import SystemForm, insert_system, single_keyed_system
+from app.ledger.keysystems.systems import SystemForm, insert_system, most_chambers, single_keyed_system
 from app.ledger.quoting.loss_lines import PlanOfQuote
 from app.ledger.quoting.plan import Plan
 from app.ledger.quoting.rekeying import crossed_ways
@@ -70,7 +70,7 @@ def system_problems(
         wrong = [] if system is None or line.standing else list(_of_system_on_record(work, system, line.keying))
         attributes = line.attributes
         if attributes is not None and attributes.keyway and attributes.chambers is not None:
-            made = made or (attributes.keyway, attributes.chambers)
+            made = made or (attributes.keyway, _longest(work, lines, attributes.keyway, attributes.chambers))
             wrong += [("keyway", told) for told in _misfit(name, made, (attributes.keyway, attributes.chambers))]
         if choices is not None:
             wanted = records_for(number, line, choices)
@@ -111,9 +111,18 @@ def _of_system_on_record(work: Work, system: KeySystem, keying: KeyingInstructio
         )
 
 
+def shorter_than(chambers: int, ask: QuoteRequest, number: int) -> int | None:
+    """How many chambers the shortest cylinders have that line `number` gives keysets to, those of lines alike with it
+    among them, where that is fewer than keys of a system with so many have cuts.
+    """
+    sharing = [line for one, line in enumerate(ask.lines, start=1) if one == number or ask.source_of(one) == number]
+    own = [one.attributes.chambers for one in sharing if one.attributes and one.attributes.chambers is not None]
+    return min(own) if own and min(own) < chambers else None
+
+
 def _misfit(name: str, made: tuple[str, int], cylinder: tuple[str, int]) -> Iterator[str]:
-    """Why a cylinder (keyway, chambers) cannot be in a system made for others."""
-    if made[1] != cylinder[1]:
+    """Why a cylinder (keyway, chambers) cannot be in a system made for others: one with fewer chambers can."""
+    if made[1] < cylinder[1]:
         own, theirs = _count(cylinder[1]), _count(made[1])
         yield (
             f"{own.capitalize()}-pin cylinders cannot join {name}, a {theirs}-chamber system. "
@@ -141,10 +150,22 @@ def records_for(number: int, line: LineRequest, choices: Sequence[KeyingChoice])
     return RecordsHolder.SHOP if is_split else RecordsHolder.FACTORY
 
 
+def _longest(work: Work, lines: Iterable[LineRequest | None], keyway: str, own: int) -> int:
+    """The most chambers of the cylinders on a keyway that join the request's key system, as far as its keys reach;
+    `own` are those of one of them.
+    """
+    joining = [one.attributes for one in lines if one is not None and one.joins_system and one.attributes]
+    counts = [own, *(one.chambers for one in joining if one.keyway == keyway and one.chambers is not None)]
+    most = most_chambers(work, keyway)
+    return max((count for count in counts if count <= most), default=own)
+
+
 def begun_system(
-    ask: QuoteRequest, line: LineRequest, keyway: str, chambers: int, records: RecordsHolder
+    work: Work, ask: QuoteRequest, line: LineRequest, keyway: str, chambers: int, records: RecordsHolder
 ) -> SystemForm:
-    """How the request's new key system is started, for the first of its lines."""
+    """How the request's new key system is started, for the first of its lines, whose cylinders have so many chambers:
+    its keys have as many cuts as the longest of all has.
+    """
     asked = ask.system or SystemRequest()
     levels = asked.levels_for(ask.lines)
     under: Counter[str] = Counter()
@@ -156,7 +177,7 @@ def begun_system(
         name=asked.name.strip(),
         levels=levels,
         keyway=keyway,
-        chambers=chambers,
+        chambers=_longest(work, ask.lines, keyway, chambers),
         grands=asked.grands if levels == 4 else 1,
         masters=asked.masters if levels > 2 else 1,
         changes=max(under.values(), default=len(set_sizes(line.keying, line.quantity))),
@@ -215,7 +236,7 @@ class KeysetAllotter:
         system = self._system_of(source, self.ask.lines[source - 1])
         by_symbol = {one.symbol: one for one in system.keysets}
         if fresh := [one.symbol for one in planned if one.symbol not in by_symbol]:
-            by_symbol.update({one.symbol: one for one in self._add(system, line.keying, fresh)})
+            by_symbol.update({one.symbol: one for one in self._add(system, source, fresh)})
         for one in planned:
             if by_symbol[one.symbol].purpose == RESERVE:  # a door takes what was kept for it
                 by_symbol[one.symbol].purpose = ""
@@ -224,14 +245,20 @@ class KeysetAllotter:
         rest = (one.symbol for one in planned for _ in range(one.cylinders - taken[one.symbol]))
         return [Allotment(by_symbol[symbol or next(rest)], is_nmk) for symbol, is_nmk in asked]
 
-    def _add(self, system: KeySystem, keying: KeyingInstruction, symbols: Sequence[str]) -> list[Keyset]:
+    def _add(self, system: KeySystem, number: int, symbols: Sequence[str]) -> list[Keyset]:
+        keying = self.ask.lines[number - 1].keying
         if keying.kind is KeyingKind.OWN:
             return [add_customers_key(self.work, system, keying.key_words)]
         under = Level.MASTER if keying.kind.is_master_keyed else Level.SINGLE
         also = [one for one in system.keysets if keying.selective and one.symbol == keying.selective]
         crossed = [also] if also else []
+        shorter = shorter_than(system.chambers, self.ask, number)
         return add_keysets(
-            self.work, system, len(symbols), keying.master, under=under, symbols=symbols, crossed=crossed
+            *(self.work, system, len(symbols), keying.master),
+            under=under,
+            symbols=symbols,
+            crossed=crossed,
+            chambers=shorter,
         )
 
     def rekey(self, line: LineRequest, there: Sequence[Cylinder]) -> list[Allotment]:
@@ -289,7 +316,7 @@ class KeysetAllotter:
         if asked.existing_id is not None:
             return get_system(self.work.session, asked.existing_id)
         if self._begun is None:
-            form = begun_system(self.ask, line, said.keyway, said.chambers, records)
+            form = begun_system(self.work, self.ask, line, said.keyway, said.chambers, records)
             self._begun = insert_system(self.work, replace(form, site_id=self.job.site_id))
         return self._begun
 

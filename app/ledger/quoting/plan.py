@@ -38,7 +38,8 @@ class KeysetOnLine(JsonDataclass):
 class PlannedLine(JsonDataclass):
     """A line's goods. keyed_at: shop or factory, "" where nothing is keyed. to_order: how many are neither on the
     shelf nor on their way; on_order: how many orders on their way bring. here_on: when the last of those is here,
-    None where that is not known. is_counted: whether anybody counts them.
+    None where that is not known. is_counted: whether anybody counts them. share: at most which share of all bittings
+    turns each of its cylinders, in words; "" where nobody can say before they are keyed.
     """
 
     number: int
@@ -51,6 +52,7 @@ class PlannedLine(JsonDataclass):
     on_order: int = 0
     here_on: date | None = None
     is_counted: bool = True
+    share: str = ""
 
     @property
     def on_shelf(self) -> int:
@@ -149,6 +151,14 @@ class Plan(JsonDataclass):
         ]
         if to_order := sum(line.to_order for line in self.lines):
             said.append(f"{counted(to_order, 'cylinder')} {'is' if to_order == 1 else 'are'} to be ordered.")
+        shares: dict[str, list[str]] = {}
+        for line in self.lines:
+            shares.setdefault(line.share, []).append(str(line.number))
+        said += [
+            f"At most {share} turns each cylinder of {'line' if len(lines) == 1 else 'lines'} {_listed(lines)}."
+            for share, lines in shares.items()
+            if share
+        ]
         said += [f"Line {line.number}: {line.stock_words}." for line in self.goods if line.to_order or line.on_order]
         return tuple(said)
 

@@ -15,10 +15,11 @@ import sqlalchemy as sa
 from sqlalchemy.orm import joinedload
 
 from app.errors import BitternError, Problem
-from app.keying import read_symbol
+from app.keying import read_symbol, share_words
 from app.ledger.keys.loss_plans import ANEW
 from app.ledger.keysystems.auditing import StoppedByAudit, require_clean
 from app.ledger.keysystems.construction import (
+    SHORTER_THAN_KEYS,
     ConstructionWay,
     construction_symbol,
     control_of,
@@ -28,7 +29,8 @@ from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.keysets import missing_bitting, symbols_in_words
 from app.ledger.keysystems.out_of_use import is_retired, require_not_retired, why_retired
 from app.ledger.keysystems.rows_aside import why_rows_aside
-from app.ledger.quoting.allocation import records_for, set_sizes, system_problems
+from app.ledger.keysystems.system_queries import chambers_in
+from app.ledger.quoting.allocation import records_for, set_sizes, shorter_than, system_problems
 from app.ledger.quoting.key_lines import (
     OWN,
     control_named,
@@ -207,8 +209,27 @@ class _Planner:
         self._of_line[number] = keysets
         ready_on = choice.ready_on if choice else None
         return self._with_stock(
-            PlannedLine(number, line.part_number, line.quantity, keyed_at, ready_on, 0, tuple(keysets))
+            PlannedLine(
+                *(number, line.part_number, line.quantity, keyed_at, ready_on, 0, tuple(keysets)),
+                share=self._share(line, keysets),
+            )
         )
+
+    def _share(self, line: LineRequest, keysets: Sequence[KeysetOnLine]) -> str:
+        """At most which share of all bittings turns a cylinder of a line, by what its system can shear."""
+        books = {book.name: book for book in self.books.all if book.is_ours}
+        if not keysets or not all(one.system in books for one in keysets):
+            return ""
+        own = line.attributes.chambers if line.attributes else None
+        most = []
+        for one in keysets:
+            spec = books[one.system].spec
+            seen = replace(spec, chambers=chambers_in(spec.chambers, own))
+            combinations = books[one.system].shears_at_most(one.symbol, one.operators) ** seen.chambers
+            most.append((seen.share_of(combinations), seen, combinations))
+        share, seen, combinations = max(most, key=lambda each: each[0])
+        over = f", over the spec's one in {seen.share_one_in:,}" if seen.passed_share(combinations) else ""
+        return f"{share_words(share)} of all bittings{over}"
 
     def plan_goods(self, number: int, line: LineRequest) -> PlannedLine | None:
         """The line's goods where they are no cylinders; None where it has none."""
@@ -273,6 +294,10 @@ class _Planner:
         if book is None or master is None:
             self._refused.add(number)
             return []
+        if line.attributes is not None and (line.attributes.chambers or 12) < book.spec.chambers:
+            told = f"{line.attributes.chambers} chambers, while keys of {book.name} have {book.spec.chambers} cuts"
+            seen = f"these cylinders see those nearest to the {book.spec.stop}, by which their keys are told apart."
+            self.notes.append((number - 1, f"{told}: {seen}"))
         on_record = self._on_record(book, line, named)
         sizes = set_sizes(line.keying, sum(symbol not in on_record for symbol in named))
         listed = dict.fromkeys(one for one in named if one not in on_record and book.is_free(one, master, len(named)))
@@ -308,8 +333,13 @@ class _Planner:
             self._refused.add(number)
             return []
         said, other = line.attributes, self._ask.lines[source - 1].attributes
-        if said is None or other is None or (said.keyway, said.chambers) != (other.keyway, other.chambers):
-            told = "keyed alike they need the same keyway and as many chambers."
+        if (
+            said is None
+            or other is None
+            or said.keyway != other.keyway
+            or (said.chambers or 0) > (other.chambers or 0)
+        ):
+            told = "keyed alike they need the same keyway, and no more chambers than it has."
             self._refuse(number, "alike_with", f"Line {source} and this one differ: {told}")
         elif records_for(number, line, self._choices) is not records_for(
             source, self._ask.lines[source - 1], self._choices
@@ -381,6 +411,7 @@ class _Planner:
         if not book.is_ours:
             return book.add_symbols(master, count, listed, reserved)
         waiting: list[str] = []
+        shorter = shorter_than(book.spec.chambers, self._ask, number)
         if missing := self._missing(book.keyway):
             self._refuse(number, "keying", missing)
             return []
@@ -389,7 +420,7 @@ class _Planner:
             return []
         try:
             also = [[line.keying.selective]] if line.keying.selective else []
-            found = self._room.take(book, master, count, also)
+            found = self._room.take(book, master, count, also, shorter)
         except BitternError as error:
             self._refuse(number, "keying", error.message)
             return []
@@ -398,7 +429,7 @@ class _Planner:
             there = waiting_changes(self._work, system, master)
             waiting = [symbol for symbol in there if symbol not in given | reserved][: count - found]
             if found + len(waiting) == count:
-                self._room.take(book, master, found)
+                self._room.take(book, master, found, also, shorter)
                 self.notes.append(
                     (
                         number - 1,
@@ -547,6 +578,12 @@ class _Planner:
         if asked.construction is ConstructionWay.CORES and not book.is_ours:
             told = f"The records of {book.name} are with the {book.records.value}: have the construction cores"
             self.problems.append(Problem("construction", f"{told} from there, by a remark on the line."))
+            return
+        cuts = book.spec.chambers
+        if asked.construction is ConstructionWay.MASTER and any(
+            shorter_than(cuts, self._ask, number) is not None for number in keyed
+        ):
+            self.problems.append(Problem("construction", SHORTER_THAN_KEYS))
             return
         symbol = construction_symbol(self._session, book.row, asked.construction)
         counts[symbol, book.name] += asked.construction_keys

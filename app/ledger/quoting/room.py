@@ -23,7 +23,7 @@ from app.ledger.keysystems.lost_keysets import lost_of_system, open_lost_bitting
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.system_queries import keyways_beside, operators_of, systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, draw_plan
-from app.ledger.keysystems.unsealed_system import SystemsInService, WhatEnters
+from app.ledger.keysystems.unsealed_system import ComingCylinder, SystemsInService, WhatEnters
 from app.ledger.quoting.system_books import SystemBook
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Keyset, KeySystem, Level
@@ -62,7 +62,7 @@ class Room:
         self._opened: dict[SystemBook, _Opened] = {}
         self._there: dict[tuple[str, int], SystemsInService] = {}
         self._keys: defaultdict[str, list[Cuts]] = defaultdict(list)  # by keyway: what this job adds
-        self._cylinders: defaultdict[str, list[Sequence[Cuts]]] = defaultdict(list)
+        self._cylinders: defaultdict[str, list[ComingCylinder]] = defaultdict(list)
 
     def begin(self, book: SystemBook) -> None:
         """Start a new book, with its masters and its control key. NoBittingsLeft where its masters do not fit,
@@ -98,11 +98,19 @@ class Room:
             self._opened[book] = _Opened(LevelArray(plan.tmk, plan.roles), keys)
             self._keys[book.keyway] += keys.values()
 
-    def take(self, book: SystemBook, master: str, count: int, crossed: Sequence[Sequence[str]] = ()) -> int:
+    def take(
+        self,
+        book: SystemBook,
+        master: str,
+        count: int,
+        crossed: Sequence[Sequence[str]] = (),
+        chambers: int | None = None,
+    ) -> int:
         """How many of `count` new keysets a book can give under a master ("": single): they are taken where it is
         all of them, else none.
 
-        crossed: the symbols that their cylinders are cross-keyed with, for each such way.
+        crossed: the symbols that their cylinders are cross-keyed with, for each such way. chambers: of the cylinders,
+        where these have fewer than the book's keys have cuts.
         """
         held = self._held.get(book)
         if held is not None and master:
@@ -112,32 +120,36 @@ class Room:
             found, cuts = count, ()
         elif not self._is_exact:
             is_half = (self._taken[book, master] + count) * 2 > self._left(book, master)
-            if is_half or not self._is_roomy(book, master):
+            if is_half or chambers is not None or not self._is_roomy(book, master):
                 raise Unclear
             found, cuts = count, ()
         else:
-            cuts = self._draw(book, master, count, crossed)
+            cuts = self._draw(book, master, count, crossed, chambers)
             found = len(cuts)
         if found == count:
             self._taken[book, master] += found
             above = [self._opened[book].keys[one] for one in (master, *book.above[master])] if cuts and master else []
-            self._cylinders[book.keyway] += [[own, *above] for own in cuts]
+            length = chambers or book.spec.chambers
+            self._cylinders[book.keyway] += [ComingCylinder((own, *above), length) for own in cuts]
         return found
 
-    def _draw(self, book: SystemBook, master: str, count: int, crossed: Sequence[Sequence[str]]) -> Sequence[Cuts]:
+    def _draw(
+        self, book: SystemBook, master: str, count: int, crossed: Sequence[Sequence[str]], chambers: int | None
+    ) -> Sequence[Cuts]:
         there = self._service(book)
         if not master:
-            return _as_many(lambda wanted: draw_singles(book.spec, self._work.rng, there, wanted), count)
+            return _as_many(lambda wanted: draw_singles(book.spec, self._work.rng, there, wanted, chambers), count)
         opened = self._open(book, there)
         above = [opened.keys[one] for one in (master, *book.above[master])]
         ways = [[opened.keys[one] for one in way] for way in crossed]
-        like = [key for key, *over in self._cylinders[book.keyway] if over == above]
+        like = [one.operators[0] for one in self._cylinders[book.keyway] if one.operators[1:] == tuple(above)]
         if book.row is not None:
             fellows = (one.id for one in book.row.keysets if one.parent and one.parent.symbol == master)
             like += [there.opened[one] for one in fellows if one in there.opened]
         role = book.roles.get(master, "C")
         return _as_many(
-            lambda wanted: next_changes(book.spec, opened.array, there, above, wanted, ways, like, role), count
+            lambda wanted: next_changes(book.spec, opened.array, there, above, wanted, ways, like, role, chambers),
+            count,
         )
 
     def _is_roomy(self, book: SystemBook, master: str) -> bool:

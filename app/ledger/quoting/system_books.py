@@ -60,6 +60,20 @@ class SystemBook:
         """Whether this house draws its bittings."""
         return self.records is RecordsHolder.SHOP
 
+    def shears_at_most(self, symbol: str, operators: Collection[str]) -> int:
+        """How many depths shear in a chamber, at most, of a cylinder on a keyset that these operate besides.
+
+        A change out of an array has, in each chamber, its master's cut or one of its own, and every master over it
+        has the top's wherever lower levels turn: two depths, and one more for each key that is no master over it.
+        Of others each key may have a cut of its own.
+        """
+        has_array = self.form is not None or (self.row is not None and self.row.sealed_plan is not None)
+        crossed = [one for one in operators if one not in self.above.get(symbol, ())]
+        above = len(operators) - len(crossed)
+        if has_array and symbol not in self.there:
+            above = min(above, 1)
+        return min(1 + above + len(crossed), self.spec.depths)
+
     def is_free(self, symbol: str, master: str, count: int) -> bool:
         """Whether a symbol that somebody lists can be one of `count` new ones, leaving out no more numbers."""
         number = number_under(master, symbol) if master else 0
@@ -126,7 +140,7 @@ class SystemBooks:
             if (book := self.asked()) is not None and book.row is not None:
                 require_in_use(book.row, "keying")
             if asked is not None and asked.existing_id is None:
-                self._start("new", begun_system(self._ask, line, said.keyway, said.chambers, records))
+                self._start("new", begun_system(self._work, self._ask, line, said.keyway, said.chambers, records))
             return self.asked()
         name = single_keyed_name(said.keyway, said.chambers, records)
         if name not in self._by_key:

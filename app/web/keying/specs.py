@@ -46,7 +46,7 @@ from app.ledger.store.events import events_of
 from app.ledger.tables import PageTopic, Role
 from app.web.access import owner_only, roles
 from app.web.errors import about
-from app.web.fields import WholeField
+from app.web.fields import TextField, WholeField
 from app.web.files import read_upload
 from app.web.forms_base import PageForm, SavedForm, flash_and_redirect, text, typed
 from app.web.keying import blueprint
@@ -61,7 +61,7 @@ def _needed(words: str) -> list[Any]:
 _KIT_HINT = "Inches: 0.150 to 0.300 by 0.005, 0.320. Empty: not compared."
 
 
-class KitField(InchField):
+class KitField(TextField):
     """The sizes of a kit, exact inches."""
 
     def read(self, text: str) -> Any:

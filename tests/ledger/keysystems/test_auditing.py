@@ -10,8 +10,9 @@ import sqlalchemy as sa
 
 from app.errors import BitternError
 from app.keying import Bitting as Cuts
-from app.keying import NoBittingsLeft
-from app.ledger.keysystems.auditing import audit_systems
+from app.keying import KeyingError, NoBittingsLeft
+from app.ledger.keys.losing import find_new_bittings, ready_loss
+from app.ledger.keysystems.auditing import audit_systems, prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings, seal_bitting, spec_of
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.extending import ExtendForm, extend_system
@@ -31,6 +32,8 @@ SPECS: tuple[Spec, ...] = (
     {"chambers": 5, "depths": 6, "first_depth": 1, "macs": 4, "step": 1},
     {"chambers": 5, "depths": 7, "first_depth": 1, "macs": 3, "step": 1},
     {"chambers": 6, "depths": 6, "macs": 5, "step": 1, "stack_total": 14, "control_offset": 6},
+    {"chambers": 6, "depths": 7, "macs": 5, "step": 1, "stop": "tip"},
+    {"chambers": 6, "depths": 6, "macs": 5, "step": 1, "stack_total": 14, "control_offset": 6, "stop": "tip"},
 )
 KEYWAY = "ZQ9"
 
@@ -65,10 +68,12 @@ class Life:
         system = self.rng.choice(self.systems)
         masters = [keyset.symbol for keyset in system.keysets if keyset.level is Level.MASTER]
         under = self.rng.choice([Level.MASTER, Level.MASTER, Level.SINGLE])
+        shorter = system.chambers - 1 if system.chambers > 4 and self.rng.random() < 0.4 else None
         with transaction(self.work.session):
             master = self.rng.choice(masters) if masters else ""
-            for keyset in add_keysets(self.work, system, self.rng.randint(1, 3), master, under=under):
-                self.hang(keyset)
+            count = self.rng.randint(1, 3)
+            for keyset in add_keysets(self.work, system, count, master, under=under, chambers=shorter):
+                self.hang(keyset, shorter)
 
     def extend(self) -> None:
         system = self.rng.choice(self.systems)
@@ -90,11 +95,19 @@ class Life:
         keysets = [keyset.symbol for keyset in system.keysets if keyset.level is not Level.CONTROL]
         cross_key(self.work, cylinder.id, [self.rng.choice(keysets)])
 
-    def hang(self, keyset: Keyset) -> None:
+    def hang(self, keyset: Keyset, chambers: int | None = None) -> None:
         is_nmk = keyset.level is Level.CHANGE and self.rng.random() < 0.15
-        row = Cylinder(keyset_id=keyset.id, keyway=KEYWAY, chambers=keyset.system.chambers, type="mortise", words="x")
+        row = Cylinder(keyset_id=keyset.id, keyway=KEYWAY, type="mortise", words="x")
+        row.chambers = chambers or keyset.system.chambers
         row.is_nmk = is_nmk
         self.work.session.add(row)
+
+    def counted(self, cuts: Cuts) -> Cuts:
+        """A key's cuts, cut 1 first: from the end where it stops. Uncut blade beyond them stands for the shallowest
+        depth.
+        """
+        from_stop = cuts[::-1] if self.spec.get("stop") == "tip" else cuts
+        return from_stop + (int(str(self.spec.get("first_depth", 0))),) * 6
 
     def wrong(self) -> Iterator[str]:
         """Everything that stands wrong now, by plain comparison of each key with each cylinder."""
@@ -115,12 +128,10 @@ class Life:
             while not cylinder.is_nmk and meant[-1].parent_id is not None:
                 meant.append(keysets[meant[-1].parent_id])
             meant += [keysets[one.keyset_id] for one in cylinder.operators]
-            pinned = [opened[keyset.id] for keyset in meant]
+            pinned = [self.counted(opened[keyset.id]) for keyset in meant]
             for keyset in keysets.values():
-                # Uncut blade beyond a shorter key's cuts stands for the shallowest depth.
-                uncut = int(str(self.spec.get("first_depth", 0)))
-                cuts = opened[keyset.id] + (uncut,) * 6
-                turns = all(any(cuts[c] == key[c] for key in pinned) for c in range(own.system.chambers))
+                cuts = self.counted(opened[keyset.id])
+                turns = all(any(cuts[c] == key[c] for key in pinned) for c in range(cylinder.chambers or 0))
                 if turns is not (keyset in meant):
                     yield f"{keyset.symbol} of {keyset.system.name} in {own.symbol} of {own.system.name}"
 
@@ -129,7 +140,7 @@ def _first(form: SystemForm) -> tuple[int, str, int, str, int]:
     return form.customer_id, form.name, form.levels, form.keyway, form.chambers
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(8))
 def test_no_key_ever_turns_what_it_must_not(work_as: Callable[[Role], Work], seed: int) -> None:
     work = work_as(Role.OWNER)
     life = Life(work, seed)
@@ -306,3 +317,71 @@ def test_what_is_drawn_later_knows_the_keys_of_another_keyway_that_enter(work_as
     second = single_keys("Q2", refused.value.left)
     assert refused.value.left == 64 - 40 and not first & second
     assert len(single_keys("Q3", 64)) == 64
+
+
+@pytest.mark.parametrize("stop", ["shoulder", "tip"])
+def test_keys_for_shorter_cylinders_differ_in_what_these_see(work_as: Callable[[Role], Work], stop: str) -> None:
+    """Four cuts in three chambers: of 5^4 changes at most 5^3 are told apart there."""
+    work = work_as(Role.OWNER)
+    narrow = {"chambers": 4, "depths": 6, "first_depth": 0, "macs": 5, "step": 1, "stop": stop}
+    factories.KeywayFactory(code=KEYWAY, spec__spec=narrow)
+    customer = factories.CustomerFactory()
+    work.session.commit()
+    with transaction(work.session):
+        system = insert_system(work, SystemForm(customer.id, "Four in three", 2, KEYWAY, 4, changes=60))
+        keysets = add_keysets(work, system, 70, chambers=3)
+        for keyset in keysets:
+            work.session.add(Cylinder(keyset_id=keyset.id, keyway=KEYWAY, chambers=3, type="rim", words="x"))
+    opened = open_bittings(work.session, work.vault, [system])
+    seen = [opened[one.id][1:] if stop == "tip" else opened[one.id][:3] for one in keysets]
+    assert len(set(seen)) == 70
+    assert audit_systems(work, [system]).is_clean
+    with pytest.raises(NoBittingsLeft) as short, transaction(work.session):
+        add_keysets(work, system, 100, chambers=3)
+    assert short.value.left <= 125 - 70
+    # A key alike in what they see turns such a cylinder: the audit finds it, and nothing of it is saved.
+    with pytest.raises(KeyingError, match="would also operate") as found, transaction(work.session):
+        twin = Keyset(system=system, symbol="99AA", level=Level.CHANGE, parent=keysets[0].parent)
+        work.session.add(twin)
+        work.session.flush()
+        cuts = opened[keysets[0].id]
+        alike = [(one, *cuts[1:]) if stop == "tip" else (*cuts[:3], one) for one in range(6)]
+        seal_bitting(work, system, twin, next(one for one in alike if one not in opened.values()))
+        prove_no_interchange(work, [system])
+    assert "99AA" in found.value.message and "in 3 chambers" in found.value.message
+
+
+@pytest.mark.parametrize("stop", ["shoulder", "tip"])
+def test_a_lost_key_is_shut_out_of_shorter_cylinders_by_what_these_see(
+    work_as: Callable[[Role], Work], stop: str
+) -> None:
+    work = work_as(Role.OWNER)
+    narrow = {"chambers": 4, "depths": 6, "first_depth": 0, "macs": 5, "step": 1, "stop": stop}
+    factories.KeywayFactory(code=KEYWAY, spec__spec=narrow)
+    customer = factories.CustomerFactory()
+    work.session.commit()
+    with transaction(work.session):
+        system = insert_system(work, SystemForm(customer.id, "Four in three", 2, KEYWAY, 4, changes=30))
+        keysets = add_keysets(work, system, 12, chambers=3)
+        for number, keyset in enumerate(keysets):
+            short = 3 if number % 3 else 4
+            work.session.add(Cylinder(keyset_id=keyset.id, keyway=KEYWAY, chambers=short, type="rim", words="x"))
+    opened = open_bittings(work.session, work.vault, [system])
+
+    def seen(cuts: Cuts, count: int) -> Cuts:
+        return cuts[-count:] if stop == "tip" else cuts[:count]
+
+    top = opened[keysets[0].parent_id or 0]
+    for keyset in keysets[:6]:
+        plan = find_new_bittings(ready_loss(work, system.id, keyset.symbol), random.Random(keyset.id), 5.0)
+        assert plan.proven and set(plan.new) == {keyset.symbol}
+        now = {one.symbol: plan.new.get(one.symbol, opened[one.id]) for one in keysets}
+        for number, (symbol, cuts) in enumerate(now.items()):
+            count = 3 if number % 3 else 4
+            stack = [*zip(seen(cuts, count), seen(top, count), strict=True)]
+            turning = [
+                name
+                for name, key in {**now, "lost": opened[keyset.id]}.items()
+                if all(cut in depths for cut, depths in zip(seen(key, count), stack, strict=True))
+            ]
+            assert turning == [symbol], (keyset.symbol, symbol)

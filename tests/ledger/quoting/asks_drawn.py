@@ -241,7 +241,7 @@ def _faulty(draw: Draw) -> Mapping[str, Sequence[Callable[[], QuoteRequest]]]:
     at_factory: dict[str, Any] = {"keyed_at": "factory", "override_reason": "so"}
     five_percent = Discount(percent=Decimal(5))
     mastered, different = KeyingInstruction(K.MK), KeyingInstruction(K.KD)
-    mortise, mortise_aq2, mortise_aq3, five_pin = (GOODS[n] for n in (0, 1, 2, 9))
+    mortise, mortise_aq2, mortise_aq3 = (GOODS[n] for n in (0, 1, 2))
     trip = LineRequest(LineKind.TRIP, 1, price_code="TRIP")
 
     def line(**more: Any) -> Callable[[], QuoteRequest]:
@@ -313,10 +313,10 @@ def _faulty(draw: Draw) -> Mapping[str, Sequence[Callable[[], QuoteRequest]]]:
             lambda: begin(name=" "),
             lambda: replace(begin(name=flats.name), customer_id=flats.customer_id),
         ],
-        "another keyway or other chambers": [
+        "another keyway or more chambers": [
             *(
                 lambda goods=goods: under(flats, K.MK, "AA", attributes=goods.attributes)  # type: ignore[misc]
-                for goods in (mortise_aq2, five_pin)
+                for goods in (mortise_aq2, mortise_aq3)
             ),
             lambda: beside(begin(), replace(mortise_aq3, keying=mastered)),
         ],

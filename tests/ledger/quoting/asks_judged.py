@@ -90,7 +90,7 @@ REASONS = (
     "no such master",
     "which master is not said",
     "no name of its own",
-    "another keyway or other chambers",
+    "another keyway or more chambers",
     "no room",
     "the records are elsewhere",
     "nothing to rush",
@@ -313,7 +313,8 @@ class Oracle:
         there = self.sets.get(above, []) if above < number else []
         other = self.ask.lines[above - 1] if there else line
         apart = LineKind.REKEY in (line.kind, other.kind) and self.place.get(above) != self.place.get(number)
-        if not there or made_for(other) != fits or apart or line.quantity % len(there):
+        keyway, chambers = made_for(other) or fits
+        if not there or keyway != fits[0] or fits[1] > chambers or apart or line.quantity % len(there):
             self.fault("not alike")
             return
         self.sets[number], self.book[number] = there, self.book[above]
@@ -343,11 +344,13 @@ class Oracle:
             self.fault("another customer's key system")
             return
         if "system" not in self.books:
-            begun = new_book(ask, *fits, self._records(number, line)) if system is None else book_of(system)
+            joining = [made_for(one) for one in ask.lines if one.keying.kind in MASTERED or one.keying.kind is K.SKD]
+            longest = max(one[1] for one in (fits, *filter(None, joining)) if one[0] == fits[0])
+            begun = book_of(system) if system else new_book(ask, fits[0], longest, self._records(number, line))
             self.books["system"] = begun
         book = self.books["system"]
-        if fits != (book.keyway, book.chambers):
-            self.fault("another keyway or other chambers")
+        if fits[0] != book.keyway or fits[1] > book.chambers:
+            self.fault("another keyway or more chambers")
             return
         master = ""
         if keying.kind in MASTERED:

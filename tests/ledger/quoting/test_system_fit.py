@@ -1,10 +1,14 @@
 """Cylinders that cannot be in the system they are asked for: told beside the line, before the quote is issued."""
 
 from dataclasses import replace
+from math import prod
 
 import pytest
 import sqlalchemy as sa
 
+from app.ledger.bench.bench_sheet import bench_work
+from app.ledger.jobs.cylinder_lines import job_cylinders
+from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.systems import SystemForm, insert_system
 from app.ledger.quoting.allocation import system_problems
 from app.ledger.quoting.quoting import price_request
@@ -36,17 +40,49 @@ def _problems(work: Work, ask: QuoteRequest) -> list[tuple[str, str]]:
     return [(told.field, told.message) for told in price_request(work, ask).problems if "join" in told.message]
 
 
-def test_five_pin_cylinders_cannot_join_a_six_chamber_system(work: Work) -> None:
-    ask = _ask(
-        work, SystemRequest(name="The Flats"), _line(), _line(chambers=5), _line(KeyingInstruction(KeyingKind.KD))
-    )
-    assert _problems(work, ask) == [
-        (
-            "lines.1.keyway",
-            "Five-pin cylinders cannot join The Flats, a six-chamber system. Choose six-pin cylinders, or key these "
-            "different (KD).",
-        )
+def test_five_pin_cylinders_join_a_six_chamber_system_and_are_pinned_to_what_they_see(work: Work) -> None:
+    """Whichever line comes first the keys have six cuts; what has five chambers sees the five at the shoulder."""
+    ask = _ask(work, SystemRequest(name="The Flats"), _line(chambers=5), _line(), _line(MK, chambers=5))
+    assert _problems(work, ask) == []
+    priced = price_request(work, ask)
+    # Two depths a chamber at most, a change's and its master's: 2^5 of 10^5, 2^6 of 10^6.
+    told = [one for one in priced.plan.sentences if "bittings" in one]
+    assert told == [
+        "At most one in 3,125 of all bittings turns each cylinder of lines 1 and 3.",
+        "At most one in 15,625 of all bittings turns each cylinder of line 2.",
     ]
+    assert any("5 chambers, while keys of The Flats have 6 cuts" in said for _, said in priced.notes)
+    job = accept(work, issued(work, ask))
+    system = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == "The Flats")).one()
+    assert system.chambers == 6
+    cuts = open_bittings(work.session, work.vault, [system])
+    by_symbol = {one.symbol: cuts[one.id] for one in system.keysets}
+    short = {one.symbol for one in system.keysets for cylinder in one.cylinders if cylinder.chambers == 5}
+    assert len({by_symbol[symbol][:5] for symbol in short}) == 4
+    bench = bench_work(work, job)
+    [sheet] = bench.systems
+    assert {len(one.pinning.chambers) for one in sheet.cylinders} == {5, 6}
+    assert all(one.pinning.combinations <= 2 ** len(one.pinning.chambers) for one in sheet.cylinders)
+    for group in sheet.cylinders:
+        seen = len(group.pinning.chambers)
+        columns = zip(*(by_symbol[symbol][:seen] for symbol in group.operated_by), strict=True)
+        shears = [sorted(set(column)) for column in columns]
+        assert [pins.bottom for pins in group.pinning.chambers] == [depths[0] for depths in shears]
+        assert group.pinning.combinations == prod(map(len, shears))
+        assert ("5 chambers, keys of 6 cuts" in group.words) == (seen == 5)
+    rows = job_cylinders(work.session, job.id)
+    said = [rows.row(line).remarks for line in rows.lines]
+    assert [bool(one) for one in said] == [True, True, False, False, True, True]
+    assert said[0] == "5 chambers, keys of 6 cuts"
+
+
+def test_a_longer_cylinder_cannot_join_a_system_of_fewer_cuts(work: Work) -> None:
+    with transaction(work.session):
+        insert_system(work, SystemForm(customer_id(work, "Harbourmaster"), "Old Flats", 2, "AQ1", 5))
+    existing = SystemRequest(existing_id=work.session.scalars(sa.select(KeySystem.id)).one())
+    [(field, words)] = _problems(work, _ask(work, existing, _line()))
+    assert field == "lines.0.keyway"
+    assert words.startswith("Six-pin cylinders cannot join Old Flats, a five-chamber system.")
 
 
 def test_an_existing_system_says_what_fits_it(work: Work) -> None:
@@ -66,8 +102,7 @@ def test_an_existing_system_says_what_fits_it(work: Work) -> None:
     assert _problems(work, _ask(work, existing, _line())) == []
     [(field, words)] = _problems(work, _ask(work, existing, _line(keyway="AQ2")))
     assert field == "lines.0.keyway" and "AQ2 cannot join Old Flats, which is on keyway AQ1" in words
-    [(field, words)] = _problems(work, _ask(work, existing, _line(chambers=5)))
-    assert words.startswith("Five-pin cylinders cannot join Old Flats")
+    assert _problems(work, _ask(work, existing, _line(chambers=5))) == []
     system.records = RecordsHolder.NOBODY
     work.session.commit()
     told = price_request(work, _ask(work, existing, _line())).problems
