@@ -36,6 +36,7 @@ from app.spreadsheets.writing import (
     styled_book_bytes,
     table_bytes,
     unguarded,
+    zip_bytes,
 )
 
 __all__ = [
@@ -81,4 +82,5 @@ __all__ = [
     "table_rows",
     "text_up_to",
     "unguarded",
+    "zip_bytes",
 ]

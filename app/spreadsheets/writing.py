@@ -4,7 +4,7 @@ import csv
 import io
 import re
 import zipfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime, time
 from decimal import Decimal
 
@@ -124,18 +124,25 @@ def styled_book_bytes(
     return _saved(book, datetime.combine(day, time()))
 
 
+def zip_bytes(files: Mapping[str, bytes]) -> bytes:
+    """Files by name in a zip, all of one day, so that the same contents give the same bytes."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+        for name, content in files.items():
+            packed.writestr(zipfile.ZipInfo(name, _ZIP_EPOCH), content, zipfile.ZIP_DEFLATED)
+    return out.getvalue()
+
+
 def _saved(book: Workbook, moment: datetime) -> bytes:
     """The workbook's bytes with `moment` in place of the time of saving, and nobody's name."""
     book.properties.creator = ""
     book.properties.created = book.properties.modified = moment
-    made, fixed = io.BytesIO(), io.BytesIO()
+    made = io.BytesIO()
     book.save(made)
-    with zipfile.ZipFile(made) as source, zipfile.ZipFile(fixed, "w", zipfile.ZIP_DEFLATED) as target:
-        for entry in source.infolist():
-            content = source.read(entry)
-            if entry.filename == "docProps/core.xml":
-                start, end = content.index(b"<dcterms:modified"), content.index(b"</dcterms:modified>")
-                opening = content[start : content.index(b">", start) + 1]
-                content = content[:start] + opening + f"{moment:%Y-%m-%dT%H:%M:%SZ}".encode() + content[end:]
-            target.writestr(zipfile.ZipInfo(entry.filename, _ZIP_EPOCH), content, zipfile.ZIP_DEFLATED)
-    return fixed.getvalue()
+    with zipfile.ZipFile(made) as source:
+        parts = {entry.filename: source.read(entry) for entry in source.infolist()}
+    core = parts["docProps/core.xml"]
+    start, end = core.index(b"<dcterms:modified"), core.index(b"</dcterms:modified>")
+    opening = core[start : core.index(b">", start) + 1]
+    parts["docProps/core.xml"] = core[:start] + opening + f"{moment:%Y-%m-%dT%H:%M:%SZ}".encode() + core[end:]
+    return zip_bytes(parts)

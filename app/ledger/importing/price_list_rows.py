@@ -17,7 +17,7 @@ from app.ledger.catalog.catalog_import import cams_of, columns_of, kind_of
 from app.ledger.catalog.item_prices import ListedPrice, waiting_prices
 from app.ledger.catalog.maker_queries import get_maker
 from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, ImportRows, Refuse, RowPlan
-from app.ledger.store.engine import read_columns
+from app.ledger.store.engine import in_steps, read_columns
 from app.ledger.store.work import Work
 from app.ledger.tables import Item, Maker, longest
 from app.pricing import half_up
@@ -25,7 +25,6 @@ from app.spreadsheets import CellLook
 
 _TABLE: Any = Item.__table__
 _LOCKS = ("deadbolt", "lockset")
-_STEP = 5_000  # numbers in one question
 
 
 class ListState(StrEnum):
@@ -153,9 +152,9 @@ class _Numbers:
 def _others(session: Session, maker_id: int, numbers: Sequence[str]) -> Mapping[str, str]:
     """Which of these numbers are on record as another maker's, and whose."""
     found: dict[str, str] = {}
-    for start in range(0, len(numbers), _STEP):
-        part = Item.code.in_(numbers[start : start + _STEP])
-        rows = sa.select(Item.code, Maker.name).join(Item.maker).where(part, Item.maker_id != maker_id)
+    for some in in_steps(numbers):
+        named = Item.code.in_(some)
+        rows = sa.select(Item.code, Maker.name).join(Item.maker).where(named, Item.maker_id != maker_id)
         found |= dict(session.execute(rows.order_by(Maker.name.desc())).all())
     return found
 

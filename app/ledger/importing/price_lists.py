@@ -25,7 +25,7 @@ from app.ledger.importing.kinds import RowProblem
 from app.ledger.importing.price_list_rows import ListChange, ListState, compare_rows, tenths
 from app.ledger.importing.reading import TableChoice, read_table
 from app.ledger.importing.written import WrittenRows
-from app.ledger.store.engine import transaction
+from app.ledger.store.engine import in_steps, transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -37,7 +37,6 @@ from app.validation import counted
 _ITEMS: Any = Item.__table__
 _PRICES: Any = ItemPrice.__table__
 _BOOK: Any = PriceBookRow.__table__
-_STEP = 5_000
 _DAYS = re.compile(
     r"\d{4}-\d\d-\d\d|\d{1,2}[/.]\d{1,2}[/.]\d{2,4}|[A-Za-z]{3,9}\.? \d{1,2}(?:st|nd|rd|th)?,? \d{4}"
     r"|\d{1,2}[ -][A-Za-z]{3,9}\.?,?[ -]\d{4}"
@@ -237,8 +236,8 @@ def _put(
     rows = [
         {**dict(change.made or {}), **(change.after._asdict() if holds else start), "version": 1} for change in made
     ]
-    for place in range(0, len(rows), _STEP):
-        session.execute(sa.insert(_ITEMS), rows[place : place + _STEP])
+    for some in in_steps(rows):
+        session.execute(sa.insert(_ITEMS), some)
     codes = sa.select(_ITEMS.c.code, _ITEMS.c.id).where(_ITEMS.c.maker_id == comparison.maker.id)
     ids: dict[str, int] = dict(session.execute(codes).all())
     written.note(Item, [ids[change.code] for change in made], {})
@@ -265,9 +264,8 @@ def put_prices(session: Session, prices: Mapping[int, ListedPrice], written: Wri
     columns = sa.select(_ITEMS.c.id, _ITEMS.c.code, _ITEMS.c.list_cents, _ITEMS.c.cost_cents)
     before: dict[int, dict[str, Any]] = {}
     costs: dict[str, tuple[int, int]] = {}
-    ids = list(prices)
-    for place in range(0, len(ids), _STEP):
-        for id_, code, *was in session.execute(columns.where(_ITEMS.c.id.in_(ids[place : place + _STEP]))):
+    for some in in_steps(list(prices)):
+        for id_, code, *was in session.execute(columns.where(_ITEMS.c.id.in_(some))):
             after = prices[id_]._asdict()
             before[id_] = {name: value for name, value in zip(after, was, strict=True) if value != after[name]}
             if "cost_cents" in before[id_]:
@@ -313,8 +311,8 @@ def _let_wait(
         for id_, price in prices.items()
         if id_ not in there
     ]
-    for place in range(0, len(new), _STEP):
-        session.execute(sa.insert(_PRICES), new[place : place + _STEP])
+    for some in in_steps(new):
+        session.execute(sa.insert(_PRICES), some)
     ours = sa.select(_PRICES.c.id).where(_PRICES.c.import_id == import_id).order_by(_PRICES.c.id)
     made = session.scalars(ours).all()
     if there:
@@ -354,8 +352,7 @@ def bring_in_prices(work: Work) -> int:
             brought.written = written.to_json(work.session)
             said = f"{counted(len(prices), 'price')} of {brought.sender}'s list hold from today"
             record(work, "price list holds", f"import {import_id}", said)
-        for place in range(0, len(rows), _STEP):
-            ids = [row.id for row in rows[place : place + _STEP]]
-            work.session.execute(sa.delete(ItemPrice).where(ItemPrice.id.in_(ids)))
+        for some in in_steps([row.id for row in rows]):
+            work.session.execute(sa.delete(ItemPrice).where(ItemPrice.id.in_(some)))
         forget_items(work.session)
     return len(rows)

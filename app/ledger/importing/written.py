@@ -10,7 +10,8 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.tables import Base, Inches, UTCDateTime
+from app.ledger.store.engine import in_steps
+from app.ledger.tables import Base, Inches, UTCDateTime, model_of
 from app.validation import counted
 
 _STEP = 500  # ids in one statement
@@ -33,10 +34,10 @@ class WrittenRows:
     def from_json(cls, written: Mapping[str, Any]) -> "WrittenRows":
         """What an import wrote, to go on with."""
         found = cls()
-        models: dict[str, Any] = {mapper.class_.__tablename__: mapper.class_ for mapper in Base.registry.mappers}
         for name, rows in written.items():
-            found._bulk[models[name]] = [id_ for id_, _ in rows["new"]]
-            found._changed[models[name]] = {id_: dict(kept) for id_, _, kept in rows["changed"]}
+            model = model_of(name)
+            found._bulk[model] = [id_ for id_, _ in rows["new"]]
+            found._changed[model] = {id_: dict(kept) for id_, _, kept in rows["changed"]}
         return found
 
     def forget(self, model: type[Base]) -> None:
@@ -120,17 +121,12 @@ def _value(column: sa.Column[Any], plain: Any) -> Any:
     return date.fromisoformat(plain) if isinstance(column.type, sa.Date) else plain
 
 
-def _steps(ids: Collection[int]) -> Iterator[list[int]]:
-    every = list(ids)
-    return (every[start : start + _STEP] for start in range(0, len(every), _STEP))
-
-
 def _marks(session: Session, table: sa.Table, ids: Collection[int], names: Collection[str] = ()) -> _Marks:
     """What tells whether a row still stands as it was written; names: only of these columns."""
     wanted = names or [column.name for column in table.columns if column.name not in _NOT_MARKED]
     columns = [table.c.id, *(table.c[name] for name in sorted(wanted) if name != "id")]
     marks = {}
-    for some in _steps(ids):
+    for some in in_steps(list(ids), _STEP):
         for row in session.execute(sa.select(*columns).where(table.c.id.in_(some))):
             words = repr([str(value) for value in row])
             marks[row.id] = hashlib.sha256(words.encode()).hexdigest()[:12]
@@ -163,7 +159,7 @@ def what_leans(session: Session, written: Mapping[str, Any]) -> tuple[str, ...]:
         for holder, column in _links_to(table):
             ours = {id_ for id_, _ in written.get(holder.name, {}).get("new", ())}
             count = 0
-            for some in _steps(new):
+            for some in in_steps(list(new), _STEP):
                 ids = session.scalars(sa.select(holder.c.id).where(column.in_(some)))
                 count += sum(id_ not in ours for id_ in ids)
             if count:
@@ -190,18 +186,17 @@ def _links_to(table: sa.Table) -> Iterator[tuple[sa.Table, sa.Column[Any]]]:
 
 def take_back(session: Session, written: Mapping[str, Any]) -> None:
     """Delete what is new and put back what was there, inside the caller's transaction."""
-    models: dict[str, Any] = {mapper.class_.__tablename__: mapper.class_ for mapper in Base.registry.mappers}
     for table in reversed(Base.metadata.sorted_tables):
         rows = written.get(table.name)
         if rows is None:
             continue
-        model = models[table.name]
-        for some in _steps(list(range(len(rows["changed"])))):
-            part = {id_: kept for id_, _, kept in rows["changed"][some[0] : some[-1] + 1]}
+        model = model_of(table.name)
+        for changed in in_steps(rows["changed"], _STEP):
+            part = {id_: kept for id_, _, kept in changed}
             for row in session.scalars(sa.select(model).where(model.id.in_(part))):
                 for name, plain in part[row.id].items():
                     setattr(row, name, _value(table.c[name], plain))
         session.flush()
-        for some in _steps([id_ for id_, _ in rows["new"]]):
+        for some in in_steps([id_ for id_, _ in rows["new"]], _STEP):
             session.execute(sa.delete(table).where(table.c.id.in_(some)))
     session.expire_all()

@@ -25,6 +25,7 @@ from app.spreadsheets import (
     head_problems,
     table_rows,
     unguarded,
+    zip_bytes,
 )
 
 KINDS = ("zip", "xlsx")
@@ -32,7 +33,6 @@ CONTINUED = "…"  # stands before a text that goes on, so that no piece begins 
 LONGEST = 30_000  # a workbook's cell holds 32,767 characters, and readers of CSV have limits of their own
 _ROOM = 2_700
 _SHORT = 4_500
-_EPOCH = (1980, 1, 1, 0, 0, 0)
 MOST_UNPACKED = 2_000_000_000
 MOST_ROWS = 5_000_000
 MOST_COLUMNS = 10_000  # a long text takes several
@@ -84,11 +84,7 @@ def export_house(work: Work, kind: str) -> bytes:
         return guarded_book_bytes([("read me", readme), *tables])
     files = {"README.txt": "".join(f"{row[0].rstrip()}\n" for row in readme).encode()}
     files |= {f"{name}.csv": guarded_csv_bytes(rows) for name, rows in tables}
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
-        for name, content in files.items():
-            packed.writestr(zipfile.ZipInfo(name, _EPOCH), content, zipfile.ZIP_DEFLATED)
-    return out.getvalue()
+    return zip_bytes(files)
 
 
 def _rows(session: Session, moved: MovedTable, people: People) -> list[list[str]]:

@@ -43,6 +43,7 @@ from app.ledger.tables import (
     QuoteRevision,
     ReplacedText,
     User,
+    model_of,
 )
 from app.validation import counted
 
@@ -396,7 +397,7 @@ def delete_again(work: Work, folder: Path) -> tuple[int, ...]:
             session = work.session
             hasher, found = files.hasher(), Identity(marks=list(one.marks))
             for table, row_id, put in one.rows:
-                row = session.get(_model_of(table), row_id)
+                row = session.get(model_of(table), row_id)
                 if row is not None and table != "sites":  # as it reads in this backup, which may be otherwise
                     found.add_row(hasher, row, put, is_own=one.own is not None and table == "contacts")
             looker = Looker(session, hasher, found.marks, own=one.own, is_login=one.is_login)
@@ -417,10 +418,6 @@ def delete_again(work: Work, folder: Path) -> tuple[int, ...]:
             counter.value = max(counter.value, one.number)
             done.append(one.number)
     return tuple(done)
-
-
-def _model_of(table: str) -> type[Any]:
-    return next(one.class_ for one in Base.registry.mappers if one.local_table.name == table)  # type: ignore[attr-defined]
 
 
 def list_deletions(session: Session) -> Sequence[Deletion]:

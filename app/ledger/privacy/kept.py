@@ -3,9 +3,7 @@
 Never a bitting or a cost; of other people no name.
 """
 
-import io
 import json
-import zipfile
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -57,7 +55,7 @@ from app.ledger.tables import (
     Warranty,
 )
 from app.pricing import show_day
-from app.spreadsheets import styled_book_bytes
+from app.spreadsheets import styled_book_bytes, zip_bytes
 
 KEPT_HANDED_OVER = "personal data handed over"
 _SHEETS: tuple[tuple[type[Base], str], ...] = (
@@ -90,7 +88,6 @@ _HIDDEN = frozenset(
     | {"pin_hash", "name_key", "phone_digits", "session_stamp", "factor_step", "urgency", "actor_name", "token"}
     | {"borne_by", "claim"}  # what is between the house and the maker
 )
-_EPOCH = (1980, 1, 1, 0, 0, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,11 +129,7 @@ def kept_about(
     with transaction(work.session):
         said = f"All that is kept about a {plan.subject.about.partition(' ')[0].strip(',')} was handed over"
         record(work, KEPT_HANDED_OVER, _about(plan.subject), said, tables=[one.name for one in tables])
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
-        for name, content in contents.items():
-            packed.writestr(zipfile.ZipInfo(name, _EPOCH), content, zipfile.ZIP_DEFLATED)
-    return out.getvalue()
+    return zip_bytes(contents)
 
 
 def _about(subject: Subject) -> str:

@@ -1,7 +1,7 @@
 """Column types and every table of the house, a noun a module; one import makes the whole metadata known."""
 
 from app.ledger.tables.appointments import Appointment, Reminder, Visit
-from app.ledger.tables.base import Base, Inches, LongText, UTCDateTime, Versioned, choice, longest
+from app.ledger.tables.base import Base, Inches, LongText, UTCDateTime, Versioned, choice, longest, model_of
 from app.ledger.tables.customers import Contact, Customer, FormerName, Site
 from app.ledger.tables.deletions import Deletion, ReplacedText
 from app.ledger.tables.doors import Cylinder, CylinderOperator, CylinderState, Door, Lock
@@ -211,5 +211,6 @@ __all__ = [
     "Warranty",
     "choice",
     "longest",
+    "model_of",
 ]
 from app.pricing import RecordsHolder

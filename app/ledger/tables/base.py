@@ -29,6 +29,11 @@ class Base(DeclarativeBase):
         return f"<{type(self).__name__} {sa.inspect(self).identity}>"
 
 
+def model_of(table: str) -> Any:
+    """The model whose rows are in the table of this name."""
+    return next(one.class_ for one in Base.registry.mappers if one.class_.__tablename__ == table)
+
+
 class UTCDateTime(sa.types.TypeDecorator[datetime]):
     """A moment: always with a time zone in Python, always UTC in the database."""
 
