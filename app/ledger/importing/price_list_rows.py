@@ -221,8 +221,10 @@ def compare_rows(
 def _refuse_unread(session: Session, maker: Maker, unread: Sequence[tuple[int, str]], refuse: Refuse) -> None:
     others = _others(session, maker.id, [number for _, number in unread])
     for row, number in unread:
-        whose = f"This is a number of {others[number]}" if number in others else "Nobody knows this number"
-        refuse(row, "number", f"{whose}: the tables of {maker.name} do not read it, and no item has it.")
+        whose, mend = "Nobody knows this number", " Send the list under Learn its numbers as well, or add the item."
+        if number in others:
+            whose, mend = f"This is a number of {others[number]}", ""
+        refuse(row, "number", f"{whose}: the tables of {maker.name} do not read it, and no item has it.{mend}")
 
 
 def _plan(session: Session, maker_id: int | None, rows: ImportRows, refuse: Refuse) -> list[RowPlan]:

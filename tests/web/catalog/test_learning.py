@@ -76,6 +76,7 @@ def test_a_name_a_list_and_two_presses(work: Work, owner_client: FormClient) -> 
     item = get_item(work.session, maker.id, "T18-Q1-PB")
     assert item is not None and (item.list_cents, item.cost_cents) == (4825, 0)
     assert [keyway.name for keyway in maker.keyways] == ["TQ1", "TQ2", "TQ3", "TQ4", "TQ5"]
+    assert "<dt>Cost</dt><dd>not known</dd>" in owner_client.get(f"/goods/{item_id(work, maker.id)}").text
 
 
 def test_a_fixed_piece_is_named_once(owner_client: FormClient) -> None:
@@ -84,6 +85,11 @@ def test_a_fixed_piece_is_named_once(owner_client: FormClient) -> None:
     page = owner_client.get("/fit/number?q=T14-Q5-ZZ-OB").text
     assert "T14-Q5-ZZ-OB, piece by piece" in page
     assert len(re.findall("<span[^>]*>always ZZ</span>", page)) == 1
+
+
+def item_id(work: Work, maker_id: int) -> int:
+    """The id of an item of the list."""
+    return work.session.scalars(sa.select(Item.id).where(Item.maker_id == maker_id, Item.code == "T18-Q1-PB")).one()
 
 
 def awkward_book() -> bytes:
