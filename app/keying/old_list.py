@@ -33,7 +33,7 @@ from app.keying.list_coding import (
 )
 from app.keying.listed_cuts import CutsAsked, lost_zero, read_cuts
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.symbols import read_symbol
+from app.keying.symbols import read_symbol, top_symbol
 
 MOST_LISTED_ROWS = 200_000
 
@@ -63,13 +63,11 @@ class OldList:
     def levels(self) -> int:
         """How many levels the symbols speak of, 1 where all stand alone."""
         said = {*self.missing, *(one.key.symbol for one in self.taken)}
-        tops = [len(symbol) for symbol in said if re.fullmatch("G{2,}M", symbol)]
-        masters = [len(symbol) for symbol in said if symbol.isalpha() and symbol not in (CONTROL_OF_LISTS, GREAT)]
-        if tops or not masters:
-            return max(tops, default=0) + 1 if tops else 1
+        if (deep := levels_of_list(said)) > 4 or GREAT in said:
+            return deep
         if any(symbol[0].isdigit() for symbol in said):
             return 2
-        return max(2, *masters) + 1
+        return 3 if any(symbol.isalpha() and symbol != CONTROL_OF_LISTS for symbol in said) else 1
 
     def without(self, rows: Collection[int], reason: str = "", *, could_matter: bool = True) -> "OldList":
         """The same without some taken rows: aside for a reason, or gone where there is none."""
@@ -92,7 +90,8 @@ class OldList:
         """The same as one system, whose top master is missing over its roots."""
         if len(self.roots) < 2:
             return self
-        top = GREAT if any(len(root) == 1 for root in self.roots) else "A"
+        levels = levels_of_list(one.key.symbol for one in self.taken)
+        top = top_symbol(levels) if any(len(root) == 1 for root in self.roots) else "A"
         taken = tuple(
             replace(one, key=replace(one.key, parent=top)) if one.key.symbol in self.roots else one
             for one in self.taken
@@ -173,14 +172,23 @@ def _again(key: NamedKey, cuts: Bitting, first: KeyTaken) -> tuple[str, bool]:
 def _parents(taken: Iterable[KeyTaken]) -> dict[str, str | None]:
     """Symbol → the one above it, of the masters too that the symbols alone speak of."""
     above = {one.key.symbol: one.key.parent for one in taken}
-    is_two, levels = any(symbol[0].isdigit() for symbol in above), levels_of_list(above)
+    is_two = any(symbol[0].isdigit() for symbol in above)
+    levels = levels_of_list([*above, *filter(None, above.values())])
     for parent in list(above.values()):
         while parent and parent not in above:
-            over = read_symbol(parent, levels=levels).parent
+            over = _over(parent, levels)
             is_top = over is not None and re.fullmatch("G+M", over)
             above[parent] = None if is_two or (is_top and over not in above) else over
             parent = above[parent]
     return above
+
+
+def _over(master: str, levels: int) -> str | None:
+    """The key that stands over a master by its symbol; None where a system of so many levels has no such symbol."""
+    try:
+        return read_symbol(master, levels=levels).parent
+    except KeyingError:
+        return None
 
 
 def _above(symbol: str, above: Mapping[str, str | None]) -> list[str]:

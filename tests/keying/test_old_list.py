@@ -292,3 +292,9 @@ def test_every_good_row_is_taken_and_every_bad_one_told(drawn):
         standard = read_symbol(one.key.symbol)
         assert (standard.level.value, one.key.level.value) == (levels[row[2]],) * 2
         assert write_bitting(spec, one.cuts)
+
+
+def test_a_deep_list_that_contradicts_itself_asks_and_names_the_top_that_it_lacks():
+    found = read(["GGGM", "change"], ["A"], ["AA"], ["AAA"], ["AAA1"])
+    assert [one.row for one in found.asked] == [1] and found.missing == ("GGGM",)
+    assert [one.key.level.value for one in found.taken] == ["great grand master", "grand master", "master", "change"]

@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass, field
 
+from app.keying import UPPER_LEVELS, KeyingError, read_bitting, read_symbol
 from app.keying import Bitting as Cuts
-from app.keying import KeyingError, read_bitting, read_symbol
 from app.ledger.keysystems.bitting_lists import seal_found_plan
 from app.ledger.keysystems.bittings import (
     add_keyset,
@@ -23,8 +23,8 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Keyset, KeySystem, Level, ListRowAside, longest
 
 MOST_WHY = longest(ListRowAside.settled) - 40
-_MASTERS = (Level.MASTER, Level.GRAND, Level.GREAT_GRAND)
-_UNDER = {Level.GRAND: Level.MASTER, Level.GREAT_GRAND: Level.GRAND}
+MASTERS = tuple(Level(one.value) for one in UPPER_LEVELS)
+"""The levels over changes, from the top down."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,18 +122,21 @@ def _add(work: Work, system: KeySystem, row: ListRowAside, form: SettleForm, cut
     except ValueError:
         raise LedgerError("level", "Say at which level this key stands.") from None
     above = by_symbol.get(form.under or row.parent_symbol)
-    if level is Level.CHANGE and (above is None or above.level not in _MASTERS):
+    if level is Level.CHANGE and (above is None or above.level not in MASTERS):
         raise LedgerError("under", "Choose the master that this change stands under.")
     symbol = row.symbol if row.symbol not in by_symbol else ""
-    if level in _MASTERS and not symbol:
+    if level in MASTERS and not symbol:
         raise LedgerError("level", "This master has no symbol of its own: say that there is no such key.")
     if not symbol:
         [symbol] = next_symbols(work, system, above if level is Level.CHANGE else None, 1)
     purpose = "takes the cores out" if level is Level.CONTROL else ""
-    parent = above if level in (*_MASTERS, Level.CHANGE) else None
+    parent = above if level in (*MASTERS, Level.CHANGE) else None
     keyset = add_keyset(work, system, symbol, level, parent, cuts, purpose, row.own_symbol or symbol)
+    below = MASTERS[MASTERS.index(level) + 1 :][:1] if level in MASTERS else ()
     for one in system.keysets:
-        is_by_code = one.level is Level.CHANGE and read_symbol(one.symbol).parent == symbol
-        if one.parent_id is None and one.id != keyset.id and (is_by_code or one.level is _UNDER.get(level)):
+        is_of_it = one.level in below or (
+            one.level is Level.CHANGE and read_symbol(one.symbol, levels=system.levels).parent == symbol
+        )
+        if one.parent_id is None and one.id != keyset.id and is_of_it:
             one.parent = keyset
     return keyset

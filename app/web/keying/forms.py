@@ -18,6 +18,7 @@ from app.ledger.keysystems.copy_numbers import read_copies
 from app.ledger.keysystems.extending import ExtendForm
 from app.ledger.keysystems.planning import PlanForm, customers_to_choose
 from app.ledger.keysystems.selective import USUAL_SYMBOL
+from app.ledger.keysystems.settling import MASTERS
 from app.ledger.keysystems.unsealed_system import OpenedSystem
 from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, PlanOfLoss
 from app.ledger.store.errors import LedgerError
@@ -253,7 +254,7 @@ class TakeListPage(ListedTableForm):
     leaves_asked = BooleanField("Leave what is not answered aside")
 
 
-_OF_LISTS = (Level.GREAT_GRAND, Level.GRAND, Level.MASTER, Level.CHANGE, Level.SINGLE, Level.CONTROL)
+_OF_LISTS = (*MASTERS, Level.CHANGE, Level.SINGLE, Level.CONTROL)
 
 
 class SettlePage(KeyingForm):

@@ -3,10 +3,9 @@
 from flask import render_template, request
 from flask.typing import ResponseReturnValue
 
-from app.ledger.keysystems.settling import SettleForm, get_row_aside, reveal_row, settle_row
+from app.ledger.keysystems.settling import MASTERS, SettleForm, get_row_aside, reveal_row, settle_row
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.people.login_rules import Proof
-from app.ledger.tables import Level
 from app.web.access import owner_only, proven
 from app.web.forms_base import flash_and_redirect, record_id
 from app.web.keying import blueprint
@@ -33,7 +32,7 @@ def show_row_aside(system_id: int, aside_id: int) -> ResponseReturnValue:
 def _page(system_id: int, row_id: int, said: str = "") -> ResponseReturnValue:
     work, form = current_work(), SettlePage(formdata=None) if said else SettlePage()
     row, system = get_row_aside(work, system_id, row_id), get_system(work.session, system_id)
-    masters = [one for one in system.keysets if one.level in (Level.GREAT_GRAND, Level.GRAND, Level.MASTER)]
+    masters = [one for one in system.keysets if one.level in MASTERS]
     form.under.choices = {"": "none"} | {one.symbol: f"{one.symbol}, {one.level.value}" for one in masters}
     if said or not form.is_submitted():
         form.version.data, form.level.data, form.under.data = str(row.version), row.level, row.parent_symbol

@@ -331,3 +331,25 @@ def test_of_keys_that_stop_at_the_tip_it_is_asked_which_way_they_are_written(
     assert "say which it is" in page
     page = press(owner_client, address, page, "update", cuts="tip").text
     assert "<dt>Taken</dt><dd><b>2</b>" in page
+
+
+def test_a_list_of_five_levels_is_taken_and_its_top_named_later(
+    keyway: None, owner_client: FlaskClient, customer: int, session: Session
+) -> None:
+    listed = rows(("A", "111111"), ("AA", "222222"), ("AAA", "333333"), ("AAA1", "444444"), ("B", "555555"))
+    page = take(owner_client, listed, customer, root="one")
+    system = session.query(KeySystem).one()
+    assert system.levels == 5 and {one.symbol: one.level.value for one in system.keysets} == {
+        "A": "great grand master", "AA": "grand master", "AAA": "master", "AAA1": "change", "B": "great grand master",
+    }  # fmt: skip
+    [link] = re.findall(r'href="(/keying/systems/\d+/aside/\d+)"', page)
+    assert (
+        owner_client.post(
+            link, data=form_with(owner_client.get(link).text, "why") | {"bitting": "777777"}
+        ).status_code
+        == 303
+    )
+    session.rollback()
+    top = session.query(Keyset).filter_by(parent_id=None).one()
+    assert (top.symbol, top.level.value) == ("GGGM", "great great grand master")
+    assert sorted(one.symbol for one in top.children) == ["A", "B"]
