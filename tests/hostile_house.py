@@ -110,7 +110,7 @@ CLOSED: dict[str, str] = {
     "job_files": "name stored_name kind",
     "job_lines": "kind ask",
     "jobs": "stage keyed_at urgency accepted_option",
-    "key_systems": "keyway records",
+    "key_systems": "keyway records mark_keys mark_cylinders",
     "key_count_lines": "found",
     "keys": "state phone_digits",
     "keysets": "symbol level",

@@ -39,11 +39,6 @@ def hardware_table(hardware: HardwareList) -> PaperTable:
 _LEVELS = {1: "Single keyed", 2: "Two levels: masters over changes", 3: "Three levels: grand, masters, changes"}
 _MORE_LEVELS = "Four levels: great grand, grands, masters, changes"
 _KEYING = "Key as scheduled below; no keyset's key may turn a cylinder that does not list it under “Operated by”."
-_MARKED = {
-    Marking.VISUAL: "{} where it shows (visual key control).",
-    Marking.CONCEALED: "{} on the side that does not show (concealed key control).",
-    Marking.NONE: "no mark.",
-}
 _NO_BITTING = "No bitting and no address on any of them."
 _FACTORY_RECORDS = "The factory holds this system's records: the key bitting array and the list of bittings in use."
 _OUR_RECORDS = (
@@ -135,9 +130,9 @@ class FactoryOrder:
     def _stamping(self) -> str:
         keys = self.order.mark_keys if self.order else Marking.VISUAL
         cylinders = self.order.mark_cylinders if self.order else Marking.CONCEALED
-        on_keys = _MARKED[keys].format("the keyset's symbol and the copy number,")
-        on_cylinders = _MARKED[cylinders].format("the keyset's symbol,")
-        return f"Keys: {on_keys} Cylinders: {on_cylinders} {_NO_BITTING}"
+        on_keys = "" if keys is Marking.NONE else "the keyset's symbol and the copy number, "
+        on_cylinders = "" if cylinders is Marking.NONE else "the keyset's symbol, "
+        return f"Keys: {on_keys}{keys.words}. Cylinders: {on_cylinders}{cylinders.words}. {_NO_BITTING}"
 
 
 def factory_order_pdf(order: FactoryOrder) -> bytes:

@@ -3,6 +3,7 @@
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 from wtforms import SelectField
+from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 
 from app.documents import BittingLine, BittingList, bitting_list_pdf, printing, system_sheet
 from app.keying import write_bitting
@@ -23,13 +24,19 @@ from app.ledger.quoting.issuing import house_head
 from app.ledger.store.errors import NotFound
 from app.ledger.store.events import events_of
 from app.ledger.store.work import Work
-from app.ledger.tables import KeyState, KeySystem, Role
+from app.ledger.tables import KeyState, KeySystem, Marking, Role
 from app.web.access import owner_only, proven, roles
 from app.web.errors import about
 from app.web.files import PDF, send
 from app.web.forms_base import PageForm, SavedForm, area, flash_and_redirect, record_id, text, typed
 from app.web.query_args import read_page, read_text
 from app.web.services import current_work, request_session
+
+MARKINGS = [SelectChoice(one.value, one.words) for one in Marking]
+
+
+def _marking(field: SelectField, usual: Marking) -> Marking:
+    return Marking(field.data) if field.data in set(Marking) else usual
 
 
 class RecordsForm(SavedForm):
@@ -40,6 +47,8 @@ class RecordsForm(SavedForm):
         KeySystem.owner_of_record,
         hint="Who may ask for keys and changes. Empty: nobody has said who that is.",
     )
+    mark_keys = SelectField("Symbol on keys", choices=MARKINGS, validate_choice=False)
+    mark_cylinders = SelectField("Symbol on cylinders", choices=MARKINGS, validate_choice=False)
     authority_note = area(
         "Written authority",
         KeySystem.authority_note,
@@ -150,7 +159,12 @@ def records(system_id: int) -> ResponseReturnValue:
     form, work = RecordsForm(), current_work()
     if done := form.run(
         lambda: change_records(
-            work, system_id, form.version_read, typed(form.owner_of_record), typed(form.authority_note)
+            work,
+            system_id,
+            form.version_read,
+            typed(form.owner_of_record),
+            typed(form.authority_note),
+            (_marking(form.mark_keys, Marking.VISUAL), _marking(form.mark_cylinders, Marking.CONCEALED)),
         )
     ):
         return flash_and_redirect(

@@ -93,6 +93,7 @@ class BenchSystem:
     spec: BittingSpec
     keys: tuple[BenchKey, ...]
     cylinders: tuple[BenchCylinder, ...]
+    marking: str = ""  # where the symbols stand, in words
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,7 +279,9 @@ def _bench_system(system: KeySystem, found: JobCylinders, bittings: Mapping[int,
         for keyset in system.keysets
         if keyset.id in bittings and (found.counts.get(keyset.id) or (groups and _is_needed(keyset, groups)))
     )
-    return BenchSystem(system.name, system.keyway, system.spec.name, spec, keys, groups) if groups or keys else None
+    if not groups and not keys:
+        return None
+    return BenchSystem(system.name, system.keyway, system.spec.name, spec, keys, groups, system.marking)
 
 
 def _is_needed(keyset: Keyset, groups: Sequence[BenchCylinder]) -> bool:
@@ -330,7 +333,7 @@ def _one_key(
 ) -> BenchSystem:
     spec = spec_of(system)
     key = BenchKey(keyset.symbol, write_bitting(spec, bittings[keyset.id]), 1)
-    return BenchSystem(system.name, system.keyway, system.spec.name, spec, (key,), cylinders)
+    return BenchSystem(system.name, system.keyway, system.spec.name, spec, (key,), cylinders, system.marking)
 
 
 def keyset_work(work: Work, system: KeySystem, keyset: Keyset) -> tuple[BenchSystem, str]:

@@ -47,8 +47,11 @@ from app.ledger.store.numbers import factory_order_number, purchase_number
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     ORDER_NUMBERS,
+    Cylinder,
     Item,
     Job,
+    Keyset,
+    KeySystem,
     Maker,
     Marking,
     Need,
@@ -163,6 +166,7 @@ def _goods_draft(session: Session, maker_id: int) -> PurchaseOrder | None:
 
 
 def _new(work: Work, maker: Maker, kind: OrderKind, number: str, job: Job | None = None) -> PurchaseOrder:
+    system = _system_of(work.session, job) if job is not None and kind is OrderKind.KEYING else None
     draft = PurchaseOrder(
         number=number,
         maker=maker,
@@ -171,11 +175,18 @@ def _new(work: Work, maker: Maker, kind: OrderKind, number: str, job: Job | None
         state=OrderState.DRAFT,
         made_at=work.now,
         made_by_id=work.actor.user_id,
-        mark_keys=Marking.VISUAL if kind is OrderKind.KEYING else Marking.NONE,
-        mark_cylinders=Marking.CONCEALED if kind is OrderKind.KEYING else Marking.NONE,
+        mark_keys=system.mark_keys if system else Marking.NONE,
+        mark_cylinders=system.mark_cylinders if system else Marking.NONE,
     )
     work.session.add(draft)
     return draft
+
+
+def _system_of(session: Session, job: Job) -> KeySystem | None:
+    """The key system of a job's cylinders, which says how they and their keys are marked."""
+    rows = sa.select(KeySystem).join(Keyset, Keyset.system_id == KeySystem.id)
+    rows = rows.join(Cylinder, Cylinder.keyset_id == Keyset.id).where(Cylinder.job_id == job.id)
+    return session.scalar(rows.order_by(KeySystem.levels.desc(), KeySystem.id).limit(1))
 
 
 def _put_line(draft: PurchaseOrder, item: Item, quantity: int, wanted: Sequence[WantedByJob] = ()) -> PurchaseLine:

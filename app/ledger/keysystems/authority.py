@@ -13,7 +13,7 @@ from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeySystem, Role
+from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeySystem, Marking, Role
 from app.validation import fault_of_length
 
 MOST = 500
@@ -118,8 +118,16 @@ def require_job_authority(work: Work, job: Job, deed: str, override_reason: str 
         require_authority(work, system, deed, override_reason, job_id=job.id)
 
 
-def change_records(work: Work, system_id: int, version: int, owner_of_record: str, authority_note: str) -> KeySystem:
-    """Save the owner of record and the note on written authority of a system read at `version`; owner only.
+def change_records(
+    work: Work,
+    system_id: int,
+    version: int,
+    owner_of_record: str,
+    authority_note: str,
+    marks: tuple[Marking, Marking] | None = None,
+) -> KeySystem:
+    """Save the owner of record and the note on written authority of a system read at `version`, and how its keys and
+    its cylinders are marked; owner only.
 
     Raises Problems on a text that is too long, Stale when somebody saved in between.
     """
@@ -136,6 +144,9 @@ def change_records(work: Work, system_id: int, version: int, owner_of_record: st
         if system.authority_note != authority_note:
             changes.append("note on written authority")
         system.owner_of_record, system.authority_note = owner_of_record, authority_note
+        if marks is not None and marks != (system.mark_keys, system.mark_cylinders):
+            system.mark_keys, system.mark_cylinders = marks
+            changes.append(f"keys marked {marks[0].value}, cylinders {marks[1].value}")
         if changes:
             record(work, "key system changed", f"key system {system.id}", f"{system.name}: {', '.join(changes)}")
         return system

@@ -32,7 +32,7 @@ from app.ledger.store.engine import get_row
 from app.ledger.store.errors import LedgerError, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, Keyset, KeySystem, Keyway, Level, RecordsHolder, SpecRow
+from app.ledger.tables import Customer, Keyset, KeySystem, Keyway, Level, Marking, RecordsHolder, SpecRow
 
 MOST_POOR = 8
 """How many top masters are tried that nearly hold what is asked: some hold a quarter more than others."""
@@ -59,6 +59,8 @@ class SystemForm:
     upper: tuple[int, ...] = ()
     records: RecordsHolder = RecordsHolder.SHOP
     owner_of_record: str = ""
+    mark_keys: Marking = Marking.VISUAL
+    mark_cylinders: Marking = Marking.CONCEALED
     roles: str | None = None
     constants: int = 0
     tmk: Cuts | None = field(default=None, repr=False)
@@ -123,6 +125,8 @@ def add_system_row(work: Work, form: SystemForm) -> KeySystem:
         spec=keyway.spec,
         records=form.records,
         owner_of_record=form.owner_of_record,
+        mark_keys=form.mark_keys,
+        mark_cylinders=form.mark_cylinders,
         created_at=work.now,
     )
     work.session.add(system)

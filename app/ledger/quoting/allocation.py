@@ -182,6 +182,8 @@ def begun_system(
         masters=asked.masters if levels > 2 else 1,
         changes=max(under.values(), default=len(set_sizes(line.keying, line.quantity))),
         records=records,
+        mark_keys=asked.mark_keys,
+        mark_cylinders=asked.mark_cylinders,
     )
 
 

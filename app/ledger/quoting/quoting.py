@@ -45,7 +45,7 @@ from app.ledger.quoting.resolving import Resolved, Resolver, told_customer
 from app.ledger.quoting.snapshot import WHERE, KeyingChoice, QuoteOption, QuoteSnapshot, SnapshotLine
 from app.ledger.store.errors import NotFound
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, LineKind, Site
+from app.ledger.tables import Customer, LineKind, Marking, Site
 from app.pricing import (
     Exemption,
     KeyingKind,
@@ -393,7 +393,8 @@ def _print_lines(
             if begun is not None and line.keying.kind.is_master_keyed:
                 levels = begun.levels_for(one.line for one in resolved if one)
                 named = " ".join(("New key system", *begun.name.split()))
-                text = f"{named}, {levels} levels: design and records"
+                marks = f"{_marked('keys', begun.mark_keys)}, {_marked('cylinders', begun.mark_cylinders)}"
+                text = f"{named}, {levels} levels: design and records; {marks}"
                 extras.append(("key system", text, 1, system_code(levels)))
                 begun = None
         if ask.system is not None and number == next(iter(sites), 0):
@@ -419,6 +420,10 @@ def _print_lines(
             letter = _LETTERS[len(extras)]
             lines.append(_part_line(number, letter, "small order", text, 1, small, PriceKind.LABOR, small))
     return lines
+
+
+def _marked(what: str, marking: Marking) -> str:
+    return f"{what} {'not marked' if marking is Marking.NONE else f'marked {marking.value}'}"
 
 
 def _construction(system: SystemRequest, cylinders: int) -> list[tuple[str, str, int, str]]:

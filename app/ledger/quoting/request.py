@@ -10,7 +10,7 @@ from typing import Annotated, Any
 from app.fitting import CylinderAttributes, from_json, to_json
 from app.keying import UPPER_LEVELS, KeyingError, KeySymbol, make_symbols, read_symbol
 from app.ledger.keysystems.construction import ConstructionWay
-from app.ledger.tables import LineKind
+from app.ledger.tables import LineKind, Marking
 from app.pricing import NO_DISCOUNT, Discount, KeyingKind, Urgency
 from app.validation import Form, JsonDataclass, counted
 
@@ -188,8 +188,8 @@ class SystemRequest:
     """The key system that master-keyed lines go under: an existing one by id, or a new one.
 
     levels 2: masters over changes; 3: grand, masters, changes; 4: great grand, grands, masters, changes.
-    masters and grands: how many are wanted now. construction: how the site is keyed until the building is handed
-    over, on handed_over_on where that is known, with so many construction_keys.
+    masters and grands: how many are wanted now. mark_keys, mark_cylinders: of a new one. construction: how the site
+    is keyed until the building is handed over, on handed_over_on where that is known, with so many construction_keys.
     """
 
     existing_id: int | None = None
@@ -197,6 +197,8 @@ class SystemRequest:
     levels: int = 2
     grands: int = 1
     masters: int = 1
+    mark_keys: Marking = Marking.VISUAL
+    mark_cylinders: Marking = Marking.CONCEALED
     construction: ConstructionWay = ConstructionWay.NONE
     construction_keys: int = 0
     handed_over_on: date | None = None

@@ -39,7 +39,7 @@ from app.ledger.tables.keysystems import (
 )
 from app.ledger.tables.losses import Loss
 from app.ledger.tables.maker_papers import MakerPaper, MakerPaperPage, MakerPicture, PageNote, PageTopic
-from app.ledger.tables.makers import FactoryTermsRow, Keyway, Maker, SpecRow
+from app.ledger.tables.makers import FactoryTermsRow, Keyway, Maker, Marking, SpecRow
 from app.ledger.tables.money import (
     ACCOUNT_NUMBERS,
     INVOICE_NUMBERS,
@@ -55,7 +55,6 @@ from app.ledger.tables.orders import (
     ORDER_NUMBERS,
     Delivery,
     DeliveryLine,
-    Marking,
     OrderKind,
     OrderState,
     PromiseMove,

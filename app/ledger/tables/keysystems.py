@@ -10,7 +10,7 @@ from app.keying import UPPER_LEVELS
 from app.ledger.tables.base import Base, LongText, UTCDateTime, Versioned, choice
 from app.ledger.tables.customers import Customer, Site
 from app.ledger.tables.doors import Cylinder
-from app.ledger.tables.makers import SpecRow
+from app.ledger.tables.makers import Marking, SpecRow
 from app.pricing import RecordsHolder
 
 
@@ -81,12 +81,26 @@ class KeySystem(Versioned, Base):
     created_at: Mapped[datetime] = mapped_column(UTCDateTime)
     retired_on: Mapped[date | None]  # from then on nothing more is keyed in it
     retired_reason: Mapped[str] = mapped_column(sa.String(300), default="", server_default="")
+    mark_keys: Mapped[Marking] = mapped_column(
+        choice(Marking, "system_mark_keys"), default=Marking.VISUAL, server_default=Marking.VISUAL
+    )
+    mark_cylinders: Mapped[Marking] = mapped_column(
+        choice(Marking, "system_mark_cylinders"), default=Marking.CONCEALED, server_default=Marking.CONCEALED
+    )
 
     customer: Mapped[Customer] = relationship()
     site: Mapped[Site | None] = relationship()
     spec: Mapped[SpecRow] = relationship()
     keysets: "Mapped[list[Keyset]]" = relationship(back_populates="system", order_by="Keyset.id")
     rows_aside: "Mapped[list[ListRowAside]]" = relationship(back_populates="system", order_by="ListRowAside.row")
+
+    @property
+    def marking(self) -> str:
+        """How its keys and cylinders are marked, for whoever stamps them."""
+        return (
+            f"Keys, the symbol and the copy number: {self.mark_keys.words}. Cylinders, the symbol: "
+            f"{self.mark_cylinders.words}."
+        )
 
 
 class Keyset(Versioned, Base):

@@ -1,12 +1,33 @@
 """Tables: makers, their keyways, dated factory terms, and bitting specs."""
 
 from datetime import date
+from enum import StrEnum
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from app.ledger.tables.base import Base, LongText, Versioned
+
+
+class Marking(StrEnum):
+    """How a keyset's symbol is marked on keys or cylinders: where it shows, where it does not, not at all."""
+
+    VISUAL = "visual"
+    CONCEALED = "concealed"
+    NONE = "none"
+
+    @property
+    def words(self) -> str:
+        """Where the mark stands, as papers say it."""
+        return _MARKED[self]
+
+
+_MARKED = {
+    Marking.VISUAL: "where it shows (visual key control)",
+    Marking.CONCEALED: "on the side that does not show (concealed key control)",
+    Marking.NONE: "no mark",
+}
 
 
 class Maker(Versioned, Base):

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Mapped, mapped_column, relationship
 from app.ledger.tables.base import Base, LongText, UTCDateTime, Versioned, choice, refuse_changes
 from app.ledger.tables.items import Item
 from app.ledger.tables.jobs import Job
-from app.ledger.tables.makers import Maker
+from app.ledger.tables.makers import Maker, Marking
 from app.ledger.tables.needs import Need
 from app.ledger.tables.users import User
 
@@ -36,14 +36,6 @@ class OrderState(StrEnum):
     def is_open(self) -> bool:
         """Whether goods are still to come by it."""
         return self in (OrderState.SENT, OrderState.CONFIRMED)
-
-
-class Marking(StrEnum):
-    """How a factory marks a keyset's symbol on keys or cylinders: where it shows, where it does not, not at all."""
-
-    VISUAL = "visual"
-    CONCEALED = "concealed"
-    NONE = "none"
 
 
 class PurchaseOrder(Versioned, Base):

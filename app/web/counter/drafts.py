@@ -12,7 +12,7 @@ from app.ledger.quoting.quoted import asked_in
 from app.ledger.quoting.request import LineRequest, QuoteRequest, without_cuts
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.store.work import Work
-from app.ledger.tables import Draft, Job, LineKind, QuoteRevision, Role
+from app.ledger.tables import Draft, Job, LineKind, Marking, QuoteRevision, Role
 from app.pricing import Discount, KeyingKind, Urgency
 from app.web.counter.forms import OF_DRAFT, CounterForm
 from app.web.forms_base import record_id
@@ -195,6 +195,8 @@ def draft_of_request(ask: QuoteRequest) -> dict[str, Any]:
         "system_levels": str(system.levels),
         "system_grands": str(system.grands),
         "system_masters": str(system.masters),
+        "mark_keys": "" if system.mark_keys is Marking.VISUAL else system.mark_keys.value,
+        "mark_cylinders": "" if system.mark_cylinders is Marking.CONCEALED else system.mark_cylinders.value,
     }
 
 

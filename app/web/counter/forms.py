@@ -434,6 +434,8 @@ class CounterForm(Boxes):
     system_levels = count_field("Levels", "Choose 2, 3 or 4 levels.", least=2)
     system_grands = count_field("Grand masters", _ONE_OR_MORE)
     system_masters = count_field("Masters", _ONE_OR_MORE)
+    mark_keys = ShortField("Symbol on keys")
+    mark_cylinders = ShortField("Symbol on cylinders")
     construction = ShortField("Construction keying")
     construction_keys = count_field("Construction keys", _ONE_OR_MORE)
     handed_over_on = DayField("Building handed over", how=_NO_SUCH_DAY)

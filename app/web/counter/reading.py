@@ -10,7 +10,7 @@ from app.ledger.keysystems.construction import ConstructionWay
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest, split_selective
 from app.ledger.quoting.resolving import AGREED, REFUSED
 from app.ledger.sites.customers import CustomerForm, SiteForm
-from app.ledger.tables import KeySystem, longest
+from app.ledger.tables import KeySystem, Marking, longest
 from app.pricing import NO_DISCOUNT, KeyingKind, Urgency
 from app.web.counter.forms import (
     CUSTOMER_BOXES,
@@ -280,6 +280,14 @@ def _system(form: CounterForm, lines: list[LineRequest], known: Knowledge) -> Sy
     return found
 
 
+def _marking(form: CounterForm, name: str, usual: Marking) -> Marking:
+    """How a new system's keys or cylinders are marked; the usual way where nobody chose."""
+    typed = form.text(name)
+    if typed and typed not in set(Marking):
+        form.refuse(name, "Choose visual, concealed or none.")
+    return Marking(typed) if typed in set(Marking) else usual
+
+
 def _key_system(form: CounterForm, lines: list[LineRequest], known: Knowledge) -> SystemRequest | None:
     """The key system that the lines need; None where no line is keyed into one, or which one is still to be said:
     a customer who has systems is sold a new one when somebody chose so, never because nobody chose.
@@ -297,6 +305,8 @@ def _key_system(form: CounterForm, lines: list[LineRequest], known: Knowledge) -
             levels=form.system_levels.data or 2,
             grands=form.system_grands.data or 1,
             masters=max(form.system_masters.data or 1, _masters_named(lines)),
+            mark_keys=_marking(form, "mark_keys", Marking.VISUAL),
+            mark_cylinders=_marking(form, "mark_cylinders", Marking.CONCEALED),
         )
     form.forget("system_name", "system_levels", "system_grands", "system_masters")
     if not is_needed or not chosen:
