@@ -71,7 +71,7 @@ class LearnedPlan:
     unread: tuple[str, ...]
     cylinders: int
     items: int
-    keyways: tuple[str, ...]
+    new_keyways: tuple[str, ...]
     lengths: tuple[str, ...]
     lacks_kind: tuple[bool, ...] = ()
     lacks_chambers: bool = False
@@ -264,24 +264,24 @@ def plan_learned(session: Session, learned: LearnedMaker) -> LearnedPlan:
     decoder = BulkDecoder(patterns)
     unread = tuple(number for number in keyed if not _reads(decoder, number))
     sets = _sets(patterns)
+    known = _keyways_on_record(session, learned.maker_id) if learned.maker_id is not None else ()
+    new_keyways = tuple(each["name"] for each in given["keyways"] if each["name"] not in known)
     return LearnedPlan(
         unread=unread,
         cylinders=len(keyed),
         items=len(given["items"]),
-        keyways=tuple(each["name"] for each in given["keyways"]),
+        new_keyways=new_keyways,
         lengths=tuple(value for name, value in sets if name == "length"),
         lacks_kind=lacks_kind,
         lacks_chambers=any(not _says(pattern, "chambers") for pattern in learned.patterns or ()),
         problems=tuple(problems),
         changes=tuple(_changes(session, learned, given, patterns)),
         read_by=_read_by(session, learned, keyed),
-        held_for=_held_for(session, learned, given),
+        held_for=_held_for(session, learned, new_keyways),
     )
 
 
-def _held_for(session: Session, learned: LearnedMaker, given: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
-    known = set(_keyways_on_record(session, learned.maker_id)) if learned.maker_id is not None else set()
-    new = {each["name"] for each in given["keyways"]} - known
+def _held_for(session: Session, learned: LearnedMaker, new: Sequence[str]) -> dict[str, tuple[str, ...]]:
     found: dict[str, tuple[str, ...]] = {}
     for tables in maker_tables(session).values():
         names = tuple(one.name for one in tables.keyways if one.name in new)
