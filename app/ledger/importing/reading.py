@@ -112,7 +112,7 @@ def questions_of(
             if unknown:
                 words[column.name] = tuple(unknown)[:_MOST_WORDS]
         elif column.cell is CellKind.DAY and not choice.day_order and day_order(cells := table.cells(place)) is None:
-            samples += [cell for cell in cells if cell][:3]
+            samples += [*dict.fromkeys(filter(None, cells))][:3]
     return TableQuestions(missing, words, bool(samples), tuple(samples))
 
 
