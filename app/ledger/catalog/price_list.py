@@ -43,32 +43,31 @@ class PriceListColumn:
     is_needed: bool = False
 
 
-_NUMBERS = (
+NUMBER_HEADINGS = (
     *("number", "part number", "part no", "part", "item number", "item no", "item", "catalog number", "catalog no"),
     *("catalogue number", "cat no", "model", "model number", "model no", "sku", "code", "product code", "order code"),
-    *("article", "article number", "product number", "stock number", "part #", "item #", "#"),
+    *("article", "article number", "product number", "stock number", "part #", "item #", "#", "ref"),
 )
+WORD_HEADINGS = (
+    *("description", "desc", "item description", "product description", "words", "details", "text", "name"),
+    "product name",
+)
+LIST_HEADINGS = (
+    *("list price", "list", "msrp", "price", "unit list", "list ea", "list each", "list price each", "retail"),
+    *("retail price", "list price usd", "list usd", "price usd", "unit price", "us list", "suggested retail"),
+    *("price list", "price each", "new list", "new list price", "new price"),
+)
+COST_HEADINGS = (
+    *("cost", "net", "net price", "cost price", "your price", "your cost", "our cost", "dealer", "dealer price"),
+    *("dealer cost", "dealer net", "price net", "net each", "distributor", "distributor price", "new cost"),
+    "wholesale",
+)
+"""What makers and shops write over numbers, words, list prices and costs; in every table that has them."""
 COLUMNS = (
-    PriceListColumn("number", "Part number", _NUMBERS, CellLook.CODE, is_needed=True),
-    PriceListColumn(
-        "words",
-        "Words, what it is",
-        ("description", "desc", "item description", "product description", "words", "details", "text", "product"),
-        CellLook.WORDS,
-    ),
-    PriceListColumn(
-        "list",
-        "List price",
-        (
-            *("list price", "list", "msrp", "price", "unit list", "list ea", "list each", "list price each"),
-            *("retail", "retail price", "list price usd", "list usd", "price usd", "unit price", "us list"),
-        ),
-        CellLook.MONEY,
-        is_needed=True,
-    ),
-    PriceListColumn(
-        "cost", "Our cost", ("cost", "net", "net price", "dealer", "dealer cost", "your cost", "your price")
-    ),
+    PriceListColumn("number", "Part number", NUMBER_HEADINGS, CellLook.CODE, is_needed=True),
+    PriceListColumn("words", "Words, what it is", (*WORD_HEADINGS, "product"), CellLook.WORDS),
+    PriceListColumn("list", "List price", LIST_HEADINGS, CellLook.MONEY, is_needed=True),
+    PriceListColumn("cost", "Our cost", COST_HEADINGS),
     PriceListColumn(
         "discount",
         "Percent off list for us",

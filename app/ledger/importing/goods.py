@@ -10,6 +10,7 @@ from app.errors import BitternError
 from app.fitting import CATEGORIES, KEYED_CATEGORIES, BulkDecoder, CatalogItem, read_maker, to_json
 from app.ledger.catalog.catalog_import import cams_of, item_values
 from app.ledger.catalog.items import ordering_problems
+from app.ledger.catalog.price_list import COST_HEADINGS, LIST_HEADINGS, NUMBER_HEADINGS, WORD_HEADINGS
 from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, ImportRows, Refuse, RowPlan, RowState
 from app.ledger.stock.handling import ShelfForm, count_item
 from app.ledger.stock.movements import newest_movement, quantities
@@ -29,24 +30,10 @@ _MAKER = ImportColumn(
 NUMBER = ImportColumn(
     name="number",
     words="Part number",
-    also=(
-        *(
-            "part no",
-            "part",
-            "item",
-            "item no",
-            "item number",
-            "sku",
-            "code",
-            "model",
-            "catalog number",
-            "catalog no",
-        ),
-        *("stock number", "product code", "product", "part #", "item #"),
-    ),
+    also=(*NUMBER_HEADINGS, "product"),
     look=CellLook.CODE,
     cell=CellKind.CODE,
-    most=60,
+    most=longest(Item.code),
     is_needed=True,
 )
 
@@ -205,7 +192,7 @@ GOODS = ImportKind(
         ImportColumn(
             name="words",
             words="Description",
-            also=("description", "desc", "item description", "name", "product description", "product name", "words"),
+            also=WORD_HEADINGS,
             look=CellLook.WORDS,
         ),
         ImportColumn(
@@ -218,14 +205,14 @@ GOODS = ImportKind(
         ImportColumn(
             name="list",
             words="List price",
-            also=("list", "price", "retail", "msrp", "suggested retail", "price list", "price each", "unit price"),
+            also=LIST_HEADINGS,
             look=CellLook.MONEY,
             cell=CellKind.MONEY,
         ),
         ImportColumn(
             name="cost",
             words="Cost",
-            also=("net", "net price", "cost price", "your price", "dealer", "dealer price", "our cost", "price net"),
+            also=COST_HEADINGS,
             cell=CellKind.MONEY,
         ),
         ImportColumn(name="stocked", words="In stock", also=("stocked", "stock", "stock item"), cell=CellKind.YES_NO),

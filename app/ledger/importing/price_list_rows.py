@@ -16,6 +16,8 @@ from app.fitting import BulkDecoder, read_maker, to_json
 from app.ledger.catalog.catalog_import import cams_of, columns_of, kind_of
 from app.ledger.catalog.item_prices import ListedPrice, waiting_prices
 from app.ledger.catalog.maker_queries import get_maker
+from app.ledger.catalog.price_list import COST_HEADINGS, LIST_HEADINGS, WORD_HEADINGS
+from app.ledger.importing.goods import NUMBER
 from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, ImportRows, Refuse, RowPlan
 from app.ledger.store.engine import in_steps, read_columns
 from app.ledger.store.work import Work
@@ -259,55 +261,17 @@ PRICE_LIST = ImportKind(
     "Price list",
     "item",
     (
-        ImportColumn(
-            name="number",
-            words="Number",
-            also=(
-                *(
-                    "part number",
-                    "part no",
-                    "part",
-                    "item number",
-                    "item no",
-                    "item",
-                    "code",
-                    "sku",
-                    "catalog number",
-                ),
-                *("catalog no", "cat no", "model", "product", "product code", "ref"),
-            ),
-            look=CellLook.CODE,
-            cell=CellKind.CODE,
-            most=longest(Item.code),
-            is_needed=True,
-        ),
-        ImportColumn(
-            name="words",
-            words="What it is",
-            also=("description", "desc", "words", "item description", "name", "product description"),
-            most=longest(Item.words),
-        ),
+        NUMBER,
+        ImportColumn(name="words", words="What it is", also=WORD_HEADINGS, most=longest(Item.words)),
         ImportColumn(
             name="list",
             words="List price",
-            also=(
-                *("list", "price", "list each", "msrp", "retail", "retail price", "unit price", "list price usd"),
-                *("new list", "new list price", "new price", "price each", "suggested retail"),
-            ),
+            also=LIST_HEADINGS,
             look=CellLook.MONEY,
             cell=CellKind.MONEY,
             is_needed=True,
         ),
-        ImportColumn(
-            name="cost",
-            words="Our cost",
-            also=(
-                *("cost", "net", "net price", "dealer", "dealer price", "dealer net", "your price", "your cost"),
-                *("distributor", "distributor price", "new cost", "net each", "wholesale"),
-            ),
-            look=CellLook.MONEY,
-            cell=CellKind.MONEY,
-        ),
+        ImportColumn(name="cost", words="Our cost", also=COST_HEADINGS, look=CellLook.MONEY, cell=CellKind.MONEY),
         ImportColumn(name="category", words="Kind", also=("category", "type", "group", "class"), most=60),
     ),
     _plan,
