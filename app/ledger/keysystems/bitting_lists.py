@@ -75,10 +75,13 @@ def take_over(work: Work, form: TakeForm, found: OldList, cells: Mapping[int, Li
         if symbol not in made:
             add(symbol)
     for aside in found.aside:
-        bitting, matters = cells[aside.row].bitting, aside.could_matter
-        put_aside(work, system, aside.row, aside.key, aside.reason, bitting, could_matter=matters)
+        listed, matters = cells[aside.row], aside.could_matter
+        reason = f"{aside.reason} {listed.remarks}".strip()
+        put_aside(work, system, aside.row, aside.key, reason, listed.bitting, could_matter=matters)
     for asked in found.asked:
-        put_aside(work, system, asked.row, asked.key, f"{asked.question} Nobody said.", cells[asked.row].bitting)
+        listed = cells[asked.row]
+        reason = f"{asked.question} Nobody said. {listed.remarks}".strip()
+        put_aside(work, system, asked.row, asked.key, reason, listed.bitting)
     for symbol in found.missing:
         under = [one.key.own or one.key.symbol for one in found.taken if one.key.parent == symbol]
         over = ", ".join(under[:3]) + (" and others" if len(under) > 3 else "") or "its masters"

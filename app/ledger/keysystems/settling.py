@@ -123,7 +123,11 @@ def _add(work: Work, system: KeySystem, row: ListRowAside, form: SettleForm, cut
         raise LedgerError("level", "Say at which level this key stands.") from None
     above = by_symbol.get(form.under or row.parent_symbol)
     if level is Level.CHANGE and (above is None or above.level not in MASTERS):
-        raise LedgerError("under", "Choose the master that this change stands under.")
+        if any(one.level in MASTERS for one in system.keysets):
+            raise LedgerError("under", "Choose the master that this change stands under.")
+        if any(one.symbol == row.parent_symbol and not one.settled for one in system.rows_aside):
+            raise LedgerError("under", f"Settle {row.parent_symbol} first, the master that this change stands under.")
+        level = Level.SINGLE  # under a master that there never was
     symbol = row.symbol if row.symbol not in by_symbol else ""
     if level in MASTERS and not symbol:
         raise LedgerError("level", "This master has no symbol of its own: say that there is no such key.")

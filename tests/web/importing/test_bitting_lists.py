@@ -158,20 +158,21 @@ def test_a_key_that_is_no_more_is_settled_by_its_reason(
 def test_a_list_without_its_top_master_is_taken_and_the_top_named_later(
     keyway: None, owner_client: FlaskClient, customer: int, session: Session
 ) -> None:
-    listed = rows(*((f"{n}AA", bitting, "") for n, bitting in enumerate(PUZZLE, start=1)))
+    listed = rows(*((f"{n}AA", bitting, "") for n, bitting in enumerate(PUZZLE, start=1)), ("9AA", "20406"))
     page = read(owner_client, listed)[1]
     assert "The list lacks AA" in page and "One master alone fits" in page and TOP in page and "no proof" in page
-    page = take(owner_client, listed, customer)
+    page = take(owner_client, listed, customer, leaves_asked="y")
     system = session.query(KeySystem).one()
     assert (system.levels, system.sealed_plan) == (2, None) and "The list lacks the master over 1AA, 2AA, 3AA" in page
     extend = f"/keying/systems/{system.id}/extend"
-    assert "not settled (AA)" in owner_client.get(extend).text
+    assert "not settled (AA, 9AA)" in owner_client.get(extend).text
     assert owner_client.post(extend, data={"deed": "single", "singles": "1"}).status_code == 303
-    [link] = re.findall(r'href="(/keying/systems/\d+/aside/\d+)"', page)
-    assert (
-        owner_client.post(link, data=form_with(owner_client.get(link).text, "why") | {"bitting": TOP}).status_code
-        == 303
-    )
+    link, change = re.findall(r'href="(/keying/systems/\d+/aside/\d+)"', page)
+    boxes = form_with(owner_client.get(change).text, "why") | {"bitting": "861768"}
+    assert "Settle AA first" in owner_client.post(change, data=boxes).text
+    top = form_with(owner_client.get(link).text, "why") | {"bitting": TOP}
+    assert owner_client.post(link, data=top).status_code == 303
+    assert owner_client.post(change, data=boxes).status_code == 303
     session.rollback()
     system = session.query(KeySystem).filter_by(name="Old wharf").one()
     assert {one.parent.symbol for one in system.keysets if one.symbol != "AA"} == {"AA"}
@@ -287,12 +288,17 @@ def test_no_name_and_no_remark_gives_the_cuts_away(
 def test_an_import_is_undone_and_door_and_remarks_are_kept(
     keyway: None, owner_client: FlaskClient, customer: int, session: Session
 ) -> None:
-    listed = 'symbol,bitting,door,operated by,remarks\nAA,111111,,,\n1AA,222222,12,"2AA, AA",boiler\n1AA,333333,,,\n'
+    listed = (
+        "symbol,bitting,door,operated by,remarks\nAA,111111,,,\n"
+        '1AA,222222,12,"2AA, AA",boiler\n1AA,333333,,,\nX1X,,14,"1AA, AA",\n'
+    )
     take(owner_client, listed, customer)
     session.rollback()
     assert session.query(Keyset).filter_by(symbol="1AA").one().purpose == "door 12; operated by 2AA; AA; boiler"
+    crossed = session.query(ListRowAside).filter_by(row=5).one()
+    assert crossed.reason.endswith("on the system's page. door 14; operated by 1AA, AA") and not crossed.could_matter
     row = session.query(Import).one()
-    assert (row.kind, row.new, row.aside) == ("bitting list", 2, 1)
+    assert (row.kind, row.new, row.aside) == ("bitting list", 2, 2)
     page = owner_client.get(f"/imports/{row.id}").text
     assert owner_client.post(f"/imports/{row.id}/undo", data=form_with(page, "version")).status_code == 303
     session.rollback()
