@@ -13,7 +13,6 @@ from math import prod
 from typing import NamedTuple
 
 from app.keying.errors import KeyingError
-from app.keying.inches import inches_text
 from app.keying.pin_kit import PinLength, nearest_pin
 from app.keying.spec import Bitting, BittingSpec, share_words
 
@@ -158,9 +157,21 @@ def _pinned(
         share,
         intended,
         combinations - intended if intended else 0,
-        (*by_chamber, *passed, *warnings),
+        (*by_chamber, *passed, *warnings, *_off_in_kit(spec, chambers)),
         passed,
     )
+
+
+def _off_in_kit(spec: BittingSpec, chambers: Sequence[ChamberPins]) -> Iterator[str]:
+    """One warning of all pins that the kit has only off by more than its tolerance."""
+    off = []
+    for number, pins in zip(spec.chamber_numbers, chambers, strict=True):
+        for one in _pins_of(pins):
+            length = pin_length(spec, one)
+            if length is not None and length.is_off:
+                off.append(f"{one.kind} {one.size} in chamber {number} {length.off_words}")
+    if off:
+        yield f"Off in the kit, inches: {'; '.join(off)}."
 
 
 def _passed_bounds(spec: BittingSpec, chambers: Sequence[ChamberPins], combinations: int) -> Iterator[str]:
@@ -227,13 +238,6 @@ def _warnings(spec: BittingSpec, pins: ChamberPins) -> Iterator[str]:
         yield "the top pin would be below zero: the stack is higher than the stack total."
     elif pins.top == 0:
         yield "there is no room for a top pin: the stack fills the stack total."
-    for one in _pins_of(pins):
-        length = pin_length(spec, one)
-        if length is not None and length.nearest is not None and length.is_off:
-            yield (
-                f"{one.kind} pin {one.size} is {inches_text(length.exact)} in; the kit's nearest, "
-                f"{inches_text(length.nearest)}, is {length.off_words}."
-            )
 
 
 class PinSize(NamedTuple):

@@ -282,7 +282,7 @@ def test_pins_are_told_in_inches_beside_the_kits_nearest():
     )
     assert pin_length(spec, PinSize("top", 4)).nearest is None  # no top pins were entered: nothing is compared
     assert pin(spec, {"AA": (1, 0, 2), "1AA": (3, 0, 2)}).warnings == (
-        "Chamber 1: bottom pin 1 is 0.178 in; the kit's nearest, 0.180, is 0.002 long.",
+        "Off in the kit, inches: bottom 1 in chamber 1 0.002 long.",
     )
     assert pin_length(replace(spec, increment_in=None), PinSize("bottom", 1)) is None
     assert pin_length(spec, PinSize("top", None)) is None
