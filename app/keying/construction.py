@@ -12,7 +12,7 @@ from itertools import combinations, islice, product
 
 from app.keying.auditing import audit
 from app.keying.errors import NoBittingsLeft
-from app.keying.pinning import Pinning, shearing_depths
+from app.keying.pinning import Pinning, passed_bounds, shearing_depths
 from app.keying.spec import Bitting, BittingSpec
 
 MOST_TRIED = 300
@@ -50,13 +50,17 @@ def is_left_dead(permanent: Collection[Bitting], construction: Bitting) -> bool:
     return not all(cut in depths for depths, cut in cuts)
 
 
-def with_balls(pinning: Pinning, sizes: Sequence[int]) -> Pinning:
-    """A pinning that has the construction key among its keys, each ball told apart from the master pins under it."""
+def with_balls(spec: BittingSpec, pinning: Pinning, sizes: Sequence[int]) -> Pinning:
+    """A pinning that has the construction key among its keys, each ball told apart from the master pins under it: it
+    is none of those whose number the spec bounds.
+    """
     chambers = tuple(
         replace(pins, masters=pins.masters[:-1], ball=size) if size else pins
         for pins, size in zip(pinning.chambers, sizes, strict=True)
     )
-    return replace(pinning, chambers=chambers)
+    passed = passed_bounds(replace(spec, chambers=len(chambers)), chambers, pinning.combinations)
+    others = (said for said in pinning.warnings if said not in pinning.passed)
+    return replace(pinning, chambers=chambers, warnings=(*others, *passed), passed=passed)
 
 
 def find_construction_key(

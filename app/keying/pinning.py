@@ -149,7 +149,7 @@ def _pinned(
     ]
     combinations = prod(map(len, depths))
     share = spec.share_of(combinations)
-    passed = tuple(_passed_bounds(spec, chambers, combinations))
+    passed = passed_bounds(spec, chambers, combinations)
     return Pinning(
         chambers,
         tuple(spec.chamber_numbers),
@@ -174,13 +174,15 @@ def _off_in_kit(spec: BittingSpec, chambers: Sequence[ChamberPins]) -> Iterator[
         yield f"Off in the kit, inches: {'; '.join(off)}."
 
 
-def _passed_bounds(spec: BittingSpec, chambers: Sequence[ChamberPins], combinations: int) -> Iterator[str]:
+def passed_bounds(spec: BittingSpec, chambers: Sequence[ChamberPins], combinations: int) -> tuple[str, ...]:
+    """Give a warning for each bound of the spec that a cylinder passes; none of them holds a cut."""
     most = spec.most_master_pins
-    for number, pins in zip(spec.chamber_numbers, chambers, strict=True):
-        if most is not None and len(pins.masters) > most:
-            yield f"Chamber {number}: {len(pins.masters)} master pins, over {most}: it wears badly and picks easily."
-    if said := spec.passed_share(combinations):
-        yield said
+    crowded = [
+        f"Chamber {number}: {len(pins.masters)} master pins, over {most}: it wears badly and picks easily."
+        for number, pins in zip(spec.chamber_numbers, chambers, strict=True)
+        if most is not None and len(pins.masters) > most
+    ]
+    return (*crowded, *filter(None, [spec.passed_share(combinations)]))
 
 
 def _macs_warnings(spec: BittingSpec, keys: Mapping[str, Bitting]) -> Iterator[str]:

@@ -71,7 +71,7 @@ def build(spec, plan, name, construction):
     own = [plan.keys[symbol] for symbol in plan.cylinders[name]]
     keys = {symbol: plan.keys[symbol] for symbol in plan.cylinders[name]}
     pinning = pin(spec, {**keys, "CMK": construction})
-    return own, with_balls(pinning, ball_sizes(own, construction))
+    return own, with_balls(spec, pinning, ball_sizes(own, construction))
 
 
 @pytest.mark.parametrize("spec", [SPEC, SINGLE_STEP])
@@ -113,12 +113,22 @@ def test_every_bitting_that_turns_a_set_up_cylinder_is_among_its_combinations(se
         pytest.fail("a system of three keys has room for one")
     own = [keys["1AA"], keys["AA"]]
     pinning = with_balls(
-        pin(spec, {"1AA": keys["1AA"], "AA": keys["AA"], "CMK": construction}), ball_sizes(own, construction)
+        spec, pin(spec, {"1AA": keys["1AA"], "AA": keys["AA"], "CMK": construction}), ball_sizes(own, construction)
     )
     turning = sum(Metal(pinning).turn(cuts) for cuts in product(range(6), repeat=3))
     assert turning == pinning.combinations
     other = pin(spec, {"2AA": keys["2AA"], "AA": keys["AA"]})
     assert not Metal(other).turn(construction)
+
+
+def test_a_ball_is_none_of_the_master_pins_that_a_spec_bounds():
+    spec = BittingSpec(chambers=3, depths=8, macs=7, most_master_pins=1, share_one_in=600)
+    keys = {"1AA": (2, 2, 2), "AA": (4, 2, 2)}
+    made = pin(spec, {**keys, "CMK": (7, 2, 2)})
+    assert [said[:10] for said in made.passed] == ["Chamber 1:", "Of all bit"]
+    told = with_balls(spec, made, ball_sizes(list(keys.values()), (7, 2, 2)))
+    assert (told.chambers[0].masters, told.chambers[0].ball) == ((2,), 3)
+    assert told.passed == told.warnings == made.passed[1:]  # its share is what turns it until then
 
 
 def test_single_keyed_cylinders_get_a_ball_wherever_they_differ():

@@ -312,7 +312,7 @@ def _pinning(
     seen = {one.id: spec.entering(bittings[one.id], chambers) for one in (own, *further)}
     permanent = [seen[one.id] for one in (own, *further) if one not in construction]
     sizes = ball_sizes(permanent, seen[construction[0].id])
-    made = with_balls(made, sizes) if sizes else made
+    made = with_balls(spec, made, sizes) if sizes else made
     balls = [str(one) for one, pins in zip(made.numbers, made.chambers, strict=True) if pins.ball]
     words = (_SET_UP if balls else _NOT_SET_UP).format(construction[0].symbol, " and ".join(balls))
     return replace(made, warnings=(*made.warnings, words))
