@@ -55,7 +55,7 @@ _FREE: dict[str, str] = {
     "key_counts": "why_stopped",
     "key_count_lines": "holder remark",
     "keys": "holder holder_phone",
-    "keysets": "purpose blind_code own_symbol",
+    "keysets": "purpose blind_code own_symbol reserved_for",
     "list_rows_aside": "own_symbol reason settled",
     "blind_codes": "code prefix",
     "locks": "description function",

@@ -15,6 +15,7 @@ from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.control import why_no_control
 from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.keysystems.out_of_use import is_retired, why_retired
+from app.ledger.keysystems.reserves import reserves_of
 from app.ledger.keysystems.retiring import keyed_in, put_back_in_use, retire_system
 from app.ledger.keysystems.rows_aside import rows_aside, why_not_settled
 from app.ledger.keysystems.sent_arrays import sent_arrays
@@ -132,6 +133,8 @@ def _page(system: KeySystem, form: RecordsForm) -> ResponseReturnValue:
         "keysystems/show.html",
         system=system,
         tree=tree,
+        reserves=(reserves := reserves_of(work.session, system)),
+        in_reserve={symbol for one in reserves for symbol in one.symbols},
         planned=sorted(
             (one for node in _flat(tree) for one in node.cylinders if one.is_planned), key=lambda one: one.id
         ),

@@ -55,7 +55,7 @@ def test_levels_stay_and_what_crosses_is_asked_one_by_one(hands: Hands, house: H
     page.get_by_label("Customer").select_option(label="Saltmarsh Maritime College")
     page.get_by_label("Name of the system").fill("Annex")
     page.get_by_label("Site of the doors").fill("Annex")
-    page.get_by_label("Reserve, changes under each master").fill("10")
+    page.get_by_label("Reserve").fill("each floor: 10")
     page.get_by_role("checkbox", name="Cross 108 for P107").check()
     page.get_by_role("checkbox", name="Cross S1 for ").check()
     hands.click("Save bittings")
@@ -71,9 +71,12 @@ def test_levels_stay_and_what_crosses_is_asked_one_by_one(hands: Hands, house: H
     masters = [keysets.filter(has=page.get_by_text(master, exact=True)) for master in ("AA", "AB", "AC")]
     for master in masters:
         expect(master).to_contain_text("10 changes under it on no door yet")
+    reserves = page.locator("section[aria-labelledby=reserves] tbody tr")
+    for floor, master in (("1", "AA"), ("2", "AB"), ("3", "AC")):
+        expect(reserves.filter(has_text=f"floor {floor}")).to_contain_text(re.compile(rf"{master}\s*10 of 10"))
     hands.report("J15, to the saved system")
 
-    # Two doors more come to the first floor: they take new changes, and the reserve is kept.
+    # Two doors more come, nobody says to which floor: they take new changes, and the reserves are kept.
     hands.click("Counter", "link")
     hands.type("college")
     hands.press("Enter")
@@ -84,7 +87,9 @@ def test_levels_stay_and_what_crosses_is_asked_one_by_one(hands: Hands, house: H
     hands.press("Enter")
     hands.tab_to("System")
     hands.type("Annex")
-    expect(page.locator("#lines fieldset.line")).to_contain_text("Gets AA31, AA32 of Annex, under AA and A")
+    line = page.locator("#lines fieldset.line")
+    expect(line).to_contain_text("Gets AA31, AA32 of Annex, under AA and A")
+    expect(line).to_contain_text("Under AA 10 changes for floor 1 are in reserve: choose that under Reserve")
     hands.access("i")
     hands.access("a")
     hands.type("M. Sheldrake")
@@ -96,12 +101,55 @@ def test_levels_stay_and_what_crosses_is_asked_one_by_one(hands: Hands, house: H
         expect(master).to_contain_text("10 changes under it on no door yet")
     hands.report("J15, to two doors more")
 
+    # Twelve doors more on the second floor. The list at acceptance tells the floor: ten take what is kept for it.
+    hands.click("Counter", "link")
+    hands.type("college")
+    hands.press("Enter")
+    hands.tab_to("Site", back=True)
+    hands.type("Annex")
+    hands.access("q")
+    hands.type("12 mortise 1-1/8 AQ4 626 GMK under AB two keys each")
+    hands.press("Enter")
+    hands.tab_to("System")
+    hands.type("Annex")
+    expect(line).to_contain_text("Gets AB31 to AB42 of Annex, under AB and A")
+    line.get_by_label("Reserve").fill("floor 2")
+    expect(line).to_contain_text("The reserve for floor 2 has 10 changes left, and this line needs 12")
+    line.get_by_label("Reserve").fill("")
+    expect(line).to_contain_text("Gets AB31 to AB42 of Annex, under AB and A")
+    hands.access("i")
+    hands.access("a")
+    hands.type("M. Sheldrake")
+    page.get_by_text("Or paste the doors from a spreadsheet").click()
+    page.get_by_label("Door list").focus()
+    doors = [f"2{number},," for number in range(21, 32)]  # eleven of the second floor, and one that takes the third's
+    page.keyboard.insert_text("\n".join(["opening,location,keyset", *doors, "230B,third floor,"]))
+    hands.click("Accept the quote")
+    asked = page.get_by_role("checkbox", name="The reserve may be used so")
+    expect(main).to_contain_text("The reserve for floor 2 is used up, so 231 takes a free change. Tick")
+    asked.check()
+    hands.click("Accept the quote")
+    expect(main).to_contain_text("12 cylinders are saved.")
+    hands.click("Key systems", "link")
+    hands.click("Annex", "link")
+    expect(reserves.filter(has_text="floor 2")).to_contain_text("0 of 10 used up")
+    expect(reserves.filter(has_text="floor 3")).to_contain_text("10 of 10")
+    hands.report("J15, to a reserve that is used up")
+
     with house.ledger.work(Actor(None, "the test", Role.OWNER), NOW) as work:
         system = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == "Annex")).one()
         assert system.levels == 3
         planned = work.session.scalars(sa.select(Cylinder).where(Cylinder.job_id.is_(None))).all()
         hung = {one.door.opening_number: one for one in planned if one.door and one.is_planned}
-        people = {one.purpose: one.symbol for one in system.keysets if one.purpose != "reserve"}
+        people = {one.purpose: one.symbol for one in system.keysets if one.purpose}
+        by_symbol = {one.symbol: one for one in system.keysets}
+        later = {
+            one.door.opening_number: one.keyset
+            for one in work.session.scalars(sa.select(Cylinder).where(Cylinder.job_id.is_not(None)))
+            if one.door and one.keyset and one.keyset.symbol in by_symbol and one.keyset.system_id == system.id
+        }
+        assert [later[f"2{number}"].reserved_for for number in range(21, 31)] == ["floor 2"] * 10
+        assert later["231"].reserved_for == "" and later["230B"].reserved_for == ""
         for door in [door for floor in HEADS for door in DOORS[floor]]:
             assert hung[door].keyset.symbol == people[f"P{door}"]
         crossed = {door: one for door, one in hung.items() if one.operators}

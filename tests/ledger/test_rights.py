@@ -81,6 +81,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keysystems.auditing: check_whole_system
         keysystems.control: add_control
         keysystems.selective: add_selective
+        keysystems.reserves: add_reserve release_reserve
         keysystems.crosskeying: seal_cross_search
         keysystems.crosskeying: cross_key
         keysystems.crosskeying: price_cross_keying
@@ -181,6 +182,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.bittings: add_keyset insert_keysets seal_bitting seal_bittings reseal_bittings seal_plan
         keysystems.bittings: put_plan_away
         keysystems.selective: insert_selective find_place
+        keysystems.reserves: keep_reserves
         keysystems.bittings: note_reveal tops_on_keyway
         store.work: carry carried
         keysystems.control: find_control insert_control add_factory_control read_control

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from app.keying import Bitting as Cuts
 from app.keying import KeyingError, LostKey, NoBittingsLeft, SystemsBeside, audit, lost_key, operated_by
 from app.ledger.keysystems.control import CONTROL_SYMBOL, find_control
-from app.ledger.keysystems.keysets import RESERVE, symbols_in_words
+from app.ledger.keysystems.keysets import symbols_in_words
 from app.ledger.keysystems.lost_keysets import lost_keysets, shut_out_on
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, Way, open_system
@@ -322,5 +322,5 @@ def copies_of(session: Session, system: KeySystem) -> dict[str, int]:
     lost = lost_keysets(session, [keyset.id for keyset in system.keysets])
     for one in lost:
         known[one.keyset.symbol] += len(one.copies)
-    reserve = {one for one in system.keysets if one.purpose == RESERVE} - {one.keyset for one in lost}
+    reserve = {one for one in system.keysets if one.reserved_for and not one.cylinders} - {one.keyset for one in lost}
     return {one.symbol: known[one.symbol] or (0 if one in reserve else 1) for one in system.keysets}

@@ -648,6 +648,7 @@ def put_plan_on_record(work: Work, loss: Loss) -> None:
             above = loss.successors.get(was.parent.symbol, was.parent.symbol) if was.parent else ""
             cuts = planned[new] if is_ours else None
             by_symbol[new] = add_keyset(work, system, new, was.level, by_symbol.get(above), cuts, was.purpose)
+            by_symbol[new].reserved_for = was.reserved_for
     work.session.flush()
     for old, new in to_come.items():
         if old != new:

@@ -39,8 +39,6 @@ from app.ledger.tables import Bitting, Cylinder, Keyset, KeySystem, Level, Recor
 
 MOST_LISTED = 100_000
 MOST_DRAWN = 100_000  # of a system without an array, for whoever waits at the counter
-RESERVE = "reserve"
-"""The purpose of a keyset that is kept free for a later door."""
 
 
 def add_keysets(

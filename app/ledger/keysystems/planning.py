@@ -1,6 +1,5 @@
 """Use cases: plan a new system, by how much it must hold or by who opens what, and start it."""
 
-from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from random import Random
@@ -19,7 +18,6 @@ from app.keying import (
     KeyingError,
     LevelArray,
     MatrixSolution,
-    NoBittingsLeft,
     Planning,
     Progress,
     SymbolLevel,
@@ -34,8 +32,8 @@ from app.keying import (
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import insert_keysets, open_bittings, seal_plan, tops_on_keyway
 from app.ledger.keysystems.control import insert_control, lacks_control
-from app.ledger.keysystems.keysets import RESERVE, add_keysets, over_changes
 from app.ledger.keysystems.planned_doors import plan_doors_of
+from app.ledger.keysystems.reserves import keep_reserves, read_reserves
 from app.ledger.keysystems.selective import insert_selective, read_selective
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, add_system_row, insert_system, keyway_spec
@@ -44,7 +42,7 @@ from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work, carried, carry
-from app.ledger.tables import Customer, KeySystem, Level, Role
+from app.ledger.tables import Customer, KeySystem, Role
 from app.validation import first_of
 
 MOST_PEOPLE = 6
@@ -234,8 +232,8 @@ class MatrixSealForm:
     """Whose system a matrix becomes, what it is called, and where its doors are (planned_doors.py).
 
     crossed: doors of all that is crossed, one at least of each exception. leaves_out: the sentence that says who
-    would go without, where somebody agreed: then it is keyed again (`ReadyMatrix.leaving`). reserve: how many
-    changes are kept free under each master for later doors: keysets with bittings of their own, on no door yet.
+    would go without, where somebody agreed: then it is keyed again (`ReadyMatrix.leaving`). reserve: what
+    is kept back for later doors, as `read_reserves` reads it: keysets with bittings of their own, on no door yet.
     """
 
     customer_id: int
@@ -244,7 +242,7 @@ class MatrixSealForm:
     takes_doors: str = ""
     crossed: tuple[str, ...] = ()
     leaves_out: str = ""
-    reserve: int = 0
+    reserve: str = ""
 
 
 def people_of(plan: AccessPlan, symbols: Collection[str]) -> str:
@@ -295,7 +293,7 @@ def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, form: MatrixSe
             changes = (one for one in plan.keysets if one.level is SymbolLevel.CHANGE)
             system.capacity += sum(one.parent not in over for one in changes)
         system.site_id = plan_doors_of(work, system, plan, form.site_name, form.takes_doors).id
-        kept = _keep_reserve(work, system, form.reserve)
+        kept = keep_reserves(work, system, read_reserves(form.reserve))
         record(
             work,
             "key system made of a matrix",
@@ -318,32 +316,6 @@ def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, form: MatrixSe
                 f"Crossed: {who} ({', '.join(one.also)}); {how}"[:1000],
             )
         return system
-
-
-def _keep_reserve(work: Work, system: KeySystem, count: int) -> str:
-    """Add so many changes under each master that clash with nothing, for later doors; words for the record.
-
-    A grand over several people gets as many as its masters leave room for.
-    """
-    if not count:
-        return ""
-    if system.sealed_plan is None:
-        raise LedgerError("reserve", "These keys stand side by side, under no master that could keep changes free.")
-    people = Counter(one.parent_id for one in system.keysets if one.level is Level.CHANGE)
-    said = []
-    for over in over_changes(system.keysets):
-        wanted = count if over.level is Level.MASTER or people[over.id] > 1 else 0
-        try:
-            kept = add_keysets(work, system, wanted, over.symbol) if wanted else []
-        except NoBittingsLeft as error:
-            if over.level is Level.MASTER:
-                told = f"{over.symbol} has {error.left:,} changes left, not {count:,}: enter at most that."
-                raise LedgerError("reserve", told) from error
-            kept = add_keysets(work, system, error.left, over.symbol) if error.left else []
-        for keyset in kept:
-            keyset.purpose = RESERVE
-        said += [f"{len(kept):,} under {over.symbol}"] if wanted else []
-    return f", in reserve {', '.join(said)}"
 
 
 def _refuse_clashes(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_id: int) -> None:

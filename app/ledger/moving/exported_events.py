@@ -104,6 +104,7 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     LOW_PRICE: {},
     DISCOUNT_GIVEN: {},
     "quote sent": {"revision": _whole},
+    "reserve used": {},
     "quote accepted": {
         "revision": _whole,
         "option": _text,

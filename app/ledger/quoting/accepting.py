@@ -17,7 +17,9 @@ from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.authority import require_job_authority
 from app.ledger.keysystems.construction import ConstructionWay
 from app.ledger.keysystems.crosskeying import insert_operators, require_lost_keys_stay_out
+from app.ledger.keysystems.keysets import find_master
 from app.ledger.keysystems.planned_doors import planned_at
+from app.ledger.keysystems.reserves import ANY_DOOR, belongs, reserves_of
 from app.ledger.keysystems.system_queries import symbol_on
 from app.ledger.quoting.allocation import Allotment, KeysetAllotter, split_nmk
 from app.ledger.quoting.line_supply import RequestSupply
@@ -56,6 +58,7 @@ from app.ledger.tables import (
     RecordsHolder,
     Reminder,
     Role,
+    Site,
     Stage,
 )
 from app.pricing import KeyingKind
@@ -77,6 +80,7 @@ class AcceptForm:
     lost_reason: why the owner of the house goes on where a lost key opens the new cylinders.
     option: A or B of a quote that offers two ways, "" of one that does not.
     takes_places: the sentence that asked whether the new cylinders take the places of others, where somebody agreed.
+    takes_reserve: the same of changes that are kept back for other doors, and of reserves that are used up.
     seen: the marks of the plans that were looked at, "" where nobody looked: another one is not carried out unseen.
     """
 
@@ -91,6 +95,7 @@ class AcceptForm:
     lost_reason: str = ""
     seen: str = ""
     takes_places: str = ""
+    takes_reserve: str = ""
 
 
 def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
@@ -116,6 +121,7 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
             raise LedgerError("accepted_on", why)
         ask = asked_in(work.session, snapshot)
         rows = _as_planned(work, _site(work, job, form), ask, _rows_by_line(ask, form.doors))
+        rows, drawn = _from_reserves(work, job, ask, rows, form.takes_reserve)
         plan = _require_plan(work, snapshot, rows)
         allotter = KeysetAllotter(work, job, ask, snapshot.keying, plan)
         _carry_out(allotter, snapshot, form, rows)
@@ -129,6 +135,11 @@ def accept_quote(work: Work, job_id: int, form: AcceptForm) -> Job:
         supply = RequestSupply(work, ask, ask.lines)
         make_needs(work, job, supply.wants(snapshot.keying, plan, job.promised_on or job.need_by))
         said = f", option {form.option}, {snapshot.where}" if form.option else ""
+        if drawn:
+            taken = "; ".join(
+                f"{opening} takes {symbol} of the reserve for {name}" for opening, symbol, name in drawn
+            )
+            record(work, "reserve used", f"job {job.number}", taken[:1000], job_id=job.id)
         record(
             work,
             "quote accepted",
@@ -180,6 +191,53 @@ def _as_planned(
         return replace(row, keyset=named, operated_by=row.operated_by or symbols)
 
     return {number: [filled(row) for row in listed] for number, listed in rows.items()}
+
+
+def _from_reserves(
+    work: Work, job: Job, ask: QuoteRequest, rows: Mapping[int, Sequence[DoorRow]], agreed: str
+) -> tuple[dict[int, list[DoorRow]], list[tuple[str, str, str]]]:
+    """The rows with the changes that are kept back for their doors where they name none, and those: door, change,
+    for what. A change that is kept for others, and a reserve that is used up, are asked on `takes_reserve`.
+    """
+    system = work.session.get(KeySystem, ask.system.existing_id) if ask.system and ask.system.existing_id else None
+    kept = reserves_of(work.session, system) if system is not None else ()
+    filled, drawn, asked = {number: [*listed] for number, listed in rows.items()}, list[tuple[str, str, str]](), []
+    if system is None or not kept:
+        return filled, drawn
+    named = {split_nmk(own_symbol(row))[0] for listed in rows.values() for row in listed}
+    left = {(one.name, one.master): [s for s in one.symbols if s not in named] for one in kept}
+    site = work.session.get(Site, job.site_id) if job.site_id else None
+    for number, listed in filled.items():
+        keying = ask.lines[number - 1].keying
+        if not keying.kind.is_master_keyed:
+            continue
+        master = find_master(work, system, keying.master).symbol
+        for place, row in enumerate(listed):
+            known = _door_at(work, job.site_id, row.opening)
+            location = row.location or (known.location if known else "")
+            mine = [one for one in kept if belongs(one.name, row.opening, location, site.name if site else "")]
+            symbol = split_nmk(own_symbol(row))[0]
+            if symbol:
+                other = next((one for one in kept if symbol in one.symbols and one not in mine), None)
+                if other is not None and other.name != keying.reserve_name:
+                    asked.append(f"{symbol} is kept for {other.name}, and {row.opening or 'no door'} is not of it")
+            elif row.opening and not keying.reserve:
+                own = next((one for one in mine if one.master == master and one.name != ANY_DOOR), None)
+                if own is not None and left[own.name, master]:
+                    listed[place] = replace(row, keyset=left[own.name, master].pop(0))
+                    drawn.append((row.opening, listed[place].keyset, own.name))
+                elif own is not None:
+                    asked.append(f"the reserve for {own.name} is used up, so {row.opening} takes a free change")
+    few = "; ".join(asked[:_MOST_NAMED])
+    told = f"{few[:1].upper()}{few[1:]}. Tick that it is meant, and press again."
+    if asked and agreed != told:
+        raise LedgerError("takes_reserve", told)
+    return filled, drawn
+
+
+def _door_at(work: Work, site_id: int | None, opening: str) -> Door | None:
+    rows = sa.select(Door).where(Door.site_id == site_id, Door.opening_number == opening)
+    return work.session.scalar(rows) if site_id and opening else None
 
 
 def _require_plan(work: Work, snapshot: QuoteSnapshot, rows: Mapping[int, Sequence[DoorRow]]) -> Plan:

@@ -16,7 +16,7 @@ from app.ledger.keysystems.construction import (
     set_up,
 )
 from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control
-from app.ledger.keysystems.keysets import RESERVE, add_customers_key, add_keysets, find_master, number_of
+from app.ledger.keysystems.keysets import add_customers_key, add_keysets, find_master, number_of
 from app.ledger.keysystems.out_of_use import why_retired
 from app.ledger.keysystems.planned_doors import replan
 from app.ledger.keysystems.system_queries import get_system
@@ -239,9 +239,6 @@ class KeysetAllotter:
         by_symbol = {one.symbol: one for one in system.keysets}
         if fresh := [one.symbol for one in planned if one.symbol not in by_symbol]:
             by_symbol.update({one.symbol: one for one in self._add(system, source, fresh)})
-        for one in planned:
-            if by_symbol[one.symbol].purpose == RESERVE:  # a door takes what was kept for it
-                by_symbol[one.symbol].purpose = ""
         asked = [split_nmk(symbol) for symbol in named]
         taken = Counter(symbol for symbol, _ in asked)
         rest = (one.symbol for one in planned for _ in range(one.cylinders - taken[one.symbol]))
@@ -286,7 +283,7 @@ class KeysetAllotter:
             master, under = (old.parent.symbol, Level.MASTER) if old.parent else ("", Level.SINGLE)
             crossed = crossed_ways(self.work.session, self.ask, old)
             [new] = add_keysets(self.work, old.system, 1, master, under=under, crossed=crossed)
-            new.purpose = old.purpose
+            new.purpose, new.reserved_for = old.purpose, old.reserved_for
             replan(self.work.session, old, new)
             self._instead[old.symbol] = new
         return self._instead[old.symbol]

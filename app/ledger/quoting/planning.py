@@ -28,6 +28,7 @@ from app.ledger.keysystems.construction import (
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.keysets import missing_bitting, symbols_in_words
 from app.ledger.keysystems.out_of_use import is_retired, require_not_retired, why_retired
+from app.ledger.keysystems.reserves import ReserveLeft, reserves_of
 from app.ledger.keysystems.rows_aside import why_rows_aside
 from app.ledger.keysystems.system_queries import chambers_in
 from app.ledger.quoting.allocation import records_for, set_sizes, shorter_than, system_problems
@@ -47,7 +48,7 @@ from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedBlanks, PlannedKe
 from app.ledger.quoting.promises import promise_from
 from app.ledger.quoting.quoted import asked_in
 from app.ledger.quoting.rekeying import crossed_ways
-from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest
+from app.ledger.quoting.request import BEYOND, KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.room import Room, Unclear, waiting_changes
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
 from app.ledger.quoting.system_books import SystemBook, SystemBooks
@@ -153,6 +154,12 @@ def proof_problems(work: Work, ask: QuoteRequest, plan: Plan) -> list[Problem]:
     return problems
 
 
+def _kept_in_words(kept: Sequence[ReserveLeft]) -> str:
+    """What is kept back, each with its count."""
+    said = [f"{counted(one.left, 'change')} for {one.name}" for one in kept if one.left]
+    return f"{', '.join(said)} {'is' if sum(one.left for one in kept) == 1 else 'are'}"
+
+
 def _which_master(book: SystemBook, said: str) -> str:
     named = ", ".join(book.masters[:_MOST_NAMED]) + (" …" if len(book.masters) > _MOST_NAMED else "")
     if said:
@@ -184,6 +191,7 @@ class _Planner:
         self._of_line: dict[int, list[KeysetOnLine]] = {}
         self._instead: dict[str, tuple[str, str]] = {}  # a replaced keyset's symbol → the new one's, and its system
         self._decoded: dict[tuple[SystemBook, KeyingInstruction], str] = {}  # keyed to a key of the customer's
+        self._reserves: dict[SystemBook, tuple[ReserveLeft, ...]] = {}
         self._lacking: dict[str, str] = {}  # by keyway: why nothing can be drawn on it
         self._for_loss = PlanOfQuote.of(work.session, ask)
         self.books = SystemBooks(work, ask, keying, room.begin)
@@ -418,6 +426,11 @@ class _Planner:
         if system is not None and master and (aside := why_rows_aside(self._session, system)):
             self._refuse(number, "keying", aside)
             return []
+        kept = self._reserves_under(book, master)
+        drawn = self._of_reserve(number, line.keying, book, master, kept, count)
+        if number in self._refused or len(drawn) == count:
+            return drawn
+        count -= len(drawn)
         try:
             also = [[line.keying.selective]] if line.keying.selective else []
             found = self._room.take(book, master, count, also, shorter)
@@ -427,7 +440,8 @@ class _Planner:
         if found < count and system is not None and master:
             given = {one.symbol for keysets in self._of_line.values() for one in keysets}
             there = waiting_changes(self._work, system, master)
-            waiting = [symbol for symbol in there if symbol not in given | reserved][: count - found]
+            held = {symbol for one in kept for symbol in one.symbols}
+            waiting = [symbol for symbol in there if symbol not in given | reserved | held][: count - found]
             if found + len(waiting) == count:
                 self._room.take(book, master, found, also, shorter)
                 self.notes.append(
@@ -442,6 +456,8 @@ class _Planner:
             most = sum(sizes[:found])
             told = f"enter at most {most:,}, or key" if found else "key"
             other = "under another master, in a new system or single (SKD)" if master else "on another keyway"
+            if any(one.left for one in kept):
+                other += f"; {_kept_in_words(kept)} in reserve: choose that under Reserve, if these doors are there"
             if system is not None and master:
                 other += "; or have the bench search for more (Extend, on the key system's page)"
             self._refuse(
@@ -451,7 +467,56 @@ class _Planner:
                 f"{'the rest' if found else 'this'} {other}.",
             )
             return []
-        return [*book.add_symbols(master, found, listed, reserved), *waiting]
+        return [*drawn, *book.add_symbols(master, found, listed, reserved), *waiting]
+
+    def _reserves_under(self, book: SystemBook, master: str) -> list[ReserveLeft]:
+        """What is kept back under a master, without what other lines of this plan take, or doors name."""
+        if book.row is None or not master:
+            return []
+        if book not in self._reserves:
+            self._reserves[book] = reserves_of(self._session, book.row)
+        given = {one.symbol for keysets in self._of_line.values() for one in keysets if one.system == book.name}
+        given |= {symbol for symbols in (self._doors or {}).values() for symbol in symbols}
+        under = (one for one in self._reserves[book] if one.master == master)
+        return [replace(one, symbols=tuple(s for s in one.symbols if s not in given)) for one in under]
+
+    def _of_reserve(
+        self,
+        number: int,
+        keying: KeyingInstruction,
+        book: SystemBook,
+        master: str,
+        kept: Sequence[ReserveLeft],
+        count: int,
+    ) -> list[str]:
+        """The changes that a line takes of the reserve that it names; what is said where it names none, or too few
+        are left.
+        """
+        if not keying.reserve:
+            if any(one.left for one in kept) and self._doors is None:
+                told = f"{_kept_in_words(kept)} in reserve: choose that under Reserve, if these doors are there."
+                self.notes.append((number - 1, f"Under {master} {told}"))
+            return []
+        found = next((one for one in kept if one.name == keying.reserve_name), None)
+        if found is None:
+            there = f": {_kept_in_words(kept)}" if any(one.left for one in kept) else ""
+            told = f"{book.name} keeps nothing in reserve for {keying.reserve_name} under {master}{there}."
+            self._refuse(number, "reserve", told)
+            return []
+        if found.left < count and not keying.reserve.endswith(BEYOND):
+            self._refuse(
+                number,
+                "reserve",
+                f"The reserve for {found.name} has {counted(found.left, 'change')} left, and this line needs "
+                f"{count:,}: choose “{found.name}{BEYOND}”, or enter fewer.",
+            )
+            return []
+        drawn = list(found.symbols[:count])
+        if drawn:
+            rest = found.left - len(drawn)
+            told = f"{symbols_in_words(drawn)} {'is' if len(drawn) == 1 else 'are'} of the reserve for {found.name}"
+            self.notes.append((number - 1, f"{told}: {rest:,} left of it then."))
+        return drawn
 
     def _missing(self, keyway: str) -> str:
         who = self._ask.customer_id

@@ -26,7 +26,8 @@ class KeyingInstruction:
     the first of the system. key_keyway: of the customer's key that they are keyed to, or the number on its bow;
     key_marks: what else is on it. Lines of one quote that say the same of it are keyed to the same key.
     alike_with: with KA the number of the line above whose keysets these cylinders share, 0 for none. selective: the
-    selective master that operates the line's cylinders besides, "" for none.
+    selective master that operates the line's cylinders besides, "" for none. reserve: what they are kept back for in
+    a key system, whose changes they take, and with `BEYOND` behind it free ones where these run out; "" for none.
     """
 
     kind: KeyingKind = KeyingKind.NONE
@@ -36,6 +37,12 @@ class KeyingInstruction:
     key_marks: str = ""
     alike_with: int = 0
     selective: str = ""
+    reserve: str = ""
+
+    @property
+    def reserve_name(self) -> str:
+        """What the changes are kept back for that the line takes; "" for none."""
+        return self.reserve.removesuffix(BEYOND)
 
     @property
     def under(self) -> str:
@@ -81,6 +88,10 @@ class KeyingInstruction:
         if self.kind.is_master_keyed and self.under:
             words += f" under {self.under}"
         return words if self.kind is KeyingKind.NONE else f"{words} ({code})"
+
+
+BEYOND = ", then free ones"
+"""Behind a reserve's name: somebody agreed that what it has not is taken from what is free."""
 
 
 def split_selective(symbol: str) -> tuple[str, str]:

@@ -108,7 +108,8 @@ class Keyset(Versioned, Base):
 
     is_customers_key: of a key that the customer brought; it has no bitting until the bench has decoded it, and opens
     what it opened before. blind_code: what is stamped on its keys in place of the symbol; "" where the symbol is.
-    own_symbol: what the customer, or the list that it came from, calls it; "" where that is the symbol.
+    own_symbol: what the customer, or the list that it came from, calls it; "" where that is the symbol. reserved_for:
+    the floor, building or department for whose later doors it is kept back; "" for none.
     """
 
     __tablename__ = "keysets"
@@ -122,6 +123,7 @@ class Keyset(Versioned, Base):
     purpose: Mapped[str] = mapped_column(sa.String(200), default="")
     blind_code: Mapped[str] = mapped_column(sa.String(24), default="", index=True)
     own_symbol: Mapped[str] = mapped_column(sa.String(60), default="", server_default="", index=True)
+    reserved_for: Mapped[str] = mapped_column(sa.String(60), default="", server_default="")
     keys_ordered: Mapped[int] = mapped_column(default=0)
     is_customers_key: Mapped[bool] = mapped_column(default=False)
 

@@ -24,7 +24,7 @@ from app.web.forms_base import record_id
 _NAMES = ("choose", "add", "remove", "duplicate", "action", "mend", "put", "goods", "face", "deliver")
 _OF_KEY = ("key_keyway", "key_marks")
 _STAYS = (
-    *("quantity", "keying", "set_size", "master", "alike_with", *_OF_KEY, "keys_each", "keys_in_all"),
+    *("quantity", "keying", "set_size", "master", "reserve", "alike_with", *_OF_KEY, "keys_each", "keys_in_all"),
     *("need_by", "remark", "replaces", "replaces_finish"),
 )
 _MENDED_BY = {

@@ -236,6 +236,7 @@ def line_of_ask(line: LineRequest) -> dict[str, str]:
         "keying": keying.kind.value if line.kind.is_keyed and not is_usual else "",
         "set_size": str(keying.set_size or ""),
         "master": keying.under,
+        "reserve": keying.reserve,
         "alike_with": str(keying.alike_with or ""),
         "key_keyway": keying.key_keyway,
         "key_marks": keying.key_marks,

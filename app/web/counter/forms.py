@@ -15,6 +15,7 @@ from wtforms.validators import InputRequired
 
 from app.fitting import number_word
 from app.ledger.quoting.quick_line import LONGEST_QUICK_LINE
+from app.ledger.quoting.request import BEYOND
 from app.ledger.quoting.resolving import LONGEST_OLD_NUMBER
 from app.ledger.tables import Customer, Job, Keyset, KeySystem, LineKind, Site, longest
 from app.pricing import Discount, read_cents, read_percent
@@ -227,6 +228,7 @@ class KeyedLine(LineForm):
     set_size = count_field("In sets of", "Enter how many are alike, 2 or more; or nothing.", least=2)
     alike_with = count_field("Alike with line", "Enter the number of a line above.", least=1)
     master = ShortField("Under master", longest(Keyset.symbol))
+    reserve = ShortField("Reserve", longest(Keyset.reserved_for) + len(BEYOND))
     key_keyway = ShortField("Key's keyway", longest(KeySystem.keyway))  # of the customer's key, or its bow's number
     key_marks = ShortField("On the key", 60)
     keys_each = count_field("Keys each", _KEYS, least=0)

@@ -17,7 +17,7 @@ from app.ledger.quoting.missing import questions_about
 from app.ledger.quoting.plan import Plan
 from app.ledger.quoting.quick_line import QuickReading, read_quick_line
 from app.ledger.quoting.quoting import NO_LINES, PricedQuote, offered_ways, price_option, price_request
-from app.ledger.quoting.request import QuoteRequest
+from app.ledger.quoting.request import BEYOND, QuoteRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.quoting.snapshot import SnapshotLine
 from app.ledger.sites.customer_queries import find_customers, get_customer
@@ -154,8 +154,18 @@ class CounterPage:
     @property
     def masters(self) -> list[str]:
         """The symbols of the masters of the key system that is chosen."""
-        chosen = next((one for one in self.systems if str(one.id) == self.form.text("system_id")), None)
-        return [one.symbol for one in over_changes(chosen.keysets)] if chosen else []
+        return [one.symbol for one in over_changes(self._chosen.keysets)] if self._chosen else []
+
+    @property
+    def reserves(self) -> list[str]:
+        """What changes of the key system that is chosen are kept back for, and each with free ones behind it."""
+        keysets = self._chosen.keysets if self._chosen else ()
+        names = dict.fromkeys(one.reserved_for for one in keysets if one.reserved_for)
+        return [one for name in names for one in (name, name + BEYOND)]
+
+    @property
+    def _chosen(self) -> KeySystem | None:
+        return next((one for one in self.systems if str(one.id) == self.form.text("system_id")), None)
 
     @property
     def is_under_lost(self) -> bool:

@@ -28,7 +28,7 @@ from app.web.counter.forms import (
 from app.web.forms_base import record_id
 
 MOST_LINES = 100
-_OF_KEYING = ("set_size", "master", "alike_with", "key_keyway", "key_marks")
+_OF_KEYING = ("set_size", "master", "reserve", "alike_with", "key_keyway", "key_marks")
 _MOST_STANDING = 5_000
 _LONGEST_KEYWAY = longest(KeySystem.keyway)
 
@@ -161,9 +161,10 @@ def _keyed(line: LineForm, known: Knowledge) -> dict[str, Any]:
             line.key_marks.data if to_key else "",
             (line.alike_with.data or 0) if kind is KeyingKind.KA else 0,
             selective,
+            line.reserve.data if kind.is_master_keyed else "",
         )
         line.forget(*(() if kind is KeyingKind.KA else ("alike_with",)))
-        line.forget(*(() if in_sets else ("set_size",)), *(() if kind.is_master_keyed else ("master",)))
+        line.forget(*(() if in_sets else ("set_size",)), *(() if kind.is_master_keyed else ("master", "reserve")))
         line.forget(*(() if to_key else ("key_keyway", "key_marks")))
     else:
         line.refuse("keying", "Choose how the cylinders are keyed.")

@@ -153,12 +153,11 @@ class MatrixSystemPage(NewSystemPage):
     )
     takes_doors = StringField("These doors on record are meant")  # agrees to one sentence
     leaves_out = StringField("They go without")  # the same
-    reserve = WholeField(
-        "Reserve, changes under each master",
-        least=0,
-        most=500,
-        default=0,
-        description="Kept free for later doors: keysets that clash with nothing, on no door yet.",
+    reserve = text(
+        "Reserve",
+        400,
+        hint="Changes kept back for later doors: each floor: 10, or floor 2: 10; Chemistry: 5 under AB. A number "
+        "alone: so many under each master, for any door.",
     )
 
 
@@ -335,6 +334,9 @@ class ExtendPage(KeyingForm):
     grand = SelectField("New masters under")
     masters = WholeField("How many masters", least=0, most=500, default=0)
     changes_each = WholeField("Changes under each new master", least=0, most=10_000, default=0)
+    reserve = text(
+        "Keep back", 400, hint="For a floor, a building or a department: floor 2: 10; Chemistry: 5 under AB."
+    )
     singles = WholeField("How many single keyed", least=0, most=500, default=0)
     seconds = LimitField("Time limit, seconds", least=5, most=300, default=SECONDS)
 

@@ -156,9 +156,7 @@ def matrix_seal(token: str) -> ResponseReturnValue:
     crossed = tuple(request.form.getlist("cross"))
 
     def seal() -> KeySystem | Response:
-        asked = form.into(
-            MatrixSealForm, customer_id=int(typed(form.customer)), crossed=crossed, reserve=form.reserve.data or 0
-        )
+        asked = form.into(MatrixSealForm, customer_id=int(typed(form.customer)), crossed=crossed)
         left = uncrossed(plan, crossed)
         if left and asked.leaves_out == say_left_out(plan, left):
             kept = {name: form[name].data for name in ("customer", "name", "site_name", "reserve")}

@@ -4,7 +4,7 @@ import secrets
 from collections.abc import Sequence
 from typing import Any
 
-from flask import render_template, request
+from flask import flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from werkzeug.wrappers import Response
 
@@ -27,6 +27,7 @@ from app.ledger.keysystems.extending import (
 )
 from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.keysystems.planned_doors import planned_cylinders
+from app.ledger.keysystems.reserves import add_reserve, release_reserve
 from app.ledger.keysystems.selective import add_selective, find_place, selective_of
 from app.ledger.keysystems.system_queries import cylinders_keyed, get_system, keyways_beside
 from app.ledger.keysystems.unsealed_system import open_system
@@ -109,6 +110,8 @@ def extend(system_id: int) -> ResponseReturnValue:
         nonlocal is_full
         if deed == "single":
             return key_single(work, system_id, form.singles.data or 0)
+        if deed == "reserve":
+            return add_reserve(work, system_id, typed(form.reserve))
         if deed == "search" or is_searched_for(system):
             ready = make_extension_ready(work, system_id, form.read())
             return start_run(ready, form.seconds.data, "keying.extend_run")
@@ -134,6 +137,20 @@ def extend(system_id: int) -> ResponseReturnValue:
         lost=lost_masters(work.session, [system_id]),
     )
     return page, form.status
+
+
+@blueprint.post("/systems/<int:system_id>/reserve/release")
+@roles(Role.BENCH)
+def release(system_id: int) -> ResponseReturnValue:
+    """Let any door take what is left of a reserve."""
+    name, master = request.form.get("name", ""), request.form.get("master", "")
+    try:
+        count = release_reserve(current_work(), system_id, name, master)
+    except LedgerError as error:
+        flash(error.message, "caution")
+        return redirect(url_for("keysystems.show", system_id=system_id), 303)
+    said = f"{counted(count, 'change')} under {master} may be taken by any door now."
+    return flash_and_redirect(said, "keysystems.show", system_id=system_id)
 
 
 @blueprint.route("/systems/<int:system_id>/selective", methods=["GET", "POST"])

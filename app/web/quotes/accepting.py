@@ -64,6 +64,7 @@ class AcceptQuoteForm(SavedForm):
     )
     doors = TextAreaField("Door list")
     takes_places = StringField("The new cylinders take the places of those that are there")  # agrees to one sentence
+    takes_reserve = StringField("The reserve may be used so")  # the same
     seen = HiddenField()  # the marks of the plans that the page showed
 
     def offer(self, options: Sequence[tuple[str, str]]) -> None:

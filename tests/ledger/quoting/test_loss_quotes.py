@@ -18,7 +18,6 @@ from app.ledger.keys import loss_plans
 from app.ledger.keys.loss_plans import LossWayKind, choose_plan, is_on_record, left_to_rekey, ways_of_loss
 from app.ledger.keys.losses import LossForm, Which, close_loss, report_loss, still_turned
 from app.ledger.keysystems.crosskeying import cross_key
-from app.ledger.keysystems.keysets import RESERVE
 from app.ledger.keysystems.lost_keysets import exposed_by
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.planning import MatrixSealForm, make_ready, seal_access
@@ -563,9 +562,9 @@ def test_changes_in_reserve_follow_a_lost_master_without_keys(work: Work) -> Non
     ready = make_ready(work, "AQ1", 6, [*rows])
     plan = ready.search(random.Random(3), 20, lambda *_: None)
     assert isinstance(plan, AccessPlan)
-    system = seal_access(work, ready, plan, MatrixSealForm(customer, "The Yard", "Yard", reserve=2))
+    system = seal_access(work, ready, plan, MatrixSealForm(customer, "The Yard", "Yard", reserve="2"))
     for keyset in system.keysets:
-        if keyset.purpose != RESERVE:
+        if not keyset.reserved_for:
             work.session.add(Key(keyset_id=keyset.id, copy_number=1, state=KeyState.OUT, changed_at=work.now))
     for cylinder in work.session.scalars(sa.select(Cylinder).order_by(Cylinder.id)):
         cylinder.state, cylinder.type = CylinderState.FITTED, "mortise"

@@ -62,7 +62,7 @@ def test_a_reserve_is_kept_under_each_master_and_no_more_than_there_is(bench: Fl
     assert bench.post(f"{address}/seal", data={**said, "reserve": "4"}).status_code == 303
     work.session.rollback()
     system = work.session.scalars(sa.select(KeySystem)).one()
-    kept = work.session.scalars(sa.select(Keyset).where(Keyset.purpose == "reserve")).all()
+    kept = work.session.scalars(sa.select(Keyset).where(Keyset.reserved_for == "later doors")).all()
     assert sorted(one.symbol for one in kept) == [f"A{letter}{n}" for letter in "AB" for n in (4, 5, 6, 7)]
     assert all(one.level is Level.CHANGE and one.bitting is not None for one in kept)
     assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
