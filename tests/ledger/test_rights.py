@@ -196,7 +196,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keys.keys: find_keyset find_copies
         keys.losses: lose_keys
         keys.loss_plans: put_plan_on_record
-        keysystems.bittings: count_capacity
+        keysystems.bittings: count_capacity room_below
         keysystems.correcting: leave_array
         keysystems.lost_keysets: keep_lost_bitting open_lost_bitting open_lost_bittings
         keys.calling_in: call_in_keys

@@ -9,8 +9,8 @@ from types import MappingProxyType
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.keying import Bitting as Cuts
 from app.keying import (
+    ROLE_BELOW,
     BittingSpec,
     CutOrder,
     DecodedKey,
@@ -21,6 +21,7 @@ from app.keying import (
     read_key,
     write_bitting,
 )
+from app.keying import Bitting as Cuts
 from app.ledger.catalog.specs import get_spec, put_spec, read_spec
 from app.ledger.keysystems.out_of_use import require_in_use
 from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
@@ -212,6 +213,40 @@ def count_capacity(work: Work, system: KeySystem, plan: LevelArray | None = None
     issued = [opened[one.id] for one in system.keysets if one.level is Level.CHANGE and one.id in opened]
     beside = sum(not (spec.allows(cuts) and any(cuts in array for array in arrays)) for cuts in issued)
     return sum(array.usable for array in arrays) + beside
+
+
+@dataclass(frozen=True, slots=True)
+class RoomBelow:
+    """How many keys of the next lower level the array still has right under a key, and how many it holds there."""
+
+    over: Keyset
+    free: int
+    holds: int
+
+    @property
+    def words(self) -> str:
+        """What these keys are: changes, masters, grand masters."""
+        levels = [one for one in Level if one.is_upper]
+        place = levels.index(self.over.level) + 1 if self.over.level.is_upper else len(levels)
+        return f"{levels[place].value}s" if place < len(levels) else "changes"
+
+
+def room_below(work: Work, system: KeySystem) -> tuple[RoomBelow, ...]:
+    """What the array of a system can still make, under each key that stands over others, upper levels first; () where
+    the shop has none. Opens bittings for the house's own reckoning.
+    """
+    spec, plan = spec_of(system), open_plan(work.vault, system)
+    if plan is None:
+        return ()
+    opened = open_bittings(work.session, work.vault, [system])
+    over = [one for one in system.keysets if one.level in ROLE_BELOW and one.id in opened]
+    order = list(Level)
+    found = []
+    for keyset in sorted(over, key=lambda one: order.index(one.level)):
+        array = plan.under(spec, ROLE_BELOW[keyset.level], opened[keyset.id])
+        issued = sum(spec.allows(cuts) and cuts in array for cuts in set(opened.values()))
+        found.append(RoomBelow(keyset, array.usable - issued, array.usable))
+    return tuple(found)
 
 
 def open_plan(vault: Vault, system: KeySystem) -> LevelArray | None:

@@ -13,6 +13,7 @@ from app.keying import NoBittingsLeft
 from app.ledger.keys.losing import plan_for_loss
 from app.ledger.keys.losses import report_loss
 from app.ledger.keysystems.auditing import check_whole_system
+from app.ledger.keysystems.bittings import room_below
 from app.ledger.keysystems.control import add_control, why_no_control
 from app.ledger.keysystems.correcting import CorrectForm, correct_bitting
 from app.ledger.keysystems.crosskeying import cross_key as save_cross_keying
@@ -135,6 +136,7 @@ def extend(system_id: int) -> ResponseReturnValue:
         is_full=is_full,
         is_searched=is_searched_for(system),
         lost=lost_masters(work.session, [system_id]),
+        room=room_below(work, system),
     )
     return page, form.status
 

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from itertools import pairwise, product
 
 import pytest
 import sqlalchemy as sa
@@ -10,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.keying import KeyingError, read_symbol
 from app.ledger.keysystems.auditing import audit_systems
-from app.ledger.keysystems.bittings import open_plan, seal_bitting
+from app.ledger.keysystems.bittings import open_plan, room_below, seal_bitting
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.keysystems.system_queries import get_system
@@ -122,6 +123,34 @@ def test_a_system_of_five_levels_is_started_by_its_plan_and_sold_into(
     assert names["CA"].level is Level.GRAND and names["BBC"].level is Level.MASTER
     assert audit_systems(work, [get_system(session, system.id)]).is_clean
     assert "great great grand master" in client.get(f"/key-systems/{system.id}").text
+
+
+def test_the_extend_page_says_level_by_level_what_the_array_can_still_make(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    spec = {"chambers": 6, "depths": 8, "first_depth": 0, "macs": 5, "step": 2}
+    system = system_in_service(work, spec)
+    plan, keys = open_plan(work.vault, system), open_system(work, system.id).keys
+    assert plan is not None
+    room = {one.over.symbol: one for one in room_below(work, system)}
+    assert {symbol: one.words for symbol, one in room.items()} == {"A": "masters", "AA": "changes", "AB": "changes"}
+    for symbol, one in room.items():  # each bitting of the array, one by one
+        role = "M" if symbol == "A" else "C"
+        columns = [
+            [d for d in range(8) if d != top and (d - top) % 2 == 0] if mark == role else [cut]
+            for top, mark, cut in zip(plan.tmk, plan.roles, keys[symbol], strict=True)
+        ]
+        every = [cuts for cuts in product(*columns) if all(abs(a - b) <= 5 for a, b in pairwise(cuts))]
+        assert (one.holds, one.free) == (len(every), len(set(every) - set(keys.values())))
+    free = room["AB"].free
+    client = client_as(Role.BENCH)
+    address = f"/keying/systems/{system.id}/extend"
+    words = words_of(client.get(address).text)
+    assert f"AB master changes {free:,} {room['AB'].holds:,}" in words
+    assert f"A grand master masters {room['A'].free:,} {room['A'].holds:,}" in words
+    more = {"master": "AB", "deed": "extend"}
+    assert client.post(address, data={**more, "changes": str(free + 1)}).status_code == 422
+    assert client.post(address, data={**more, "changes": str(free)}).status_code == 303
 
 
 @pytest.mark.parametrize(
