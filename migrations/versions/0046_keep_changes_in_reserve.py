@@ -1,6 +1,6 @@
 """keep changes in reserve for a floor, a building or a department
 
-Revises: 0044
+Revises: 0045
 """
 
 from __future__ import annotations
@@ -8,8 +8,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0045"
-down_revision = "0044"
+revision = "0046"
+down_revision = "0045"
 
 _ANY_DOOR = "later doors"
 
