@@ -186,17 +186,21 @@ def _links_to(table: sa.Table) -> Iterator[tuple[sa.Table, sa.Column[Any]]]:
 
 def take_back(session: Session, written: Mapping[str, Any]) -> None:
     """Delete what is new and put back what was there, inside the caller's transaction."""
+    session.flush()
     for table in reversed(Base.metadata.sorted_tables):
         rows = written.get(table.name)
         if rows is None:
             continue
-        model = model_of(table.name)
-        for changed in in_steps(rows["changed"], _STEP):
-            part = {id_: kept for id_, _, kept in changed}
-            for row in session.scalars(sa.select(model).where(model.id.in_(part))):
-                for name, plain in part[row.id].items():
-                    setattr(row, name, _value(table.c[name], plain))
-        session.flush()
+        alike: dict[tuple[str, ...], list[dict[str, Any]]] = {}
+        for id_, _, kept in rows["changed"]:
+            before = {f"old_{name}": _value(table.c[name], plain) for name, plain in kept.items()}
+            alike.setdefault(tuple(kept), []).append({"row_id": id_, **before})
+        for names, values in alike.items():
+            change = sa.update(table).where(table.c.id == sa.bindparam("row_id"))
+            change = change.values({name: sa.bindparam(f"old_{name}") for name in names})
+            if "version" in table.c:
+                change = change.values(version=table.c.version + 1)
+            session.connection().execute(change, values)
         for some in in_steps([id_ for id_, _ in rows["new"]], _STEP):
             session.execute(sa.delete(table).where(table.c.id.in_(some)))
     session.expire_all()

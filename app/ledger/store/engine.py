@@ -25,7 +25,6 @@ _IS_OPEN = "bittern_transaction"
 _QUEUE = "bittern_writer_queue"
 _PATIENCE_SECONDS = 10
 _ROWS_AT_ONCE = 200
-_IDS_AT_ONCE = 5_000
 _WRITER_LOCK = 0x626974  # any number will do, as long as every Bittern on this PostgreSQL database asks for the same
 
 
@@ -244,9 +243,7 @@ def read_columns(session: Session, statement: sa.Select[*tuple[Any, ...]]) -> li
 def rows_by_id(session: Session, table: type[_Row], ids: Collection[int]) -> dict[int, _Row]:
     """The rows of these ids, read some at a time, before the first of them changes."""
     model: Any = table
-    wanted = list(ids)
     found: dict[int, _Row] = {}
-    for start in range(0, len(wanted), _IDS_AT_ONCE):
-        some = session.scalars(sa.select(model).where(model.id.in_(wanted[start : start + _IDS_AT_ONCE])))
-        found |= {row.id: row for row in some}
+    for some in in_steps([*ids]):
+        found |= {row.id: row for row in session.scalars(sa.select(model).where(model.id.in_(some)))}
     return found
