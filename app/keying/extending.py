@@ -94,7 +94,11 @@ def name_wanted(
             raise KeyingError(place, "There is no such grand master in this system.")
         level = UPPER_LEVELS[UPPER_LEVELS.index(over) + 1]
         for wanted in counts:
-            check_whole(wanted, place, 0, MOST_KEYSETS if level is SymbolLevel.MASTER else 0)
+            check_whole(wanted, place, 0, MOST_KEYSETS)
+            if wanted and level is not SymbolLevel.MASTER:
+                raise KeyingError(
+                    place, f"A new {level.value} gets masters first, and these their changes: enter none."
+                )
             symbol = next((name for name in masters_below(grand) if name not in names), "")
             if not symbol:
                 raise KeyingError(place, f"There are no more letters for a {level.value} under {grand}.")

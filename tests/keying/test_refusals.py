@@ -143,6 +143,11 @@ REFUSALS: list[tuple[Callable[[], object], str, str]] = [
     ),
     (lambda: name_wanted(["A"], {"AB": 1}, {}), "changes.AB", "There is no such master in this system."),
     (lambda: name_wanted(["A"], {}, {"B": [1]}), "masters.B", "There is no such grand master in this system."),
+    (
+        lambda: name_wanted(["GGM"], {}, {"GGM": [1]}),
+        "masters.GGM",
+        "A new grand master gets masters first, and these their changes: enter none.",
+    ),
     (lambda: operating_chains({"1AA": "AA"}), "parent.1AA", "There is no keyset AA above it."),
     (
         lambda: operating_chains({"AA": "AB", "AB": "AA"}),
