@@ -132,11 +132,13 @@ def extend(
     masters: Mapping[str, Sequence[int]] | None = None,
     shearing: Collection[Sequence[Collection[int]]] = (),
     levels: int = 0,
+    standing: Collection[str] = (),
 ) -> Extension:
     """Add `changes` and `masters`, as `name_wanted` takes them, each with a bitting of the system's array.
 
     `keys` is the list of all bittings ever issued, retired ones too, by symbol; `cylinders` names the keys that
-    operate each; `shearing` has further cylinders, per chamber the depths that shear. A bitting that would operate
+    operate each; `shearing` has further cylinders, per chamber the depths that shear; `standing` symbols of keys
+    beside, which do not enter these cylinders, so that their bittings are had once more. A bitting that would operate
     a cylinder in service, or whose cylinder a key in service would operate, is passed over. Issued bittings stay
     as they are. `levels`: how many the system has, 0 where the array says it. Raises NoBittingsLeft when they run
     out; then nothing is added.
@@ -148,7 +150,7 @@ def extend(
     check_master(spec, array.tmk)
     check_system(keys, cylinders)
     levels = levels or (4 if MASTER in array.roles else 2)
-    wanted = name_wanted([*keys, *cylinders], changes or {}, masters or {}, levels=levels)
+    wanted = name_wanted([*keys, *cylinders, *standing], changes or {}, masters or {}, levels=levels)
     below: dict[str, list[str]] = {}
     new_masters = {}
     for symbol, level, above in wanted.keysets:

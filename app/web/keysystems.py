@@ -19,7 +19,14 @@ from app.ledger.keysystems.reserves import reserves_of
 from app.ledger.keysystems.retiring import keyed_in, put_back_in_use, retire_system
 from app.ledger.keysystems.rows_aside import rows_aside, why_not_settled
 from app.ledger.keysystems.sent_arrays import sent_arrays
-from app.ledger.keysystems.system_queries import KeysetNode, get_system, list_system_rows, system_tree, with_bittings
+from app.ledger.keysystems.system_queries import (
+    KeysetNode,
+    get_system,
+    list_system_rows,
+    sections_of,
+    system_tree,
+    with_bittings,
+)
 from app.ledger.people.login_rules import Proof
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.errors import NotFound
@@ -135,6 +142,7 @@ def _page(system: KeySystem, form: RecordsForm) -> ResponseReturnValue:
         tree=tree,
         reserves=(reserves := reserves_of(work.session, system)),
         in_reserve={symbol for one in reserves for symbol in one.symbols},
+        keyways=sections_of(system),
         planned=sorted(
             (one for node in _flat(tree) for one in node.cylinders if one.is_planned), key=lambda one: one.id
         ),

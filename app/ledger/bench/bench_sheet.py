@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 from app.errors import BitternError
 from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, KeyingError, Pinning, ball_sizes, pin, pin_depths, with_balls, write_bitting
+from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.jobs.cylinder_lines import JobCylinders, PlainRow, job_cylinders
 from app.ledger.jobs.papers import JobHead, job_head
 from app.ledger.keys.losses import lost_cuts
@@ -19,7 +20,15 @@ from app.ledger.keysystems.construction import control_of, is_construction_symbo
 from app.ledger.keysystems.control import lacks_control
 from app.ledger.keysystems.keysets import require_decoded, waiting_keys
 from app.ledger.keysystems.pinned import open_pins
-from app.ledger.keysystems.system_queries import chambers_in, control_over, get_system, operators_of, symbol_on
+from app.ledger.keysystems.system_queries import (
+    chambers_in,
+    control_over,
+    get_system,
+    operators_of,
+    sections_entered,
+    sections_of,
+    symbol_on,
+)
 from app.ledger.keysystems.ticks import CheckOff, checked_off
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets
 from app.ledger.quoting.key_lines import own_copies
@@ -46,7 +55,8 @@ class BenchKey:
     """A key to cut: its bitting and how many; 0 of a control key that the bench needs and the job does not bring.
 
     `is_there`: whether a copy of it is on record. `is_old`: whether it is the one that cores are taken out with after
-    a loss, which are seated with the new one. `purpose`: what a key of the customer's own says of itself.
+    a loss, which are seated with the new one. `purpose`: what a key of the customer's own says of itself. `blank`:
+    what it is cut of, in a system on several keyways; "" in any other.
     """
 
     symbol: str
@@ -56,12 +66,13 @@ class BenchKey:
     is_there: bool = True
     is_old: bool = False
     purpose: str = ""
+    blank: str = ""
 
     @property
     def note(self) -> str:
         """What a key is for that turns no cylinder, or that it is the customer's; "" of all others."""
         if not self.is_control:
-            return self.purpose
+            return ", ".join(filter(None, (self.purpose, self.blank)))
         if self.is_old:
             return "the old control key: takes the cores out"
         if self.quantity:
@@ -180,7 +191,7 @@ def bench_work(work: Work, job: Job) -> BenchWork:
         work, [system.id for system in systems], f"bench sheet of job {job.number}", job_id=job.id
     )
     found = _keyed_here(work.session, job, found)
-    benches = (_bench_system(system, found, bittings) for system in systems)
+    benches = (_bench_system(system, found, bittings, _blanks(work.session, system)) for system in systems)
     made = tuple(_with_old_control(work, job, bench) for bench in benches if bench is not None)
     copies = own_copies(job)
     if not made and not copies:
@@ -222,7 +233,7 @@ def reckoned_systems(work: Work, job: Job) -> tuple[BenchSystem, ...]:
     made = []
     for system in systems:
         with suppress(KeyingError):  # a control key and no offset in the spec: nobody can say its pins
-            made.append(_bench_system(system, found, bittings))
+            made.append(_bench_system(system, found, bittings, _blanks(work.session, system)))
     return tuple(bench for bench in made if bench is not None)
 
 
@@ -251,7 +262,21 @@ def _require_pinnable(work: Work, systems: Sequence[KeySystem], then: str) -> No
     require_clean(work, systems, then)
 
 
-def _bench_system(system: KeySystem, found: JobCylinders, bittings: Mapping[int, Cuts]) -> BenchSystem | None:
+def _blanks(session: Session, system: KeySystem) -> dict[int, str]:
+    """Keyset → the blank of its keys in words, in a system on several keyways; none in any other."""
+    if len(sections_of(system)) == 1:
+        return {}
+    known, found = entering_of(session), dict[int, str]()
+    for keyset_id, names in sections_entered(session, system).items():
+        blank = known.blank_for(names, system.chambers)
+        named = f"blank {blank.number}" if blank else "no blank on record"
+        found[keyset_id] = f"{named}, for {', '.join(sorted(names))}"
+    return found
+
+
+def _bench_system(
+    system: KeySystem, found: JobCylinders, bittings: Mapping[int, Cuts], blanks: Mapping[int, str]
+) -> BenchSystem | None:
     """The part of a job's cylinders and keys that is in one system; None where none of it is."""
     spec = spec_of(system)
     groups = tuple(
@@ -275,13 +300,15 @@ def _bench_system(system: KeySystem, found: JobCylinders, bittings: Mapping[int,
             is_control=keyset.level.takes_cores_out,
             is_there=keyset.keys_ordered > 0,
             purpose=keyset.purpose if keyset.is_customers_key else "",
+            blank=blanks.get(keyset.id, ""),
         )
         for keyset in system.keysets
         if keyset.id in bittings and (found.counts.get(keyset.id) or (groups and _is_needed(keyset, groups)))
     )
     if not groups and not keys:
         return None
-    return BenchSystem(system.name, system.keyway, system.spec.name, spec, keys, groups, system.marking)
+    on = ", ".join(sections_of(system))
+    return BenchSystem(system.name, on, system.spec.name, spec, keys, groups, system.marking)
 
 
 def _is_needed(keyset: Keyset, groups: Sequence[BenchCylinder]) -> bool:

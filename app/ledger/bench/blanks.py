@@ -9,6 +9,7 @@ from sqlalchemy.orm import joinedload
 from app.ledger.catalog.maker_queries import blank_for, get_item
 from app.ledger.keys.key_queries import SCRAPPED
 from app.ledger.keys.keys import cut_copies
+from app.ledger.keysystems.system_queries import sections_entered
 from app.ledger.stock.items import name_item
 from app.ledger.stock.movements import is_counted, move_stock, quantities
 from app.ledger.stock.needs import needs_of, take_out
@@ -127,10 +128,15 @@ def _scrapped(work: Work, keys: Sequence[Key]) -> set[int]:
 
 def _blanks(work: Work, keys: Sequence[Key]) -> dict[int, int]:
     """Keyset → the item of its keys' blanks, 0 where none is on record."""
-    systems = {key.keyset.system for key in keys}
-    items = dict[int, int]()
-    for system in systems:
-        found = blank_for(work.session, [system.keyway], system.chambers)
-        item = get_item(work.session, *found) if found is not None else None
-        items[system.id] = item.id if item is not None else 0
-    return {key.keyset_id: items[key.keyset.system_id] for key in keys}
+    items, needed = dict[tuple[frozenset[str], int], int](), dict[int, frozenset[str]]()
+    for system in {key.keyset.system for key in keys}:
+        needed |= sections_entered(work.session, system)
+    found = {}
+    for keyset in {key.keyset for key in keys}:
+        at = needed[keyset.id], keyset.system.chambers
+        if at not in items:
+            blank = blank_for(work.session, *at)
+            item = get_item(work.session, *blank) if blank is not None else None
+            items[at] = item.id if item is not None else 0
+        found[keyset.id] = items[at]
+    return found

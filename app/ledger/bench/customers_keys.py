@@ -15,7 +15,7 @@ from app.ledger.keysystems.bittings import open_bittings, seal_bitting, spec_of
 from app.ledger.keysystems.keysets import waiting_keys
 from app.ledger.keysystems.lost_keysets import require_not_lost
 from app.ledger.keysystems.out_of_use import require_not_retired
-from app.ledger.keysystems.system_queries import systems_sharing_keyway
+from app.ledger.keysystems.system_queries import sections_of, systems_sharing_keyway
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
@@ -103,7 +103,7 @@ def _read(spec: BittingSpec, form: CustomersKeyForm) -> Cuts:
 def _known(work: Work, keyset: Keyset, cuts: Cuts) -> Keyset | None:
     """The keyset under which the customer has this very key; refused where it is out of use."""
     system = keyset.system
-    sharing = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
+    sharing = systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
     sharing = [one for one in sharing if (one.keyway, one.chambers) == (system.keyway, system.chambers)]
     there = [one for one in sharing if one.records is RecordsHolder.SHOP]
     opened = open_bittings(work.session, work.vault, there)

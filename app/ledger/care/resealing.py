@@ -92,7 +92,7 @@ def reseal(session: Session, old: Vault, new: Vault) -> int:
                 raise RuntimeError("a value sealed just now does not open")
             setattr(row, column, blob)
             if isinstance(row, Bitting):
-                row.fingerprint = new.fingerprint(text, fingerprint_context(row.system_id))
+                row.fingerprint = new.fingerprint(text, fingerprint_context(row.system_id, row.keyset.keyway))
             count += 1
     session.flush()
     return count

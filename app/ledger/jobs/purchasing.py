@@ -13,6 +13,7 @@ from app.ledger.catalog.maker_queries import factory_terms_on
 from app.ledger.jobs.cylinder_lines import ScheduleRow
 from app.ledger.jobs.papers import JobHead, Schedule, job_head
 from app.ledger.keysystems.control import CONTROL_SYMBOL
+from app.ledger.keysystems.system_queries import sections_entered
 from app.ledger.quoting.factory_keyed import sent_cylinders, sent_keysets, small_order_cents
 from app.ledger.quoting.key_lines import own_copies
 from app.ledger.quoting.request import LineRequest
@@ -112,15 +113,13 @@ def _cylinders(work: Work, job: Job) -> tuple[dict[int, str], dict[int, list[str
 
 
 def _blanks(work: Work, job: Job) -> tuple[HardwareItem, ...]:
-    rows = work.session.execute(
-        sa.select(KeySystem.keyway, sa.func.count())
-        .join(Keyset, Keyset.system_id == KeySystem.id)
-        .join(Key, Key.keyset_id == Keyset.id)
-        .where(Key.job_id == job.id)
-        .group_by(KeySystem.keyway)
-        .order_by(KeySystem.keyway)
-    )
-    counts = Counter(dict(rows.all())) if job.keyed_at != "factory" else Counter[str]()
+    rows = sa.select(Keyset, sa.func.count(Key.id)).join(Key, Key.keyset_id == Keyset.id).where(Key.job_id == job.id)
+    counts = Counter[str]()
+    needed: dict[KeySystem, dict[int, frozenset[str]]] = {}
+    for keyset, count in work.session.execute(rows.group_by(Keyset.id)) if job.keyed_at != "factory" else ():
+        if keyset.system not in needed:
+            needed[keyset.system] = sections_entered(work.session, keyset.system)
+        counts[", ".join(sorted(needed[keyset.system][keyset.id]))] += count
     counts.update(dict(own_copies(job)))  # they are cut here too, and are on no keyset
     return tuple(
         HardwareItem("", "", f"Key blanks, keyway {keyway}", count, (), ())

@@ -17,8 +17,8 @@ from app.keying import KeyingError, LostKey, NoBittingsLeft, SystemsBeside, audi
 from app.ledger.keysystems.control import CONTROL_SYMBOL, find_control
 from app.ledger.keysystems.keysets import symbols_in_words
 from app.ledger.keysystems.lost_keysets import lost_keysets, shut_out_on
-from app.ledger.keysystems.system_queries import systems_sharing_keyway
-from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, Way, open_system
+from app.ledger.keysystems.system_queries import sections_of, systems_sharing_keyway
+from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, Way, WhatEnters, open_system
 from app.ledger.sites.cylinders import making_way
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
@@ -168,13 +168,44 @@ class ReadyLoss:
 
 def ready_loss(work: Work, system_id: int, symbol: str, opened: OpenedSystem | None = None) -> ReadyLoss:
     """Open a system, and what the customer has beside it, for the plan of a lost key."""
-    opened = opened or open_system(work, system_id)
+    opened = _as_entered(work, opened or open_system(work, system_id), symbol)
     ways = {str(one.id): (way, one) for way in opened.ways.values() for one in way.cylinders}
     making = making_way(work.session, opened.system.customer_id)
     leaving = frozenset(name for name, (_, one) in ways.items() if one.id in making)
     beside = _beside(work, opened, symbol)
     through = through_the_bench(work.session, opened.system.customer_id)
     return ReadyLoss(opened, symbol, copies_of(work.session, opened.system), ways, leaving, beside, through)
+
+
+def _as_entered(work: Work, opened: OpenedSystem, symbol: str) -> OpenedSystem:
+    """The system as a lost key meets it: the cylinders that it enters, and the keys that enter one of these."""
+    if symbol not in opened.keys or len(sections_of(opened.system)) == 1:
+        return opened
+    enters = WhatEnters.of(work.session, [opened.system])
+    entered = enters.entered[opened.keyset_ids[symbol]]
+    ways = {label: way for label, way in opened.ways.items() if enters.plugs[way.keyset_id] in entered}
+    plugs = {enters.plugs[way.keyset_id] for way in ways.values()}
+
+    def met(keys: dict[str, Cuts]) -> dict[str, Cuts]:
+        of = opened.keyset_ids
+        return {name: cuts for name, cuts in keys.items() if name == symbol or plugs & enters.entered[of[name]]}
+
+    return replace(opened, keys=met(opened.keys), lost=met(opened.lost), ways=ways)
+
+
+def why_no_plan_across(work: Work, opened: OpenedSystem) -> str:
+    """Why no plan is searched for a system as a lost key meets it; "" where every key enters every cylinder."""
+    if len(sections_of(opened.system)) == 1:
+        return ""
+    enters = WhatEnters.of(work.session, [opened.system])
+    plugs = {enters.plugs[way.keyset_id] for way in opened.ways.values()}
+    if all(plugs <= enters.entered[opened.keyset_ids[name]] for name in opened.keys):
+        return ""
+    return (
+        f"The lost key opens cylinders on {', '.join(sorted(plugs))}, and keys of one of these do not enter the "
+        "others: no plan is searched for across keyways. Key each keyway's masters anew by themselves, from the "
+        "bottom up, and then the key that was lost."
+    )
 
 
 def through_the_bench(session: Session, customer_id: int) -> frozenset[int]:
@@ -187,7 +218,12 @@ def _reckon(work: Work, ready: ReadyLoss) -> tuple[LostKey, tuple[str, ...]]:
     """The plan for the cylinders that will stand, and those about to leave that the lost key opens until then."""
     opened, symbol, hung = ready.opened, ready.symbol, ready.ways
     if symbol in opened.keys:
-        until, lost = ready.known(ready.leaving), find_new_bittings(ready, work.rng, SECONDS)
+        until = ready.known(ready.leaving)
+        if why_none := why_no_plan_across(work, opened):
+            exposed = operated_by(opened.keys, ready.cylinders, symbol)
+            open_until = operated_by(opened.keys, until, symbol) if until else ()
+            return LostKey(symbol, exposed, (), (), 0, False, reasons=(why_none,)), open_until
+        lost = find_new_bittings(ready, work.rng, SECONDS)
         return lost, operated_by(opened.keys, until, symbol) if until else ()
     is_control = symbol == CONTROL_SYMBOL
     exposed, open_until = (
@@ -266,9 +302,11 @@ def _beside(work: Work, opened: OpenedSystem, symbol: str) -> SystemsBeside:
     """
     system = opened.system
     others = [
-        one for one in systems_sharing_keyway(work.session, system.keyway, system.customer_id) if one.id != system.id
+        one
+        for one in systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
+        if one.id != system.id
     ]
-    there = SystemsInService.of(work, others, opened.spec, system.keyway)
+    there = SystemsInService.of(work, others, opened.spec, sections_of(system))
     control = [opened.control] if opened.control else []
     meets_short = [
         partial(_meets_in_short, opened, symbol, chambers, cylinders)

@@ -28,7 +28,14 @@ from app.keying import (
     single_symbol,
     write_bitting,
 )
-from app.ledger.keys.losing import SECONDS, ReadyLoss, find_new_bittings, ready_loss, through_the_bench
+from app.ledger.keys.losing import (
+    SECONDS,
+    ReadyLoss,
+    find_new_bittings,
+    ready_loss,
+    through_the_bench,
+    why_no_plan_across,
+)
 from app.ledger.keys.old_copies import new_copies
 from app.ledger.keysystems.bittings import (
     add_keyset,
@@ -48,7 +55,13 @@ from app.ledger.keysystems.out_of_use import is_marked_retired
 from app.ledger.keysystems.pinned import freeze_pins, pinned_as_on_record
 from app.ledger.keysystems.planned_doors import replan
 from app.ledger.keysystems.retiring import retire_keysets
-from app.ledger.keysystems.system_queries import cylinders_keyed, get_system, keyways_beside, operators_of
+from app.ledger.keysystems.system_queries import (
+    cylinders_keyed,
+    get_system,
+    keyways_beside,
+    operators_of,
+    sections_of,
+)
 from app.ledger.keysystems.ticks import take_ticks_back
 from app.ledger.sites.cylinders import making_way
 from app.ledger.store.engine import get_row, get_version, transaction
@@ -160,6 +173,8 @@ def _ways(work: Work, loss: Loss, further: float) -> Iterator[LossWay]:
         yield _of_cores(work, ready, rng)
     elif ready.symbol not in ready.opened.keys:
         told = f"The bitting of {ready.symbol} is not in this house: put the sealed backup back first."
+        yield LossWay(LossWayKind.NEW_BITTING, {}, cannot=told)
+    elif told := why_no_plan_across(work, ready.opened):
         yield LossWay(LossWayKind.NEW_BITTING, {}, cannot=told)
     else:
         yield from _by_bittings(ready, loss.keyset, rng, named, further)
@@ -494,7 +509,7 @@ def _require_open(work: Work, loss: Loss) -> None:
     rows = sa.select(Loss).join(KeySystem, KeySystem.id == Loss.system_id)
     others = rows.where(
         KeySystem.customer_id == loss.system.customer_id,
-        KeySystem.keyway.in_(keyways_beside(work.session, loss.system.keyway)),
+        KeySystem.keyway.in_(keyways_beside(work.session, sections_of(loss.system))),
         Loss.closed_at.is_(None),
         Loss.id != loss.id,
     )
@@ -576,9 +591,9 @@ def _leaves_out(loss: Loss) -> bool:
 def _still_to_come(work: Work, loss: Loss) -> dict[str, str]:
     """Those of a plan's keysets, by predecessor, that have not got the plan's bitting on record."""
     new = {old: symbol for old, symbol in loss.successors.items() if symbol not in (LEFT_OUT, NO_MASTERS)}
-    rows = sa.select(Keyset.symbol, Bitting.fingerprint).outerjoin(Bitting, Bitting.keyset_id == Keyset.id)
-    rows = rows.where(Keyset.system_id == loss.system_id)
-    there = dict(work.session.execute(rows).all())
+    columns = sa.select(Keyset.symbol, Bitting.fingerprint, Keyset.keyway)
+    rows = columns.outerjoin(Bitting, Bitting.keyset_id == Keyset.id).where(Keyset.system_id == loss.system_id)
+    there = {symbol: (fingerprint, keyway) for symbol, fingerprint, keyway in work.session.execute(rows)}
     planned: dict[str, Cuts] = {}
     if loss.system.records is RecordsHolder.SHOP:
         planned = open_loss_plan(work, loss)
@@ -587,7 +602,8 @@ def _still_to_come(work: Work, loss: Loss) -> dict[str, str]:
         if symbol not in there or symbol not in planned:
             return symbol in there
         text = write_bitting(spec_of(loss.system), planned[symbol])
-        return there[symbol] == work.vault.fingerprint(text, fingerprint_context(loss.system_id))
+        fingerprint, keyway = there[symbol]
+        return fingerprint == work.vault.fingerprint(text, fingerprint_context(loss.system_id, keyway))
 
     return {old: symbol for old, symbol in new.items() if not is_there(symbol)}
 

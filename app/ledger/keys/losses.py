@@ -27,7 +27,12 @@ from app.ledger.keysystems.lost_keysets import open_loss, open_lost_bitting, ope
 from app.ledger.keysystems.out_of_use import is_marked_retired
 from app.ledger.keysystems.pinned import Pinned, pins_now, turned_by
 from app.ledger.keysystems.retiring import retire_keysets
-from app.ledger.keysystems.system_queries import cylinders_keyed, keyways_beside, operators_of
+from app.ledger.keysystems.system_queries import (
+    cylinders_keyed,
+    operators_of,
+    sections_of,
+    systems_sharing_keyway,
+)
 from app.ledger.store.engine import Page, get_row, get_version, page_of, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
@@ -357,9 +362,8 @@ def _elsewhere(coming: Iterable[Cylinder], standing: Turned) -> tuple[Cylinder, 
 
 def _of_keyway(session: Session, loss: Loss, *states: CylinderState) -> Sequence[Cylinder]:
     system = loss.keyset.system
-    systems = sa.select(KeySystem.id).where(
-        KeySystem.customer_id == system.customer_id, KeySystem.keyway.in_(keyways_beside(session, system.keyway))
-    )
+    near = systems_sharing_keyway(session, sections_of(system), system.customer_id)
+    systems = [one.id for one in near]
     return session.scalars(
         sa.select(Cylinder)
         .join(Keyset, Keyset.id == Cylinder.keyset_id)

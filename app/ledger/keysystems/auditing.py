@@ -4,10 +4,18 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import permutations
 
+from sqlalchemy.orm import Session
+
 from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, KeyingError, NearMiss, Sections, audit, depths_as, near_misses, pin
+from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.keysystems.system_queries import operating_keysets, systems_sharing_keyway
+from app.ledger.keysystems.system_queries import (
+    operating_keysets,
+    sections_entered,
+    sections_of,
+    systems_sharing_keyway,
+)
 from app.ledger.keysystems.unsealed_system import OpenedSystem, Way, WhatEnters, open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.events import record
@@ -64,8 +72,8 @@ def audit_systems(work: Work, systems: Sequence[KeySystem], leaving: Collection[
     findings: list[Finding] = []
     warnings: list[str] = []
     for customer_id in dict.fromkeys(system.customer_id for system in systems):
-        keyways = dict.fromkeys(system.keyway for system in systems if system.customer_id == customer_id)
-        near = (one for keyway in keyways for one in systems_sharing_keyway(work.session, keyway, customer_id))
+        asked = dict.fromkeys(sections_of(system) for system in systems if system.customer_id == customer_id)
+        near = (one for names in asked for one in systems_sharing_keyway(work.session, names, customer_id))
         neighbors = sorted(dict.fromkeys(near), key=lambda one: one.id)
         opened, enters = open_bittings(work.session, work.vault, neighbors), WhatEnters.of(work.session, neighbors)
         held = [(keyset, other) for other in neighbors for keyset in other.keysets if keyset.id in opened]
@@ -78,6 +86,7 @@ def audit_systems(work: Work, systems: Sequence[KeySystem], leaving: Collection[
         findings += _cutting_findings(neighbors, opened, names)
         findings += _missing_findings(ways, opened)
         findings += _pulling_findings(opened, names, controls, enters)
+        findings += _shut_out_findings(work.session, neighbors)
         warnings += _unproven(neighbors, enters)
         keys += len(names) - len(controls)
         alike: dict[BittingSpec, dict[str, list[int]]] = {}
@@ -111,6 +120,21 @@ def audit_systems(work: Work, systems: Sequence[KeySystem], leaving: Collection[
     return AuditReport(keys, cylinders, tuple(findings), phantoms, tuple(warnings))
 
 
+def _shut_out_findings(session: Session, systems: Sequence[KeySystem]) -> list[Finding]:
+    """Keys that have to enter cylinders on several keyways, and that no blank of the makers' tables is for."""
+    known = entering_of(session)
+    return [
+        Finding(
+            f"Key {keyset.symbol} of {system.name} has to enter {', '.join(sorted(names))}, and no key blank does.",
+            "Enter the blank on its maker's page, or key what it must open on keyways that one blank enters.",
+        )
+        for system in systems
+        for needed in [sections_entered(session, system)]
+        for keyset in system.keysets
+        if len(names := needed[keyset.id]) > 1 and known.blank_for(names, system.chambers) is None
+    ]
+
+
 def _unproven(systems: Sequence[KeySystem], enters: WhatEnters) -> list[str]:
     """Systems whose keys enter another's cylinders while nobody knows how their depths compare."""
     cut = {system: spec_of(system) for system in systems}
@@ -119,7 +143,7 @@ def _unproven(systems: Sequence[KeySystem], enters: WhatEnters) -> list[str]:
         "say their depths in inches: equal numbers are held for equal cuts. Enter them on the specs' pages."
         for one, other in permutations(systems, 2)
         if depths_as(cut[one], cut[other]) is None
-        and any(other.keyway in enters.entered[keyset.id] for keyset in one.keysets[:1])
+        and any({*sections_of(other)} & enters.entered[keyset.id] for keyset in one.keysets)
     ]
 
 
@@ -251,11 +275,14 @@ def check_whole_system(work: Work, system_id: int, tolerance: int = 1) -> System
     work.require(Role.BENCH)
     opened = open_system(work, system_id)
     report = audit_systems(work, [opened.system])
+    enters = WhatEnters.of(work.session, [opened.system])
+    plugs = {way.label: way.keyset_id for way in opened.ways.values()}
+    sections = enters.sections({symbol: opened.keyset_ids[symbol] for symbol in opened.keys}, plugs)
     phantoms, near = dict[str, int](), list[NearMiss]()
     for chambers, cylinders in opened.by_chambers().items():
         seen = opened.seen_by(chambers)
-        phantoms |= audit(seen, cylinders).phantoms
-        near += near_misses(seen, cylinders, tolerance)
+        phantoms |= audit(seen, cylinders, sections).phantoms
+        near += near_misses(seen, cylinders, tolerance, sections)
     worst = sorted(phantoms.items(), key=lambda item: -item[1])[:MOST_SHOWN]
     system = opened.system
     with transaction(work.session):

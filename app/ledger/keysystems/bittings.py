@@ -43,9 +43,9 @@ def bitting_context(system_id: int, keyset_id: int) -> str:
     return f"bitting of keyset {keyset_id} in system {system_id}"
 
 
-def fingerprint_context(system_id: int) -> str:
-    """Within what equal bittings are found equal."""
-    return f"system {system_id}"
+def fingerprint_context(system_id: int, keyway: str) -> str:
+    """Within what equal bittings are found equal: keyway is the keyset's own, "" of one on its system's."""
+    return f"system {system_id}, keyway {keyway}" if keyway else f"system {system_id}"
 
 
 def aside_context(row_id: int) -> str:
@@ -82,6 +82,7 @@ def add_keyset(
     require_in_use(system)
     keyset = Keyset(system=system, symbol=symbol, level=level, parent=parent, purpose=purpose)
     keyset.own_symbol = own_symbol
+    keyset.keyway = parent.keyway if parent is not None else ""
     work.session.add(keyset)
     work.session.flush()
     if cuts is not None:
@@ -94,10 +95,12 @@ def insert_keysets(
     system: KeySystem,
     planned: Iterable[SystemKeyset],
     purposes: Mapping[str, str] = MappingProxyType({}),
+    keyways: Mapping[str, str] = MappingProxyType({}),
 ) -> None:
     """Put planned keysets on record, parents first, inside the caller's transaction.
 
-    Their bittings are sealed where the shop holds the system's records. `purposes`: symbol → purpose.
+    Their bittings are sealed where the shop holds the system's records. `purposes`: symbol → purpose; `keyways`:
+    symbol → keyway of those that are on another than the one above them.
     """
     require_in_use(system)
     by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
@@ -108,6 +111,7 @@ def insert_keysets(
             work.session.flush()  # before what hangs under it, and once for many: a system may have hundreds
         purpose = purposes.get(one.symbol, "")
         keyset = Keyset(system=system, symbol=one.symbol, level=level, parent=parent, purpose=purpose)
+        keyset.keyway = keyways.get(one.symbol, parent.keyway if parent is not None else "")
         work.session.add(keyset)
         by_symbol[one.symbol] = keyset
         pairs.append((keyset, one.bitting))
@@ -132,7 +136,7 @@ def seal_bittings(work: Work, system: KeySystem, pairs: Iterable[tuple[Keyset, C
                 system_id=system.id,
                 keyset_id=keyset.id,
                 sealed=work.vault.seal(text, bitting_context(system.id, keyset.id)),
-                fingerprint=work.vault.fingerprint(text, fingerprint_context(system.id)),
+                fingerprint=work.vault.fingerprint(text, fingerprint_context(system.id, keyset.keyway)),
             )
         )
 

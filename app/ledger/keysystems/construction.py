@@ -17,7 +17,7 @@ from app.ledger.keysystems.bittings import add_keyset, open_bittings, spec_of
 from app.ledger.keysystems.control import draw_free_control
 from app.ledger.keysystems.keysets import draw_singles
 from app.ledger.keysystems.out_of_use import is_marked_retired
-from app.ledger.keysystems.system_queries import chambers_in, operating_keysets, systems_sharing_keyway
+from app.ledger.keysystems.system_queries import chambers_in, operating_keysets, sections_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import SystemsInService, WhatEnters
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
@@ -131,7 +131,7 @@ def set_up(work: Work, system: KeySystem, symbol: str, cylinders: Sequence[Cylin
 
 def _for_balls(work: Work, system: KeySystem, keyset: Keyset | None, cylinders: Sequence[Cylinder]) -> Cuts:
     """The cuts of a construction key that turns just these cylinders besides those that it turns already."""
-    neighbors = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
+    neighbors = systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
     opened, enters = open_bittings(work.session, work.vault, neighbors), WhatEnters.of(work.session, neighbors)
     spec = spec_of(system)
     if any(chambers_in(system.chambers, one.chambers) < system.chambers for one in cylinders):
@@ -150,7 +150,7 @@ def _for_balls(work: Work, system: KeySystem, keyset: Keyset | None, cylinders: 
         raise LedgerError("construction", "A cylinder waits for a key to be decoded: key it when that is done.")
     before = {way: meant for way, meant in known.items() if meant} | wanted
     if keyset is None:
-        everybody = systems_sharing_keyway(work.session, system.keyway)
+        everybody = systems_sharing_keyway(work.session, sections_of(system))
         avoid = {*SystemsInService.of(work, everybody, spec, system.keyway).keys}
         there = SystemsInService.of(work, neighbors, spec, system.keyway)
         for _ in range(_MOST_FOUND):
@@ -187,10 +187,10 @@ def lend_cores(work: Work, system: KeySystem, symbol: str, permanent: Sequence[C
     keyset = next((one for one in system.keysets if one.symbol == symbol), None)
     if keyset is None:
         spec = spec_of(system)
-        near = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
+        near = systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
         there = SystemsInService.of(work, near, spec, system.keyway)
         [cuts] = draw_singles(spec, work.rng, there, 1)
-        everybody = systems_sharing_keyway(work.session, system.keyway)
+        everybody = systems_sharing_keyway(work.session, sections_of(system))
         avoid = {cuts, *SystemsInService.of(work, everybody, spec, system.keyway).keys}
         control = draw_free_control(spec, work.rng, {symbol: cuts}, there, avoid)
         keyset = add_keyset(work, system, symbol, Level.CONSTRUCTION, cuts=cuts)

@@ -10,7 +10,7 @@ from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, KeyingError, NoBittingsLeft, check_offset, draw_control, pin, read_bitting
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import add_keyset, spec_of
-from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
+from app.ledger.keysystems.system_queries import get_system, sections_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import SystemsInService, open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
@@ -63,10 +63,10 @@ def find_control(work: Work, system: KeySystem, rng: Random | None = None) -> Cu
     keyway is cut like it. Raises NoBittingsLeft where there is none, KeyingError where the spec cannot have one.
     """
     spec = spec_of(system)
-    sharing = systems_sharing_keyway(work.session, system.keyway)
+    sharing = systems_sharing_keyway(work.session, sections_of(system))
     own = [one for one in sharing if one.customer_id == system.customer_id]
-    there = SystemsInService.of(work, own, spec, system.keyway)
-    avoid = set(SystemsInService.of(work, sharing, spec, system.keyway).keys)
+    there = SystemsInService.of(work, own, spec, sections_of(system))
+    avoid = set(SystemsInService.of(work, sharing, spec, sections_of(system)).keys)
     operating = [one for one in system.keysets if one.level is not Level.CONTROL and one.id in there.opened]
     keys = {str(keyset.id): there.opened[keyset.id] for keyset in operating}
     return draw_free_control(spec, rng or work.rng, keys, there, avoid)

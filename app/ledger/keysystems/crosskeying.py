@@ -26,15 +26,23 @@ from app.keying import (
     pin,
 )
 from app.keying import Bitting as Cuts
+from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings, spec_of
 from app.ledger.keysystems.extending import with_neighbors
 from app.ledger.keysystems.lost_keysets import open_lost_bittings, require_not_lost
 from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.pinned import seal_pins, turned_by
-from app.ledger.keysystems.system_queries import chambers_in, get_system, operators_of, systems_sharing_keyway
+from app.ledger.keysystems.system_queries import (
+    chambers_in,
+    get_system,
+    operators_of,
+    sections_entered,
+    sections_of,
+    systems_sharing_keyway,
+)
 from app.ledger.keysystems.ticks import take_ticks_back
-from app.ledger.keysystems.unsealed_system import OpenedSystem, Way, open_system
+from app.ledger.keysystems.unsealed_system import OpenedSystem, Way, WhatEnters, open_system
 from app.ledger.sites.cylinders import making_way
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound, Stale
@@ -140,7 +148,7 @@ def require_lost_keys_stay_out(work: Work, system: KeySystem, cylinders: Sequenc
     """Refuse, on `field`, where a key of a bitting that was lost, and that its keyset has no longer, would open one
     of these cylinders, which are the customer's on this system's keyway.
     """
-    sharing = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
+    sharing = systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
     for keyset, cuts in open_lost_bittings(work, sharing):
         if turned := turned_by(work, keyset, [cuts], cylinders):
             doors = dict.fromkeys(one.door.opening_number if one.door else "a cylinder on no door" for one in turned)
@@ -160,6 +168,7 @@ def insert_operators(work: Work, cylinder_id: int, symbols: Sequence[str]) -> tu
     crossing = _crossing(work, cylinder_id, symbols)
     further = crossing.further
     require_not_retired(further, "operators")
+    _require_entering(work, crossing)
     work.session.add_all(CylinderOperator(cylinder_id=cylinder_id, keyset_id=keyset.id) for keyset in further)
     added = tuple(keyset.symbol for keyset in further)
     if added:
@@ -168,6 +177,28 @@ def insert_operators(work: Work, cylinder_id: int, symbols: Sequence[str]) -> tu
     if added and crossing.cylinder.state is CylinderState.FITTED:
         seal_pins(work, [crossing.cylinder])  # pinned anew at its door: what turned it before turns it still
     return added
+
+
+def _require_entering(work: Work, crossing: _Crossing) -> None:
+    """Refuse, on `operators`, keysets whose keys cannot enter the cylinder, or were cut of a blank that does not."""
+    plug, system = work.session.get_one(Keyset, crossing.cylinder.keyset_id).section, crossing.system
+    known, needed = entering_of(work.session), sections_entered(work.session, system)
+    for keyset in crossing.further:
+        if plug in (entered := known.entered(needed[keyset.id], system.chambers)):
+            continue
+        both = ", ".join(sorted({plug, *needed[keyset.id]}))
+        blank = known.blank_for({plug, *needed[keyset.id]}, system.chambers)
+        if blank is None:
+            told = f"and no key blank on record enters {both}: cross-key with a keyset on {plug}"
+        elif any(key.state not in (KeyState.ORDERED, KeyState.RETIRED) for key in keyset.keys):
+            told = (
+                f"as they are cut: retire them, so that new ones are cut of {blank.maker} {blank.number}, or "
+                f"cross-key with a keyset on {plug}"
+            )
+        else:
+            continue
+        names = ", ".join(sorted(entered))
+        raise LedgerError("operators", f"Keys of {keyset.symbol} enter {names}, not the cylinder's {plug}, {told}.")
 
 
 def price_cross_keying(work: Work, opened: OpenedSystem, cylinder_id: int, symbols: Sequence[str]) -> CrossCost:
@@ -192,7 +223,7 @@ def price_cross_keying(work: Work, opened: OpenedSystem, cylinder_id: int, symbo
         for label, one in opened.ways.items()
     }
     more = [symbol for symbol in symbols if symbol not in way.symbols]
-    keys = {**opened.keys, **opened.lost}
+    keys = _keys_into(work, opened, way, symbols)
     found = cross_cost(_seen(opened.spec, keys, way), opened.cylinders, way.label, more, doors=others, above=above)
     return _with_share(found, opened.spec, keys, way, more)
 
@@ -208,6 +239,17 @@ def _with_share(
     """The same with what the pinning says of it that holds no cut."""
     found = pin(spec, {symbol: keys[symbol] for symbol in (*way.symbols, *more)}, chambers=way.chambers)
     return replace(cost, share=found.share_words, passed=found.passed)
+
+
+def _keys_into(work: Work, opened: OpenedSystem, way: Way, symbols: Sequence[str]) -> dict[str, Cuts]:
+    """The system's keys, lost ones too, that enter a cylinder, and those that are to."""
+    enters = WhatEnters.of(work.session, [opened.system])
+    plug, every = enters.plugs[way.keyset_id], {**opened.keys, **opened.lost}
+    return {
+        name: cuts
+        for name, cuts in every.items()
+        if name in symbols or plug in enters.entered[opened.keyset_ids[name]]
+    }
 
 
 def find_way(opened: OpenedSystem, cylinder_id: int) -> Way:
@@ -270,7 +312,7 @@ def make_cross_ready(work: Work, opened: OpenedSystem, cylinder_id: int, symbols
             f"Of {', '.join(involved)} each has a key cut or a cylinder pinned, or is a master: "
             "no bitting may change. See the other ways.",
         )
-    every = {**opened.keys, **opened.lost}
+    every = _keys_into(work, opened, way, symbols)
     staying = {symbol: cuts for symbol, cuts in every.items() if symbol not in free}
     clash = audit(_seen(opened.spec, staying, way), {way.label: [symbol for symbol in listed if symbol in staying]})
     if clash.unintended:
@@ -279,7 +321,8 @@ def make_cross_ready(work: Work, opened: OpenedSystem, cylinder_id: int, symbols
             f"{', '.join(key for _, key in clash.unintended)} stays as it is, and operates this cylinder whatever "
             f"{', '.join(free)} are cut to. See the other ways.",
         )
-    keys, cylinders, shorter = with_neighbors(work, opened)
+    plug = WhatEnters.of(work.session, [opened.system]).plugs[way.keyset_id]
+    keys, cylinders, shorter = with_neighbors(work, opened, plug, listed)
     # A label may stand for several cylinders, of which one alone is cross-keyed.
     crossed = way.label if len(way.cylinders) == 1 else f"{way.label}, this one"
     cylinders[crossed] = listed

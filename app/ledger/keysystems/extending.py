@@ -3,7 +3,7 @@
 From the array where the system has one that holds enough; else by a search with the issued keys fixed.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from random import Random
 
@@ -28,6 +28,7 @@ from app.keying import (
     search_extension,
 )
 from app.keying import Bitting as Cuts
+from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import insert_keysets, open_plan, spec_of
 from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER
@@ -35,27 +36,36 @@ from app.ledger.keysystems.keysets import add_keysets, missing_bitting
 from app.ledger.keysystems.lost_keysets import require_none_lost_above
 from app.ledger.keysystems.out_of_use import why_retired
 from app.ledger.keysystems.rows_aside import why_rows_aside
-from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
-from app.ledger.keysystems.systems import single_keyed_system
+from app.ledger.keysystems.system_queries import (
+    get_system,
+    operators_of,
+    sections_entered,
+    sections_of,
+    systems_sharing_keyway,
+)
+from app.ledger.keysystems.systems import find_keyway, single_keyed_system
 from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, WhatEnters, open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, KeySystem, Level, RecordsHolder, Role
+from app.ledger.tables import Event, Key, KeyState, KeySystem, Keyway, Level, RecordsHolder, Role
 
 MOST_ADDED = 5_000
 
 
 @dataclass(frozen=True, slots=True)
 class ExtendForm:
-    """`changes` under the master; `masters` new ones under the grand, each with `changes_each`."""
+    """`changes` under the master; `masters` new ones under the grand, each with `changes_each`, on `keyway` where
+    that is not the grand's.
+    """
 
     master: str = ""
     changes: int = 0
     grand: str = ""
     masters: int = 0
     changes_each: int = 0
+    keyway: str = ""
 
     @property
     def changes_wanted(self) -> dict[str, int]:
@@ -70,10 +80,11 @@ class ExtendForm:
 
 @dataclass(frozen=True, slots=True)
 class Added:
-    """The system, and the symbols that were added to it."""
+    """The system, and the symbols that were added to it. to_cut_anew: what is to be known of keys above them."""
 
     system: KeySystem
     symbols: tuple[str, ...]
+    to_cut_anew: str = ""
 
 
 def why_not_extend(work: Work, system: KeySystem) -> str:
@@ -136,6 +147,7 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
             masters=form.masters_wanted,
             shearing=ready.shearing,
             levels=system.levels,
+            standing={one.symbol for one in system.keysets},
         )
         places = sum(
             ready.array.under(ready.spec, "C", planned.bitting).usable
@@ -183,14 +195,36 @@ def _insert_extension(work: Work, ready: "ReadyExtension", found: Extension, pla
             "These symbols are saved by now, here or in another window. Look at the system, and extend it anew."
         )
     require_none_lost_above(work, system, {planned.parent or "" for planned in found.keysets})
-    insert_keysets(work, system, found.keysets)
+    before = sections_entered(work.session, system)
+    new = (one.symbol for one in found.keysets if one.level is SymbolLevel.MASTER and ready.keyway)
+    insert_keysets(work, system, found.keysets, keyways=dict.fromkeys(new, ready.keyway))
     if system.capacity is not None:
         system.capacity += places
     work.session.flush()
     work.session.expire(system, ["keysets"])
     prove_no_interchange(work, [system])
-    _record_extension(work, system, symbols, how)
-    return Added(system, symbols)
+    _record_extension(work, system, symbols, how + (f" on keyway {ready.keyway}" if ready.keyway else ""))
+    return Added(system, symbols, _to_cut_anew(work, system, before))
+
+
+def _to_cut_anew(work: Work, system: KeySystem, before: Mapping[int, frozenset[str]]) -> str:
+    """Which keysets have keys that were cut of a blank which does not enter all that they have to by now."""
+    known, needed = entering_of(work.session), sections_entered(work.session, system)
+    grown = {
+        one.id: one.symbol
+        for one in system.keysets
+        if one.id in before and not needed[one.id] <= known.entered(before[one.id], system.chambers)
+    }
+    cut = sa.select(Key.keyset_id).where(
+        Key.keyset_id.in_(grown), Key.state.not_in((KeyState.ORDERED, KeyState.RETIRED))
+    )
+    symbols = [grown[one] for one in sorted({*work.session.scalars(cut)})]
+    if not symbols:
+        return ""
+    blank = known.blank_for(set[str]().union(*(needed[one.id] for one in system.keysets)), system.chambers)
+    return f"Keys of {', '.join(symbols)} that are cut do not enter all that these open by now: cut new ones" + (
+        f" of {blank.maker} {blank.number}." if blank else "."
+    )
 
 
 def check_extension(form: ExtendForm) -> None:
@@ -202,6 +236,9 @@ def check_extension(form: ExtendForm) -> None:
         problems.append(Problem("master", "Choose the master that the changes go under."))
     if form.masters and not form.grand:
         problems.append(Problem("grand", "Choose the grand that the masters go under; two levels have none."))
+    if form.keyway and form.changes:
+        told = "Only new masters can be on another keyway: changes are on their master's. Add these by themselves."
+        problems.append(Problem("keyway", told))
     if form.changes + form.masters * (1 + form.changes_each) > MOST_ADDED:
         problems.append(Problem("changes", f"At most {MOST_ADDED:,} keysets are added at once."))
     if problems:
@@ -209,22 +246,29 @@ def check_extension(form: ExtendForm) -> None:
 
 
 def with_neighbors(
-    work: Work, opened: OpenedSystem
+    work: Work, opened: OpenedSystem, keyway: str = "", above: Collection[str] = ()
 ) -> tuple[dict[str, Cuts], dict[str, tuple[str, ...]], list[list[set[int]]]]:
     """The system's keys, lost ones too, and cylinders with those of the customer's other systems on its keyway, and
-    the keys of those on others that enter it.
+    the keys of those on others that enter it. keyway: where what is new is on another of the system's; `above`: the
+    symbols of those that will enter that.
 
-    Last the cylinders of other lengths or keyways, which the new keys enter too: in the chambers that
-    they lack every depth shears; those beyond the new keys' cuts have to shear at the shallowest depth.
+    Last the cylinders of other lengths or keyways, which the new keys enter too: in the chambers that they lack every
+    depth shears; those beyond the new keys' cuts have to shear at the shallowest depth.
     """
-    chambers, spec = opened.system.chambers, opened.spec
-    keys = {**opened.keys, **opened.lost}
+    chambers, spec, own = opened.system.chambers, opened.spec, keyway or opened.system.keyway
+    sharing = systems_sharing_keyway(work.session, {*sections_of(opened.system), own}, opened.system.customer_id)
+    enters = WhatEnters.of(work.session, sharing)
+    keys = {
+        name: cuts
+        for name, cuts in {**opened.keys, **opened.lost}.items()
+        if name in above or own in enters.entered[opened.keyset_ids[name]]
+    }
     if opened.control is not None:
         keys["its control key"] = opened.control
-    cylinders, stacks = dict(opened.cylinders), _shorter(opened)
-    sharing = systems_sharing_keyway(work.session, opened.system.keyway, opened.system.customer_id)
-    enters = WhatEnters.of(work.session, sharing)
-    alike = [one for one in sharing if spec_of(one) == opened.spec and one.keyway == opened.system.keyway]
+    plugs = {label: enters.plugs[way.keyset_id] for label, way in opened.ways.items()}
+    cylinders = {label: symbols for label, symbols in opened.cylinders.items() if plugs[label] == own}
+    alike = [one for one in sharing if spec_of(one) == opened.spec and sections_of(one) == (own,)]
+    stacks = _shorter(opened) if opened.system in alike else []
     for other in sharing:
         if other.id == opened.system.id:
             continue
@@ -234,7 +278,7 @@ def with_neighbors(
             there[CONTROL_SYMBOL] = neighbor.control
         name = {symbol: f"{symbol} of {other.id}" for symbol in there}
         for symbol, cuts in there.items():
-            cuts_here = enters.cut_into(neighbor.keyset_ids[symbol], cuts, opened.spec, opened.system.keyway)
+            cuts_here = enters.cut_into(neighbor.keyset_ids[symbol], cuts, opened.spec, own)
             keys |= {name[symbol]: cuts_here} if cuts_here else {}
         if other in alike:
             stacks += _shorter(neighbor)
@@ -245,7 +289,7 @@ def with_neighbors(
                 }
             )
     unlike = [other for other in sharing if other not in alike]
-    stacks += SystemsInService.of(work, unlike, opened.spec, opened.system.keyway).stacks
+    stacks += SystemsInService.of(work, unlike, opened.spec, own).stacks
     every = set(spec.all_depths)
     entered = []
     for stack in stacks:
@@ -305,6 +349,7 @@ class ReadyExtension:
     keys: dict[str, Cuts] = field(repr=False)
     cylinders: dict[str, tuple[str, ...]] = field(repr=False)
     shearing: list[list[set[int]]] = field(repr=False)
+    keyway: str = ""  # of new masters, where it is not the system's
 
     def search(self, rng: Random, seconds: float, on_progress: Progress) -> ExtensionSearch:
         """Look for bittings beyond the array, the system's keys fixed; needs no house, so it runs beside it."""
@@ -338,17 +383,65 @@ def _make_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyExtension:
     if refusal := why_not_extend(work, opened.system):
         raise LedgerError("system", refusal)
     require_none_lost_above(work, opened.system, {form.master, form.grand} - {""})
-    standing = {keyset.symbol for keyset in opened.system.keysets}
+    by_symbol = {keyset.symbol: keyset for keyset in opened.system.keysets}
+    standing, keyway, above = set(by_symbol), _keyway_of(work, opened.system, form), set[str]()
+    if over := by_symbol.get(form.master or form.grand):
+        keyway = keyway or over.section
+        by_id = {one.id: one for one in opened.system.keysets}
+        above = {one.symbol for one in operators_of(over, is_nmk=False, by_id=by_id)}
     asked = name_wanted(standing, form.changes_wanted, form.masters_wanted, levels=opened.system.levels)
-    keys, cylinders, shearing = with_neighbors(work, opened)
+    keys, cylinders, shearing = with_neighbors(work, opened, keyway, above)
     lacking = {symbol for operators in asked.cylinders.values() for symbol in operators} & (standing - set(keys))
     if lacking:
         raise LedgerError("system", f"The shop does not hold the bitting of {', '.join(sorted(lacking)[:8])}.")
     array = open_plan(work.vault, opened.system)
     pattern = keys[form.master if form.changes else form.grand]
+    on = keyway if form.keyway and keyway != opened.system.keyway else ""
     return ReadyExtension(
-        system_id, opened.system.name, opened.spec, pattern, asked, array, keys, cylinders, shearing
+        system_id, opened.system.name, opened.spec, pattern, asked, array, keys, cylinders, shearing, on
     )
+
+
+def keyways_to_add(work: Work, system: KeySystem) -> tuple[str, ...]:
+    """The keyways of the family that new masters of a system can be on besides its own: cut by its spec, and entered
+    by one blank with all that keys above them open.
+    """
+    if system.levels < 3 or stands_alone(system):
+        return ()
+    known, every = entering_of(work.session), sections_of(system)
+    wanted = [one for one in known.family(system.keyway) if one != system.keyway]
+    rows = sa.select(Keyway.code).where(Keyway.code.in_(wanted), Keyway.spec_id == system.spec_id)
+    alike = {*work.session.scalars(rows)}
+    return tuple(
+        one for one in wanted if one in alike and known.blank_for({*every, one}, system.chambers) is not None
+    )
+
+
+def _keyway_of(work: Work, system: KeySystem, form: ExtendForm) -> str:
+    """The keyway that new masters are asked on, "" for the grand's; refused on `keyway` where no key could be cut for
+    all that the masters above them open.
+    """
+    if not form.keyway:
+        return ""
+    keyway = find_keyway(work, form.keyway)
+    if keyway.spec_id != system.spec_id:
+        told = (
+            f"Keyway {keyway.code} is cut by another bitting spec, {keyway.spec.name}: start a system on it instead."
+        )
+        raise LedgerError("keyway", told)
+    known, needed = entering_of(work.session), sections_entered(work.session, system)
+    by_id = {one.id: one for one in system.keysets}
+    over = next((one for one in system.keysets if one.symbol == form.grand), None)
+    for above in operators_of(over, is_nmk=False, by_id=by_id) if over is not None else []:
+        if known.blank_for(needed[above.id] | {keyway.code}, system.chambers) is None:
+            others = [one for one in known.family(system.keyway) if one != system.keyway]
+            raise LedgerError(
+                "keyway",
+                f"No key blank on record enters {', '.join(sorted(needed[above.id] | {keyway.code}))}, as keys of "
+                f"{above.symbol} would have to: choose one of the family ({', '.join(others) or 'none on record'}) "
+                "that a blank enters with it, or enter the blank on the maker's page.",
+            )
+    return keyway.code
 
 
 def seal_extension(work: Work, ready: ReadyExtension, found: Extension) -> Added:

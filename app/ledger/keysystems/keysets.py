@@ -31,7 +31,7 @@ from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import open_plan, seal_bittings, spec_of
 from app.ledger.keysystems.out_of_use import is_retired, require_in_use
 from app.ledger.keysystems.rows_aside import why_rows_aside
-from app.ledger.keysystems.system_queries import keyways_beside, operators_of, systems_sharing_keyway
+from app.ledger.keysystems.system_queries import keyways_beside, operators_of, sections_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import MOST_DRAWS, SystemsInService
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
@@ -79,6 +79,7 @@ def add_keysets(
     for symbol in symbols or next_symbols(work, system, parent, count):
         level = Level.SINGLE if parent is None else Level.CHANGE
         keyset = Keyset(system=system, symbol=symbol, level=level, parent=parent)
+        keyset.keyway = parent.keyway if parent is not None else ""
         work.session.add(keyset)
         keysets.append(keyset)
     work.session.flush()
@@ -133,7 +134,10 @@ def missing_bitting(session: Session, customer_id: int, keyway: str) -> str:
         .outerjoin(Bitting, Bitting.keyset_id == Keyset.id)
         .where(
             KeySystem.customer_id == customer_id,
-            KeySystem.keyway.in_(keyways_beside(session, keyway)),
+            sa.or_(
+                KeySystem.keyway.in_(keyways_beside(session, [keyway])),
+                Keyset.keyway.in_(keyways_beside(session, [keyway])),
+            ),
             KeySystem.records == RecordsHolder.SHOP,
             Bitting.id.is_(None),
             ~Keyset.is_customers_key,  # one that waits to be decoded: that no other key is the same, that will show
@@ -255,8 +259,8 @@ def next_cuts(
     `add_keysets` takes it.
     """
     spec = spec_of(system)
-    neighbors = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
-    there = SystemsInService.of(work, neighbors, spec, system.keyway)
+    neighbors = systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
+    there = SystemsInService.of(work, neighbors, spec, parent.section if parent is not None else system.keyway)
     if parent is None:
         return draw_singles(spec, work.rng, there, count, chambers)
     if parent.id not in there.opened:

@@ -37,13 +37,19 @@ class _Below(Protocol):
 _One = TypeVar("_One", bound=_Below)
 
 
-def systems_sharing_keyway(session: Session, keyway: str, customer_id: int | None = None) -> Sequence[KeySystem]:
-    """Systems whose keys enter cylinders of a keyway, or that its keys enter, of one customer or of all, keysets
-    loaded: those on it, and on others by the makers' tables.
+def systems_sharing_keyway(
+    session: Session, keyway: str | Collection[str], customer_id: int | None = None
+) -> Sequence[KeySystem]:
+    """Systems whose keys enter cylinders of a keyway, or of one of several in one system, or that its keys enter, of
+    one customer or of all, keysets loaded: those on it, and on others by the makers' tables. Some more of systems on
+    several keyways: what enters just what, `WhatEnters` tells.
     """
+    own = [keyway] if isinstance(keyway, str) else [*keyway]
+    near = frozenset[str]().union(*(entering_of(session).together(name) for name in own))
+    parts = sa.select(Keyset.system_id).where(Keyset.keyway.in_(near))
     rows = (
         sa.select(KeySystem)
-        .where(KeySystem.keyway.in_(keyways_beside(session, keyway)))
+        .where(sa.or_(KeySystem.keyway.in_(keyways_beside(session, own)), KeySystem.id.in_(parts)))
         .options(selectinload(KeySystem.keysets), selectinload(KeySystem.spec))
         .order_by(KeySystem.id)
         # A system of this transaction may have been loaded before its keysets were added.
@@ -55,9 +61,43 @@ def systems_sharing_keyway(session: Session, keyway: str, customer_id: int | Non
     return session.scalars(rows).all()
 
 
-def keyways_beside(session: Session, keyway: str) -> frozenset[str]:
-    """The keyway, those that its keys enter, and those whose keys enter it, by all makers' tables."""
-    return entering_of(session).beside(keyway)
+def keyways_beside(session: Session, keyways: Collection[str]) -> frozenset[str]:
+    """A keyway, those that its keys enter, and those whose keys enter it, by all makers' tables; of the several
+    keyways of one system whatever a key enters besides one of them.
+    """
+    known = entering_of(session)
+    if len(keyways) == 1:
+        return known.beside(*keyways)
+    return frozenset[str]().union(*(known.together(name) for name in keyways))
+
+
+def sections_of(system: KeySystem) -> tuple[str, ...]:
+    """The keyways that a system's cylinders are on, its own first."""
+    return tuple(dict.fromkeys([system.keyway, *(one.keyway for one in system.keysets if one.keyway)]))
+
+
+def sections_entered(session: Session, system: KeySystem) -> dict[int, frozenset[str]]:
+    """Keyset id → the keyways that its keys have to enter: of its own cylinders, of those under it, and of those that
+    are cross-keyed to it; a control key's all of the system.
+    """
+    every = sections_of(system)
+    if len(every) == 1:
+        return dict.fromkeys((one.id for one in system.keysets), frozenset(every))
+    by_id = {one.id: one for one in system.keysets}
+    needed: dict[int, set[str]] = {one: set() for one in by_id}
+    for keyset in system.keysets:
+        for above in operators_of(keyset, is_nmk=False, by_id=by_id):
+            needed[above.id] |= set(every) if keyset.level.takes_cores_out else {keyset.keyway or system.keyway}
+    crossed = (
+        sa.select(CylinderOperator.keyset_id, Keyset.keyway)
+        .join(Cylinder, Cylinder.id == CylinderOperator.cylinder_id)
+        .join(Keyset, Keyset.id == Cylinder.keyset_id)
+        .where(Keyset.system_id == system.id)
+    )
+    for operator, keyway in session.execute(crossed):
+        if operator in needed:
+            needed[operator].add(keyway or system.keyway)
+    return {keyset_id: frozenset(names) for keyset_id, names in needed.items()}
 
 
 def customers_keysets(session: Session, customer_id: int) -> Sequence[tuple[int, str]]:

@@ -4,13 +4,13 @@ Nothing here shows a bitting: what a person is to see goes through `reveal_bitti
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from sqlalchemy.orm import Session
 
 from app.keying import Bitting as Cuts
-from app.keying import BittingSpec, KeyStop, StackIndex, cut_as, depths_as, entering
+from app.keying import BittingSpec, KeyStop, Sections, StackIndex, cut_as, depths_as, entering
 from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.lost_keysets import open_lost_bittings
@@ -20,6 +20,7 @@ from app.ledger.keysystems.system_queries import (
     get_system,
     operating_keysets,
     operators_of,
+    sections_entered,
     symbol_on,
 )
 from app.ledger.store.work import Work
@@ -39,6 +40,11 @@ class Way:
     symbols: tuple[str, ...]
     chambers: int
     cylinders: tuple[Cylinder, ...]
+
+    @property
+    def keyset_id(self) -> int:
+        """That of the keyset that they are keyed to."""
+        return self.cylinders[0].keyset_id or 0
 
     @property
     def places(self) -> tuple[str, ...]:
@@ -137,10 +143,19 @@ class WhatEnters:
         known = entering_of(session)
         plugs, entered, specs = {}, {}, {}
         for system in systems:
-            spec, enters = spec_of(system), known.entered([system.keyway], system.chambers)
+            spec, needed = spec_of(system), sections_entered(session, system)
+            enters = {names: known.entered(names, system.chambers) for names in set(needed.values())}
             for keyset in system.keysets:
-                plugs[keyset.id], entered[keyset.id], specs[keyset.id] = system.keyway, enters, spec
+                plugs[keyset.id], specs[keyset.id] = keyset.keyway or system.keyway, spec
+                entered[keyset.id] = enters[needed[keyset.id]]
         return cls(plugs, entered, specs)
+
+    def sections(self, names: Mapping[str, int], plugs: Mapping[str, int]) -> Sections:
+        """The same as the keying room takes it: keys and cylinders by name, each with the id of its keyset."""
+        return Sections(
+            {name: self.plugs[keyset_id] for name, keyset_id in plugs.items()},
+            {name: self.entered[keyset_id] for name, keyset_id in names.items()},
+        )
 
     def cut_into(self, keyset_id: int, cuts: Cuts, spec: BittingSpec, keyway: str = "") -> Cuts | None:
         """The cuts with which a key of a keyset enters cylinders of a spec, as many as these have chambers, those
@@ -192,22 +207,25 @@ class SystemsInService:
         object.__setattr__(self, "_held", StackIndex([[(cut,) for cut in cuts] for cuts in self.keys]))
 
     @classmethod
-    def of(cls, work: Work, systems: Sequence[KeySystem], spec: BittingSpec, keyway: str) -> "SystemsInService":
+    def of(
+        cls, work: Work, systems: Sequence[KeySystem], spec: BittingSpec, keyway: str | Collection[str]
+    ) -> "SystemsInService":
         """Open the bittings of these systems for the house's own reckoning."""
         opened, enters = open_bittings(work.session, work.vault, systems), WhatEnters.of(work.session, systems)
-        entered = entering_of(work.session).entered([keyway], spec.chambers)
+        own = frozenset([keyway] if isinstance(keyway, str) else keyway)
+        entered = entering_of(work.session).entered(own, spec.chambers)
         stacks, charts = [], dict[BittingSpec, Mapping[int, int] | None]()
         for keysets, chambers in operating_keysets(work.session, systems).values():
             known = ((enters.specs[one.id], opened[one.id]) for one in keysets if one.id in opened)
             keys = [cut_to.entering(cuts, chambers) for cut_to, cuts in known]
-            own = keysets[0].id
-            if keys and enters.plugs[own] in entered:
-                there = enters.specs[own]
+            first = keysets[0].id
+            if keys and enters.plugs[first] in entered:
+                there = enters.specs[first]
                 if there not in charts:
                     charts[there] = depths_as(spec, there)
                 stacks.append([_cut_to(charts[there], depths) for depths in zip(*keys, strict=True)])
         held = [*opened.items(), *((keyset.id, cuts) for keyset, cuts in open_lost_bittings(work, systems))]
-        keys_there = (enters.cut_into(keyset_id, cuts, spec, keyway) for keyset_id, cuts in held)
+        keys_there = (enters.cut_into(one, cuts, spec) for one, cuts in held if enters.entered[one] & own)
         return cls(opened, frozenset(cuts for cuts in keys_there if cuts), tuple(stacks), spec.first_depth, spec.stop)
 
     def beside(self, chambers: int, keys: Sequence[Cuts], cylinders: Sequence[ComingCylinder]) -> "SystemsInService":

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
 from app.ledger.keysystems.auditing import Finding, audit_systems
-from app.ledger.keysystems.system_queries import keyways_beside, list_systems
+from app.ledger.keysystems.system_queries import keyways_beside, list_systems, sections_of
 from app.ledger.merging.holdings import Holdings, holdings_of
 from app.ledger.merging.ties import End, say_astray, say_grown, ties_of
 from app.ledger.sites.carrying import carry, gone_astray, owned_rows
@@ -263,7 +263,7 @@ def findings_of(
     """
     systems = [list_systems(work.session, one) for one in customer_ids]
     if keyways is None:
-        near = [{name for one in mine for name in keyways_beside(work.session, one.keyway)} for mine in systems]
+        near = [{name for one in mine for name in keyways_beside(work.session, sections_of(one))} for mine in systems]
         own = {one.keyway for mine in systems for one in mine}
         keyways = tuple(sorted(name for name in own if all(name in names for names in near)))
     asked = [

@@ -71,7 +71,12 @@ def system_problems(
         attributes = line.attributes
         if attributes is not None and attributes.keyway and attributes.chambers is not None:
             made = made or (attributes.keyway, _longest(work, lines, attributes.keyway, attributes.chambers))
-            wrong += [("keyway", told) for told in _misfit(name, made, (attributes.keyway, attributes.chambers))]
+            named, on = name, made
+            if system is not None and line.keying.kind.is_master_keyed and not line.standing:
+                master = _master_of(work, system, line.keying.master)
+                if master is not None and master.keyway:
+                    named, on = f"{master.symbol} of {name}", (master.keyway, made[1])
+            wrong += [("keyway", told) for told in _misfit(named, on, (attributes.keyway, attributes.chambers))]
         if choices is not None:
             wanted = records_for(number, line, choices)
             held = held or wanted
@@ -85,6 +90,14 @@ def system_problems(
                 wrong.append(("keying", f"{told}, so that one system is never extended in two places."))
         problems += [Problem(f"lines.{number - 1}.{field}", message) for field, message in wrong]
     return problems
+
+
+def _master_of(work: Work, system: KeySystem, symbol: str) -> Keyset | None:
+    """The master that a line's cylinders go under; None where it has none such, which is told elsewhere."""
+    try:
+        return find_master(work, system, symbol)
+    except LedgerError:
+        return None
 
 
 def _of_system_on_record(work: Work, system: KeySystem, keying: KeyingInstruction) -> Iterator[tuple[str, str]]:

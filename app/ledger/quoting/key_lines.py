@@ -18,6 +18,7 @@ from app.keying import change_symbol, single_symbol
 from app.ledger.catalog.price_queries import KEY_CUT
 from app.ledger.keysystems.control import CONTROL_SYMBOL, lacks_factory_control
 from app.ledger.keysystems.keysets import number_of
+from app.ledger.keysystems.system_queries import sections_of
 from app.ledger.quoting.allocation import set_sizes
 from app.ledger.quoting.loss_lines import PlanOfQuote, name_new_keys, new_keys_named
 from app.ledger.quoting.request import LineRequest, QuoteRequest
@@ -168,7 +169,7 @@ class _Quote:
             return OWN, "Keys cut to the customer's key", ()
         if (number := line_named(symbol)) is not None:
             return f"line {number}", self._of_line(number, line.quantity), [self._keyways.get(number, "")]
-        of_quote = {*self._keyways.values(), self._system.keyway if self._system else ""}
+        of_quote = {*self._keyways.values(), *(sections_of(self._system) if self._system else ())}
         if (level := level_named(symbol)) is not None:
             return f"{level.value.removesuffix(' master')}s", f"Keys to each {level.value}", of_quote
         if (number := control_named(symbol)) is not None:
@@ -184,7 +185,7 @@ class _Quote:
         system = self._system_of(symbol)
         if system.records is RecordsHolder.FACTORY and not self._sets:
             raise cut_at_factory(system.name)
-        return symbol, f"Keys to {symbol} of {system.name}", [system.keyway]
+        return symbol, f"Keys to {symbol} of {system.name}", sections_of(system)
 
     def only_one(self, words: str) -> str:
         """What a line that does not say whose keys it sells must mean; BitternError where it could mean several."""

@@ -143,7 +143,7 @@ class RequestSupply:
 
     def _blanks(self, keyway: str, chambers: int, count: int) -> Wanted | None:
         """The blanks for so many keys on a keyway; None where no maker's tables name one."""
-        found = blank_for(self._session, [keyway], chambers)
+        found = blank_for(self._session, keyway.split(", "), chambers)
         if found is None or not count:
             return None
         return Wanted(found[1], count, found[0], f"key blanks, keyway {keyway}", is_blank=True)

@@ -108,7 +108,9 @@ class PlannedKeys(JsonDataclass):
 
 @dataclass(frozen=True, slots=True)
 class PlannedBlanks(JsonDataclass):
-    """Key blanks that the shop cuts keys of, by the keyway and the chambers of the keys."""
+    """Key blanks that the shop cuts keys of, by the chambers of the keys and the keyway, or keyways, that they
+    enter: "AQ1" or "AQ1, AQ3".
+    """
 
     keyway: str
     chambers: int

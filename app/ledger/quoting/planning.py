@@ -269,7 +269,7 @@ class _Planner:
             book, keyset = books.get(one.system), (one.symbol, one.system)
             is_sent = one.system in whole or (keyset in sent and keyset not in here)
             if book is not None and book.records is not RecordsHolder.FACTORY and not is_sent:
-                counts[book.keyway, book.spec.chambers] += one.count
+                counts[book.blank_keyways(one.symbol), book.spec.chambers] += one.count
         for line in self._ask.lines:
             if line.kind is LineKind.KEYS and line.symbol == OWN and line.attributes is not None:
                 counts[line.attributes.keyway or "", 0] += line.quantity
@@ -745,8 +745,9 @@ class _Planner:
         a factory that has the records names the keys that operate its cylinders, and control keys.
         """
         typed = line.attributes.keyway if line.attributes else ""
-        if typed and typed != book.keyway:
-            raise on_other_keyway([book.keyway], typed)
+        known = book.blank_keyways(symbol).split(", ")
+        if typed and typed not in known:
+            raise on_other_keyway(known, typed)
         if book.records is RecordsHolder.FACTORY:
             sent = [one for keysets in self._of_line.values() for one in keysets if one.system == book.name]
             operating = {each for one in sent for each in (one.symbol, *one.operators)}

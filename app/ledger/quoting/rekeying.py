@@ -131,7 +131,8 @@ def _require_as_planned(ask: QuoteRequest, line: LineRequest, found: Sequence[Cy
         name = " and ".join(one.name for one in systems)
         raise BitternError("keying", f"{places_of(found)}: planned in {name}; choose it under System.")
     said = line.attributes
-    for name, is_so in (("chambers", system.chambers), ("keyway", system.keyway)):
+    on = found[0].keyset.section if found[0].keyset is not None else system.keyway
+    for name, is_so in (("chambers", system.chambers), ("keyway", on)):
         if said is not None and getattr(said, name) not in (None, "", is_so):
             raise BitternError(name, f"{places_of(found)}: planned in {system.name}; enter {is_so}.")
 

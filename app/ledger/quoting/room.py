@@ -21,7 +21,7 @@ from app.ledger.keysystems.control import draw_free_control
 from app.ledger.keysystems.keysets import draw_singles, next_changes
 from app.ledger.keysystems.lost_keysets import lost_of_system, open_lost_bittings
 from app.ledger.keysystems.out_of_use import is_retired
-from app.ledger.keysystems.system_queries import keyways_beside, operators_of, systems_sharing_keyway
+from app.ledger.keysystems.system_queries import keyways_beside, operators_of, sections_of, systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, draw_plan
 from app.ledger.keysystems.unsealed_system import ComingCylinder, SystemsInService, WhatEnters
 from app.ledger.quoting.system_books import SystemBook
@@ -129,20 +129,21 @@ class Room:
         if found == count:
             self._taken[book, master] += found
             above = [self._opened[book].keys[one] for one in (master, *book.above[master])] if cuts and master else []
-            length = chambers or book.spec.chambers
-            self._cylinders[book.keyway] += [ComingCylinder((own, *above), length) for own in cuts]
+            length, on = chambers or book.spec.chambers, book.section(master)
+            self._cylinders[on] += [ComingCylinder((own, *above), length) for own in cuts]
         return found
 
     def _draw(
         self, book: SystemBook, master: str, count: int, crossed: Sequence[Sequence[str]], chambers: int | None
     ) -> Sequence[Cuts]:
-        there = self._service(book)
+        there = self._service(book, master)
         if not master:
             return _as_many(lambda wanted: draw_singles(book.spec, self._work.rng, there, wanted, chambers), count)
         opened = self._open(book, there)
         above = [opened.keys[one] for one in (master, *book.above[master])]
         ways = [[opened.keys[one] for one in way] for way in crossed]
-        like = [one.operators[0] for one in self._cylinders[book.keyway] if one.operators[1:] == tuple(above)]
+        beside = self._cylinders[book.section(master)]
+        like = [one.operators[0] for one in beside if one.operators[1:] == tuple(above)]
         if book.row is not None:
             fellows = (one.id for one in book.row.keysets if one.parent and one.parent.symbol == master)
             like += [there.opened[one] for one in fellows if one in there.opened]
@@ -161,7 +162,7 @@ class Room:
                 sa.select(KeySystem.id, KeySystem.levels, sa.func.count(Keyset.id))
                 .join(Keyset, Keyset.system_id == KeySystem.id)
                 .where(KeySystem.customer_id == book.customer_id)
-                .where(KeySystem.keyway.in_(keyways_beside(self._work.session, book.keyway)))
+                .where(KeySystem.keyway.in_(keyways_beside(self._work.session, [book.keyway])))
                 .group_by(KeySystem.id, KeySystem.levels)
             )
             found = self._work.session.execute(rows).all() if book.customer_id else ()
@@ -200,12 +201,14 @@ class Room:
             self._opened[book] = _Opened(open_plan(self._work.vault, book.row), keys)
         return self._opened[book]
 
-    def _service(self, book: SystemBook) -> SystemsInService:
-        """What the customer has on a book's keyway, with what this job has added so far."""
-        at, keys, cylinders = (book.keyway, book.spec.chambers), self._keys[book.keyway], self._cylinders[book.keyway]
+    def _service(self, book: SystemBook, master: str = "") -> SystemsInService:
+        """What the customer has on a book's keyway, or its master's, with what this job has added so far."""
+        keyway = book.section(master)
+        at, keys, cylinders = (keyway, book.spec.chambers), self._keys[keyway], self._cylinders[keyway]
         if at not in self._there:
-            systems = systems_sharing_keyway(self._work.session, book.keyway, book.customer_id)
-            self._there[at] = SystemsInService.of(self._work, systems, book.spec, book.keyway)
+            near = {keyway, *sections_of(book.row)} if book.row is not None else [keyway]
+            systems = systems_sharing_keyway(self._work.session, near, book.customer_id)
+            self._there[at] = SystemsInService.of(self._work, systems, book.spec, keyway)
         return self._there[at].beside(book.spec.chambers, keys, cylinders) if keys or cylinders else self._there[at]
 
 
@@ -258,7 +261,7 @@ def _turned_by_lost(work: Work, system: KeySystem, changes: Sequence[Keyset]) ->
     """Those of a system's changes whose cylinders a key that was lost, and that no keyset has any longer, would turn:
     acceptance refuses them.
     """
-    sharing = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
+    sharing = systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
     old = open_lost_bittings(work, sharing) if changes else []
     if not old:
         return set()

@@ -20,7 +20,7 @@ from app.ledger.keysystems.bittings import spec_of
 from app.ledger.keysystems.control import CONTROL_SYMBOL, has_control_keys, lacks_factory_control
 from app.ledger.keysystems.keysets import number_under, over_changes, symbols_after
 from app.ledger.keysystems.out_of_use import require_in_use
-from app.ledger.keysystems.system_queries import operators_of
+from app.ledger.keysystems.system_queries import operators_of, sections_entered
 from app.ledger.keysystems.systems import SystemForm, keyway_spec, name_is_taken, single_keyed_name
 from app.ledger.quoting.allocation import begun_system, records_for
 from app.ledger.quoting.request import LineRequest, QuoteRequest
@@ -54,6 +54,17 @@ class SystemBook:
     there: frozenset[str] = frozenset()
     selective: str = ""
     wants_control: bool = False
+    keyways: dict[str, str] = field(default_factory=dict)  # of those on record that are not on the system's
+    entered: dict[str, frozenset[str]] = field(default_factory=dict)  # what keys of those on record have to enter
+
+    def section(self, symbol: str) -> str:
+        """The keyway of cylinders that are keyed to a keyset, or to a new one under a master."""
+        over = self.above.get(symbol, ())
+        return self.keyways.get(symbol) or (self.keyways.get(over[0]) if over else None) or self.keyway
+
+    def blank_keyways(self, symbol: str) -> str:
+        """The keyways that a key of a keyset has to enter, in a list."""
+        return ", ".join(sorted(self.entered.get(symbol) or {self.section(symbol)}))
 
     @property
     def is_ours(self) -> bool:
@@ -202,6 +213,8 @@ class SystemBooks:
             there=there,
             selective=next((one.symbol for one in over if one.level is Level.SELECTIVE), ""),
             wants_control=self._wants_control(system),
+            keyways={one.symbol: one.keyway for one in system.keysets if one.keyway},
+            entered={by_id[one].symbol: names for one, names in sections_entered(self._work.session, system).items()},
         )
         self._by_key[system.id] = book
         return book

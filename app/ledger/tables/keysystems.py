@@ -110,6 +110,7 @@ class Keyset(Versioned, Base):
     what it opened before. blind_code: what is stamped on its keys in place of the symbol; "" where the symbol is.
     own_symbol: what the customer, or the list that it came from, calls it; "" where that is the symbol. reserved_for:
     the floor, building or department for whose later doors it is kept back; "" for none.
+    keyway: of its cylinders, where that is not the system's; what hangs under it has the same.
     """
 
     __tablename__ = "keysets"
@@ -126,6 +127,7 @@ class Keyset(Versioned, Base):
     reserved_for: Mapped[str] = mapped_column(sa.String(60), default="", server_default="")
     keys_ordered: Mapped[int] = mapped_column(default=0)
     is_customers_key: Mapped[bool] = mapped_column(default=False)
+    keyway: Mapped[str] = mapped_column(sa.String(24), default="", server_default="", index=True)
 
     system: Mapped[KeySystem] = relationship(back_populates="keysets")
     parent: "Mapped[Keyset | None]" = relationship(remote_side=[id], back_populates="children")
@@ -133,6 +135,11 @@ class Keyset(Versioned, Base):
     bitting: "Mapped[Bitting | None]" = relationship(back_populates="keyset", uselist=False)
     cylinders: Mapped[list[Cylinder]] = relationship(back_populates="keyset", order_by="Cylinder.id")
     keys: "Mapped[list[Key]]" = relationship(back_populates="keyset", order_by="Key.copy_number")
+
+    @property
+    def section(self) -> str:
+        """The keyway of the cylinders that are keyed to it."""
+        return self.keyway or self.system.keyway
 
 
 class BlindCode(Base):

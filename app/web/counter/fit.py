@@ -22,6 +22,7 @@ from app.fitting import (
     show_inches,
 )
 from app.ledger.catalog.maker_queries import shelf
+from app.ledger.keysystems.system_queries import sections_of
 from app.ledger.quoting.request import LineRequest
 from app.ledger.quoting.resolving import Resolved
 from app.ledger.store import Session
@@ -108,7 +109,9 @@ def open_matches(
     in_system = ask.keying.kind.is_master_keyed and not said.keyway
     made_for = [
         replace(said, keyway=keyway, chambers=said.chambers or chambers)
-        for keyway, chambers in dict.fromkeys((one.keyway, one.chambers) for one in systems if in_system)
+        for keyway, chambers in dict.fromkeys(
+            (keyway, one.chambers) for one in systems if in_system for keyway in sections_of(one)
+        )
     ]
     items = shelf(session)
 

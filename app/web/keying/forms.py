@@ -334,14 +334,19 @@ class ExtendPage(KeyingForm):
     grand = SelectField("New masters under")
     masters = WholeField("How many masters", least=0, most=500, default=0)
     changes_each = WholeField("Changes under each new master", least=0, most=10_000, default=0)
+    keyway = SelectField(
+        "On keyway", description="Where its keys do not enter the others, the same bittings can be had once more."
+    )
     reserve = text(
         "Keep back", 400, hint="For a floor, a building or a department: floor 2: 10; Chemistry: 5 under AB."
     )
     singles = WholeField("How many single keyed", least=0, most=500, default=0)
     seconds = LimitField("Time limit, seconds", least=5, most=300, default=SECONDS)
 
-    def offer(self, system: KeySystem) -> None:
-        """Fill the masters and grands."""
+    def offer(self, system: KeySystem, keyways: Sequence[str] = ()) -> None:
+        """Fill the masters, the grands, and the keyways that new masters can be on besides the system's."""
+        self.keyway.choices = {"": f"{system.keyway}, as the system"} | {one: one for one in keyways}
+        self.keyway.validate_choice = bool(self.keyway.raw_data)
         masters = _symbols(system, Level.MASTER)
         grands = {
             symbol: words for level in Level if level.is_upper for symbol, words in _symbols(system, level).items()

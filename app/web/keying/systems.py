@@ -23,6 +23,7 @@ from app.ledger.keysystems.extending import (
     extend_system,
     is_searched_for,
     key_single,
+    keyways_to_add,
     make_extension_ready,
     why_not_extend,
 )
@@ -30,7 +31,7 @@ from app.ledger.keysystems.lost_keysets import lost_masters
 from app.ledger.keysystems.planned_doors import planned_cylinders
 from app.ledger.keysystems.reserves import add_reserve, release_reserve
 from app.ledger.keysystems.selective import add_selective, find_place, selective_of
-from app.ledger.keysystems.system_queries import cylinders_keyed, get_system, keyways_beside
+from app.ledger.keysystems.system_queries import cylinders_keyed, get_system, keyways_beside, sections_of
 from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.quoting.issuing import keep_draft
 from app.ledger.quoting.rekeying import kind_of_levels
@@ -56,7 +57,7 @@ def audit(system_id: int) -> ResponseReturnValue:
         system=system,
         form=form,
         found=done.value if done else None,
-        keyways=sorted(keyways_beside(request_session(), system.keyway)),
+        keyways=sorted(keyways_beside(request_session(), sections_of(system))),
     )
     return page, 200 if done else form.status
 
@@ -104,7 +105,7 @@ def extend(system_id: int) -> ResponseReturnValue:
     """Add keysets to a system in service, or key single where it must not be extended."""
     work, form, deed = current_work(), ExtendPage(), request.form.get("deed")
     system = get_system(work.session, system_id)
-    form.offer(system)
+    form.offer(system, keyways_to_add(work, system))
     is_full = deed == "search"
 
     def act() -> Added | Response:
@@ -127,6 +128,8 @@ def extend(system_id: int) -> ResponseReturnValue:
             return done.value
         added, symbols = done.value.system, done.value.symbols
         said = f"{counted(len(symbols), 'keyset')} added to {added.name}: {first_of(symbols, 8)}."
+        if done.value.to_cut_anew:
+            flash(done.value.to_cut_anew, "caution")
         return flash_and_redirect(said, "keysystems.show", system_id=added.id)
     page = render_template(
         "keying/extend.html",

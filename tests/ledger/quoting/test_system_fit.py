@@ -8,7 +8,10 @@ import sqlalchemy as sa
 
 from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.jobs.cylinder_lines import job_cylinders
+from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings
+from app.ledger.keysystems.extending import ExtendForm, extend_system
+from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.systems import SystemForm, insert_system
 from app.ledger.quoting.allocation import system_problems
 from app.ledger.quoting.quoting import price_request
@@ -175,3 +178,24 @@ def test_the_words_are_those_of_the_trade(work: Work) -> None:
     assert told.field == "lines.1.keyway"
     assert "Seven-pin cylinders cannot join Quay, a six-chamber system" in told.message
     assert system_problems(work, ask, ask.lines[:1], ()) == []
+
+
+def test_cylinders_under_a_master_on_another_keyway_are_of_that_keyway(work: Work) -> None:
+    """A system on AQ1 with a master on AQ3: its cylinders, their keysets and the blanks of its keys are of AQ3."""
+    with transaction(work.session):
+        owner = customer_id(work, "Harbourmaster")
+        system = insert_system(work, SystemForm(owner, "Old Flats", 3, "AQ1", 6, masters=2, changes=20))
+    extend_system(work, system.id, ExtendForm(grand="A", masters=1, changes_each=1, keyway="AQ3"))
+    existing, under = SystemRequest(existing_id=system.id), KeyingInstruction(KeyingKind.GMK, master="AC")
+    [(field, words)] = _problems(work, _ask(work, existing, _line(under)))
+    assert field == "lines.0.keyway"
+    assert words.startswith("Cylinders on keyway AQ1 cannot join AC of Old Flats, which is on keyway AQ3")
+    assert _problems(work, _ask(work, existing, _line(under, keyway="AQ3"))) == []
+    assert _problems(work, _ask(work, existing, _line(replace(under, master="AA"), keyway="AQ3")))
+    job = accept(work, issued(work, _ask(work, existing, _line(under, keyway="AQ3"))))
+    keysets = [one.keyset for one in job.cylinders]
+    assert {(one.keyway, keyset.keyway) for one, keyset in zip(job.cylinders, keysets, strict=True) if keyset} == {
+        ("AQ3", "AQ3")
+    }
+    assert {one.parent.symbol for one in keysets if one is not None and one.parent is not None} == {"AC"}
+    assert audit_systems(work, [get_system(work.session, system.id)]).is_clean

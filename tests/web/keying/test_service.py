@@ -1,12 +1,16 @@
 """A system in service: extended without touching a key, and answered for when a key is lost."""
 
+import json
+import re
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
+from app.ledger.catalog.makers import import_maker
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.systems import SystemForm, insert_system
@@ -18,6 +22,7 @@ from tests.forms_found import form_with
 from tests.lost_and_safe import draft_after_report
 from tests.web.keying.keying_system import bittings_in_clear, seeded, system_in_service
 
+MAKERS = Path(__file__).resolve().parents[3] / "demo_data" / "makers"
 ClientAs = Callable[[Role | None], FlaskClient]
 
 
@@ -43,6 +48,37 @@ def test_changes_and_masters_are_added_and_no_issued_key_is_touched(
     assert grown is not None and room is not None and grown > room
     event = session.query(Event).filter_by(kind="key system extended").one()
     assert "AC1" in event.summary and not any(bitting in event.summary for bitting in after.values())
+
+
+def test_masters_go_on_another_keyway_of_the_family_from_the_extend_page(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    """The page offers what one blank enters with the system's own; its page and the audit say the keyways."""
+    for name in ("ardent_brass", "northlight"):
+        import_maker(work, {**json.loads((MAKERS / f"{name}.json").read_text()), "items": []})
+    customer = factories.CustomerFactory(name="Quay Hall Trust")
+    with transaction(session):
+        system = insert_system(seeded(work), SystemForm(customer.id, "Quay Hall", 3, "AQ1", 6, masters=2, changes=12))
+    client = client_as(Role.BENCH)
+    page = client.get(f"/key-systems/{system.id}").text
+    assert ">Keyway</dt>" in page
+    extend = client.get(f"/keying/systems/{system.id}/extend").text
+    assert '<option value="AQ3">AQ3</option>' in extend and "NH1" not in extend
+    data = {"master": "AA", "changes": "0", "grand": "A", "masters": "1", "changes_each": "3", "singles": "0"}
+    data |= {"deed": "extend", "keyway": "AQ3"}
+    refused = client.post(f"/keying/systems/{system.id}/extend", data={**data, "changes": "1"})
+    assert refused.status_code == 422 and "changes are on their master&#39;s" in refused.text
+    assert re.search(r'<option[^>]* value="AQ3"[^>]*selected|<option selected[^>]* value="AQ3"', refused.text)
+    done = client.post(f"/keying/systems/{system.id}/extend", data=data)
+    assert done.status_code == 303, done.text
+    page = client.get(done.location).text
+    assert ">Keyways</dt>" in page and "AQ1, AQ3" in page and "on AQ3" in page
+    session.rollback()
+    assert {one.symbol for one in get_system(session, system.id).keysets if one.keyway == "AQ3"} == {
+        "AC", "AC1", "AC2", "AC3",
+    }  # fmt: skip
+    audit = client.get(f"/keying/systems/{system.id}/audit").text
+    assert "AQ4" in audit  # the top's keys enter it, too
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,192 @@
+"""One system on several keyways of a family: what enters decides everywhere, against a plain loop over all pairs."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from app.keying import Bitting as Cuts
+from app.ledger.bench.blanks import _blanks
+from app.ledger.catalog.makers import import_maker
+from app.ledger.keys.keys import order_copies
+from app.ledger.keys.losing import plan_for_loss
+from app.ledger.keysystems.auditing import audit_systems, check_whole_system
+from app.ledger.keysystems.bittings import open_bittings, reseal_bittings
+from app.ledger.keysystems.crosskeying import cross_key
+from app.ledger.keysystems.extending import Added, ExtendForm, extend_system, keyways_to_add
+from app.ledger.keysystems.keysets import add_keysets
+from app.ledger.keysystems.system_queries import get_system, operators_of, sections_entered
+from app.ledger.keysystems.systems import SystemForm, insert_system
+from app.ledger.store.engine import transaction
+from app.ledger.store.errors import LedgerError
+from app.ledger.store.work import Work
+from app.ledger.tables import Item, Keyset, KeyState, KeySystem, Role
+from tests import factories
+
+MAKERS = Path(__file__).resolve().parents[3] / "demo_data" / "makers"
+ENTERS = {"AQ1": {"AQ1", "AQ2"}, "AQ2": {"AQ1", "AQ2"}, "AQ3": {"AQ3", "AQ4"}}
+"""What six-cut keys enter by the demo's tables, read by eye; the family's master blank enters all six."""
+
+
+@pytest.fixture
+def work(work_as: Callable[[Role], Work]) -> Work:
+    work = work_as(Role.OWNER)
+    for name in ("ardent_brass", "northlight"):
+        import_maker(work, {**json.loads((MAKERS / f"{name}.json").read_text()), "items": []})
+    return Work(work.session, work.vault, work.actor, work.now, Random(4))
+
+
+@pytest.fixture
+def system(work: Work) -> KeySystem:
+    """A over AA and AB on AQ1, three changes under each, all on doors."""
+    with transaction(work.session):
+        customer = factories.CustomerFactory()
+        made = insert_system(work, SystemForm(customer.id, "Hall", 3, "AQ1", 6, masters=2, changes=12))
+        for master in ("AA", "AB"):
+            for keyset in add_keysets(work, made, 3, master):
+                factories.CylinderFactory(keyset=keyset, keyway="AQ1", chambers=6)
+    return get_system(work.session, made.id)
+
+
+def add_masters(work: Work, system: KeySystem, keyway: str) -> Added:
+    """Two masters on a keyway, three changes under each, all on doors."""
+    added = extend_system(work, system.id, ExtendForm(grand="A", masters=2, changes_each=3, keyway=keyway))
+    with transaction(work.session):
+        for keyset in get_system(work.session, system.id).keysets:
+            if keyset.symbol in added.symbols and keyset.level.value == "change":
+                factories.CylinderFactory(keyset=keyset, keyway=keyway, chambers=6)
+    work.session.expire_all()
+    return added
+
+
+def _make_twins(work: Work, system: KeySystem) -> None:
+    """Cut AC and what is under it as AA and what is under that: what is on another keyway may be so."""
+    cuts = opened(work, system)
+    keysets = {one.symbol: one for one in get_system(work.session, system.id).keysets}
+    with transaction(work.session):
+        pairs = [(keysets[f"AC{number}"], cuts[f"AA{number}"]) for number in ("", 1, 2, 3)]
+        reseal_bittings(work, get_system(work.session, system.id), pairs)
+    work.session.expire_all()
+
+
+def opened(work: Work, system: KeySystem) -> dict[str, Cuts]:
+    by_id = open_bittings(work.session, work.vault, [system])
+    return {one.symbol: by_id[one.id] for one in get_system(work.session, system.id).keysets}
+
+
+def let_in(work: Work, system: KeySystem) -> set[tuple[str, str]]:
+    """Every key that goes into a cylinder and turns it, by a plain loop; each by symbol."""
+    keysets, cuts = get_system(work.session, system.id).keysets, opened(work, system)
+    by_id = {one.id: one for one in keysets}
+    found = set()
+    for own in (one for one in keysets if one.cylinders):
+        pinned = [cuts[one.symbol] for one in operators_of(own, is_nmk=False, by_id=by_id)]
+        for key in keysets:
+            is_top = key.symbol == "A"
+            enters = is_top or own.section in ENTERS[key.section]
+            if enters and all(
+                cut in depths for cut, depths in zip(cuts[key.symbol], zip(*pinned, strict=True), strict=True)
+            ):
+                found.add((own.symbol, key.symbol))
+    return found
+
+
+def test_masters_on_another_keyway_have_the_same_bittings_once_more(work: Work, system: KeySystem) -> None:
+    before, room = opened(work, system), system.capacity or 0
+    assert keyways_to_add(work, system) == ("AQ2", "AQ3", "AQ4", "AQ5", "AQ6")
+    added = add_masters(work, system, "AQ3")
+    keysets = {one.symbol: one for one in get_system(work.session, system.id).keysets}
+    assert {keysets[symbol].section for symbol in added.symbols} == {"AQ3"}
+    assert {keysets[symbol].section for symbol in before} == {"AQ1"}
+    assert (get_system(work.session, system.id).capacity or 0) > room
+    _make_twins(work, system)
+    after = opened(work, system)
+    assert {symbol: after[symbol] for symbol in before} == before
+    assert let_in(work, system) == {
+        (own.symbol, one.symbol)
+        for own in keysets.values()
+        if own.cylinders
+        for one in operators_of(own, is_nmk=False, by_id={one.id: one for one in keysets.values()})
+    }
+    assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
+    assert check_whole_system(work, system.id).report.is_clean
+    # What is drawn later under either goes on so: nothing on AQ1 is used up by what is on AQ3.
+    with transaction(work.session):
+        [one] = add_keysets(work, get_system(work.session, system.id), 1, "AA")
+        [other] = add_keysets(work, get_system(work.session, system.id), 1, "AC")
+    later = opened(work, system)
+    assert later[one.symbol] == later[other.symbol]
+
+
+def test_on_a_keyway_that_its_keys_enter_every_bitting_is_another(work: Work, system: KeySystem) -> None:
+    add_masters(work, system, "AQ2")  # AK6-12 enters both
+    cuts = opened(work, system)
+    assert len(set(cuts.values())) == len(cuts)
+    assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
+
+
+def test_keys_are_cut_of_the_narrowest_blank_that_enters_all_they_open(work: Work, system: KeySystem) -> None:
+    order_copies(work, system.id, "A", 1)
+    order_copies(work, system.id, "AA1", 1)
+    top = next(one for one in system.keysets if one.symbol == "A")
+    for key in top.keys:
+        key.state = KeyState.CUT
+    work.session.commit()
+    added = add_masters(work, system, "AQ3")
+    assert added.to_cut_anew == (
+        "Keys of A that are cut do not enter all that these open by now: cut new ones of Ardent Brass AK6-ALL."
+    )
+    order_copies(work, system.id, "AC1", 1)
+    keysets = get_system(work.session, system.id).keysets
+    keys = [key for one in keysets for key in one.keys]
+    codes = {work.session.get_one(Item, item).code: one for one, item in _blanks(work, keys).items()}
+    symbols = {one.id: one.symbol for one in keysets}
+    assert {code: symbols[one] for code, one in codes.items()} == {"AK6-ALL": "A", "AK6-12": "AA1", "AK6-34": "AC1"}
+
+
+def test_what_no_blank_enters_and_what_is_cut_otherwise_is_refused(work: Work, system: KeySystem) -> None:
+    for keyway, told in (("NH1", "is cut by another bitting spec"), ("ZZ9", "No maker on record has a keyway")):
+        with pytest.raises(LedgerError, match=told) as refused:
+            extend_system(work, system.id, ExtendForm(grand="A", masters=1, changes_each=1, keyway=keyway))
+        assert refused.value.field == "keyway"
+        work.session.rollback()
+    maker = factories.MakerFactory(
+        name="Two", tables={"name": "Two", "keyways": [{"name": "R1", "family": "R", "bitting_spec": "Ardent AQ"}]}
+    )
+    factories.KeywayFactory(maker=maker, code="R1", spec=system.spec)
+    work.session.commit()
+    with pytest.raises(LedgerError, match=r"No key blank on record enters AQ1, R1, as keys of A would have to"):
+        extend_system(work, system.id, ExtendForm(grand="A", masters=1, changes_each=1, keyway="R1"))
+    work.session.rollback()
+    add_masters(work, system, "AQ3")
+    door = next(one for one in get_system(work.session, system.id).keysets if one.symbol == "AA1").cylinders[0]
+    order_copies(work, system.id, "AC1", 1)
+    for key in next(one for one in get_system(work.session, system.id).keysets if one.symbol == "AC1").keys:
+        key.state = KeyState.CUT
+    work.session.commit()
+    with pytest.raises(
+        LedgerError, match="Keys of AC1 enter AQ3, AQ4, not the cylinder's AQ1, as they are cut: retire"
+    ):
+        cross_key(work, door.id, ["AC1"])
+
+
+def test_a_lost_key_exposes_what_it_enters_and_nothing_of_its_twin(work: Work, system: KeySystem) -> None:
+    add_masters(work, system, "AQ3")
+    _make_twins(work, system)
+    assert opened(work, system)["AA1"] == opened(work, system)["AC1"]
+    plan = plan_for_loss(work, system.id, "AA1")
+    assert [way.label for way in plan.exposed] == ["AA1"] and plan.lost.proven
+    assert plan.lost.replace == ("AA1",)
+    top = plan_for_loss(work, system.id, "A")
+    assert top.exposed_cylinders == 12 and not top.lost.proven
+    assert "no plan is searched for across keyways" in top.lost.reasons[0]
+
+
+def test_a_control_key_and_masters_have_to_enter_all(work: Work, system: KeySystem) -> None:
+    add_masters(work, system, "AQ3")
+    system = get_system(work.session, system.id)
+    needed = {one.symbol: sections_entered(work.session, system)[one.id] for one in system.keysets}
+    assert needed["A"] == {"AQ1", "AQ3"} and needed["AA"] == {"AQ1"} and needed["AC1"] == {"AQ3"}
+    assert isinstance(system.keysets[0], Keyset)
