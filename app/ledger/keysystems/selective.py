@@ -20,7 +20,7 @@ from app.ledger.keysystems.bittings import (
 )
 from app.ledger.keysystems.extending import why_not_extend
 from app.ledger.keysystems.lost_keysets import open_lost_bittings
-from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
+from app.ledger.keysystems.system_queries import get_system, sections_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import SystemsInService
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
@@ -90,8 +90,8 @@ def find_place(work: Work, system: KeySystem) -> SelectivePlace:
     lost = (cuts for _, cuts in open_lost_bittings(work, [system]))
     controls = {one.id for one in system.keysets if one.level is Level.CONTROL}
     taken = [*(cuts for number, cuts in opened.items() if number not in controls), *lost]
-    sharing = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
-    there_now = SystemsInService.of(work, sharing, spec, system.keyway)
+    sharing = systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
+    there_now = SystemsInService.of(work, sharing, spec, sections_of(system))
     before = count_capacity(work, system)
     for place in selective_masters(spec, plan.tmk, plan.roles, taken):
         cuts = place.cuts(plan.tmk)

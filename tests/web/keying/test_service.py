@@ -73,7 +73,8 @@ def test_masters_go_on_another_keyway_of_the_family_from_the_extend_page(
     assert done.status_code == 303, done.text
     page = client.get(done.location).text
     assert ">Keyways</dt>" in page and "AQ1, AQ3" in page and "on AQ3" in page
-    session.rollback()
+    session.commit()
+    session.expire_all()
     assert {one.symbol for one in get_system(session, system.id).keysets if one.keyway == "AQ3"} == {
         "AC", "AC1", "AC2", "AC3",
     }  # fmt: skip
