@@ -113,7 +113,7 @@ CLOSED: dict[str, str] = {
     "key_systems": "keyway records mark_keys mark_cylinders",
     "key_count_lines": "found",
     "keys": "state phone_digits",
-    "keysets": "symbol level",
+    "keysets": "symbol level keyway",
     "list_rows_aside": "symbol level parent_symbol",
     "keyways": "code",
     "login_attempts": "address",
