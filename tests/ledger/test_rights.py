@@ -191,7 +191,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.keysets: next_cuts next_symbols
         keysystems.bitting_lists: seal_found_plan
         keysystems.rows_aside: put_aside
-        keysystems.extending: with_neighbors
+        keysystems.extending: with_neighbors keyways_to_add
         keys.keys: order_keys add_keys hand_keys receipt_words taker_problems put_key record_keys put_back take_in
         keys.keys: find_keyset find_copies
         keys.losses: lose_keys
@@ -230,6 +230,7 @@ NO_ROLE_OF_THEIR_OWN = {
         goods.order_snapshot: order_as_sent order_now
         goods.receiving: scan
         goods.handing_over: lost_before_and_after
+        keys.losing: why_no_plan_across
         keys.losses: lost_cuts still_turned still_turned_words coming_turned turned_by_losses
         keys.old_copies: useless_copies require_not_old
         keys.calling_in: still_out lost_out_of_use letters_of
