@@ -342,7 +342,7 @@ def begin_saving(work: Work, waiting: StagedUpload, deed: Callable[[Work, Tell],
     before = known_run(token)
     if before is not None and before.state == "finished" and before.user_id == work.actor.user_id:
         return before
-    return start_run(token, SAVING, waiting.name, work, deed)
+    return start_run(token, SAVING, waiting.name, work, deed, waiting.notes.get("kind", ""))
 
 
 def saved(token: str, run: Run) -> ResponseReturnValue:
@@ -356,7 +356,9 @@ def saved(token: str, run: Run) -> ResponseReturnValue:
 @roles(Role.COUNTER, Role.BENCH)
 def saving(token: str) -> ResponseReturnValue:
     """How far the saving of a large table is, or what came of it."""
-    run = find_run(f"save {token}", [SAVING], current_work())
+    work = current_work()
+    run = find_run(f"save {token}", [SAVING], work)
+    _kind(work, str(run.mark))
     if run.state == "finished":
         return look_anew() if wants_fragment() else saved(token, run)
     again, back = url_for("imports.saving", token=token), url_for("imports.show", token=token)

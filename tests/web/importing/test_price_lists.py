@@ -151,6 +151,7 @@ def test_a_long_list_is_taken_in_the_background_once(
     for _ in range(2):
         waits = press(owner_client, page, address, "take")
         assert "You may leave this page" in waits and listed(work)["H-1"] == (1000, 500)
+        assert re.search(r'href="/makers"[^>]*aria-current', waits)
     token = address.rsplit("/", 2)[1]
     with owner_client.application.app_context():
         run = background.known_run(f"save {token}")
