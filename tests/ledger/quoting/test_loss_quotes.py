@@ -14,7 +14,7 @@ from app.keying import AccessPlan, LostKey, lost_key
 from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.stages import move_job
-from app.ledger.keys import loss_plans
+from app.ledger.keys import losing
 from app.ledger.keys.loss_plans import LossWayKind, choose_plan, is_on_record, left_to_rekey, ways_of_loss
 from app.ledger.keys.losses import LossForm, Which, close_loss, report_loss, still_turned
 from app.ledger.keysystems.crosskeying import cross_key
@@ -249,7 +249,7 @@ def test_who_chooses_the_least_way_waits_for_no_other(
         searched.append(asked[3])
         return lost_key(*asked, **said)
 
-    monkeypatch.setattr(loss_plans, "lost_key", counted)
+    monkeypatch.setattr(losing, "lost_key", counted)
     loss = _lost(work, "A")
     assert len(ways_of_loss(work, loss.id)) == 3 and searched == ["A", "A"]
     _chosen(work, loss, LossWayKind.NEW_BITTING)
