@@ -82,8 +82,8 @@ def test_a_selective_master_goes_from_the_plan_to_the_schedule(hands: Hands, hou
         opened = open_bittings(work.session, work.vault, [system])
         keys = {one.symbol: opened[one.id] for one in system.keysets if one.id in opened}
         opens = {
-            name: {symbol for symbol, cuts in keys.items() if _turns(cuts, [opened[one.id] for one in keysets])}
-            for name, keysets in operating_keysets(work.session, [system]).items()
+            name: {symbol for symbol, cuts in keys.items() if _turns(cuts, [opened[one.id] for one in way.keysets])}
+            for name, way in operating_keysets(work.session, [system]).items()
         }
         assert sum("ENG" in them for them in opens.values()) == 4
         assert opens["AB1 of Boat hall"] == {"AB1", "AB", "A"}
