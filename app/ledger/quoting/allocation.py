@@ -169,6 +169,8 @@ def _longest(work: Work, lines: Iterable[LineRequest | None], keyway: str, own: 
     """
     joining = [one.attributes for one in lines if one is not None and one.joins_system and one.attributes]
     counts = [own, *(one.chambers for one in joining if one.keyway == keyway and one.chambers is not None)]
+    if max(counts) == own:
+        return own
     most = most_chambers(work, keyway)
     return max((count for count in counts if count <= most), default=own)
 

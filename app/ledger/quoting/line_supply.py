@@ -7,6 +7,7 @@ of a group in two deliveries the first one first; then what is sold as it is, li
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import cache, partial
 
 import sqlalchemy as sa
 
@@ -83,6 +84,7 @@ class RequestSupply:
         self._ask = ask
         self._lines = {number: line for number, line in enumerate(lines, start=1) if line is not None}
         self._tables = maker_tables(session)
+        self._blank_of = cache(partial(blank_for, session))
         codes = {line.price_code for line in self._lines.values() if line.price_code}
         rows = sa.select(Item.code, Item.maker_id).where(Item.code.in_(codes), IN_CATALOG)
         self._maker_of = dict(session.execute(rows.order_by(Item.maker_id.desc())).all()) if codes else {}
@@ -143,7 +145,7 @@ class RequestSupply:
 
     def _blanks(self, keyway: str, chambers: int, count: int) -> Wanted | None:
         """The blanks for so many keys on a keyway; None where no maker's tables name one."""
-        found = blank_for(self._session, keyway.split(", "), chambers)
+        found = self._blank_of(tuple(keyway.split(", ")), chambers)
         if found is None or not count:
             return None
         return Wanted(found[1], count, found[0], f"key blanks, keyway {keyway}", is_blank=True)

@@ -150,7 +150,7 @@ class SystemBooks:
                 raise BitternError("keying", "This key system belongs to another customer.")
             if (book := self.asked()) is not None and book.row is not None:
                 require_in_use(book.row, "keying")
-            if asked is not None and asked.existing_id is None:
+            if asked is not None and asked.existing_id is None and "new" not in self._by_key:
                 self._start("new", begun_system(self._work, self._ask, line, said.keyway, said.chambers, records))
             return self.asked()
         name = single_keyed_name(said.keyway, said.chambers, records)
