@@ -21,6 +21,7 @@ from flask_login import current_user
 from werkzeug.datastructures import ImmutableMultiDict
 from werkzeug.exceptions import RequestEntityTooLarge
 
+from app.ledger.importing.imports import is_sealed
 from app.web.form_filling import Pairs, filled
 from app.web.services import the_time
 
@@ -43,6 +44,7 @@ SECRET_BOXES = {
     "cuts",
     "measured",
     "fit_cuts",
+    "zero",
 }
 _MACHINES = frozenset({"token", "version", "shown", "known", "seen", "seal", "sealed", "keep", "kept", "gone"})
 _HEAD = '<div id="flashes" role="status">'
@@ -80,6 +82,12 @@ def _words(name: str) -> list[str]:
     return name.lower().replace("-", "_").split("_")
 
 
+def _is_secret(name: str) -> bool:
+    """Whether a box of this request holds a secret: one of a row (cuts-7), or a pasted table that waits sealed."""
+    is_table = name == "pasted" and is_sealed(request.form.get("kind", ""))
+    return is_table or not SECRET_BOXES.isdisjoint(name.split("-"))
+
+
 def page_before() -> str:
     """The page of the house that the request came from, as a path with its query; "" for anywhere else."""
     parts = urlsplit(request.referrer or "")
@@ -115,8 +123,8 @@ def keep_unsaved(why: str, *, is_stale: bool = False) -> str:
     has_gaps = False
     with suppress(RequestEntityTooLarge):
         sent = [pair for pair in request.form.items(multi=True) if pair[0] != "csrf_token"]
-        pairs = [pair for pair in sent if pair[0].rpartition("-")[2] not in SECRET_BOXES]
-        dropped = (text for name, text in sent if name.rpartition("-")[2] in SECRET_BOXES)
+        pairs = [pair for pair in sent if not _is_secret(pair[0])]
+        dropped = (text for name, text in sent if _is_secret(name))
         has_gaps = any(dropped) or any(file.filename for file in request.files.values())
     if (not pairs and not has_gaps) or sum(len(name) + len(text) for name, text in pairs) > _MOST_LETTERS:
         return ""

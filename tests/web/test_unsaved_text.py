@@ -99,6 +99,8 @@ def test_every_form_comes_back_typed_after_the_login(tmp_path_factory: pytest.Te
             passwords |= page.passwords
             for action, hidden, boxes in page.forms:
                 typed = [pair for pair in Boxes.typed(boxes) if pair[0].rpartition("-")[2] not in SECRET_BOXES]
+                if ("kind", "bitting list") in typed:
+                    typed = [pair for pair in typed if pair[0] != "pasted"]
                 if not typed or (action, str(boxes)) in seen:
                     continue
                 seen.add((action, str(boxes)))
@@ -131,6 +133,17 @@ def test_no_cuts_of_a_key_are_kept(web: Flask, owner: User, address: str, box: s
     place = sent_without_login(web, address, [(box, "275038"), ("why", "an old key")], address)
     kept = web.extensions["unsaved text"][place.rpartition("=")[2]]
     assert (kept.pairs, kept.has_gaps) == ([("why", "an old key")], True)
+
+
+def test_no_bitting_list_and_no_answer_about_one_is_kept(web: Flask, owner: User) -> None:
+    pasted = [("kind", "bitting list"), ("pasted", "key,bitting\nAA1,275038")]
+    answers = [("keyway", "AQ1"), ("cuts-7", "275038"), ("zero-8", "075038"), ("level-7", "change")]
+    for address, sent in (("/imports", pasted), (f"/imports/waiting/{'a' * 24}/bittings", answers)):
+        place = sent_without_login(web, address, sent, address)
+        kept = web.extensions["unsaved text"][place.rpartition("=")[2]]
+        assert "5038" not in str(kept.pairs) and kept.pairs and kept.has_gaps
+    place = sent_without_login(web, "/imports", [("kind", "doors"), ("pasted", "door\n101")], "/imports")
+    assert ("pasted", "door\n101") in web.extensions["unsaved text"][place.rpartition("=")[2]].pairs
 
 
 def test_only_the_page_of_its_form_shows_what_nobody_knows_the_writer_of(client_as: ClientAs, web: Flask) -> None:

@@ -45,6 +45,11 @@ def kinds_for(role: Role) -> tuple[ImportKind, ...]:
     return tuple(kind for kind in KINDS.values() if role is Role.OWNER or role in kind.roles)
 
 
+def is_sealed(kind: str) -> bool:
+    """Whether tables of a kind are secrets, which wait under seal; no where there is none of this name."""
+    return kind in KINDS and KINDS[kind].is_secret
+
+
 def kind_named(work: Work, name: str) -> ImportKind:
     """A kind of rows; LedgerError where there is none of this name, NotAllowed where it is not theirs to import."""
     work.require(Role.COUNTER, Role.BENCH)
