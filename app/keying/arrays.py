@@ -264,6 +264,10 @@ class LevelArray:
     constants: int = 0
     withheld: tuple[int, int] | None = field(default=None, repr=False)
 
+    def drawn_by(self, spec: BittingSpec) -> BittingSpec:
+        """Give the spec that bittings are drawn by: without the depth that is withheld."""
+        return spec if self.withheld is None else withholding(spec, *self.withheld)
+
     def under(self, spec: BittingSpec, role: str, base: Bitting) -> Array:
         """Give the bittings of a level (C, M or G) under the key above it: masters in sequence, changes spread.
 
@@ -276,8 +280,7 @@ class LevelArray:
         >>> LevelArray((4, 1, 7, 2, 5, 0), "CCCCCC", constants=4).under(spec, "C", (4, 1, 7, 2, 5, 0)).usable
         240
         """
-        if self.withheld is not None:
-            spec = withholding(spec, *self.withheld)
+        spec = self.drawn_by(spec)
         if self.constants and role == CHANGE:
             return rotate(spec, base, self.constants, turning_places(spec, base, self.constants))
         roles = self.roles

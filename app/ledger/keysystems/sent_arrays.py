@@ -219,7 +219,7 @@ def sealed_list(work: Work, system_id: int, sent_id: int) -> SealedList:
     rows = [SealedRow(numbers[one], write_bitting(spec, cuts), one in tops) for one, cuts in opened.items()]
     chambers = []
     if plan is not None:
-        columns = progress(spec, plan.tmk).columns
+        columns = progress(plan.drawn_by(spec), plan.tmk).columns
         for place, (number, role) in enumerate(zip(spec.chamber_numbers, plan.roles, strict=True)):
             depths = (plan.tmk[place], *(columns[place] if role in _SERVES else ()))
             chambers.append(SealedChamber(number, _SERVES.get(role, "held"), tuple(f"{depth:X}" for depth in depths)))

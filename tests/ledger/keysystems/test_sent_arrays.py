@@ -12,6 +12,7 @@ from app.errors import Problems
 from app.keying import write_bitting
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.keysystems.bittings import open_bittings, spec_of
+from app.ledger.keysystems.selective import add_selective
 from app.ledger.keysystems.sent_arrays import (
     ArrayState,
     SendForm,
@@ -66,6 +67,14 @@ def test_the_two_papers_together_say_all_and_each_alone_opens_no_door(work: Work
     assert sealed_letter(work, system.id, sent.id).rows == letter.rows
     other = send_array(work, system.id, form(work, purpose="20 more"))
     assert sealed_letter(work, system.id, other.id).rows != letter.rows
+
+
+def test_the_array_of_a_paper_leaves_out_what_only_the_selective_master_is_cut_to(
+    work: Work, system: KeySystem
+) -> None:
+    place = add_selective(work, system.id, "ENG").place
+    found = sealed_list(work, system.id, send_array(work, system.id, form(work)).id)
+    assert f"{place.depth:X}" not in found.chambers[place.chamber - 1].depths
 
 
 def test_every_look_is_on_record_and_no_event_has_a_bitting(work: Work, system: KeySystem) -> None:
