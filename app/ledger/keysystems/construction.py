@@ -16,6 +16,7 @@ from app.keying import NoBittingsLeft, audit, ball_sizes, find_construction_key,
 from app.ledger.keysystems.bittings import add_keyset, open_bittings, spec_of
 from app.ledger.keysystems.control import draw_free_control
 from app.ledger.keysystems.keysets import draw_singles
+from app.ledger.keysystems.lost_keysets import open_lost_bittings
 from app.ledger.keysystems.out_of_use import is_marked_retired
 from app.ledger.keysystems.system_queries import chambers_in, operating_keysets, sections_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import SystemsInService, WhatEnters
@@ -138,6 +139,9 @@ def _for_balls(work: Work, system: KeySystem, keyset: Keyset | None, cylinders: 
         raise LedgerError("construction", SHORTER_THAN_KEYS)
     met = ((one, enters.cut_into(one, cuts, spec, system.keyway)) for one, cuts in opened.items())
     keys = {str(one): cuts for one, cuts in met if cuts}
+    for number, (lost, lost_cuts) in enumerate(open_lost_bittings(work, neighbors)):
+        if here := enters.cut_into(lost.id, lost_cuts, spec, system.keyway):
+            keys[f"lost {number}"] = here
     known = {
         way: [str(one.id) for one in keysets if str(one.id) in keys and not one.level.takes_cores_out]
         for way, (keysets, _) in operating_keysets(work.session, neighbors).items()

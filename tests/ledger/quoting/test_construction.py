@@ -10,6 +10,7 @@ import sqlalchemy as sa
 
 from app.errors import Problems
 from app.fitting import CylinderAttributes
+from app.keying import Bitting as Cuts
 from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.goods.handing_over import HandOverForm, PartForm, hand_over, hand_over_part, still_open
 from app.ledger.jobs.construction import (
@@ -29,8 +30,8 @@ from app.ledger.keys.loss_plans import LossWayKind, ways_of_loss
 from app.ledger.keys.losses import LossForm, Which, close_loss, report_loss, still_turned
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings
-from app.ledger.keysystems.construction import ConstructionWay
-from app.ledger.keysystems.lost_keysets import exposed_by
+from app.ledger.keysystems.construction import ConstructionWay, set_up
+from app.ledger.keysystems.lost_keysets import exposed_by, keep_lost_bitting
 from app.ledger.keysystems.pinned import turned_by
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot
@@ -45,6 +46,7 @@ from app.ledger.tables import (
     Key,
     Keyset,
     KeyState,
+    KeySystem,
     Level,
     LineKind,
     MovementKind,
@@ -274,3 +276,29 @@ def test_a_canceled_job_leaves_no_construction_core(work: Work) -> None:
     move_job(work, job.id, job.version, Stage.CANCELED, "The house is not built")
     rows = sa.select(Cylinder.state).where(Cylinder.job_id == job.id)
     assert set(work.session.scalars(rows)) == {CylinderState.REMOVED}
+
+
+def test_a_key_that_was_lost_before_turns_no_cylinder_that_is_set_up(work: Work) -> None:
+    accept(work, issued(work, flats(work, 2, keyed_at="shop", override_reason="here")), openings(2))
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    cylinders = work.session.scalars(sa.select(Cylinder)).all()
+
+    def found() -> tuple[Cuts, list[set[int]]]:
+        """The construction key, and what shears in the first cylinder but for its own cuts."""
+        keyset = set_up(work, system, "CMK", cylinders)
+        work.session.flush()
+        opened = open_bittings(work.session, work.vault, [system])
+        own, step = [], cylinders[0].keyset
+        while step is not None:
+            own.append(opened[step.id])
+            step = step.parent
+        return opened[keyset.id], [set(depths) for depths in zip(*own, strict=True)]
+
+    cuts, sheared = found()
+    work.session.rollback()
+    ball = next(place for place, cut in enumerate(cuts) if cut not in sheared[place])
+    lost = (*cuts[:ball], min(sheared[ball]), *cuts[ball + 1 :])
+    reported = report_loss(work, LossForm(system.id, "AA", Which.UNKNOWN)).loss
+    keep_lost_bitting(work, reported.keyset, lost)
+    other, sheared = found()
+    assert not all(cut in depths | {own} for cut, depths, own in zip(lost, sheared, other, strict=True))
