@@ -170,17 +170,19 @@ def _remarks(said: Mapping[str, str]) -> str:
 def _refuse_told_cuts(
     spec: BittingSpec, sent: SentTable, choice: TableChoice, found: OldList, cells: Mapping[int, ListedCells]
 ) -> None:
-    """Symbols and remarks are read by everybody: none may hold the cuts of its own key, either way round."""
+    """Symbols, remarks and what a row asks are read by everybody: none may hold its key's cuts, either way round."""
     texts = {one.row: write_bitting(spec, one.cuts) for one in found.taken}
     names = {one.row: one.key.own for one in found.taken}
     names |= {one.row: one.key.own for one in found.aside} | {one.row: one.key.own for one in found.asked}
+    questions = {one.row: one.question for one in found.asked}
     places = {one.place: place_words(one) for one in sent.table.columns}
     problems = []
     for row, listed in cells.items():
         plain = _alnum(listed.bitting)
         cuts = {text for text in (plain, texts.get(row, "").lower()) if len(text) >= spec.chambers - 1}
         cuts |= {text[::-1] for text in cuts}
-        for column, said in (("symbol", names.get(row, "")), ("remarks", listed.remarks)):
+        told = (("symbol", names.get(row, "")), ("level", questions.get(row, "")), ("remarks", listed.remarks))
+        for column, said in told:
             if any(text in _alnum(said) for text in cuts):
                 where = places.get(choice.columns.get(column, -1), "its remarks")
                 mend = "it is no bitting's column, so choose another, or take the cuts out of the cell."

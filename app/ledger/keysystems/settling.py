@@ -136,11 +136,22 @@ def _add(work: Work, system: KeySystem, row: ListRowAside, form: SettleForm, cut
     purpose = "takes the cores out" if level is Level.CONTROL else ""
     parent = above if level in (*MASTERS, Level.CHANGE) else None
     keyset = add_keyset(work, system, symbol, level, parent, cuts, purpose, row.own_symbol or symbol)
-    below = MASTERS[MASTERS.index(level) + 1 :][:1] if level in MASTERS else ()
     for one in system.keysets:
-        is_of_it = one.level in below or (
-            one.level is Level.CHANGE and read_symbol(one.symbol, levels=system.levels).parent == symbol
-        )
-        if one.parent_id is None and one.id != keyset.id and is_of_it:
+        if one.parent_id is None and one.id != keyset.id and _hangs_under(system, one, keyset):
             one.parent = keyset
     return keyset
+
+
+def _hangs_under(system: KeySystem, one: Keyset, master: Keyset) -> bool:
+    """Whether a key without a master hangs under this one: by its symbol, a master besides where its symbol's own
+    grand is none of the list's.
+    """
+    if one.level is not Level.CHANGE and one.level not in MASTERS[1:]:
+        return False
+    over = read_symbol(one.symbol, levels=system.levels).parent
+    if over == master.symbol or one.level is Level.CHANGE:
+        return over == master.symbol
+    is_next = master.level is MASTERS[MASTERS.index(one.level) - 1]
+    return is_next and over not in {row.symbol for row in system.rows_aside} | {
+        each.symbol for each in system.keysets
+    }

@@ -155,6 +155,23 @@ def test_a_key_that_is_no_more_is_settled_by_its_reason(
     assert "not settled" not in page and "No such key any more: Melted in the fire of 2019." in page
 
 
+def test_a_grand_that_is_settled_takes_the_masters_of_its_own_letter_alone(
+    keyway: None, owner_client: FlaskClient, customer: int, session: Session
+) -> None:
+    listed = rows(
+        *(("AA", "283042", "master"), ("AA1", "283064", "change"), ("BA", "601428", "master")),
+        ("BA1", "601446", "change"),
+    )
+    page = take(owner_client, listed, customer, root="one")
+    links = re.findall(r'href="(/keying/systems/\d+/aside/\d+)">(?:<b>)?(\w+)', page)
+    [link] = [address for address, symbol in links if symbol == "A"]
+    settled = owner_client.post(link, data=form_with(owner_client.get(link).text, "why") | {"bitting": "245042"})
+    assert settled.status_code == 303, settled.text
+    session.rollback()
+    above = {one.symbol: one.parent.symbol if one.parent else "" for one in session.query(Keyset)}
+    assert above == {"AA": "A", "AA1": "AA", "BA": "", "BA1": "BA", "A": ""}
+
+
 def test_a_list_without_its_top_master_is_taken_and_the_top_named_later(
     keyway: None, owner_client: FlaskClient, customer: int, session: Session
 ) -> None:
@@ -276,6 +293,7 @@ def test_columns_nobody_can_guess_are_asked_and_words_for_levels_mapped(
     [
         (rows(("123456", "123456", "change")), "row 2, column A (symbol)"),
         ("symbol,bitting,remarks\n1AA,123456,it is 12 34 56\n", "row 2, column C (remarks)"),
+        (rows(("103", "123456", "65-43-21")), "row 2, column C (level)"),
     ],
 )
 def test_no_name_and_no_remark_gives_the_cuts_away(
