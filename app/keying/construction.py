@@ -1,9 +1,10 @@
-"""A construction master: a key that turns cylinders of a building site until another key is turned in them.
+"""A construction master: a key that turns cylinders of a building site until the permanent keys are turned in them.
 
 In chosen chambers a ball (or a pin that is lost the same way) stands over the pins that the permanent keys lift, and
-the construction key is cut deeper there by its size. The first turn of a permanent key carries the ball into a hole
-of the plug, and from then on the construction key is too deep by it (common practice, no source). So nothing that
-stays in a cylinder is added for it: in every other chamber its cut has to be one that the cylinder shears at anyway.
+the construction key is cut deeper there by its size. A permanent key that lifts the ball right over the shear line
+carries it into a hole of the plug, and from then on the construction key is too deep by it (common practice, no
+source). One that is cut shallower there leaves a master pin between the two: it loses nothing in that chamber. So
+nothing that stays in a cylinder is added for it: in every other chamber its cut is one that it shears at anyway.
 """
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -41,7 +42,7 @@ def ball_sizes(permanent: Collection[Bitting], construction: Bitting) -> tuple[i
 
 
 def is_left_dead(permanent: Collection[Bitting], construction: Bitting) -> bool:
-    """Whether the construction key no longer turns a cylinder that another key was turned in.
+    """Whether the construction key no longer turns a cylinder that each of these was turned in.
 
     >>> is_left_dead([(2, 4), (4, 4)], (8, 4)), is_left_dead([(2, 4), (4, 6)], (2, 6))
     (True, False)

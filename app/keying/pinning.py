@@ -243,19 +243,21 @@ def _warnings(spec: BittingSpec, pins: ChamberPins) -> Iterator[str]:
 
 
 class PinSize(NamedTuple):
-    """A kind of pin (bottom, master, build-up, top) and its size in increments; a top may have none."""
+    """A kind of pin (bottom, master, ball, build-up, top) and its size in increments; a top may have none."""
 
     kind: str
     size: int | None
 
 
-KINDS = ("bottom", "master", "build-up", "top")
+KINDS = ("bottom", "master", "ball", "build-up", "top")
 
 
 def _pins_of(pins: ChamberPins) -> Iterator[PinSize]:
     """The pins of a chamber, bottom first. A build-up or top pin of 0 or below is none."""
     yield PinSize("bottom", pins.bottom)
     yield from (PinSize("master", size) for size in pins.masters)
+    if pins.ball:
+        yield PinSize("ball", pins.ball)
     if pins.buildup is not None and pins.buildup > 0:
         yield PinSize("build-up", pins.buildup)
     if pins.top is None or pins.top > 0:
@@ -277,7 +279,7 @@ def pin_length(spec: BittingSpec, pin: PinSize) -> PinLength | None:
             return None
         exact = kit.bottom0_in + (pin.size - spec.first_depth) * increment
         return nearest_pin(exact, kit.bottoms_in, kit.tolerance_in)
-    sizes = kit.tops_in if pin.kind == "top" else kit.masters_in
+    sizes = () if pin.kind == "ball" else kit.tops_in if pin.kind == "top" else kit.masters_in
     return nearest_pin(pin.size * increment, sizes, kit.tolerance_in)
 
 
@@ -346,7 +348,7 @@ def in_place_of(spec: BittingSpec, pin: PinSize, spare: Mapping[PinSize, int]) -
     >>> in_place_of(spec, PinSize("bottom", 4), spare)
     ()
     """
-    if pin.size is None or pin.kind == "bottom":
+    if pin.size is None or pin.kind in ("bottom", "ball"):
         return ()
     kinds = {"top": ("build-up", "master"), "master": ("build-up",), "build-up": ("master",)}[pin.kind]
     alone = [PinSize(kind, pin.size) for kind in kinds if spare.get(PinSize(kind, pin.size), 0) > 0]

@@ -1,6 +1,6 @@
 """A construction master, against a cylinder that is turned pin by pin: what each key does before and after."""
 
-from itertools import product
+from itertools import permutations, product
 from random import Random
 
 import pytest
@@ -12,6 +12,7 @@ from app.keying import (
     ball_sizes,
     find_construction_key,
     is_left_dead,
+    pick_list,
     pin,
     plan_levels,
     with_balls,
@@ -26,8 +27,8 @@ class Metal:
     """A cylinder as pieces in its chambers, from the key's side up: (height in increments, whether it is the ball).
 
     A key cut to depth d lets the stack down by d, so that a joint at the height d of the stack is at the shear line.
-    A turn takes what is above the line out of the plug's way; a ball there falls into the plug's hole and is gone.
-    (common practice, no source)
+    A turn has the plug pass under what stands right over the line: a ball there falls into the plug's hole and is
+    gone; one over a master pin stays. (common practice, no source)
     """
 
     def __init__(self, pinning):
@@ -41,7 +42,7 @@ class Metal:
         ]
 
     def turn(self, cuts):
-        """Whether the key turns it; if so, the balls above the shear line are lost."""
+        """Whether the key turns it; if so, the balls right over the shear line are lost."""
         kept = []
         for pieces, cut in zip(self.chambers, cuts, strict=True):
             height, below = 0, 0
@@ -51,7 +52,7 @@ class Metal:
                 height, below = height + size, below + 1
             if height != cut or not below:  # the bottom pin itself stands in the way
                 return False
-            kept.append([one for place, one in enumerate(pieces) if place < below or not one[1]])
+            kept.append([one for place, one in enumerate(pieces) if place != below or not one[1]])
         self.chambers = kept
         return True
 
@@ -76,7 +77,7 @@ def build(spec, plan, name, construction):
 
 @pytest.mark.parametrize("spec", [SPEC, SINGLE_STEP])
 @pytest.mark.parametrize("seed", range(6))
-def test_the_construction_key_turns_every_cylinder_until_any_permanent_key_was_turned(spec, seed):
+def test_the_construction_key_turns_every_cylinder_until_its_own_key_and_masters_were(spec, seed):
     plan = site(spec, seed)
     set_up = list(plan.cylinders)
     construction = find_construction_key(spec, plan.keys, plan.cylinders, set_up)
@@ -84,14 +85,15 @@ def test_the_construction_key_turns_every_cylinder_until_any_permanent_key_was_t
     for name in set_up:
         own, pinning = build(spec, plan, name, construction)
         assert sum(bool(pins.ball) for pins in pinning.chambers) >= SURE_CHAMBERS
-        for permanent in own:
+        for order in permutations(own):
             metal = Metal(pinning)
-            for _ in range(3):  # as often as a contractor likes
-                assert metal.turn(construction)
-            assert metal.turn(permanent)
+            for permanent in order:
+                for _ in range(3):  # as often as a contractor likes
+                    working = metal.turn(construction)
+                assert metal.turn(permanent)
+                assert working or not metal.turn(construction)
             assert not metal.turn(construction)
             assert all(metal.turn(other) for other in own)
-            assert not metal.turn(construction)
         assert is_left_dead(own, construction)
         # Before that no other key of the site turns it, and what stays in it is what it was without.
         fresh = [key for symbol, key in plan.keys.items() if symbol not in plan.cylinders[name]]
@@ -129,6 +131,19 @@ def test_a_ball_is_none_of_the_master_pins_that_a_spec_bounds():
     told = with_balls(spec, made, ball_sizes(list(keys.values()), (7, 2, 2)))
     assert (told.chambers[0].masters, told.chambers[0].ball) == ((2,), 3)
     assert told.passed == told.warnings == made.passed[1:]  # its share is what turns it until then
+
+
+def test_a_master_cut_shallower_than_the_own_key_under_every_ball_loses_none():
+    keys = {"1AA": (6, 6, 8, 2, 4, 9), "AA": (0, 0, 0, 6, 4, 3)}
+    construction = (8, 8, 8, 6, 4, 3)
+    pinning = with_balls(
+        SPEC, pin(SPEC, {**keys, "CMK": construction}), ball_sizes([*keys.values()], construction) or ()
+    )
+    metal = Metal(pinning)
+    assert metal.turn(keys["AA"]) and metal.turn(construction)
+    assert metal.turn(keys["1AA"]) and not metal.turn(construction)
+    counted = {(one.kind, one.size): count for one, count in pick_list([(pinning, 3)]).pins}
+    assert counted["ball", 2] == 6
 
 
 def test_single_keyed_cylinders_get_a_ball_wherever_they_differ():

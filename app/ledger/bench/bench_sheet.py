@@ -341,12 +341,13 @@ def _pinning(
     sizes = ball_sizes(permanent, seen[construction[0].id])
     made = with_balls(spec, made, sizes) if sizes else made
     balls = [str(one) for one, pins in zip(made.numbers, made.chambers, strict=True) if pins.ball]
-    words = (_SET_UP if balls else _NOT_SET_UP).format(construction[0].symbol, " and ".join(balls))
+    where = f"chamber{'s' if len(balls) > 1 else ''} {', '.join(balls)}"
+    words = (_SET_UP if balls else _NOT_SET_UP).format(construction[0].symbol, where)
     return replace(made, warnings=(*made.warnings, words))
 
 
 _SET_UP = (
-    "Construction key {0}: ball in chamber {1}, over the other pins; the plug must be drilled for it. Put the balls "
+    "Construction key {0}: ball in {1}, over the other pins; the plug must be drilled for it. Put the balls "
     "in last, and from then on try {0} alone: a permanent key that is turned loses them."
 )
 _NOT_SET_UP = (

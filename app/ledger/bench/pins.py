@@ -275,8 +275,8 @@ class PickedSpec:
 
     @property
     def counted(self) -> PickList:
-        """The pins that the shelf keeps: a top pin whose size the spec cannot tell is taken uncounted."""
-        return PickList(tuple((pin, count) for pin, count in self.pins.pins if pin.size is not None))
+        """The pins that the shelf keeps: balls, and top pins whose size no spec tells, are taken uncounted."""
+        return PickList(tuple((pin, count) for pin, count in self.pins.pins if _is_kept(pin)))
 
     def length(self, pin: PinSize) -> PinLength | None:
         """A pin in inches and the kit's nearest; None where the spec does not say it."""
@@ -394,4 +394,8 @@ def _picked(work: Work, job: Job, systems: Iterable[BenchSystem]) -> Picked:
 
 def _counts_of(pinning: Pinning) -> dict[PinSize, int]:
     """The pins of one cylinder that the shelf keeps."""
-    return {pin: count for pin, count in pick_list([(pinning, 1)]).pins if pin.size is not None}
+    return {pin: count for pin, count in pick_list([(pinning, 1)]).pins if _is_kept(pin)}
+
+
+def _is_kept(pin: PinSize) -> bool:
+    return pin.size is not None and pin.kind in KINDS

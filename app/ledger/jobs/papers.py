@@ -108,7 +108,9 @@ def schedule_of(work: Work, job: Job) -> Schedule:
 
 _BY_MASTER = (
     "Construction keyed: {0} turns these cylinders until the building is handed over. Turn no permanent key before. "
-    "Then turn one once around in each door, and try {0}: it must not turn any more. Tick each door as made dead."
+    "Then turn the own key of each door once around, and try {0} there: where it still turns, turn the masters of "
+    "that door too, one after another, until it does not. A master alone may leave {0} working. Tick each door as "
+    "made dead."
 )
 _BY_CORES = (
     "Construction cores, alike to {0}, hang until the building is handed over; {1} takes them out. Seat each "

@@ -12,6 +12,7 @@ from app.errors import Problems
 from app.fitting import CylinderAttributes
 from app.keying import Bitting as Cuts
 from app.ledger.bench.bench_sheet import bench_work
+from app.ledger.bench.pins import pick_for_job
 from app.ledger.goods.handing_over import HandOverForm, PartForm, hand_over, hand_over_part, still_open
 from app.ledger.jobs.construction import (
     BACK,
@@ -114,12 +115,18 @@ def test_the_construction_key_opens_every_door_until_each_is_made_dead(work: Wor
     assert {row.keyset for row in schedule.rows} == {f"{number}AA" for number in range(1, 7)}
     assert all("CMK" in row.operated_by for row in schedule.rows)
     assert "Turn no permanent key before" in schedule.construction
+    assert "turn the own key of each door" in schedule.construction  # a master may have a pin under the ball
+    assert "A master alone may leave CMK working" in schedule.construction
     walk(work, job, Stage.ON_THE_BENCH)
     [bench] = bench_work(work, job).systems
     assert {key.symbol: key.quantity for key in bench.keys}["CMK"] == 3
     for group in bench.cylinders:
         assert any(pins.ball for pins in group.pinning.chambers)
         assert group.pinning.warnings[-1].startswith("Construction key CMK: ball in chamber")
+    balls = sum(one.quantity * bool(pins.ball) for one in bench.cylinders for pins in one.pinning.chambers)
+    [picked] = pick_for_job(work, job).specs
+    assert sum(count for pin, count in picked.pins.pins if pin.kind == "ball") == balls > 0
+    assert not any(pin.kind == "ball" for pin in picked.short)  # the shelf counts none
     walk(work, job, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
     assert [one.state for one in construction(work, job).doors] == [WORKS] * 6
     assert turned(work, job, "CMK") == 6
