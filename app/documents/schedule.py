@@ -41,13 +41,13 @@ class SchedulePage:
 
 
 def bare_symbol(keyset: str) -> str:
-    """The symbol without the trade's marks around it: X before (cross-keyed), (NMK) after.
+    """The symbol without the trade's marks around it: X before (cross-keyed), (NMK) and a selective master after.
 
-    >>> bare_symbol("XAA1"), bare_symbol("AA4 (NMK)")
-    ('AA1', 'AA4')
+    >>> bare_symbol("XAA1"), bare_symbol("AA4 (NMK)"), bare_symbol("XAA1(NMK)(ENG)")
+    ('AA1', 'AA4', 'AA1')
     """
     # X is no letter of a key symbol (it reads as a mark), so one in front is always the mark.
-    return keyset.removesuffix("(NMK)").strip().removeprefix("X")
+    return keyset.partition("(")[0].strip().removeprefix("X")
 
 
 def schedule_page(schedule: Schedule) -> SchedulePage:

@@ -86,3 +86,14 @@ def test_a_job_without_a_title_says_so(schedule: Callable[..., Schedule], pages:
     given = schedule(1)
     untitled = replace(given, head=replace(given.head, title=""))
     assert "Job untitled" in pages(schedule_pdf(untitled))[0]
+
+
+def test_a_cylinder_under_a_selective_master_has_its_keys_and_its_keyset_its_door(
+    schedule: Callable[..., Schedule],
+) -> None:
+    given = schedule(3)
+    row = given.rows[0]
+    under = replace(row, keyset=f"{row.keyset}(ENG)", operated_by=(*row.operated_by, "ENG"))
+    plain, page = schedule_page(given), schedule_page(replace(given, rows=(under, *given.rows[1:])))
+    assert page.lines[0].keys == plain.lines[0].keys != ""
+    assert page.keysets == plain.keysets
