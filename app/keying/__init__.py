@@ -129,6 +129,7 @@ __all__ = [
     "progression_under",
     "read_access_list",
     "read_bitting",
+    "read_cuts",
     "read_inches",
     "read_key",
     "read_kit_sizes",
@@ -211,6 +212,7 @@ from app.keying.list_coding import (
     level_of,
 )
 from app.keying.list_masters import MasterCandidates, find_masters, find_rotating_masters
+from app.keying.listed_cuts import read_cuts
 from app.keying.losing import LostKey, faults_meanwhile, lost_key
 from app.keying.matrix import MOST_CELLS, OPENING_MARKS, AccessMatrix, read_matrix
 from app.keying.old_list import MOST_LISTED_ROWS, KeyTaken, OldList, read_old_list

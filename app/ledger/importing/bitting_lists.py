@@ -72,7 +72,7 @@ class MastersOf:
 @dataclass(frozen=True, slots=True)
 class ReadList:
     """A list as it is read. cells: by row. free: rows never handed out; elsewhere: rows of another system; systems:
-    those that its column names; roots: its highest masters before one of them was chosen.
+    those that its column names; roots: its highest masters before one of them was chosen, each with the list's name.
     """
 
     found: OldList
@@ -80,7 +80,7 @@ class ReadList:
     free: int
     elsewhere: int
     systems: tuple[str, ...]
-    roots: tuple[str, ...]
+    roots: Mapping[str, str]
     masters: tuple[MastersOf, ...]
 
     @property
@@ -145,7 +145,8 @@ def read_bitting_list(work: Work, sent: SentTable, choice: TableChoice, answers:
         reason = "A control key, and this spec is not of interchangeable cores: it has no control offset."
         found = found.without(controls, reason, could_matter=False)
     _refuse_told_cuts(spec, sent, choice, found, cells)
-    roots = found.roots
+    own = {one.key.symbol: one.key.own for one in found.taken}
+    roots = {symbol: own.get(symbol) or symbol for symbol in found.roots}
     if len(roots) > 1 and answers.root == ONE_TOP:
         found = found.under_one_top()
     elif len(roots) > 1 and answers.root in roots:

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from app.keying import UPPER_LEVELS, KeyingError, read_bitting, read_symbol
+from app.keying import UPPER_LEVELS, KeyingError, read_cuts, read_symbol
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bitting_lists import seal_found_plan
 from app.ledger.keysystems.bittings import (
@@ -98,7 +98,7 @@ def _why(work: Work, row: ListRowAside, why: str) -> str:
 
 def _take_in(work: Work, system: KeySystem, row: ListRowAside, form: SettleForm) -> Keyset:
     spec = spec_of(system)
-    cuts = read_bitting(spec, form.bitting, "bitting")
+    cuts = read_cuts(spec, form.bitting)
     opened = open_bittings(work.session, work.vault, [system])
     if not spec.within_macs(cuts):
         raise KeyingError("bitting", "These cuts differ by more than the MACS of the spec: read the key again.")

@@ -91,7 +91,8 @@ def _answers(form: TakeListPage) -> ListAnswers:
 def _offer(form: TakeListPage, read: ReadList) -> None:
     """The choices that this list leaves."""
     form.system_named.choices = {"": "Choose …", **{name: name for name in read.systems}}
-    alone = {root: f"{root} and what stands under it now, the others by another import" for root in read.roots}
+    named = read.roots.items()
+    alone = {root: f"{name} and what stands under it now, the others by another import" for root, name in named}
     form.root.choices = {ONE_TOP: "One system: the list lacks the master over them", **alone}
     form.order_tells.label.text = (
         f"{read.placed} keys stand under the master before them in the list: that is who opens them"

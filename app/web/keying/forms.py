@@ -352,7 +352,7 @@ class ExtendPage(KeyingForm):
             symbol: words for level in Level if level.is_upper for symbol, words in _symbols(system, level).items()
         }
         direct = grands = {symbol: words for symbol, words in grands.items() if symbol not in masters}
-        above = {symbol: f"{words}, directly: no master operates them" for symbol, words in direct.items()}
+        above = {symbol: f"{words}, directly: no further master" for symbol, words in direct.items()}
         alone = {"": "no master: each stands by itself"} if not masters and not above else {}
         above |= {symbol: f"{words}, selective" for symbol, words in _symbols(system, Level.SELECTIVE).items()}
         self.master.choices, self.grand.choices = alone or {**masters, **above}, grands

@@ -128,7 +128,8 @@ def test_rows_aside_keep_the_system_as_it_is_until_the_owner_settles_them(
     for said, words in (
         ({}, "Enter the bitting, or else say why"),
         ({"bitting": "838472"}, "AA1 has this bitting"),
-        ({"bitting": "83847"}, "The bitting has 5 cuts"),
+        ({"bitting": "83847"}, "5 of 6 cuts"),
+        ({"bitting": "8 3 8-4 7 2"}, "AA1 has this bitting"),  # as the list itself may have it
         ({"why": "typed 83 84 72 twice"}, "leave the cuts out"),
     ):
         answer = owner_client.post(link, data=boxes | said)
@@ -238,6 +239,8 @@ def test_two_systems_in_one_list_are_asked_about_and_never_mixed(
     listed = rows(("AA", "111111"), ("1AA", "222222"), ("BB", "333333"), ("1BB", "444444"))
     address, page = read(owner_client, listed)
     assert "Nothing in the list stands over AA and BB" in page
+    own = read(owner_client, rows(("GMK1", "111111"), ("A-1", "222222"), ("GMK2", "333333")))[1]
+    assert "Nothing in the list stands over GMK1 and GMK2" in own and "GMK2 and what stands under it now" in own
     said = {"customer": str(customer), "name": "Old wharf"}
     assert "Say whether these masters are of one system" in press(owner_client, address, page, "save", **said).text
     assert press(owner_client, address, page, "save", root="BB", **said).status_code == 303

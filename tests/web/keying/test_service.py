@@ -221,7 +221,7 @@ def test_a_change_directly_under_the_grand_is_operated_by_no_master(
     room = system.capacity
     client = client_as(Role.BENCH)
     address = f"/keying/systems/{system.id}/extend"
-    assert "directly: no master operates them" in client.get(address).text
+    assert "directly: no further master" in client.get(address).text
     assert client.post(address, data={"master": "A", "changes": "2", "deed": "extend"}).status_code == 303
     session.rollback()
     found = {one.symbol: one for one in session.query(Keyset).filter(Keyset.symbol.in_(("A1", "A2")))}
