@@ -132,20 +132,21 @@ def set_up(work: Work, system: KeySystem, symbol: str, cylinders: Sequence[Cylin
 
 def _for_balls(work: Work, system: KeySystem, keyset: Keyset | None, cylinders: Sequence[Cylinder]) -> Cuts:
     """The cuts of a construction key that turns just these cylinders besides those that it turns already."""
-    neighbors = systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
+    sections = frozenset(sections_of(system))
+    neighbors = systems_sharing_keyway(work.session, sections, system.customer_id)
     opened, enters = open_bittings(work.session, work.vault, neighbors), WhatEnters.of(work.session, neighbors)
     spec = spec_of(system)
     if any(chambers_in(system.chambers, one.chambers) < system.chambers for one in cylinders):
         raise LedgerError("construction", SHORTER_THAN_KEYS)
-    met = ((one, enters.cut_into(one, cuts, spec, system.keyway)) for one, cuts in opened.items())
-    keys = {str(one): cuts for one, cuts in met if cuts}
-    for number, (lost, lost_cuts) in enumerate(open_lost_bittings(work, neighbors)):
-        if here := enters.cut_into(lost.id, lost_cuts, spec, system.keyway):
-            keys[f"lost {number}"] = here
+    held = [(str(one), one, cuts) for one, cuts in opened.items()]
+    for number, (lost, cuts) in enumerate(open_lost_bittings(work, neighbors)):
+        held.append((f"lost {number}", lost.id, cuts))
+    met = ((name, enters.cut_into(one, cuts, spec)) for name, one, cuts in held if enters.entered[one] & sections)
+    keys = {name: cuts for name, cuts in met if cuts}
     known = {
         way: [str(one.id) for one in keysets if str(one.id) in keys and not one.level.takes_cores_out]
         for way, (keysets, _) in operating_keysets(work.session, neighbors).items()
-        if (enters.specs[keysets[0].id], enters.plugs[keysets[0].id]) == (spec, system.keyway)
+        if enters.specs[keysets[0].id] == spec and enters.plugs[keysets[0].id] in sections
     }
     by_id = {one.id: one for one in system.keysets}
     ways = dict.fromkeys(tuple(str(one) for one in _permanent(cylinder, by_id)) for cylinder in cylinders)
@@ -154,9 +155,9 @@ def _for_balls(work: Work, system: KeySystem, keyset: Keyset | None, cylinders: 
         raise LedgerError("construction", "A cylinder waits for a key to be decoded: key it when that is done.")
     before = {way: meant for way, meant in known.items() if meant} | wanted
     if keyset is None:
-        everybody = systems_sharing_keyway(work.session, sections_of(system))
-        avoid = {*SystemsInService.of(work, everybody, spec, system.keyway).keys}
-        there = SystemsInService.of(work, neighbors, spec, system.keyway)
+        everybody = systems_sharing_keyway(work.session, sections)
+        avoid = {*SystemsInService.of(work, everybody, spec, sections).keys}
+        there = SystemsInService.of(work, neighbors, spec, sections)
         for _ in range(_MOST_FOUND):
             found = find_construction_key(spec, keys, before, list(wanted), avoid)
             if not there.turns_any(found):  # of another keyway that it enters, too
@@ -184,18 +185,19 @@ def _permanent(cylinder: Cylinder, by_id: dict[int, Keyset]) -> list[int]:
 
 
 def lend_cores(work: Work, system: KeySystem, symbol: str, permanent: Sequence[Cylinder]) -> Keyset:
-    """Have a construction core stand in for each permanent one on its door, all of them alike, inside the caller's
-    transaction. They are no line's: the house has them back. NoBittingsLeft where no key for them is left.
+    """Have a construction core stand in for each permanent one on its door, all alike and on the system's own keyway,
+    inside the caller's transaction. They are no line's: the house has them back. NoBittingsLeft where no key for them
+    is left.
     """
     work.session.flush()
     keyset = next((one for one in system.keysets if one.symbol == symbol), None)
     if keyset is None:
         spec = spec_of(system)
         near = systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
-        there = SystemsInService.of(work, near, spec, system.keyway)
+        there = SystemsInService.of(work, near, spec, sections_of(system))
         [cuts] = draw_singles(spec, work.rng, there, 1)
         everybody = systems_sharing_keyway(work.session, sections_of(system))
-        avoid = {cuts, *SystemsInService.of(work, everybody, spec, system.keyway).keys}
+        avoid = {cuts, *SystemsInService.of(work, everybody, spec, sections_of(system)).keys}
         control = draw_free_control(spec, work.rng, {symbol: cuts}, there, avoid)
         keyset = add_keyset(work, system, symbol, Level.CONSTRUCTION, cuts=cuts)
         add_keyset(
@@ -212,7 +214,7 @@ def lend_cores(work: Work, system: KeySystem, symbol: str, permanent: Sequence[C
             type=one.type,
             chambers=one.chambers,
             drilled=one.drilled,
-            keyway=one.keyway,
+            keyway=system.keyway,
             keyset_id=keyset.id,
         )
         for one in permanent

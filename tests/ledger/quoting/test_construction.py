@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
 
@@ -31,7 +32,7 @@ from app.ledger.keys.loss_plans import LossWayKind, ways_of_loss
 from app.ledger.keys.losses import LossForm, Which, close_loss, report_loss, still_turned
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings
-from app.ledger.keysystems.construction import ConstructionWay, set_up
+from app.ledger.keysystems.construction import ConstructionWay, lend_cores, set_up
 from app.ledger.keysystems.lost_keysets import exposed_by, keep_lost_bitting
 from app.ledger.keysystems.pinned import turned_by
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
@@ -309,3 +310,34 @@ def test_a_key_that_was_lost_before_turns_no_cylinder_that_is_set_up(work: Work)
     keep_lost_bitting(work, reported.keyset, lost)
     other, sheared = found()
     assert not all(cut in depths | {own} for cut, depths, own in zip(lost, sheared, other, strict=True))
+
+
+def on_another_keyway(work: Work) -> tuple[KeySystem, Sequence[Cylinder]]:
+    """The one system, all of its cylinders on another keyway than its own, and these."""
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    cylinders = work.session.scalars(sa.select(Cylinder)).all()
+    for one in system.keysets:
+        one.keyway = "" if one.level.is_upper else "ZZ1"
+    for cylinder in cylinders:
+        cylinder.keyway = "ZZ1"
+    return system, cylinders
+
+
+def test_doors_on_another_keyway_of_the_system_are_set_up_too(work: Work) -> None:
+    accept(work, issued(work, flats(work, 2, keyed_at="shop", override_reason="here")), openings(2))
+    system, cylinders = on_another_keyway(work)
+    set_up(work, system, "CMK", cylinders)
+    assert not [one for one in audit_systems(work, [system]).findings if "would also operate" in one.sentence]
+
+
+def test_construction_cores_are_all_on_the_systems_own_keyway(work: Work) -> None:
+    line = LineRequest(LineKind.CYLINDER, 2, "NOR", attributes=CORE, keying=KeyingInstruction(KeyingKind.MK))
+    ask = QuoteRequest(
+        customer_id(work, "Harbourmaster"), (line,), system=SystemRequest(name="The Flats"), title="Cores",
+        keyed_at="shop", override_reason="here",
+    )  # fmt: skip
+    accept(work, issued(work, ask), openings(2))
+    system, cylinders = on_another_keyway(work)
+    found = lend_cores(work, system, "CMK", cylinders)
+    lent = work.session.scalars(sa.select(Cylinder).where(Cylinder.keyset_id == found.id)).all()
+    assert len(lent) == 2 and {one.keyway for one in lent} == {found.section} == {system.keyway}
