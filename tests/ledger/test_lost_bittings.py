@@ -31,7 +31,7 @@ from app.ledger.quoting.room import waiting_changes
 from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, KeySystem, Loss
+from app.ledger.tables import Cylinder, CylinderState, KeySystem, ListRowAside, Loss
 from tests.ledger.test_main_job import accept, flats, issued, openings
 
 SHOP = {"keyed_at": "shop", "override_reason": "soon"}
@@ -197,3 +197,13 @@ def test_the_plan_of_another_loss_keeps_an_old_lost_key_out(work: Work, system: 
     [own] = open_loss_plan(work, loss).values()
     assert not _turns(lost, [own, *_cuts(work, system, "AA")])
     put_plan_on_record(work, loss)
+
+
+def test_a_way_with_new_bittings_says_what_of_the_systems_list_is_not_known(work: Work, system: KeySystem) -> None:
+    loss = Loss(system_id=system.id, keyset_id=system.keysets[0].id, reported_at=work.now)
+    work.session.add(loss)
+    work.session.add(ListRowAside(system_id=system.id, row=7, own_symbol="103", reason="Blurred.", could_matter=True))
+    work.session.commit()
+    ways = ways_of_loss(work, loss.id)
+    told = {any("not settled (103)" in said for said in one.says) for one in ways if one.cuts}
+    assert told == {True} and not [one for one in ways if not one.cuts and "103" in str(one.says)]

@@ -55,6 +55,7 @@ from app.ledger.keysystems.out_of_use import is_marked_retired
 from app.ledger.keysystems.pinned import freeze_pins, pinned_as_on_record
 from app.ledger.keysystems.planned_doors import replan
 from app.ledger.keysystems.retiring import retire_keysets
+from app.ledger.keysystems.rows_aside import why_rows_aside
 from app.ledger.keysystems.system_queries import (
     cylinders_keyed,
     get_system,
@@ -177,7 +178,9 @@ def _ways(work: Work, loss: Loss, further: float) -> Iterator[LossWay]:
     elif told := why_no_plan_across(work, ready.opened):
         yield LossWay(LossWayKind.NEW_BITTING, {}, cannot=told)
     else:
-        yield from _by_bittings(ready, loss.keyset, rng, named, further)
+        aside = why_rows_aside(work.session, ready.system)
+        for way in _by_bittings(ready, loss.keyset, rng, named, further):
+            yield replace(way, says=(*way.says, aside)) if aside and way.cuts else way
 
 
 def _by_bittings(
