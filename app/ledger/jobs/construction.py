@@ -1,6 +1,6 @@
 """A construction keyed job, door by door, until the contractors' keys turn nothing there."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -8,11 +8,16 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.errors import BitternError
+from app.keying import Bitting as Cuts
 from app.ledger.catalog.maker_queries import get_item
 from app.ledger.catalog.price_queries import CONSTRUCTION_CORE, CONSTRUCTION_KEPT, price_book
 from app.ledger.jobs.queries import get_job
+from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.construction import control_of
-from app.ledger.keysystems.pinned import turn_ball
+from app.ledger.keysystems.crosskeying import CROSS_KEYED, CROSS_KEYED_ANEW
+from app.ledger.keysystems.lost_keysets import open_lost_bittings
+from app.ledger.keysystems.pinned import turn_ball, turning
+from app.ledger.keysystems.system_queries import sections_of, systems_sharing_keyway
 from app.ledger.stock.movements import move_stock
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
@@ -222,6 +227,8 @@ def _kept_cents(session: Session, job: Job, today: date) -> int | None:
 def mark_dead(work: Work, job_number: int, cylinder_ids: Collection[int], on: date, *, is_dead: bool = True) -> int:
     """Put on record that a permanent key was turned in these cylinders on their doors, so that the construction key
     is dead there, or that it was not after all; how many changed. LedgerError on `cylinders` and `on`, NotFound.
+
+    Not after all is refused where the balls would let another key in by now, or the cylinder was pinned anew since.
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
@@ -238,19 +245,67 @@ def mark_dead(work: Work, job_number: int, cylinder_ids: Collection[int], on: da
             changed = [one for one in mine if one.construction is not None and not one.is_lent]
         else:
             changed = [one for one in mine if one.id in done and not one.is_lent]
+            _require_as_then(work, changed, done)
         by_key: dict[Keyset, list[Cylinder]] = {}
         for one in changed:
             keyset = one.construction or work.session.get_one(Keyset, done[one.id].detail["keyset"])
             by_key.setdefault(keyset, []).append(one)
         for keyset, cylinders in by_key.items():
+            before = () if is_dead else _strangers(work, keyset, cylinders)
             for one in cylinders:
                 if is_dead:
                     one.operators = [each for each in one.operators if each.keyset_id != keyset.id]
                 else:
                     one.operators.append(CylinderOperator(keyset_id=keyset.id))
             turn_ball(work, cylinders, keyset, is_lost=is_dead)
+            if not is_dead:
+                _require_no_more(work, keyset, cylinders, before)
             _tell(work, job, keyset, cylinders, on, MADE_DEAD if is_dead else NOT_DEAD)
         return len(changed)
+
+
+def _require_as_then(work: Work, cylinders: Sequence[Cylinder], done: Mapping[int, Event]) -> None:
+    """LedgerError where a cylinder that was made dead is off its door by now, or was pinned anew, cross-keyed."""
+    kinds, first = (CROSS_KEYED, CROSS_KEYED_ANEW), min((done[one.id].id for one in cylinders), default=0)
+    rows = sa.select(Event).where(Event.kind.in_(kinds), Event.id > first)
+    since = {(one.detail.get("cylinder"), one.id) for one in work.session.scalars(rows)}
+    for one in cylinders:
+        crossed = any(cylinder == one.id and event > done[one.id].id for cylinder, event in since)
+        if crossed or one.state is not CylinderState.FITTED:
+            why = "was cross-keyed, and so pinned anew without balls" if crossed else "was taken off it"
+            told = f"The cylinder of {_place(one)} {why} since it was made dead: it stays made dead."
+            raise LedgerError("cylinders", told)
+
+
+def _strangers(
+    work: Work, construction: Keyset, cylinders: Sequence[Cylinder]
+) -> tuple[tuple[Keyset, Cuts, Cylinder], ...]:
+    """The keys, on record or lost, that turn these cylinders as they are pinned, but for the construction key."""
+    sections = sections_of(construction.system)
+    near = systems_sharing_keyway(work.session, sections, construction.system.customer_id)
+    opened = open_bittings(work.session, work.vault, near)
+    keys = [(one, opened[one.id]) for system in near for one in system.keysets if one.id in opened]
+    others = [(one, cuts) for one, cuts in keys if one is not construction]
+    return turning(work, [*others, *open_lost_bittings(work, near)], cylinders)
+
+
+def _require_no_more(
+    work: Work, construction: Keyset, cylinders: Sequence[Cylinder], before: Collection[tuple[Keyset, Cuts, Cylinder]]
+) -> None:
+    """LedgerError where the balls of a construction key let in a key that did not turn a cylinder without them."""
+    for turned in _strangers(work, construction, cylinders):
+        if turned not in before:
+            key, _, cylinder = turned
+            raise LedgerError(
+                "cylinders",
+                f"With the balls of {construction.symbol} in it key {key.symbol} of {key.system.name} would operate "
+                f"the cylinder of {_place(cylinder)} too, and must not. Nothing was saved: turn the door's own key "
+                "in it, and leave it made dead.",
+            )
+
+
+def _place(cylinder: Cylinder) -> str:
+    return f"door {cylinder.door.opening_number}" if cylinder.door else "no door"
 
 
 def bring_cores_back(

@@ -127,15 +127,25 @@ def turned_by(
     bittings: each that it may be cut to, now or once. By the pins that were sealed, else by the bittings on record
     (`pins_now`, where `pinned` has not them). A key of other length or another spec turns by what `cut_into` says.
     """
+    keys = [(keyset, cuts) for cuts in bittings]
+    return tuple(dict.fromkeys(one for _, _, one in turning(work, keys, cylinders, pinned)))
+
+
+def turning(
+    work: Work, keys: Collection[tuple[Keyset, Cuts]], cylinders: Sequence[Cylinder], pinned: _Pins | None = None
+) -> tuple[tuple[Keyset, Cuts, Cylinder], ...]:
+    """The same of many keys, each as it is cut: which turns which."""
     pinned = pins_now(work, cylinders) if pinned is None else pinned
     there = [(one, one.keyset) for one in cylinders if one.id in pinned and one.keyset is not None]
-    enters = WhatEnters.of(work.session, dict.fromkeys([keyset.system, *(own.system for _, own in there)]))
+    systems = [*(keyset.system for keyset, _ in keys), *(own.system for _, own in there)]
+    enters = WhatEnters.of(work.session, dict.fromkeys(systems))
     found = []
     for one, own in there:
         spec = replace(enters.specs[own.id], chambers=len(pinned[one.id].operating))
-        cut = (enters.cut_into(keyset.id, cuts, spec, enters.plugs[own.id]) for cuts in bittings)
-        if any(pinned[one.id].turned_by(cuts) for cuts in cut if cuts):
-            found.append(one)
+        for keyset, cuts in keys:
+            cut = enters.cut_into(keyset.id, cuts, spec, enters.plugs[own.id])
+            if cut and pinned[one.id].turned_by(cut):
+                found.append((keyset, cuts, one))
     return tuple(found)
 
 

@@ -31,10 +31,11 @@ from app.ledger.jobs.stages import move_job
 from app.ledger.keys.loss_plans import LossWayKind, ways_of_loss
 from app.ledger.keys.losses import LossForm, Which, close_loss, report_loss, still_turned
 from app.ledger.keysystems.auditing import audit_systems
-from app.ledger.keysystems.bittings import open_bittings
+from app.ledger.keysystems.bittings import add_keyset, open_bittings
 from app.ledger.keysystems.construction import ConstructionWay, lend_cores, set_up
+from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.lost_keysets import exposed_by, keep_lost_bitting
-from app.ledger.keysystems.pinned import turned_by
+from app.ledger.keysystems.pinned import pins_now, turned_by
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.stock.movements import move_stock, quantity_of
@@ -148,6 +149,47 @@ def test_the_construction_key_opens_every_door_until_each_is_made_dead(work: Wor
     # Said of the wrong door, it is undone.
     assert mark_dead(work, job.number, [first], work.today, is_dead=False) == 1
     assert (turned(work, job, "CMK"), len(exposed_by(work.session, cmk))) == (1, 1)
+
+
+def all_dead(work: Work) -> Job:
+    job = by_master(work, 3)
+    walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    mark_dead(work, job.number, [one.id for one in job.cylinders], work.today)
+    return job
+
+
+def test_dead_is_not_undone_where_the_balls_would_let_in_a_key_that_was_drawn_since(work: Work) -> None:
+    job = all_dead(work)
+    cylinder, cmk = job.cylinders[0], keyset(work, "CMK")
+    assert cylinder.door is not None
+    [pins] = pins_now(work, [cylinder]).values()
+    cuts, ball = cuts_of(work, "CMK"), 0
+    while cuts[ball] in pins.operating[ball]:
+        ball += 1
+    own = cuts_of(work, cylinder.keyset.symbol) if cylinder.keyset else ()
+    drawn = (*own[:ball], cuts[ball], *own[ball + 1 :])
+    stranger = add_keyset(work, cmk.system, "SKD9", Level.SINGLE, cuts=drawn)
+    work.session.commit()
+    assert turned_by(work, stranger, [drawn], [cylinder]) == ()
+    with pytest.raises(LedgerError, match=f"SKD9 of The Flats .* door {cylinder.door.opening_number} ") as refused:
+        mark_dead(work, job.number, [cylinder.id], work.today, is_dead=False)
+    assert refused.value.field == "cylinders"
+    assert [one.state for one in construction(work, job).doors] == [MADE] * 3
+    assert (turned(work, job, "CMK"), turned_by(work, stranger, [drawn], [cylinder])) == (0, ())
+
+
+def test_dead_is_not_undone_on_a_door_that_was_cross_keyed_since(work: Work) -> None:
+    job = all_dead(work)
+    first, second, third = job.cylinders
+    assert second.keyset is not None and first.door is not None
+    cross_key(work, first.id, [second.keyset.symbol])
+    with pytest.raises(LedgerError, match=f"door {first.door.opening_number} was cross-keyed"):
+        mark_dead(work, job.number, [first.id], work.today, is_dead=False)
+    third.state = CylinderState.REMOVED
+    work.session.commit()
+    with pytest.raises(LedgerError, match="was taken off"):
+        mark_dead(work, job.number, [third.id], work.today, is_dead=False)
+    assert mark_dead(work, job.number, [second.id], work.today, is_dead=False) == 1
 
 
 def test_a_lost_construction_key_exposes_what_is_not_dead_yet(work: Work) -> None:
