@@ -5,6 +5,10 @@ the construction key is cut deeper there by its size. A permanent key that lifts
 carries it into a hole of the plug, and from then on the construction key is too deep by it (common practice, no
 source). One that is cut shallower there leaves a master pin between the two: it loses nothing in that chamber. So
 nothing that stays in a cylinder is added for it: in every other chamber its cut is one that it shears at anyway.
+
+That cut is the top master's in most chambers. So its keys are counted and called in like a master's until the last
+door is made dead, and destroyed then; and where the top master is cut so deep that one chamber alone has room for a
+ball, the set-up is weaker (common practice, no source).
 """
 
 from collections.abc import Collection, Iterator, Mapping, Sequence

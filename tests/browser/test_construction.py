@@ -71,11 +71,12 @@ def test_a_construction_master_from_quote_to_made_dead(enter: Enter, served: Ser
     expect(page.locator("#construction").locator("..")).to_contain_text("2 cylinders in the shop yet.")
     schedule = " ".join(paper_text(page, served.url("/jobs/1001/keying-schedule.pdf")).split())
     assert "CMK turns these cylinders until the building is handed over" in schedule
-    assert "Turn no permanent key before." in schedule
+    assert "Turn no permanent key before." in schedule and "bring all of them back" in schedule
 
     page = enter(Role.BENCH)
     sheet = " ".join(pin_and_cut(page, served).split())
     assert "Construction key CMK: ball in chamber" in sheet and "try CMK alone" in sheet
+    assert "CMK (guard like a master)" in sheet
 
     page = enter(Role.COUNTER)
     page.get_by_role("link", name="Jobs", exact=True).first.click()
@@ -97,6 +98,7 @@ def test_a_construction_master_from_quote_to_made_dead(enter: Enter, served: Ser
     page.get_by_label("102").check()
     page.get_by_role("button", name="Made dead", exact=True).click()
     expect(page.get_by_text("2 doors made dead. CMK: 2 with B. Reed.")).to_be_visible()
+    expect(page.get_by_text("count its keys and call them in like a master's")).to_be_visible()
     page.get_by_label("101").check()
     page.get_by_role("button", name="Undo").click()
     expect(page.locator("#flashes")).to_contain_text("1 door not made dead.")

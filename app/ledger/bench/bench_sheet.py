@@ -55,7 +55,7 @@ class BenchKey:
     """A key to cut: its bitting and how many; 0 of a control key that the bench needs and the job does not bring.
 
     `is_there`: whether a copy of it is on record. `is_old`: whether it is the one that cores are taken out with after
-    a loss, which are seated with the new one. `purpose`: what a key of the customer's own says of itself. `blank`:
+    a loss, which are seated with the new one. `purpose`: what the bench reads beside it. `blank`:
     what it is cut of, in a system on several keyways; "" in any other.
     """
 
@@ -299,7 +299,7 @@ def _bench_system(
             found.counts.get(keyset.id, 0),
             is_control=keyset.level.takes_cores_out,
             is_there=keyset.keys_ordered > 0,
-            purpose=keyset.purpose if keyset.is_customers_key else "",
+            purpose=_purpose_of(keyset, system),
             blank=blanks.get(keyset.id, ""),
         )
         for keyset in system.keysets
@@ -309,6 +309,15 @@ def _bench_system(
         return None
     on = ", ".join(sections_of(system))
     return BenchSystem(system.name, on, system.spec.name, spec, keys, groups, system.marking)
+
+
+def _purpose_of(keyset: Keyset, system: KeySystem) -> str:
+    """What the bench reads beside a key: what a customer's own says of itself, or how a construction master is kept,
+    which has the top master's cuts in most chambers.
+    """
+    if keyset.level is Level.CONSTRUCTION and control_of(keyset.symbol) not in {one.symbol for one in system.keysets}:
+        return "guard like a master"
+    return keyset.purpose if keyset.is_customers_key else ""
 
 
 def _is_needed(keyset: Keyset, groups: Sequence[BenchCylinder]) -> bool:
@@ -341,14 +350,30 @@ def _pinning(
     sizes = ball_sizes(permanent, seen[construction[0].id])
     made = with_balls(spec, made, sizes) if sizes else made
     balls = [str(one) for one, pins in zip(made.numbers, made.chambers, strict=True) if pins.ball]
-    where = f"chamber{'s' if len(balls) > 1 else ''} {', '.join(balls)}"
-    words = (_SET_UP if balls else _NOT_SET_UP).format(construction[0].symbol, where)
+    symbol = construction[0].symbol
+    words = _say_balls(symbol, balls) if balls else _NOT_SET_UP.format(symbol)
     return replace(made, warnings=(*made.warnings, words))
+
+
+def _say_balls(symbol: str, chambers: Sequence[str]) -> str:
+    """What the bench has to know of the balls of a cylinder.
+
+    >>> _say_balls("CMK", ["4", "5"])[:44], "weaker" in _say_balls("CMK", ["4", "5"])
+    ('Construction key CMK: ball in chambers 4, 5,', False)
+    >>> _say_balls("CMK", ["4"])[:40], "weaker" in _say_balls("CMK", ["4"])
+    ('Construction key CMK: ball in chamber 4,', True)
+    """
+    where = f"chamber{'s' if len(chambers) > 1 else ''} {', '.join(chambers)}"
+    return (_SET_UP if len(chambers) > 1 else _SET_UP + _ONE_BALL).format(symbol, where)
 
 
 _SET_UP = (
     "Construction key {0}: ball in {1}, over the other pins; the plug must be drilled for it. Put the balls "
     "in last, and from then on try {0} alone: a permanent key that is turned loses them."
+)
+_ONE_BALL = (
+    " One ball alone is weaker: once it is lost, a worn key or a loose plug may still let {0} pass, so try {0} hard "
+    "there before the door is called dead."
 )
 _NOT_SET_UP = (
     "{0} cannot be made dead here: its cut wants a pin that stays, since a bitting was changed. Do not pin it: "

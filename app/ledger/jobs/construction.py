@@ -114,7 +114,12 @@ class Construction:
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        """How it stands: what the construction keys still turn, what is not back, who has the keys."""
+        """How it stands: the doors, then who has the keys."""
+        return (*self.of_doors, *(f"{one.words}." for one in self.keys))
+
+    @property
+    def of_doors(self) -> tuple[str, ...]:
+        """What the construction keys still turn, and what is not back."""
         still, done = self.count(WORKS), self.count(MADE, SWAPPED, BACK)
         said = []
         if waiting := self.count(IN_THE_SHOP):
@@ -129,7 +134,7 @@ class Construction:
         if away := self.count(SWAPPED):
             price = f": {show_cents(away * self.kept_cents)} to charge" if self.kept_cents is not None else ""
             said.append(f"{counted(away, 'construction core')} not back{price}.")
-        return (*said, *(f"{one.words}." for one in self.keys))
+        return tuple(said)
 
 
 def construction_of(session: Session, job: Job, today: date) -> Construction | None:

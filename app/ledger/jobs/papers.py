@@ -110,7 +110,8 @@ _BY_MASTER = (
     "Construction keyed: {0} turns these cylinders until the building is handed over. Turn no permanent key before. "
     "Then turn the own key of each door once around, and try {0} there: where it still turns, turn the masters of "
     "that door too, one after another, until it does not. A master alone may leave {0} working. Tick each door as "
-    "made dead."
+    "made dead. Count the keys to {0} like a master's, and bring all of them back when the last door is dead: they "
+    "are destroyed."
 )
 _BY_CORES = (
     "Construction cores, alike to {0}, hang until the building is handed over; {1} takes them out. Seat each "

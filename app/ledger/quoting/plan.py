@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from app.keying import SymbolLevel, read_symbol
-from app.ledger.keysystems.construction import CONSTRUCTION_SYMBOL, is_construction_symbol
+from app.ledger.keysystems.construction import CONSTRUCTION_SYMBOL, control_of, is_construction_symbol
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.keysets import symbols_in_words
 from app.pricing import show_day
@@ -146,8 +146,11 @@ class Plan(JsonDataclass):
                 f"{counted(total, 'key')} {'comes' if total == 1 else 'come'} with it: {self._keys_in_words}."
             )
         said += filter(None, map(self._by_level, self.begins))
+        symbols = {one.symbol for one in self.keys}
         said += [
-            f"{one.symbol} of {one.system} turns the cylinders of the site until it is made dead, or its cores go."
+            f"{one.symbol} of {one.system} turns the construction cores of the site until they are swapped."
+            if control_of(one.symbol) in symbols
+            else f"{one.symbol} of {one.system} turns the cylinders of the site until each is made dead to it."
             for one in self.keys
             if is_construction_symbol(one.symbol) and one.symbol.startswith(CONSTRUCTION_SYMBOL)
         ]

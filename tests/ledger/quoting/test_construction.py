@@ -125,6 +125,8 @@ def test_the_construction_key_opens_every_door_until_each_is_made_dead(work: Wor
     for group in bench.cylinders:
         assert any(pins.ball for pins in group.pinning.chambers)
         assert group.pinning.warnings[-1].startswith("Construction key CMK: ball in chamber")
+        is_weak = sum(bool(pins.ball) for pins in group.pinning.chambers) == 1
+        assert ("One ball alone is weaker" in group.pinning.warnings[-1]) is is_weak
     balls = sum(one.quantity * bool(pins.ball) for one in bench.cylinders for pins in one.pinning.chambers)
     [picked] = pick_for_job(work, job).specs
     assert sum(count for pin, count in picked.pins.pins if pin.kind == "ball") == balls > 0
@@ -296,7 +298,7 @@ def test_a_quote_says_what_construction_keying_costs(work: Work) -> None:
         ("Setting up for a construction key, until it is made dead", 6, 39_00),
         ("Construction keys", 3, 3 * key),
     ]
-    assert "CMK of The Flats turns the cylinders of the site until it is made dead, or its cores go." in (
+    assert "CMK of The Flats turns the cylinders of the site until each is made dead to it." in (
         snapshot.plan.sentences
     )
     assert QuoteRequest.from_json(snapshot.ask).system == ask.system
