@@ -150,6 +150,7 @@ __all__ = [
     "single_symbol",
     "spec_gains",
     "theoretical",
+    "top_symbol",
     "usable",
     "usable_bittings",
     "with_balls",
@@ -254,5 +255,6 @@ from app.keying.symbols import (
     read_symbol,
     read_symbol_text,
     single_symbol,
+    top_symbol,
 )
 from app.keying.tiers import Tiers

@@ -174,6 +174,7 @@ NO_ROLE_OF_THEIR_OWN = {
         goods.shelf: take_off_the_shelf
         quoting.lost_keys: allow_lost require_none_lost_of_job
         keysystems.systems: insert_system add_system_row name_is_taken find_keyway single_keyed_system
+        keysystems.systems: keyway_alike keyways_beside_own require_blank
         keysystems.keysets: find_master
         keysystems.keysets: add_keysets add_customers_key
         keysystems.auditing: audit_systems require_clean prove_no_interchange

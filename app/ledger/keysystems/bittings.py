@@ -264,8 +264,8 @@ def open_plan(vault: Vault, system: KeySystem) -> LevelArray | None:
     return LevelArray(tmk, given["roles"], given.get("constants", 0), withheld)
 
 
-def tops_on_keyway(work: Work, keyway: str, chambers: int) -> frozenset[Cuts]:
-    """The top masters of all systems on a keyway that have so many chambers and a plan here."""
+def tops_on_keyway(work: Work, keyway: str | Collection[str], chambers: int) -> frozenset[Cuts]:
+    """The top masters of all systems on a keyway, or one of several, that have so many chambers and a plan here."""
     plans = (open_plan(work.vault, system) for system in systems_sharing_keyway(work.session, keyway))
     return frozenset(plan.tmk for plan in plans if plan is not None and len(plan.tmk) == chambers)
 

@@ -43,13 +43,18 @@ from app.ledger.keysystems.system_queries import (
     sections_of,
     systems_sharing_keyway,
 )
-from app.ledger.keysystems.systems import find_keyway, single_keyed_system
+from app.ledger.keysystems.systems import (
+    keyway_alike,
+    keyways_beside_own,
+    require_blank,
+    single_keyed_system,
+)
 from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, WhatEnters, open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, Key, KeyState, KeySystem, Keyway, Level, RecordsHolder, Role
+from app.ledger.tables import Event, Key, KeyState, KeySystem, Level, RecordsHolder, Role
 
 MOST_ADDED = 5_000
 
@@ -408,13 +413,7 @@ def keyways_to_add(work: Work, system: KeySystem) -> tuple[str, ...]:
     """
     if system.levels < 3 or stands_alone(system):
         return ()
-    known, every = entering_of(work.session), sections_of(system)
-    wanted = [one for one in known.family(system.keyway) if one != system.keyway]
-    rows = sa.select(Keyway.code).where(Keyway.code.in_(wanted), Keyway.spec_id == system.spec_id)
-    alike = {*work.session.scalars(rows)}
-    return tuple(
-        one for one in wanted if one in alike and known.blank_for({*every, one}, system.chambers) is not None
-    )
+    return keyways_beside_own(work, sections_of(system), system.spec_id, system.chambers)
 
 
 def _keyway_of(work: Work, system: KeySystem, form: ExtendForm) -> str:
@@ -423,25 +422,12 @@ def _keyway_of(work: Work, system: KeySystem, form: ExtendForm) -> str:
     """
     if not form.keyway:
         return ""
-    keyway = find_keyway(work, form.keyway)
-    if keyway.spec_id != system.spec_id:
-        told = (
-            f"Keyway {keyway.code} is cut by another bitting spec, {keyway.spec.name}: start a system on it instead."
-        )
-        raise LedgerError("keyway", told)
-    known, needed = entering_of(work.session), sections_entered(work.session, system)
+    keyway, needed = keyway_alike(work, form.keyway, system.spec_id), sections_entered(work.session, system)
     by_id = {one.id: one for one in system.keysets}
     over = next((one for one in system.keysets if one.symbol == form.grand), None)
     for above in operators_of(over, is_nmk=False, by_id=by_id) if over is not None else []:
-        if known.blank_for(needed[above.id] | {keyway.code}, system.chambers) is None:
-            others = [one for one in known.family(system.keyway) if one != system.keyway]
-            raise LedgerError(
-                "keyway",
-                f"No key blank on record enters {', '.join(sorted(needed[above.id] | {keyway.code}))}, as keys of "
-                f"{above.symbol} would have to: choose one of the family ({', '.join(others) or 'none on record'}) "
-                "that a blank enters with it, or enter the blank on the maker's page.",
-            )
-    return keyway.code
+        require_blank(work, needed[above.id] | {keyway}, system.chambers, above.symbol, system.keyway)
+    return keyway
 
 
 def seal_extension(work: Work, ready: ReadyExtension, found: Extension) -> Added:

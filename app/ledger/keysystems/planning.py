@@ -1,7 +1,10 @@
 """Use cases: plan a new system, by how much it must hold or by who opens what, and start it."""
 
-from collections.abc import Collection, Sequence
+import re
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import islice
+from math import prod
 from random import Random
 
 import sqlalchemy as sa
@@ -23,20 +26,32 @@ from app.keying import (
     SymbolLevel,
     draw_master,
     key_matrix,
+    masters_below,
     plan_system,
     read_bitting,
     read_matrix,
     relaxed,
+    top_symbol,
     write_bitting,
 )
 from app.keying import Bitting as Cuts
+from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.keysystems.bittings import insert_keysets, open_bittings, seal_plan, tops_on_keyway
 from app.ledger.keysystems.control import insert_control, lacks_control
 from app.ledger.keysystems.planned_doors import plan_doors_of
 from app.ledger.keysystems.reserves import keep_reserves, read_reserves
 from app.ledger.keysystems.selective import insert_selective, read_selective
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
-from app.ledger.keysystems.systems import SystemForm, add_system_row, insert_system, keyway_spec
+from app.ledger.keysystems.systems import (
+    SystemForm,
+    add_system_row,
+    find_keyway,
+    insert_system,
+    keyway_alike,
+    keyway_spec,
+    keyways_beside_own,
+    require_blank,
+)
 from app.ledger.keysystems.unsealed_system import SystemsInService, WhatEnters
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError
@@ -52,7 +67,8 @@ MOST_PEOPLE = 6
 class PlanForm:
     """What a new system must hold, and on what: `counts` of each level now and `later`, the changes first.
 
-    selective: the symbol of its selective master; "" for none.
+    selective: the symbol of its selective master; "" for none. parts: masters and grands on other keyways of the
+    family, with what is under them, as "AB: Q2; B: Q3".
     """
 
     keyway: str
@@ -61,6 +77,7 @@ class PlanForm:
     counts: tuple[int, ...]
     later: tuple[int, ...] = ()
     selective: str = ""
+    parts: str = ""
 
     def checked(self) -> "PlanForm":
         """The same with the symbol of the selective master as it is kept; refused on `selective`."""
@@ -73,14 +90,102 @@ class PlanForm:
         counts = dict(zip(COUNTED[:deepest], self.counts, strict=False))
         return Demand(levels=self.levels, room=self.later[:deepest], selective=bool(self.selective), **counts)
 
+    @property
+    def parents(self) -> dict[str, str | None]:
+        """Symbol → the one above, of all masters now, the top first."""
+        row = [top_symbol(self.levels)]
+        found: dict[str, str | None] = {row[0]: None}
+        for count in self.counts[1 : self.levels - 1][::-1]:
+            below = {name: above for above in row for name in islice(masters_below(above), count)}
+            found |= below
+            row = [*below]
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class PartBlank:
+    """Masters whose keys have to enter the same keyways: the blank they are cut of, "" where no table has one, and
+    what it enters besides. `with_changes`: the keys of what is under them are cut of it, too.
+    """
+
+    symbols: tuple[str, ...]
+    keyways: tuple[str, ...]
+    blank: str
+    besides: tuple[str, ...]
+    with_changes: bool
+
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """The plans side by side; `sealed` carries the master they were reckoned under, for whoever starts it."""
+    """The plans side by side; `sealed` carries the master they were reckoned under, for whoever starts it.
+
+    blanks: which blank enters which keyways, of a system on several; others: the further ones that it could be on.
+    """
 
     spec: BittingSpec
     planning: Planning
     sealed: str
+    blanks: tuple[PartBlank, ...] = ()
+    others: tuple[str, ...] = ()
+
+
+MOST_PARTED = 1_000
+_PART = re.compile(r"\s*(\w+)\s*:\s*(\S+)\s*")
+
+
+def _read_parts(work: Work, form: PlanForm) -> tuple[dict[str, str], tuple[PartBlank, ...]]:
+    """Symbol → keyway of the parts that stand on another than the system's, and the blanks of all; refused on
+    `parts`, everything at once.
+    """
+    if not form.parts.strip():
+        return {}, ()
+    if prod(form.counts[1 : form.levels - 1]) > MOST_PARTED:
+        told = f"Parts are named of up to {MOST_PARTED:,} masters: leave this empty, or plan two systems."
+        raise LedgerError("parts", told)
+    found, problems, parents = dict[str, str](), list[str](), form.parents
+    below = [symbol for symbol, above in parents.items() if above is not None]
+    own = find_keyway(work, form.keyway)
+    for text in filter(str.strip, form.parts.split(";")):
+        if (read := _PART.fullmatch(text)) is None:
+            problems.append(f"{text.strip()[:40]} is no part: write a symbol and its keyway, such as AB: {own.code}.")
+        elif (symbol := read[1].upper()) not in below:
+            told = f"choose of {first_of(below, MOST_PEOPLE)}" if below else "it has none, so choose the keyway above"
+            problems.append(f"The plan has no master {symbol[:12]} below its top: {told}.")
+        elif symbol in found:
+            problems.append(f"{symbol} has two keyways: give it one.")
+        else:
+            try:
+                found[symbol] = keyway_alike(work, read[2], own.spec_id)
+            except LedgerError as refused:
+                problems += [one.message for one in refused.problems]
+    if problems:
+        raise LedgerError("parts", " ".join(problems))
+    return found, _blanks_of(work, form, found)
+
+
+def _blanks_of(work: Work, form: PlanForm, keyways: Mapping[str, str]) -> tuple[PartBlank, ...]:
+    """Which blank the keys of all masters are cut of, those over most first; refused on `parts` without one."""
+    parents, section, known = form.parents, dict[str, str](), entering_of(work.session)
+    needed: dict[str, set[str]] = {symbol: set() for symbol in parents}
+    for symbol, above in parents.items():
+        section[symbol] = keyways.get(symbol, section[above] if above is not None else form.keyway)
+        at: str | None = symbol
+        while at is not None:
+            needed[at].add(section[symbol])
+            at = parents[at]
+    alike: dict[tuple[frozenset[str], bool], list[str]] = {}
+    for symbol, names in needed.items():
+        alike.setdefault((frozenset(names), symbol not in parents.values()), []).append(symbol)
+    rows = []
+    for (wanted, is_lowest), symbols in alike.items():
+        try:
+            blank = require_blank(work, wanted, form.chambers, symbols[0], form.keyway)
+        except LedgerError as refused:
+            raise LedgerError("parts", refused.problems[0].message) from refused
+        besides = known.entered(wanted, form.chambers) - wanted
+        named = f"{blank.maker} {blank.number}" if blank is not None else ""
+        rows.append(PartBlank(tuple(symbols), tuple(sorted(wanted)), named, tuple(sorted(besides)), is_lowest))
+    return tuple(rows)
 
 
 def plan_for(work: Work, form: PlanForm) -> Planned:
@@ -91,11 +196,16 @@ def plan_for(work: Work, form: PlanForm) -> Planned:
     work.require(Role.COUNTER, Role.BENCH)
     spec = keyway_spec(work, form.keyway, form.chambers)
     form = form.checked()
-    demand = form.demand
-    top = draw_master(spec, work.rng, tops_on_keyway(work, form.keyway, form.chambers))
+    demand, (keyways, blanks) = form.demand, _read_parts(work, form)
+    every = tuple(dict.fromkeys([form.keyway, *keyways.values()]))
+    spec_id = find_keyway(work, form.keyway).spec_id
+    could = keyways_beside_own(work, every, spec_id, form.chambers) if form.levels > 2 else ()
+    others = tuple(one for one in could if one not in every)
+    top = draw_master(spec, work.rng, tops_on_keyway(work, every, form.chambers))
     planning = plan_system(spec, top, demand)
     may_start = bool(planning.startable) and work.actor.role is not Role.COUNTER
-    return Planned(spec, planning, carry(work, write_bitting(spec, top), _purpose(form)) if may_start else "")
+    sealed = carry(work, write_bitting(spec, top), _purpose(form)) if may_start else ""
+    return Planned(spec, planning, sealed, blanks, others)
 
 
 def _purpose(form: PlanForm) -> str:
@@ -111,13 +221,14 @@ def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_
     form = form.checked()
     spec = keyway_spec(work, form.keyway, form.chambers)
     top = read_bitting(spec, carried(work, sealed, _purpose(form)), "plan")
-    demand = form.demand
+    demand, (keyways, _) = form.demand, _read_parts(work, form)
     plan = next((one for one in plan_system(spec, top, demand).startable if one.roles == roles), None)
     if plan is None:
         raise Problems([Problem("roles", "Choose one of the plans.")])
     with transaction(work.session):
         get_row(work.session, Customer, customer_id, "customer")
-        if top in tops_on_keyway(work, form.keyway, form.chambers):  # else two customers' keys would be the same
+        tops = tops_on_keyway(work, {form.keyway, *keyways.values()}, form.chambers)
+        if top in tops:  # else two customers' keys would be the same
             raise LedgerError("plan", "A system was started by this plan already: plan another anew.")
         system = insert_system(
             work,
@@ -136,6 +247,7 @@ def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_
                 constants=plan.constants,
                 tmk=top,
                 selective=plan.selective,
+                keyways=keyways,
             ),
         )
         if plan.selective is not None:
@@ -146,7 +258,8 @@ def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_
             "key system planned",
             f"key system {system.id}",
             f"{system.name}: {plan.title}, {plan.levels[0].capacity} changes a master, "
-            f"room for more asked: {', '.join(f'{one.later:,} {one.level}' for one in plan.levels)}",
+            f"room for more asked: {', '.join(f'{one.later:,} {one.level}' for one in plan.levels)}"
+            + "".join(f", {symbol} on {keyway}" for symbol, keyway in keyways.items()),
         )
         return system
 

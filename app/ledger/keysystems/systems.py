@@ -1,5 +1,6 @@
 """Use cases: start a key system, with its masters where the shop keys them."""
 
+from collections.abc import Collection, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field, replace
 from random import Random
@@ -8,6 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import joinedload
 
 from app.errors import Problem, Problems
+from app.fitting import KeyBlank
 from app.keying import (
     COUNTED,
     MOST_LEVELS,
@@ -24,6 +26,7 @@ from app.keying import (
     read_symbol,
 )
 from app.keying import Bitting as Cuts
+from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.keysystems.bittings import add_keyset, insert_keysets, seal_plan, spec_of, tops_on_keyway
 from app.ledger.keysystems.control import insert_control
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
@@ -44,7 +47,8 @@ class SystemForm:
 
     `upper`: how many of the levels above the grands, of five levels and more, the lowest of them first.
     `tmk`, `roles` (what each chamber serves) and `constants` (held at a time, their places moving on) are those of a
-    plan that was chosen; without them they are drawn. `selective`: of such a plan, the place of its selective master.
+    plan that was chosen; without them they are drawn. `selective`: of such a plan, the place of its selective master;
+    `keyways`: symbol → keyway of its masters and grands that stand, with what is under them, on another.
     """
 
     customer_id: int
@@ -65,6 +69,7 @@ class SystemForm:
     constants: int = 0
     tmk: Cuts | None = field(default=None, repr=False)
     selective: SelectiveMaster | None = field(default=None, repr=False)
+    keyways: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def counts(self) -> dict[str, int]:
@@ -148,6 +153,46 @@ def find_keyway(work: Work, code: str) -> Keyway:
     return keyway
 
 
+def keyway_alike(work: Work, code: str, spec_id: int) -> str:
+    """A keyway that keys of this spec can be cut for; LedgerError on `keyway` where there is none of this code."""
+    keyway = find_keyway(work, code)
+    if keyway.spec_id != spec_id:
+        told = (
+            f"Keyway {keyway.code} is cut by another bitting spec, {keyway.spec.name}: start a system on it instead."
+        )
+        raise LedgerError("keyway", told)
+    return keyway.code
+
+
+def require_blank(
+    work: Work, keyways: Collection[str], chambers: int, symbol: str, family_of: str
+) -> KeyBlank | None:
+    """The blank of a keyset's keys, which have to enter all these keyways; None where no table has one for the only
+    one. LedgerError on `keyway` where no blank enters several, with the others of a keyway's family to choose from.
+    """
+    known = entering_of(work.session)
+    blank = known.blank_for(keyways, chambers)
+    if blank is None and len(keyways) > 1:
+        others = [one for one in known.family(family_of) if one != family_of]
+        raise LedgerError(
+            "keyway",
+            f"No key blank on record enters {', '.join(sorted(keyways))}, as keys of {symbol} would have to: choose "
+            f"one of the family ({', '.join(others) or 'none on record'}) that a blank enters with it, or enter the "
+            "blank on the maker's page.",
+        )
+    return blank
+
+
+def keyways_beside_own(work: Work, own: Sequence[str], spec_id: int, chambers: int) -> tuple[str, ...]:
+    """The other keyways of the family of a system's first that are cut by its spec and that one blank enters with all
+    its own.
+    """
+    known = entering_of(work.session)
+    wanted = [one for one in known.family(own[0]) if one != own[0]]
+    alike = {*work.session.scalars(sa.select(Keyway.code).where(Keyway.code.in_(wanted), Keyway.spec_id == spec_id))}
+    return tuple(one for one in wanted if one in alike and known.blank_for({*own, one}, chambers) is not None)
+
+
 def most_chambers(work: Work, code: str) -> int:
     """How many cuts keys on a keyway have room for; as many as any key, where no maker on record has it."""
     spec = work.session.scalar(sa.select(SpecRow.spec).join(Keyway.spec).where(Keyway.code == code).limit(1))
@@ -173,7 +218,7 @@ def _insert_masters(work: Work, system: KeySystem, form: SystemForm) -> None:
         return
     plan = plan_clear(work, system, form)
     above = [planned for planned in plan.keysets if planned.level is not SymbolLevel.CHANGE]
-    insert_keysets(work, system, above)
+    insert_keysets(work, system, above, keyways=form.keyways)
     masters = (planned.bitting for planned in above if planned.level is SymbolLevel.MASTER)
     withheld = (form.selective.chamber, form.selective.depth) if form.selective else None
     seal_plan(work, system, LevelArray(plan.tmk, plan.roles, form.constants, withheld), masters)
@@ -203,9 +248,10 @@ def plan_clear(work: Work, system: KeySystem, form: SystemForm) -> LevelPlan:
     Its top master is unlike every other on the keyway, whoever's it is.
     """
     spec = spec_of(system)
-    tops = tops_on_keyway(work, system.keyway, spec.chambers)
-    neighbors = systems_sharing_keyway(work.session, system.keyway, system.customer_id)
-    there = SystemsInService.of(work, [other for other in neighbors if other.id != system.id], spec, system.keyway)
+    keyways = {system.keyway, *form.keyways.values()}
+    tops = tops_on_keyway(work, keyways, spec.chambers)
+    neighbors = systems_sharing_keyway(work.session, keyways, system.customer_id)
+    there = SystemsInService.of(work, [other for other in neighbors if other.id != system.id], spec, keyways)
     return draw_plan(spec, form, there, work.rng, tops)
 
 

@@ -193,6 +193,12 @@ class PlanPage(KeyingForm):
         description="Its symbol, such as ENG, where a key is to operate chosen doors under any masters; else empty.",
     )
 
+    parts = StringField(
+        "Masters on other keyways of the family",
+        [Length(max=400, message="At most 400 letters.")],
+        description="Such as AB: Q2; B: Q3: the master or grand of this symbol, with all under it, stands there.",
+    )
+
     @property
     def levels_downward(self) -> Sequence[tuple[int, str, str]]:
         """From how many levels on there is a level, and the names of its boxes; the upper first."""
@@ -207,6 +213,7 @@ class PlanPage(KeyingForm):
             "chambers",
             "levels",
             "selective",
+            "parts",
             *(box for _, *pair in self.levels_downward for box in pair),
         )
 

@@ -1,8 +1,11 @@
 """Planning, auditing and cross-keying a system in the browser; no page shows a bitting."""
 
+import json
 import re
+from collections import Counter
 from collections.abc import Callable
 from itertools import pairwise, product
+from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
@@ -10,8 +13,9 @@ from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
 from app.keying import KeyingError, read_symbol
+from app.ledger.catalog.makers import import_maker
 from app.ledger.keysystems.auditing import audit_systems
-from app.ledger.keysystems.bittings import open_plan, room_below, seal_bitting
+from app.ledger.keysystems.bittings import open_bittings, open_plan, room_below, seal_bitting
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.keysystems.system_queries import get_system
@@ -25,6 +29,7 @@ from tests.reading import words_of
 from tests.web.keying.keying_system import bittings_in_clear, first_unlike, put_cut, system_in_service
 
 ClientAs = Callable[[Role | None], FlaskClient]
+MAKERS = Path(__file__).resolve().parents[3] / "demo_data" / "makers"
 DEMAND = {
     "keyway": "AQ1",
     "chambers": "6",
@@ -65,6 +70,86 @@ def test_plans_stand_side_by_side_and_one_is_started(client_as: ClientAs, sessio
     assert (
         refused.status_code == 422 and "plan another anew" in refused.text and session.query(KeySystem).count() == 1
     )
+
+
+def test_masters_of_a_new_system_stand_on_several_keyways_of_a_family(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    """The page says which blank enters which; it starts so, audits clean and holds what is counted."""
+    for name in ("ardent_brass", "northlight"):
+        import_maker(work, {**json.loads((MAKERS / f"{name}.json").read_text()), "items": []})
+    customer = factories.CustomerFactory()
+    client = client_as(Role.BENCH)
+    assert "Masters can stand on AQ2, AQ3, AQ4, AQ5, AQ6 too" in words_of(_plan(client))
+    parts = {"levels": "4", "grands": "2", "masters": "2", "parts": "ab: AQ3; B: AQ2"}
+    page = _plan(client, **parts)
+    # By the demo's tables, read by eye: AK6-12 enters AQ1 and AQ2, AK6-34 AQ3 and AQ4, the family's blank all six.
+    words = words_of(page)
+    for row in (
+        "GGM AQ1, AQ2, AQ3 Ardent Brass AK6-ALL AQ4, AQ5, AQ6",
+        "A AQ1, AQ3 Ardent Brass AK6-ALL AQ2, AQ4, AQ5, AQ6",
+        "B AQ2 Ardent Brass AK6-12 AQ1",
+        "AA, and changes AQ1 Ardent Brass AK6-12 AQ2",
+        "AB, and changes AQ3 Ardent Brass AK6-34 AQ4",
+        "BA, BB, and changes AQ2 Ardent Brass AK6-12 AQ1",
+    ):
+        assert row in words, words
+    sealed = re.search(r'name="sealed" value="([^"]+)"', page)
+    roles = re.findall(r'name="roles" value="([CMG4-]+)"', page)[0]
+    assert sealed is not None
+    data = {**DEMAND, **parts, "sealed": sealed[1], "roles": roles, "customer": str(customer.id), "name": "Wings"}
+    swapped = client.post("/keying/plan/start", data={**data, "parts": "ab: AQ4; B: AQ2"})
+    assert swapped.status_code == 422 and session.query(KeySystem).count() == 0
+    assert client.post("/keying/plan/start", data=data).status_code == 303
+    session.rollback()
+    system = session.query(KeySystem).one()
+    on = {keyset.symbol: keyset.section for keyset in system.keysets if keyset.level is not Level.CONTROL}
+    assert on == {"GGM": "AQ1", "A": "AQ1", "AA": "AQ1", "AB": "AQ3", "B": "AQ2", "BA": "AQ2", "BB": "AQ2"}
+    with transaction(session):
+        for master in ("AA", "AB", "BA", "BB"):
+            for keyset in add_keysets(work, system, 12, master):
+                factories.CylinderFactory(keyset=keyset, keyway=keyset.section, chambers=6)
+    session.expire_all()
+    system = get_system(session, system.id)
+    assert Counter(keyset.section for keyset in system.keysets if keyset.level is Level.CHANGE) == {
+        "AQ1": 12, "AQ2": 24, "AQ3": 12,
+    }  # fmt: skip
+    assert audit_systems(work, [system]).is_clean
+    # Plainly: every key under AB that its chambers for changes can have within MACS; the page told no more.
+    cuts = {one.symbol: open_bittings(session, work.vault, [system])[one.id] for one in system.keysets}
+    plan, spec = open_plan(work.vault, system), open_system(work, system.id).spec
+    assert plan is not None
+    choices = [
+        [cut] if role != "C" else [one for one in spec.all_depths if one != cut and not (one - cut) % spec.step]
+        for cut, role in zip(cuts["AB"], plan.roles, strict=True)
+    ]
+    counted = {one for one in product(*choices) if spec.allows(one)}
+    assert {cut for symbol, cut in cuts.items() if symbol.startswith("AB") and symbol != "AB"} <= counted
+    told = re.search(r"changes[^0-9]*12 3 ([\d,]+)", words)
+    assert told is not None and 15 <= int(told[1].replace(",", "")) <= len(counted)
+
+
+@pytest.mark.parametrize(
+    ("changed", "told"),
+    [
+        ({"parts": "AB AQ2"}, "AB AQ2 is no part: write a symbol and its keyway, such as AB: AQ1."),
+        ({"parts": "AZ: AQ2"}, "The plan has no master AZ below its top: choose of AA, AB, AC."),
+        ({"parts": "A: AQ2"}, "The plan has no master A below its top"),
+        ({"parts": "AB: AQ2; AB: AQ3"}, "AB has two keyways: give it one."),
+        ({"parts": "AB AQ2; AA: ZZ9"}, "such as AB: AQ1. No maker on record has a keyway"),
+        ({"parts": "AB: NH1"}, "is cut by another bitting spec"),
+        ({"parts": "AA: AQ2", "levels": "2", "masters": "1"}, "it has none, so choose the keyway above"),
+        ({"parts": "AB: AQ2", "masters": "1001"}, "Parts are named of up to 1,000 masters"),
+    ],
+)
+def test_a_part_that_cannot_be_on_its_keyway_is_named_beside_its_box(
+    client_as: ClientAs, work: Work, changed: dict[str, str], told: str
+) -> None:
+    for name in ("ardent_brass", "northlight"):
+        import_maker(work, {**json.loads((MAKERS / f"{name}.json").read_text()), "items": []})
+    answer = client_as(Role.BENCH).post("/keying/plan", data={**DEMAND, **changed})
+    assert answer.status_code == 422 and told in words_of(answer.text)
+    assert f'value="{changed["parts"]}"' in answer.text
 
 
 DEEP = {
