@@ -4,6 +4,8 @@ The sealed list has every bitting under a number, and names no customer, system 
 number is which symbol, and has no bitting. Either alone opens no door that anybody could find.
 """
 
+import json
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
@@ -143,6 +145,7 @@ def send_array(work: Work, system_id: int, form: SendForm) -> SentArray:
             raise LedgerError("", f"The house has no array or bittings of {system.name}: there is nothing to send.")
         if problems or maker is None:
             raise Problems(problems)
+        keysets = [one.id for one in system.keysets if one.bitting is not None]
         event = record(
             work,
             ARRAY_SENT,
@@ -152,7 +155,8 @@ def send_array(work: Work, system_id: int, form: SendForm) -> SentArray:
             person=person,
             purpose=purpose,
             way=way,
-            keysets=[one.id for one in system.keysets if one.bitting is not None],
+            keysets=keysets,
+            content=_content(work, system, keysets).mark,
         )
         work.session.flush()
         return _told(event, None)
@@ -207,30 +211,27 @@ def _told(event: Event, noted: Event | None) -> SentArray:
 
 
 def sealed_list(work: Work, system_id: int, sent_id: int) -> SealedList:
-    """The paper with the bittings, for the owner's eyes; the reveal is an event."""
+    """The paper with the bittings, for the owner's eyes; the reveal is an event.
+
+    LedgerError where they are not those that were sent: the paper is printed again as it was, or not at all.
+    """
     work.require_owner()
     with transaction(work.session):
         system, sent = get_system(work.session, system_id), find_sent(work.session, system_id, sent_id)
+        content = _as_sent(work, system, sent)
         note_reveal(work, system, f"list {sent.reference} for {sent.maker}")
-    spec, plan = spec_of(system), open_plan(work.vault, system)
-    opened = open_bittings(work.session, work.vault, [system], sent.keysets)
     numbers = _numbers(work, system, sent)
     tops = {one.id for one in system.keysets if one.parent_id is None and one.level not in _BESIDE}
-    rows = [SealedRow(numbers[one], write_bitting(spec, cuts), one in tops) for one, cuts in opened.items()]
-    chambers = []
-    if plan is not None:
-        columns = progress(plan.drawn_by(spec), plan.tmk).columns
-        for place, (number, role) in enumerate(zip(spec.chamber_numbers, plan.roles, strict=True)):
-            depths = (plan.tmk[place], *(columns[place] if role in _SERVES else ()))
-            chambers.append(SealedChamber(number, _SERVES.get(role, "held"), tuple(f"{depth:X}" for depth in depths)))
+    rows = [SealedRow(numbers[one], bitting, one in tops) for one, bitting in content.bittings]
     rows.sort(key=lambda row: row.number)
-    return SealedList(sent, system.keyway, system.spec.name, tuple(chambers), tuple(rows))
+    return SealedList(sent, system.keyway, system.spec.name, content.chambers, tuple(rows))
 
 
 def sealed_letter(work: Work, system_id: int, sent_id: int) -> SealedLetter:
-    """The letter with the key to the numbers, which opens no bitting; the owner alone."""
+    """The letter with the key to the numbers, which shows no bitting; owner only. LedgerError as for the list."""
     work.require_owner()
     system, sent = get_system(work.session, system_id), find_sent(work.session, system_id, sent_id)
+    _as_sent(work, system, sent)
     numbers = _numbers(work, system, sent)
     by_id = {one.id: one for one in system.keysets}
     rows = []
@@ -238,6 +239,41 @@ def sealed_letter(work: Work, system_id: int, sent_id: int) -> SealedLetter:
         keyset = by_id[one]
         rows.append((number, keyset.symbol, keyset.level.value, keyset.parent.symbol if keyset.parent else ""))
     return SealedLetter(sent, system, tuple(sorted(rows)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Content:
+    """What a sealed list is made of: the array, and each keyset's id with its bitting. mark: a keyed hash of both."""
+
+    chambers: tuple[SealedChamber, ...]
+    bittings: tuple[tuple[int, str], ...] = field(repr=False)
+    mark: str
+
+
+def _content(work: Work, system: KeySystem, keyset_ids: Sequence[int]) -> _Content:
+    spec, plan = spec_of(system), open_plan(work.vault, system)
+    opened = open_bittings(work.session, work.vault, [system], keyset_ids)
+    bittings = tuple((one, write_bitting(spec, opened[one])) for one in sorted(opened))
+    chambers = []
+    if plan is not None:
+        columns = progress(plan.drawn_by(spec), plan.tmk).columns
+        for place, (number, role) in enumerate(zip(spec.chamber_numbers, plan.roles, strict=True)):
+            depths = (plan.tmk[place], *(columns[place] if role in _SERVES else ()))
+            chambers.append(SealedChamber(number, _SERVES.get(role, "held"), tuple(f"{depth:X}" for depth in depths)))
+    text = json.dumps([bittings, [(one.number, one.serves, one.depths) for one in chambers]])
+    return _Content(tuple(chambers), bittings, work.vault.fingerprint(text, f"sent {plan_context(system.id)}").hex())
+
+
+def _as_sent(work: Work, system: KeySystem, sent: SentArray) -> _Content:
+    content = _content(work, system, sent.keysets)
+    if content.mark != work.session.get_one(Event, sent.id).detail.get("content"):
+        raise LedgerError(
+            "",
+            f"Since {sent.reference} was sent, bittings or the array of {system.name} have changed, or the house's "
+            "sealing key, by which a list is numbered: this paper cannot be printed again as it was. Send the array "
+            "anew, and ask for the former copy back.",
+        )
+    return content
 
 
 def _numbers(work: Work, system: KeySystem, sent: SentArray) -> dict[int, int]:

@@ -11,7 +11,7 @@ from app.documents import sealed_letter_pdf, sealed_list_pdf
 from app.errors import Problems
 from app.keying import write_bitting
 from app.ledger.catalog.price_queries import get_house
-from app.ledger.keysystems.bittings import open_bittings, spec_of
+from app.ledger.keysystems.bittings import open_bittings, reseal_bittings, spec_of
 from app.ledger.keysystems.selective import add_selective
 from app.ledger.keysystems.sent_arrays import (
     ArrayState,
@@ -23,10 +23,11 @@ from app.ledger.keysystems.sent_arrays import (
     sent_arrays,
 )
 from app.ledger.quoting.issuing import house_head
+from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import BITTINGS_REVEALED
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, KeySystem, Maker, RecordsHolder
+from app.ledger.tables import Event, KeySystem, Level, Maker, RecordsHolder
 from tests.ledger.test_main_job import accept, flats, issued, openings
 from tests.reading import pdf_text
 
@@ -67,6 +68,23 @@ def test_the_two_papers_together_say_all_and_each_alone_opens_no_door(work: Work
     assert sealed_letter(work, system.id, sent.id).rows == letter.rows
     other = send_array(work, system.id, form(work, purpose="20 more"))
     assert sealed_letter(work, system.id, other.id).rows != letter.rows
+
+
+def test_what_was_sent_is_not_printed_again_with_other_bittings(work: Work, system: KeySystem) -> None:
+    sent = send_array(work, system.id, form(work))
+    first = sealed_list(work, system.id, sent.id)
+    assert sealed_list(work, system.id, sent.id) == first
+    one, other = [keyset for keyset in system.keysets if keyset.level is Level.CHANGE][:2]
+    opened = open_bittings(work.session, work.vault, [system])
+    with transaction(work.session):
+        reseal_bittings(work, system, [(one, opened[other.id]), (other, opened[one.id])])
+    shown = [kind for kind in work.session.scalars(sa.select(Event.kind)) if kind == BITTINGS_REVEALED]
+    for paper in (sealed_list, sealed_letter):
+        with pytest.raises(LedgerError, match=f"Since {sent.reference} was sent, bittings .* Send the array anew"):
+            paper(work, system.id, sent.id)
+    assert [kind for kind in work.session.scalars(sa.select(Event.kind)) if kind == BITTINGS_REVEALED] == shown
+    anew = send_array(work, system.id, form(work))
+    assert {row.bitting for row in sealed_list(work, system.id, anew.id).rows} == {row.bitting for row in first.rows}
 
 
 def test_the_array_of_a_paper_leaves_out_what_only_the_selective_master_is_cut_to(
