@@ -165,22 +165,26 @@ def _ways(work: Work, loss: Loss, further: float) -> Iterator[LossWay]:
     ready = ready_loss(work, loss.system_id, loss.keyset.symbol)
     # The same chance whenever it is asked, and known to nobody without the key file.
     rng = Random(work.vault.fingerprint(f"loss {loss.id}", loss_plan_context(loss.id)))  # noqa: S311
-    named = _named_by_others(work.session, loss)
+    named, aside = _named_by_others(work.session, loss), why_rows_aside(work.session, ready.system)
     if ready.system.records is not RecordsHolder.SHOP:
         yield _of_factory(ready, named)
     elif loss.keyset.level.is_of_construction:
         yield LossWay(LossWayKind.MADE_DEAD, {}, cannot=_ENDED_BY_HAND[loss.keyset.level])
     elif loss.keyset.level is Level.CONTROL:
-        yield _of_cores(work, ready, rng)
+        yield _with_aside(_of_cores(work, ready, rng), aside)
     elif ready.symbol not in ready.opened.keys:
         told = f"The bitting of {ready.symbol} is not in this house: put the sealed backup back first."
         yield LossWay(LossWayKind.NEW_BITTING, {}, cannot=told)
     elif told := why_no_plan_across(work, ready.opened):
         yield LossWay(LossWayKind.NEW_BITTING, {}, cannot=told)
     else:
-        aside = why_rows_aside(work.session, ready.system)
         for way in _by_bittings(ready, loss.keyset, rng, named, further):
-            yield replace(way, says=(*way.says, aside)) if aside and way.cuts else way
+            yield _with_aside(way, aside)
+
+
+def _with_aside(way: LossWay, aside: str) -> LossWay:
+    """A way with what is not known of the system's list, where it draws new bittings."""
+    return replace(way, says=(*way.says, aside)) if aside and way.cuts else way
 
 
 def _by_bittings(

@@ -10,6 +10,7 @@ from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, KeyingError, NoBittingsLeft, check_offset, draw_control, pin, read_bitting
 from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import add_keyset, spec_of
+from app.ledger.keysystems.rows_aside import why_rows_aside
 from app.ledger.keysystems.system_queries import get_system, sections_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import SystemsInService, open_system
 from app.ledger.store.engine import transaction
@@ -52,7 +53,12 @@ def why_no_control(system: KeySystem) -> str:
 
 
 def insert_control(work: Work, system: KeySystem) -> Keyset:
-    """Draw a control key for a system and seal it, inside the caller's transaction; see `find_control`."""
+    """Draw a control key for a system and seal it, inside the caller's transaction; see `find_control`.
+
+    LedgerError on `control` while rows of its list stand aside.
+    """
+    if aside := why_rows_aside(work.session, system):
+        raise LedgerError("control", aside)
     return _add(work, system, find_control(work, system))
 
 

@@ -33,6 +33,7 @@ from app.ledger.keysystems.extending import with_neighbors
 from app.ledger.keysystems.lost_keysets import open_lost_bittings, require_not_lost
 from app.ledger.keysystems.out_of_use import require_not_retired
 from app.ledger.keysystems.pinned import seal_pins, turned_by
+from app.ledger.keysystems.rows_aside import why_rows_aside
 from app.ledger.keysystems.system_queries import (
     chambers_in,
     get_system,
@@ -301,6 +302,8 @@ class ReadyCross:
 
 def make_cross_ready(work: Work, opened: OpenedSystem, cylinder_id: int, symbols: Sequence[str]) -> ReadyCross:
     """Which bittings may change and to what; saves nothing. Refuses where none may, or where none would help."""
+    if aside := why_rows_aside(work.session, opened.system):
+        raise LedgerError("symbols", aside)
     now = price_cross_keying(work, opened, cylinder_id, symbols)
     way = find_way(opened, cylinder_id)
     listed = tuple(dict.fromkeys([*way.symbols, *symbols]))
