@@ -73,5 +73,5 @@ def charge_kept(number: int) -> ResponseReturnValue:
         "title": f"Construction cores of job {number} that were not brought back",
         "lines": [line],
     }
-    keep_draft(work, secrets.token_hex(16), typed)
-    return flash_and_redirect("The cores stand here as a draft quote.", "counter.page", draft="yes")
+    token, _ = keep_draft(work, secrets.token_hex(16), typed)
+    return flash_and_redirect("The cores stand here as a draft quote.", "counter.page", draft=token)
