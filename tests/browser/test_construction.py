@@ -81,9 +81,15 @@ def test_a_construction_master_from_quote_to_made_dead(enter: Enter, served: Ser
     page = enter(Role.COUNTER)
     page.get_by_role("link", name="Jobs", exact=True).first.click()
     page.get_by_role("link", name="1001").first.click()
+    expect(page.locator("fieldset.handing")).to_contain_text("wait until the building is handed over: ")
+    page.get_by_role("link", name="Keep them here").click()
+    expect(page.get_by_label("Keys to CMK")).to_have_value("2")
+    permanent = page.locator("[name^=keys-]:not([value='2'])")
+    assert {one.input_value() for one in permanent.all()} == {"0"}
     page.get_by_label("Who takes it").fill("B. Reed")
-    page.get_by_label("Handed over all the same").check()
-    page.get_by_role("button", name="Handed over", exact=True).click()
+    for box in page.locator("input[name=cylinder]").all():
+        box.check()
+    page.get_by_role("button", name="Hand over", exact=True).click()
     construction = page.locator("section", has=page.locator("#construction"))
     expect(construction).to_contain_text("2 doors still open to the construction key. CMK: 2 with B. Reed.")
 
@@ -126,8 +132,8 @@ def test_construction_cores_from_quote_to_the_shelf(enter: Enter, served: Served
     page.get_by_role("link", name="Only a part goes …").click()
     page.get_by_label("Who takes it").fill("B. Reed")
     expect(page.locator("input[name=cylinder]:checked")).to_have_count(2)
-    page.get_by_label("Keys to CMK").fill("2")
-    page.get_by_label("Keys to CCK").fill("1")
+    expect(page.get_by_label("Keys to CMK")).to_have_value("2")
+    expect(page.get_by_label("Keys to CCK")).to_have_value("1")
     page.get_by_role("button", name="Hand over", exact=True).click()
     construction = page.locator("section", has=page.locator("#construction"))
     expect(construction).to_contain_text("2 doors still open to the construction key.")

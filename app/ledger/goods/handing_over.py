@@ -47,19 +47,22 @@ _NAMED_KEYSETS = 8  # that a sentence names
 
 @dataclass(frozen=True, slots=True)
 class StillOpen:
-    """Keys that are not cut yet, and money that is not paid; cents with tax. going: the keys that are cut and go."""
+    """Keys that are not cut yet, and money that is not paid; cents with tax. going: the keys that are cut and go;
+    waiting: those of them that wait for the building's hand-over, for the construction key still opens its doors.
+    """
 
     keys: tuple[Key, ...]
     owed_cents: int
     total_cents: int
     going: tuple[Key, ...] = ()
+    waiting: tuple[Key, ...] = ()
 
     @property
     def mark(self) -> str:
         """What somebody sends back who was told of just these keys and cents; "" where nothing is open."""
-        if not self.keys and not self.owed_cents:
+        if not self.keys and not self.owed_cents and not self.waiting:
             return ""
-        told = f"{sorted(key.id for key in self.keys)} {self.owed_cents}"
+        told = f"{sorted(key.id for key in self.keys)} {self.owed_cents} {sorted(key.id for key in self.waiting)}"
         return hashlib.sha256(told.encode()).hexdigest()[:16]
 
     @property
@@ -72,6 +75,16 @@ class StillOpen:
         if self.owed_cents:
             said.append(f"{show_cents(self.owed_cents)} of {show_cents(self.total_cents)} is not paid.")
         return tuple(said)
+
+    @property
+    def waiting_words(self) -> str:
+        """Why permanent keys wait at a building site, in a sentence; "" where none does."""
+        if not self.waiting:
+            return ""
+        told = "A door of this job is not dead to the construction key: now only that goes to the site"
+        wait_or_waits = "waits" if len(self.waiting) == 1 else "wait"
+        keys = f"{counted(len(self.waiting), 'permanent key')} {wait_or_waits}"
+        return f"{told}, and {keys} until the building is handed over: {_named(self.waiting)}."
 
     @property
     def going_words(self) -> str:
@@ -95,7 +108,16 @@ def still_open(session: Session, job: Job) -> StillOpen:
     """What whoever hands this job over has to know."""
     keys, money = keys_of_job(session, job.id), job_money(job)
     uncut, going = (tuple(key for key in keys if key.state is state) for state in (KeyState.ORDERED, KeyState.CUT))
-    return StillOpen(uncut, max(money.balance_cents, 0), money.total_cents, going)
+    waiting = tuple(key for key in going if not key.keyset.level.is_of_construction) if _is_a_site(job) else ()
+    return StillOpen(uncut, max(money.balance_cents, 0), money.total_cents, going, waiting)
+
+
+def _is_a_site(job: Job) -> bool:
+    """Whether a construction key turns a door of a job, or will: none that a permanent core may replace by now."""
+    lent = [one for one in job.cylinders if one.is_lent]
+    if lent:
+        return not all(one.state.has_left for one in lent)
+    return any(one.construction is not None for one in job.cylinders)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +189,7 @@ def _read_taker(form: HandOverForm, still: StillOpen) -> str:
     taker = " ".join(form.taken_by.split())
     problems = _taker_problems(taker)
     if still.mark and form.known != still.mark:
-        told = " ".join(still.sentences)
+        told = " ".join(filter(None, (still.waiting_words, *still.sentences)))
         problems.append(Problem("known", f"{told} Tick that it is handed over all the same, and press again."))
     if problems:
         raise Problems(problems)

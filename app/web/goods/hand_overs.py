@@ -119,20 +119,23 @@ def _page(number: int, form: PartPage, rows: Sequence[ScheduleRow]) -> str:
     """The page on which a part is handed over: what is there, each with its box. Opens no bitting."""
     work = current_work()
     job = get_job(work.session, number)
-    there = there_now(work.session, job)
+    there, still = there_now(work.session, job), still_open(work.session, job)
+    keysets = Counter(key.keyset for key in there.keys)
     if not form.is_submitted():
         form.version.data = str(job.version)
         form.cylinders.data = [str(one.id) for one in there.cylinders if one.is_lent]  # they go to the site first
+        for keyset, count in keysets.items() if still.waiting else ():
+            form[f"keys-{keyset.id}"].data = count if keyset.level.is_of_construction else 0
     ids = {one.id for one in there.cylinders}
     return render_template(
         "goods/hand_over.html",
         job=job,
         form=form,
         rows=[row for row in rows if row.cylinder_id in ids],
-        keysets=Counter(key.keyset for key in there.keys),
+        keysets=keysets,
         goods=[(line, there.goods[line.number]) for line in job.lines if line.number in there.goods],
         picks=picks_of(work.session, job),
-        still=still_open(work.session, job),
+        still=still,
         lost_words=lost_before_and_after(work, job),
         ticked=form.cylinders.data or (),
     )

@@ -14,7 +14,7 @@ from app.fitting import CylinderAttributes
 from app.keying import Bitting as Cuts
 from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.bench.pins import pick_for_job
-from app.ledger.goods.handing_over import HandOverForm, PartForm, hand_over, hand_over_part, still_open
+from app.ledger.goods.handing_over import HandOverForm, PartForm, StillOpen, hand_over, hand_over_part, still_open
 from app.ledger.jobs.construction import (
     BACK,
     IN_THE_SHOP,
@@ -192,6 +192,26 @@ def test_dead_is_not_undone_on_a_door_that_was_cross_keyed_since(work: Work) -> 
     with pytest.raises(LedgerError, match="was taken off"):
         mark_dead(work, job.number, [third.id], work.today, is_dead=False)
     assert mark_dead(work, job.number, [second.id], work.today, is_dead=False) == 1
+
+
+def test_permanent_keys_wait_until_the_building_is_handed_over(work: Work) -> None:
+    job = by_master(work)
+    walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY)
+    still = still_open(work.session, job)
+    assert {key.keyset.symbol for key in still.going} - {key.keyset.symbol for key in still.waiting} == {"CMK"}
+    assert "not dead to the construction key" in still.waiting_words and "1AA" in still.waiting_words
+    everything = HandOverForm("B. Reed", still_open(work.session, job).mark)
+    money_alone = StillOpen(still.keys, still.owed_cents, still.total_cents, still.going)
+    with pytest.raises(Problems, match="permanent keys wait until the building is handed over"):
+        hand_over(work, job.id, job.version, replace(everything, known=money_alone.mark))
+    here = [one.id for one in job.cylinders]
+    kept = {key.keyset_id: 0 for key in still.waiting}
+    hand_over_part(work, job.id, job.version, PartForm("B. Reed", here, {**kept, keyset(work, "CMK").id: 3}, {}))
+    assert {key.state for key in still.waiting} == {KeyState.CUT}
+    mark_dead(work, job.number, here[1:], work.today)
+    assert still_open(work.session, job).waiting == still.waiting
+    mark_dead(work, job.number, here[:1], work.today)
+    assert still_open(work.session, job).waiting == ()
 
 
 def test_a_lost_construction_key_exposes_what_is_not_dead_yet(work: Work) -> None:
