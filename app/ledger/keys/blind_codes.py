@@ -47,7 +47,8 @@ def give_blind_code(work: Work, system_id: int, symbol: str, code: str) -> Keyse
 def give_codes(work: Work, system_id: int, prefix: str) -> tuple[BlindCode, ...]:
     """Give each keyset of a system that is in use and has no code the next free one of the house's, in one act.
 
-    A code is the prefix, a number that goes on from the last one given, and a letter that shows a misread digit.
+    A code is the prefix, a number that goes on from the last one given, and a letter that shows a misread digit. The
+    keysets are drawn, so that no code tells its finder a level.
     Raises LedgerError on `prefix`; nothing is given then.
     """
     work.require(Role.COUNTER, Role.BENCH)
@@ -59,6 +60,7 @@ def give_codes(work: Work, system_id: int, prefix: str) -> tuple[BlindCode, ...]
         bare = [one for one in system.keysets if not one.blind_code and not is_retired(one)]
         if not bare:
             raise LedgerError("prefix", f"Every keyset of {system.name} that is in use has a code already.")
+        work.rng.shuffle(bare)
         number = (work.session.scalar(sa.select(sa.func.max(BlindCode.number))) or FIRST_NUMBER - 1) + 1
         given = []
         for keyset in bare:
