@@ -92,11 +92,14 @@ class SealedRow:
 
 @dataclass(frozen=True, slots=True)
 class SealedChamber:
-    """What a chamber serves, and its depths: the top master's, then those that the keys below may have."""
+    """What a chamber serves, and its depths: the top master's, then the others that the keys below may have.
+    withheld: the depth there that only the selective master and its keys have, "" where there is none.
+    """
 
     number: int
     serves: str
     depths: tuple[str, ...] = field(repr=False)
+    withheld: str = field(default="", repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,7 +262,9 @@ def _content(work: Work, system: KeySystem, keyset_ids: Sequence[int]) -> _Conte
         columns = progress(plan.drawn_by(spec), plan.tmk).columns
         for place, (number, role) in enumerate(zip(spec.chamber_numbers, plan.roles, strict=True)):
             depths = (plan.tmk[place], *(columns[place] if role in _SERVES else ()))
-            chambers.append(SealedChamber(number, _SERVES.get(role, "held"), tuple(f"{depth:X}" for depth in depths)))
+            only = f"{plan.withheld[1]:X}" if plan.withheld and plan.withheld[0] == place + 1 else ""
+            shown = tuple(f"{depth:X}" for depth in depths)
+            chambers.append(SealedChamber(number, _SERVES.get(role, "held"), shown, only))
     text = json.dumps([bittings, [(one.number, one.serves, one.depths) for one in chambers]])
     return _Content(tuple(chambers), bittings, work.vault.fingerprint(text, f"sent {plan_context(system.id)}").hex())
 

@@ -93,6 +93,10 @@ def test_the_array_of_a_paper_leaves_out_what_only_the_selective_master_is_cut_t
     place = add_selective(work, system.id, "ENG").place
     found = sealed_list(work, system.id, send_array(work, system.id, form(work)).id)
     assert f"{place.depth:X}" not in found.chambers[place.chamber - 1].depths
+    told = " ".join(pdf_text(sealed_list_pdf(found, "Letter")).split())
+    said = "only the selective master and the keys under it have it. Give it to no other key."
+    assert f"Chamber {place.chamber}, depth {place.depth:X}: {said}" in told
+    assert "Other depths of the keys under it" in told and "Depths below" not in told  # the top's may be the deeper
 
 
 def test_every_look_is_on_record_and_no_event_has_a_bitting(work: Work, system: KeySystem) -> None:
