@@ -219,24 +219,31 @@ class _Planner:
         return self._with_stock(
             PlannedLine(
                 *(number, line.part_number, line.quantity, keyed_at, ready_on, 0, tuple(keysets)),
-                share=self._share(line, keysets),
+                share=self._share(number, line, keysets),
             )
         )
 
-    def _share(self, line: LineRequest, keysets: Sequence[KeysetOnLine]) -> str:
-        """At most which share of all bittings turns a cylinder of a line, by what its system can shear."""
+    def _share(self, number: int, line: LineRequest, keysets: Sequence[KeysetOnLine]) -> str:
+        """At most which share of all bittings turns a cylinder of a line, by what its system can shear, with the
+        construction key's balls and without.
+        """
         books = {book.name: book for book in self.books.all if book.is_ours}
         if not keysets or not all(one.system in books for one in keysets):
             return ""
         own = line.attributes.chambers if line.attributes else None
+        by_master = self._ask.system is not None and self._ask.system.construction is ConstructionWay.MASTER
+        is_set_up = by_master and number in self._ask.construction_keyed()
         most = []
         for one in keysets:
             spec = books[one.system].spec
             seen = replace(spec, chambers=chambers_in(spec.chambers, own))
-            combinations = books[one.system].shears_at_most(one.symbol, one.operators) ** seen.chambers
-            most.append((seen.share_of(combinations), seen, combinations))
-        share, seen, combinations = max(most, key=lambda each: each[0])
-        over = f", over the spec's one in {seen.share_one_in:,}" if seen.passed_share(combinations) else ""
+            depths = books[one.system].shears_at_most(one.symbol, one.operators)
+            until = min(depths + is_set_up, spec.depths) ** seen.chambers  # a ball in each chamber at most
+            most.append((seen.share_of(depths**seen.chambers), seen.share_of(until), seen, until))
+        share, share_until, seen, until = max(most, key=lambda each: each[:2])
+        over = f", over the spec's one in {seen.share_one_in:,}" if seen.passed_share(until) else ""
+        if is_set_up:
+            over = f", {share_words(share_until)} until the construction key is dead{over},"
         return f"{share_words(share)} of all bittings{over}"
 
     def plan_goods(self, number: int, line: LineRequest) -> PlannedLine | None:

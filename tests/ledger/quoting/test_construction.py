@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
+from fractions import Fraction
 
 import pytest
 import sqlalchemy as sa
@@ -36,6 +37,7 @@ from app.ledger.keysystems.construction import ConstructionWay, lend_cores, set_
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.lost_keysets import exposed_by, keep_lost_bitting
 from app.ledger.keysystems.pinned import pins_now, turned_by
+from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.stock.movements import move_stock, quantity_of
@@ -306,6 +308,22 @@ def test_construction_cores_stand_in_and_come_back(work: Work) -> None:
     assert work.session.scalars(moved.order_by(StockMovement.id)).all() == [-4, 3, -1]
     keys = work.session.scalars(sa.select(Key).where(Key.keyset_id == keyset(work, "CMK").id)).all()
     assert {key.state for key in keys} == {KeyState.OUT}
+
+
+def test_the_counter_counts_the_construction_key_in_what_turns_a_cylinder(work: Work) -> None:
+    ask = flats(work, 6, system=site(ConstructionWay.MASTER), keyed_at="shop", override_reason="here")
+    [said] = [one for one in price_request(work, ask).plan.sentences if "of all bittings" in one]
+    assert said == (
+        "At most one in 15,625 of all bittings, one in 1,371 until the construction key is dead, turns each cylinder "
+        "of line 1."
+    )  # 2 and 3 of 10 depths in each of 6 chambers: 5**6; 10**6 / 3**6 = 1371.7
+    job = accept(work, issued(work, ask), openings(6))
+    walk(work, job, Stage.ON_THE_BENCH)
+    [bench] = bench_work(work, job).systems
+    assert all(Fraction(1, 15625) < one.pinning.share <= Fraction(3**6, 10**6) for one in bench.cylinders)
+    assert "construction" not in str(
+        price_request(work, replace(ask, system=site(ConstructionWay.NONE))).plan.sentences
+    )
 
 
 def test_a_quote_says_what_construction_keying_costs(work: Work) -> None:
