@@ -233,7 +233,7 @@ def make_receipt() -> KeyReceipt:
         holder_phone="555-0118", authority="letter of the bursar, 1 March 2031",
         keys=(
             ReceiptKey("AA", 2, "Tidewater Hall, all doors", stamp="AA 2"),
-            ReceiptKey("AB4", 1, "C-104, study 4", date(2031, 6, 30), "AB4 1"),
+            ReceiptKey("AB4", 1, "C-104, study 4", date(2031, 6, 30), "AB4 1", blank="Ardent Brass AK6-12"),
         ),
     )  # fmt: skip
 

@@ -30,7 +30,7 @@ def test_a_receipt_says_who_holds_which_copy_and_has_a_line_to_sign(
 ) -> None:
     text = " ".join(pages(key_receipt_pdf(house(), receipt())))
     assert "AA 2 AA 2 Tidewater Hall, all doors when it is asked for" in text
-    assert "AB4 1 AB4 1 C-104, study 4 30 June 2031" in text
+    assert "AB4 1 AB4 1 blank Ardent Brass AK6-12 C-104, study 4 30 June 2031" in text
     for said in ("Imke Farrow", "letter of the bursar", "received the 2 keys listed", "Holder's signature"):
         assert said in text
     one = replace(receipt(), keys=receipt().keys[:1], authority="")

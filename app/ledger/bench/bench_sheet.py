@@ -10,7 +10,6 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 from app.errors import BitternError
 from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, KeyingError, Pinning, ball_sizes, pin, pin_depths, with_balls, write_bitting
-from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.jobs.cylinder_lines import JobCylinders, PlainRow, job_cylinders
 from app.ledger.jobs.papers import JobHead, job_head
 from app.ledger.keys.losses import lost_cuts
@@ -21,6 +20,7 @@ from app.ledger.keysystems.control import lacks_control
 from app.ledger.keysystems.keysets import require_decoded, waiting_keys
 from app.ledger.keysystems.pinned import open_pins
 from app.ledger.keysystems.system_queries import (
+    blanks_of,
     chambers_in,
     control_over,
     get_system,
@@ -266,9 +266,9 @@ def _blanks(session: Session, system: KeySystem) -> dict[int, str]:
     """Keyset → the blank of its keys in words, in a system on several keyways; none in any other."""
     if len(sections_of(system)) == 1:
         return {}
-    known, found = entering_of(session), dict[int, str]()
+    blanks, found = blanks_of(session, system), dict[int, str]()
     for keyset_id, names in sections_entered(session, system).items():
-        blank = known.blank_for(names, system.chambers)
+        blank = blanks[keyset_id]
         named = f"blank {blank.number}" if blank else "no blank on record"
         found[keyset_id] = f"{named}, for {', '.join(sorted(names))}"
     return found

@@ -9,6 +9,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, contains_eager, joinedload
 
+from app.fitting import KeyBlank
 from app.ledger.catalog.maker_queries import spellings
 from app.ledger.keysystems.copy_numbers import read_stamp, say_copies
 from app.ledger.keysystems.ticks import KEYS_CUT, KEYS_UNCUT
@@ -208,7 +209,7 @@ def _subjects(session: Session, keyset: Keyset) -> list[str]:
 @dataclass(frozen=True, slots=True)
 class ReceiptKey:
     """One key on a receipt. opens: where it works, in words; stamp: what stands on it; became: where it went where
-    it was taken back, in words.
+    it was taken back, in words; blank: what keys of its keyset are cut of, "" where nobody knows.
     """
 
     keyset: str
@@ -217,6 +218,7 @@ class ReceiptKey:
     due_back: date | None = None
     stamp: str = ""
     became: str = ""
+    blank: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,6 +273,7 @@ def find_receipt(session: Session, number: int) -> KeyReceipt:
                 due_back,
                 f"{one.get('stamp', one['symbol'])} {copy}",
                 became,
+                one.get("blank", ""),
             )
             for one in (event.detail for event in events)
             for copy, became in zip(one["copies"], one.get("became", [""] * len(one["copies"])), strict=True)
@@ -279,6 +282,11 @@ def find_receipt(session: Session, number: int) -> KeyReceipt:
         held=tuple(said["held"]) if "held" in said else None,
         holds=said.get("holds", 0),
     )
+
+
+def say_blank(blank: KeyBlank | None) -> str:
+    """The blank of a key as a receipt says it; "" of none."""
+    return f"{blank.maker} {blank.number}" if blank is not None else ""
 
 
 def receipts_of(events: Sequence[Event]) -> tuple[int, ...]:

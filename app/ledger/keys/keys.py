@@ -12,13 +12,14 @@ from typing import Any
 import sqlalchemy as sa
 
 from app.errors import Problem, Problems
-from app.ledger.keys.key_queries import ISSUED, KEY_RECEIPTS, SCRAPPED, keys_held, say_held
+from app.ledger.keys.key_queries import ISSUED, KEY_RECEIPTS, SCRAPPED, keys_held, say_blank, say_held
 from app.ledger.keys.old_copies import require_not_old, say_retired, useless_copies
 from app.ledger.keysystems.authority import authority_of, require_authority
 from app.ledger.keysystems.copy_numbers import MOST_AT_ONCE, say_copies
 from app.ledger.keysystems.keysets import require_decoded
 from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
 from app.ledger.keysystems.out_of_use import require_not_retired
+from app.ledger.keysystems.system_queries import blanks_of
 from app.ledger.keysystems.ticks import KEYS_CUT
 from app.ledger.sites.customers import phone_digits
 from app.ledger.store.engine import get_row, get_version, in_steps, transaction
@@ -170,6 +171,7 @@ def receipt_words(work: Work, keyset: Keyset, number: int, taker: KeyTaker, *, i
         "receipt": number,
         "symbol": keyset.symbol,
         "stamp": keyset.blind_code or keyset.symbol,
+        "blank": say_blank(blanks_of(work.session, system)[keyset.id]),
         "opens": where_it_opens(keyset, exposed_by(work.session, keyset)),
         "holder": taker.holder,
         "phone": taker.phone,

@@ -8,6 +8,7 @@ from typing import NamedTuple, Protocol, TypeVar
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased, joinedload, selectinload
 
+from app.fitting import KeyBlank
 from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.search.words import holds
@@ -98,6 +99,13 @@ def sections_entered(session: Session, system: KeySystem) -> dict[int, frozenset
         if operator in needed:
             needed[operator].add(keyway or system.keyway)
     return {keyset_id: frozenset(names) for keyset_id, names in needed.items()}
+
+
+def blanks_of(session: Session, system: KeySystem) -> dict[int, KeyBlank | None]:
+    """Keyset id → the blank that its keys are cut of, by all makers' tables on record; None where these have none."""
+    known, needed = entering_of(session), sections_entered(session, system)
+    found = {names: known.blank_for(names, system.chambers) for names in set(needed.values())}
+    return {keyset_id: found[names] for keyset_id, names in needed.items()}
 
 
 def customers_keysets(session: Session, customer_id: int) -> Sequence[tuple[int, str]]:

@@ -93,7 +93,7 @@ _RECEIPT: Mapping[str, Fits] = {
     **dict.fromkeys(("symbol", "opens", "holder", "phone", "customer", "site", "authority"), _text),
 }
 # Later than the first receipts: these are not on all of them.
-_ON_LATER: Mapping[str, Fits] = {"stamp": _text, "held": _texts, "holds": _whole, "became": _texts}
+_ON_LATER: Mapping[str, Fits] = {"stamp": _text, "held": _texts, "holds": _whole, "became": _texts, "blank": _text}
 # Kinds of events, and the details that go with them. A detail that is not named here stays in the house: what is
 # exported was looked at one by one, and holds no bitting, no token and no place of a file.
 EXPORTED: Mapping[str, Mapping[str, Fits]] = {

@@ -10,7 +10,8 @@ import pytest
 from app.keying import Bitting as Cuts
 from app.ledger.bench.blanks import _blanks
 from app.ledger.catalog.makers import import_maker
-from app.ledger.keys.keys import order_copies
+from app.ledger.keys.key_queries import find_receipt
+from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys, order_copies
 from app.ledger.keys.losing import plan_for_loss
 from app.ledger.keysystems.auditing import audit_systems, check_whole_system
 from app.ledger.keysystems.bittings import open_bittings, reseal_bittings
@@ -139,6 +140,10 @@ def test_keys_are_cut_of_the_narrowest_blank_that_enters_all_they_open(work: Wor
         "Keys of A that are cut do not enter all that these open by now: cut new ones of Ardent Brass AK6-ALL."
     )
     order_copies(work, system.id, "AC1", 1)
+    cut_copies(work, system.id, "AC1", (1,))
+    receipts = [issue_keys(work, KeyIssueForm(system.id, symbol, (1,), "Ann")) for symbol in ("A", "AC1")]
+    words = [[key.blank for key in find_receipt(work.session, one).keys] for one in receipts]
+    assert words == [["Ardent Brass AK6-ALL"], ["Ardent Brass AK6-34"]]
     keysets = get_system(work.session, system.id).keysets
     keys = [key for one in keysets for key in one.keys]
     codes = {work.session.get_one(Item, item).code: one for one, item in _blanks(work, keys).items()}
