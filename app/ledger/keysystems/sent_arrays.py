@@ -20,12 +20,13 @@ from app.ledger.keysystems.bittings import note_reveal, open_bittings, open_plan
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
-from app.ledger.store.events import record
+from app.ledger.store.events import next_number, record
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, KeySystem, Level, Maker, RecordsHolder
 from app.validation import fault_of_length
 
 ARRAY_SENT, ARRAY_NOTED = "array sent to a maker", "array at a maker"
+ARRAY_NUMBERS = "array sent"
 _SERVES = {"C": "changes", "M": "masters", "G": "grand masters"}
 _BESIDE = (Level.CHANGE, Level.SINGLE, Level.CONTROL, Level.CONSTRUCTION, Level.CONSTRUCTION_CONTROL)
 MOST_PERSON, MOST_PURPOSE, MOST_NOTE = 120, 300, 300
@@ -52,9 +53,11 @@ class SendForm:
 
 @dataclass(frozen=True, slots=True)
 class SentArray:
-    """A copy that left the house. keysets: ids of those on it; on and by: of its sending."""
+    """A copy that left the house. keysets: ids of those on it; on and by: of its sending; content: keyed hash of what
+    it says, "" where another house sent it.
+    """
 
-    id: int
+    number: int
     on: date
     by: str
     maker: str
@@ -65,6 +68,7 @@ class SentArray:
     state: ArrayState
     state_on: date | None = None
     note: str = ""
+    content: str = field(default="", repr=False)
 
     @property
     def reference(self) -> str:
@@ -73,7 +77,7 @@ class SentArray:
         >>> SentArray(17, date(2026, 3, 2), "Wren", "", "", "", "", (), ArrayState.LOST).reference
         'A-17'
         """
-        return f"A-{self.id}"
+        return f"A-{self.number}"
 
     @property
     def is_at_large(self) -> bool:
@@ -159,23 +163,24 @@ def send_array(work: Work, system_id: int, form: SendForm) -> SentArray:
             purpose=purpose,
             way=way,
             keysets=keysets,
+            number=next_number(work.session, ARRAY_NUMBERS),
             content=_content(work, system, keysets).mark,
         )
         work.session.flush()
         return _told(event, None)
 
 
-def note_array(work: Work, system_id: int, sent_id: int, state: ArrayState, note: str = "") -> SentArray:
+def note_array(work: Work, system_id: int, number: int, state: ArrayState, note: str = "") -> SentArray:
     """Put on record what became of a copy at its maker; the owner alone. Problems on `note`, NotFound."""
     work.require_owner()
     note = " ".join(note.split())
     if fault := fault_of_length(note, MOST_NOTE):
         raise LedgerError("note", fault)
     with transaction(work.session):
-        sent = find_sent(work.session, system_id, sent_id)
+        sent = find_sent(work.session, system_id, number)
         said = f"Copy {sent.reference} at {sent.maker}: {state.value}" + (f". {note}" if note else "")
-        record(work, ARRAY_NOTED, f"key system {system_id}", said, sent=sent_id, state=state.value, note=note)
-    return find_sent(work.session, system_id, sent_id)
+        record(work, ARRAY_NOTED, f"key system {system_id}", said, sent=number, state=state.value, note=note)
+    return find_sent(work.session, system_id, number)
 
 
 def sent_arrays(session: Session, system_id: int) -> tuple[SentArray, ...]:
@@ -185,12 +190,14 @@ def sent_arrays(session: Session, system_id: int) -> tuple[SentArray, ...]:
     )
     events = session.scalars(rows.order_by(Event.id)).all()
     noted = {event.detail["sent"]: event for event in events if event.kind == ARRAY_NOTED}
-    return tuple(_told(event, noted.get(event.id)) for event in reversed(events) if event.kind == ARRAY_SENT)
+    return tuple(
+        _told(event, noted.get(event.detail["number"])) for event in reversed(events) if event.kind == ARRAY_SENT
+    )
 
 
-def find_sent(session: Session, system_id: int, sent_id: int) -> SentArray:
+def find_sent(session: Session, system_id: int, number: int) -> SentArray:
     """One of them; NotFound when there is none."""
-    found = next((one for one in sent_arrays(session, system_id) if one.id == sent_id), None)
+    found = next((one for one in sent_arrays(session, system_id) if one.number == number), None)
     if found is None:
         raise NotFound("sending of this key system's array")
     return found
@@ -199,7 +206,7 @@ def find_sent(session: Session, system_id: int, sent_id: int) -> SentArray:
 def _told(event: Event, noted: Event | None) -> SentArray:
     detail = event.detail
     return SentArray(
-        id=event.id,
+        number=detail["number"],
         on=event.at.astimezone().date(),
         by=event.actor_name,
         maker=detail["maker"],
@@ -210,17 +217,18 @@ def _told(event: Event, noted: Event | None) -> SentArray:
         state=ArrayState(noted.detail["state"]) if noted else ArrayState.ON_ITS_WAY,
         state_on=noted.at.astimezone().date() if noted else None,
         note=noted.detail["note"] if noted else "",
+        content=detail.get("content", ""),
     )
 
 
-def sealed_list(work: Work, system_id: int, sent_id: int) -> SealedList:
+def sealed_list(work: Work, system_id: int, number: int) -> SealedList:
     """The paper with the bittings, for the owner's eyes; the reveal is an event.
 
     LedgerError where they are not those that were sent: the paper is printed again as it was, or not at all.
     """
     work.require_owner()
     with transaction(work.session):
-        system, sent = get_system(work.session, system_id), find_sent(work.session, system_id, sent_id)
+        system, sent = get_system(work.session, system_id), find_sent(work.session, system_id, number)
         content = _as_sent(work, system, sent)
         note_reveal(work, system, f"list {sent.reference} for {sent.maker}")
     numbers = _numbers(work, system, sent)
@@ -230,10 +238,10 @@ def sealed_list(work: Work, system_id: int, sent_id: int) -> SealedList:
     return SealedList(sent, system.keyway, system.spec.name, content.chambers, tuple(rows))
 
 
-def sealed_letter(work: Work, system_id: int, sent_id: int) -> SealedLetter:
+def sealed_letter(work: Work, system_id: int, number: int) -> SealedLetter:
     """The letter with the key to the numbers, which shows no bitting; owner only. LedgerError as for the list."""
     work.require_owner()
-    system, sent = get_system(work.session, system_id), find_sent(work.session, system_id, sent_id)
+    system, sent = get_system(work.session, system_id), find_sent(work.session, system_id, number)
     _as_sent(work, system, sent)
     numbers = _numbers(work, system, sent)
     by_id = {one.id: one for one in system.keysets}
@@ -271,7 +279,7 @@ def _content(work: Work, system: KeySystem, keyset_ids: Sequence[int]) -> _Conte
 
 def _as_sent(work: Work, system: KeySystem, sent: SentArray) -> _Content:
     content = _content(work, system, sent.keysets)
-    if content.mark != work.session.get_one(Event, sent.id).detail.get("content"):
+    if content.mark != sent.content:
         raise LedgerError(
             "",
             f"Since {sent.reference} was sent, bittings or the array of {system.name} have changed, or the house's "
@@ -285,6 +293,6 @@ def _numbers(work: Work, system: KeySystem, sent: SentArray) -> dict[int, int]:
     """Keyset id → its number on the sealed list, in an order that nobody can tell without the house's key."""
     there = {one.id for one in system.keysets}
     ids = [one for one in sent.keysets if one in there]
-    seed = work.vault.fingerprint(f"list {sent.id}", plan_context(system.id))
+    seed = work.vault.fingerprint(f"list {sent.number}", plan_context(system.id))
     numbers = Random(seed).sample(range(1, len(ids) + 1), len(ids))  # noqa: S311
     return dict(zip(ids, numbers, strict=True))

@@ -1,4 +1,4 @@
-"""Which events are moved, and which of their details: those of jobs and of keys; nothing of logins or of copies."""
+"""Which events are moved, and which of their details: of jobs, keys and arrays; nothing of logins or of backups."""
 
 from collections.abc import Callable, Mapping
 from datetime import date
@@ -21,6 +21,7 @@ from app.ledger.keys.key_queries import ISSUED, RECEIPTS, TAKEN_BACK
 from app.ledger.keys.key_queries import KINDS as OF_KEYS
 from app.ledger.keys.losses import KEY_LOST, LOSS_CLOSED
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
+from app.ledger.keysystems.sent_arrays import ARRAY_NOTED, ARRAY_SENT, ArrayState
 from app.ledger.keysystems.ticks import CHECKED, PINNED, PINNED_ANEW
 from app.ledger.money.crediting import CREDITED
 from app.ledger.money.invoicing import INVOICED
@@ -92,6 +93,12 @@ _RECEIPT: Mapping[str, Fits] = {
     "due_back": _day,
     **dict.fromkeys(("symbol", "opens", "holder", "phone", "customer", "site", "authority"), _text),
 }
+_ARRAY: Mapping[str, Fits] = {
+    "number": _whole,
+    "keysets": _wholes,
+    **dict.fromkeys(("maker", "person", "purpose", "way"), _text),
+}
+_ARRAY_NOTED: Mapping[str, Fits] = {"sent": _whole, "state": set(ArrayState).__contains__, "note": _text}
 # Later than the first receipts: these are not on all of them.
 _ON_LATER: Mapping[str, Fits] = {"stamp": _text, "held": _texts, "holds": _whole, "became": _texts, "blank": _text}
 # Kinds of events, and the details that go with them. A detail that is not named here stays in the house: what is
@@ -146,19 +153,23 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     TAKEN_BACK: {**_RECEIPT, **_ON_LATER},
     KEY_LOST: {**_KEYS, **_CYLINDERS, "loss": _whole},
     LOSS_CLOSED: {**_KEYS, "loss": _whole},
+    ARRAY_SENT: _ARRAY,
+    ARRAY_NOTED: _ARRAY_NOTED,
 }
-_ALL_OF_IT = frozenset(RECEIPTS)  # a signed receipt has every one of its words
+OF_NO_JOB = frozenset((*OF_KEYS, ARRAY_SENT, ARRAY_NOTED))
+# A signed receipt, and a copy that left the house, have every one of their words.
+_ALL_OF_IT = {**dict.fromkeys(RECEIPTS, _RECEIPT), ARRAY_SENT: _ARRAY, ARRAY_NOTED: _ARRAY_NOTED}
 
 
 def is_exported(kind: str, job_id: int | None) -> bool:
-    """Whether an event is moved: of a job, or of the register of keys.
+    """Whether an event is moved: of a job, of the register of keys, or of an array that left the house.
 
     >>> is_exported("stage moved", 3), is_exported("keys cut", None), is_exported("login", None)
     (True, True, False)
     >>> is_exported("backup made", 3)
     False
     """
-    return kind in EXPORTED and (job_id is not None or kind in OF_KEYS)
+    return kind in EXPORTED and (job_id is not None or kind in OF_NO_JOB)
 
 
 def exported_detail(kind: str, detail: Mapping[str, Any]) -> dict[str, Any]:
@@ -174,7 +185,7 @@ def check_event(row: Mapping[str, Any]) -> None:
     """An event of a job or a key, with the details that its kind has, by the person that it names."""
     kind, detail = row["kind"], row["detail"]
     if not is_exported(kind, row.get("job_id")):
-        refusal = f"Write one of: {', '.join(EXPORTED)}; all but those of keys with their job's row."
+        refusal = f"Write one of: {', '.join(EXPORTED)}; all but those of keys and arrays with their job's row."
         raise BitternError("kind", refusal)
     if row.get("actor_id") is not None and name_key(row["actor_id"]) != name_key(row["actor_name"]):
         raise BitternError("actor_id", "This is not the actor name of this row; leave it empty for the house itself.")
@@ -187,9 +198,8 @@ def check_event(row: Mapping[str, Any]) -> None:
             raise BitternError("detail", f"{name[:40]!r} is no detail of this event. This kind {known}.")
         if not _fits(fields[name], detail[name]):
             raise BitternError("detail", f"What stands under {name!r} is not what it was exported as.")
-    missing = _RECEIPT.keys() - detail.keys() if kind in _ALL_OF_IT else set()
-    if missing:
-        raise BitternError("detail", f"A receipt's words are missing here: {', '.join(sorted(missing))}.")
+    if missing := _ALL_OF_IT.get(kind, {}).keys() - detail.keys():
+        raise BitternError("detail", f"Words of this event are missing here: {', '.join(sorted(missing))}.")
 
 
 def _fits(fits: Fits, value: Any) -> bool:

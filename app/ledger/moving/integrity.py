@@ -8,6 +8,7 @@ from typing import Any
 
 from app.errors import Problem
 from app.ledger.keys.key_queries import RECEIPTS
+from app.ledger.keysystems.sent_arrays import ARRAY_NUMBERS, ARRAY_SENT
 from app.ledger.moving.rows_on_record import Values
 from app.ledger.moving.tables import MovedTable
 from app.ledger.tables import (
@@ -182,6 +183,7 @@ def _last_numbers(merged: MergedRows) -> Iterator[Problem]:
     """Numbers that would be given out twice."""
     jobs = max((values["number"] for _, values in merged.added(_JOBS)), default=0)
     receipts = (values["detail"].get("receipt", 0) for _, values in merged.added(_STORY))
+    sent = (one["detail"]["number"] for _, one in merged.added(_STORY) if one["kind"] == ARRAY_SENT)
     invoices, accounts, returns = (
         max((values["number"] for _, values in merged.added(table.__tablename__)), default=0)
         for table in (Invoice, AccountPayment, GoodsReturn)
@@ -191,6 +193,7 @@ def _last_numbers(merged: MergedRows) -> Iterator[Problem]:
     for name, given_out in (
         ("job", jobs),
         ("key receipt", max(receipts, default=0)),
+        (ARRAY_NUMBERS, max(sent, default=0)),
         (INVOICE_NUMBERS, invoices),
         (ACCOUNT_NUMBERS, accounts),
         (RETURN_NUMBERS, returns),

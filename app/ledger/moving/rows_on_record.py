@@ -6,8 +6,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.keys.key_queries import KINDS as OF_KEYS
-from app.ledger.moving.exported_events import EXPORTED, exported_detail
+from app.ledger.moving.exported_events import EXPORTED, OF_NO_JOB, exported_detail
 from app.ledger.moving.tables import EVENT_CHAIN, MovedTable
 from app.ledger.people.users import check_name, name_key
 from app.ledger.tables import Event, User
@@ -57,7 +56,7 @@ def rows_on_record(session: Session, moved: MovedTable, people: People) -> Itera
     rows = sa.select(*moved.columns).order_by(moved.key)
     if moved.is_story:
         of_a_job = sa.and_(Event.job_id.is_not(None), Event.kind.in_(EXPORTED))
-        rows = rows.where(sa.or_(of_a_job, Event.kind.in_(OF_KEYS)))
+        rows = rows.where(sa.or_(of_a_job, Event.kind.in_(OF_NO_JOB)))
     if moved.key.name == "name":
         rows = rows.where(moved.key != EVENT_CHAIN)
     for number, row in enumerate(session.execute(rows.execution_options(yield_per=2000)).mappings(), start=1):

@@ -29,7 +29,6 @@ LEFT_OUT = {
     "login_attempts": "passwords",
     "login_rules": "passwords",
     "bittings": "secret",
-    "list_rows_aside": "of bittings, which stay here",
     "vault_checks": "secret",
     "house_identity": "each house has its own",
     "drafts": "typed and not saved",
@@ -136,8 +135,8 @@ class MovedTable:
 
 
 def _title(name: str) -> str:
-    if name == "id":
-        return "row"
+    if name in ("id", "row"):  # a row's own number first
+        return "row" if name == "id" else "row of the list"
     return (name[:-3] + " row" if name.endswith("_id") else name).replace("_", " ")
 
 
@@ -271,6 +270,15 @@ TABLES = (
     MovedTable("former names", m.FormerName, "what customers and sites were called before"),
     MovedTable("key systems", m.KeySystem, "key systems, without bittings and plans"),
     MovedTable("keysets", m.Keyset, "symbols and their levels, without bittings"),
+    MovedTable(
+        "rows aside",
+        m.ListRowAside,
+        "rows of old lists that stand aside, and what was settled, without bittings",
+        (
+            at_least("row", 0, "Enter the row's number in its list, 0 for a master that it lacks."),
+            one_of("level", ("", *m.Level)),
+        ),
+    ),
     MovedTable(
         "losses",
         m.Loss,

@@ -56,7 +56,7 @@ def sent(system_id: int) -> ResponseReturnValue:
 
     def act() -> int:
         asked = SendForm(record_id(form.maker_id.data), typed(form.person), typed(form.purpose), typed(form.way))
-        return send_array(work, system_id, asked).id
+        return send_array(work, system_id, asked).number
 
     if form.run(act):
         told = "It is on record. Print both papers: the list goes in a sealed envelope, the letter another way."

@@ -46,7 +46,7 @@ def form(work: Work, **more: object) -> SendForm:
 
 def test_the_two_papers_together_say_all_and_each_alone_opens_no_door(work: Work, system: KeySystem) -> None:
     sent = send_array(work, system.id, form(work))
-    found, letter = sealed_list(work, system.id, sent.id), sealed_letter(work, system.id, sent.id)
+    found, letter = sealed_list(work, system.id, sent.number), sealed_letter(work, system.id, sent.number)
     opened = open_bittings(work.session, work.vault, [system])
     symbols = {number: symbol for number, symbol, _, _ in letter.rows}
     together = {symbols[row.number]: row.bitting for row in found.rows}
@@ -65,15 +65,15 @@ def test_the_two_papers_together_say_all_and_each_alone_opens_no_door(work: Work
     assert not [bitting for bitting in together.values() if bitting in re.sub(r"\s", "", told)]
     assert all(word in told for word in (system.name, "M. Fern", "registered post", sent.reference, *together))
     # Printed again, the numbers are the same; another sending has others.
-    assert sealed_letter(work, system.id, sent.id).rows == letter.rows
+    assert sealed_letter(work, system.id, sent.number).rows == letter.rows
     other = send_array(work, system.id, form(work, purpose="20 more"))
-    assert sealed_letter(work, system.id, other.id).rows != letter.rows
+    assert sealed_letter(work, system.id, other.number).rows != letter.rows
 
 
 def test_what_was_sent_is_not_printed_again_with_other_bittings(work: Work, system: KeySystem) -> None:
     sent = send_array(work, system.id, form(work))
-    first = sealed_list(work, system.id, sent.id)
-    assert sealed_list(work, system.id, sent.id) == first
+    first = sealed_list(work, system.id, sent.number)
+    assert sealed_list(work, system.id, sent.number) == first
     one, other = [keyset for keyset in system.keysets if keyset.level is Level.CHANGE][:2]
     opened = open_bittings(work.session, work.vault, [system])
     with transaction(work.session):
@@ -81,17 +81,19 @@ def test_what_was_sent_is_not_printed_again_with_other_bittings(work: Work, syst
     shown = [kind for kind in work.session.scalars(sa.select(Event.kind)) if kind == BITTINGS_REVEALED]
     for paper in (sealed_list, sealed_letter):
         with pytest.raises(LedgerError, match=f"Since {sent.reference} was sent, bittings .* Send the array anew"):
-            paper(work, system.id, sent.id)
+            paper(work, system.id, sent.number)
     assert [kind for kind in work.session.scalars(sa.select(Event.kind)) if kind == BITTINGS_REVEALED] == shown
     anew = send_array(work, system.id, form(work))
-    assert {row.bitting for row in sealed_list(work, system.id, anew.id).rows} == {row.bitting for row in first.rows}
+    assert {row.bitting for row in sealed_list(work, system.id, anew.number).rows} == {
+        row.bitting for row in first.rows
+    }
 
 
 def test_the_array_of_a_paper_leaves_out_what_only_the_selective_master_is_cut_to(
     work: Work, system: KeySystem
 ) -> None:
     place = add_selective(work, system.id, "ENG").place
-    found = sealed_list(work, system.id, send_array(work, system.id, form(work)).id)
+    found = sealed_list(work, system.id, send_array(work, system.id, form(work)).number)
     assert f"{place.depth:X}" not in found.chambers[place.chamber - 1].depths
     told = " ".join(pdf_text(sealed_list_pdf(found, "Letter")).split())
     said = "only the selective master and the keys under it have it. Give it to no other key."
@@ -101,7 +103,7 @@ def test_the_array_of_a_paper_leaves_out_what_only_the_selective_master_is_cut_t
 
 def test_every_look_is_on_record_and_no_event_has_a_bitting(work: Work, system: KeySystem) -> None:
     sent = send_array(work, system.id, form(work))
-    sealed_list(work, system.id, sent.id)
+    sealed_list(work, system.id, sent.number)
     events = work.session.scalars(sa.select(Event).where(Event.subject == f"key system {system.id}")).all()
     assert [one.summary for one in events if one.kind == BITTINGS_REVEALED] == [
         f"Bittings of The Flats shown to Wren: list {sent.reference} for Ardent Brass"
@@ -114,13 +116,13 @@ def test_every_look_is_on_record_and_no_event_has_a_bitting(work: Work, system: 
 def test_what_became_of_a_copy_is_known(work: Work, system: KeySystem) -> None:
     sent = send_array(work, system.id, form(work))
     assert [one.state for one in sent_arrays(work.session, system.id)] == [ArrayState.ON_ITS_WAY]
-    note_array(work, system.id, sent.id, ArrayState.RECEIVED, "receipt of M. Fern")
-    found = note_array(work, system.id, sent.id, ArrayState.LOST)
+    note_array(work, system.id, sent.number, ArrayState.RECEIVED, "receipt of M. Fern")
+    found = note_array(work, system.id, sent.number, ArrayState.LOST)
     assert (found.is_at_large, found.state_on, found.note) == (True, work.today, "")
     with pytest.raises(NotFound):
-        note_array(work, system.id, sent.id + 1, ArrayState.LOST)
+        note_array(work, system.id, sent.number + 1, ArrayState.LOST)
     with pytest.raises(LedgerError) as refused:
-        note_array(work, system.id, sent.id, ArrayState.LOST, "x" * 301)
+        note_array(work, system.id, sent.number, ArrayState.LOST, "x" * 301)
     assert refused.value.field == "note"
 
 

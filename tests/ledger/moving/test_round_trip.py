@@ -5,6 +5,7 @@ import random
 import tracemalloc
 import zipfile
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -18,6 +19,8 @@ from app.ledger import tables as m
 from app.ledger.care.opening import open_ledger
 from app.ledger.catalog.price_queries import price_book
 from app.ledger.keysystems.keysets import add_keysets
+from app.ledger.keysystems.rows_aside import rows_aside, why_rows_aside
+from app.ledger.keysystems.sent_arrays import ArrayState, SendForm, note_array, sealed_letter, send_array, sent_arrays
 from app.ledger.moving.export_file import export_house
 from app.ledger.moving.importing import MOST_PROBLEMS, import_house, plan_house
 from app.ledger.moving.tables import LEFT_OUT, TABLES
@@ -106,6 +109,36 @@ def test_out_of_a_house_and_into_an_empty_one_gives_the_same_bytes(kind: str, wo
     assert set(HOSTILE) <= names
     customer = empty.session.scalars(sa.select(m.Customer).where(m.Customer.name == "Zinnia")).one()
     assert customer.phone_digits == "431555"
+
+
+def test_a_lost_copy_of_an_array_and_rows_aside_are_known_after_a_move(work: Work, empty: Work) -> None:
+    system = work.session.scalars(sa.select(m.KeySystem).where(m.KeySystem.records == m.RecordsHolder.SHOP)).first()
+    maker = work.session.scalars(sa.select(m.Maker)).first()
+    assert system is not None and maker is not None
+    for purpose in ("20 more", "40 more"):
+        sent = send_array(work, system.id, SendForm(maker.id, "M. Fern", purpose, "by hand"))
+    lost = note_array(work, system.id, sent.number, ArrayState.LOST, "not in the envelope")
+    aside = m.ListRowAside(system_id=system.id, row=7, own_symbol="103", reason="Blurred.", could_matter=True)
+    aside.sealed = work.vault.seal("7463", "anything")
+    settled = m.ListRowAside(system_id=system.id, row=9, reason="Twice.", could_matter=True)
+    settled.settled, settled.settled_at, settled.settled_by_id = "No such key any more: sold", work.now, 1
+    work.session.add_all([aside, settled])
+    work.session.commit()
+    import_house(empty, "a.zip", export_house(work, "zip"))
+    found = sent_arrays(empty.session, system.id)
+    assert [(one.reference, one.state) for one in found] == [
+        ("A-2", ArrayState.LOST),
+        ("A-1", ArrayState.ON_ITS_WAY),
+    ]
+    assert found[0] == replace(lost, content="")
+    there = empty.session.get_one(m.KeySystem, system.id)
+    assert "not settled (103)" in why_rows_aside(empty.session, there)
+    assert [(one.row, one.settled, one.sealed) for one in rows_aside(empty.session, system.id)] == [
+        (7, "", None),
+        (9, "No such key any more: sold", None),
+    ]
+    with pytest.raises(LedgerError, match="cannot be printed again"):
+        sealed_letter(empty, system.id, 2)
 
 
 def test_no_bitting_no_plan_and_no_password_is_in_an_export(work: Work) -> None:

@@ -47,7 +47,7 @@ def test_the_owner_sends_an_array_from_the_systems_page_and_hears_what_became_of
     assert not any(bitting in squeezed[1] or bitting in listed for bitting in clear)
     assert system.name not in texts[0] and system.name in texts[1]
     assert "It is on its way." in counter.get(f"/key-systems/{system.id}").text
-    answer = client.post(f"{page}/{sent.id}", data={"state": "lost", "note": "the envelope came open"})
+    answer = client.post(f"{page}/{sent.number}", data={"state": "lost", "note": "the envelope came open"})
     assert answer.status_code == 303
     assert "That copy is lost" in client.get(f"/key-systems/{system.id}").text
     assert "the envelope came open" in client.get(page).text
