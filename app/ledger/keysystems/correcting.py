@@ -4,7 +4,7 @@ It makes the record follow the metal, where the list was typed wrong: a keyset t
 anew in a job instead.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import sqlalchemy as sa
 
@@ -12,7 +12,14 @@ from app.errors import Problem, Problems
 from app.keying import ROLE_BELOW, KeyingError, read_bitting, write_bitting
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.auditing import audit_systems
-from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bittings, spec_of
+from app.ledger.keysystems.bittings import (
+    count_capacity,
+    open_bittings,
+    open_plan,
+    put_plan_away,
+    reseal_bittings,
+    spec_of,
+)
 from app.ledger.keysystems.control import read_control
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED, IN_METAL, keep_lost_bitting, operated_by
 from app.ledger.keysystems.pinned import pinned_as_on_record
@@ -142,12 +149,22 @@ def _forget_pins(work: Work, keyset: Keyset) -> None:
 
 
 def leave_array(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> bool:
-    """Drop the plan of a system whose master is not of its array any more; tell whether that was so."""
+    """Drop the plan of a system whose master is not of its array any more; tell whether that was so.
+
+    Of a selective master the array withholds the depth that it has now, where it is still cut like the top master but
+    for one chamber.
+    """
     plan = open_plan(work.vault, system)
-    if plan is None or not keyset.level.is_upper:
+    if plan is None or not (keyset.level.is_upper or keyset.level is Level.SELECTIVE):
         return False
     above = open_bittings(work.session, work.vault, [system]).get(keyset.parent_id or 0)
-    if keyset.parent is None:
+    if keyset.level is Level.SELECTIVE:
+        own = [place for place in enumerate(cuts, start=1) if place[1] != plan.tmk[place[0] - 1]]
+        fits = len(own) == 1
+        if fits:
+            put_plan_away(work, system, replace(plan, withheld=own[0]))
+            system.capacity = count_capacity(work, system)
+    elif keyset.parent is None:
         fits = cuts == plan.tmk
     else:
         role = ROLE_BELOW[keyset.parent.level]

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from app.keying import UPPER_LEVELS, KeyingError, read_cuts, read_symbol
+from app.keying import UPPER_LEVELS, read_cuts, read_symbol
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bitting_lists import seal_found_plan
 from app.ledger.keysystems.bittings import (
@@ -100,8 +100,6 @@ def _take_in(work: Work, system: KeySystem, row: ListRowAside, form: SettleForm)
     spec = spec_of(system)
     cuts = read_cuts(spec, form.bitting)
     opened = open_bittings(work.session, work.vault, [system])
-    if not spec.within_macs(cuts):
-        raise KeyingError("bitting", "These cuts differ by more than the MACS of the spec: read the key again.")
     if same := next((one.symbol for one in system.keysets if opened.get(one.id) == cuts), None):
         raise LedgerError("bitting", f"{same} has this bitting: read the key again.")
     keyset = _add(work, system, row, form, cuts)
