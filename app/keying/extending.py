@@ -64,11 +64,13 @@ def name_wanted(
     masters: Mapping[str, Sequence[int]],
     *,
     levels: int = 4,
+    stamped: Collection[str] = (),
 ) -> WantedKeysets:
     """Name `changes` (key above → how many) and `masters` (key above → how many changes under each new master).
 
     They follow on the symbols that stand; new masters come first, each with its changes. A change directly under a
-    grand (A1) or great grand (GGM1) takes the place of a master or grand that would have stood there.
+    grand (A1) or great grand (GGM1) takes the place of a master or grand that would have stood there. stamped: what
+    is stamped on other keys, and no new keyset's symbol.
 
     >>> wanted = name_wanted(["A", "AA", "AA1"], {"AA": 1}, {"A": [1]})
     >>> [symbol for symbol, _, _ in wanted.keysets], wanted.cylinders["AB1"]
@@ -81,7 +83,7 @@ def name_wanted(
     def add_changes(above: str, wanted: int) -> None:
         number = 1
         for _ in range(wanted):
-            while (symbol := change_symbol(levels, above, number)) in names:
+            while (symbol := change_symbol(levels, above, number)) in names or symbol in stamped:
                 number += 1
             names.add(symbol)
             keysets.append((symbol, SymbolLevel.CHANGE, above))
@@ -99,7 +101,7 @@ def name_wanted(
                 raise KeyingError(
                     place, f"A new {level.value} gets masters first, and these their changes: enter none."
                 )
-            symbol = next((name for name in masters_below(grand) if name not in names), "")
+            symbol = next((name for name in masters_below(grand) if name not in names and name not in stamped), "")
             if not symbol:
                 raise KeyingError(place, f"There are no more letters for a {level.value} under {grand}.")
             names.add(symbol)
@@ -133,6 +135,7 @@ def extend(
     shearing: Collection[Sequence[Collection[int]]] = (),
     levels: int = 0,
     standing: Collection[str] = (),
+    stamped: Collection[str] = (),
 ) -> Extension:
     """Add `changes` and `masters`, as `name_wanted` takes them, each with a bitting of the system's array.
 
@@ -140,8 +143,8 @@ def extend(
     operate each; `shearing` has further cylinders, per chamber the depths that shear; `standing` symbols of keys
     beside, which do not enter these cylinders, so that their bittings are had once more. A bitting that would operate
     a cylinder in service, or whose cylinder a key in service would operate, is passed over. Issued bittings stay
-    as they are. `levels`: how many the system has, 0 where the array says it. Raises NoBittingsLeft when they run
-    out; then nothing is added.
+    as they are. `levels`: how many the system has, 0 where the array says it; `stamped` as `name_wanted` takes it.
+    Raises NoBittingsLeft when they run out; then nothing is added.
     """
     if not keys:
         raise KeyingError("system", NOT_EXTENDED)
@@ -150,7 +153,7 @@ def extend(
     check_master(spec, array.tmk)
     check_system(keys, cylinders)
     levels = levels or (4 if MASTER in array.roles else 2)
-    wanted = name_wanted([*keys, *cylinders, *standing], changes or {}, masters or {}, levels=levels)
+    wanted = name_wanted([*keys, *cylinders, *standing], changes or {}, masters or {}, levels=levels, stamped=stamped)
     below: dict[str, list[str]] = {}
     new_masters = {}
     for symbol, level, above in wanted.keysets:

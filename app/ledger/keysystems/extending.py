@@ -35,7 +35,7 @@ from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER
 from app.ledger.keysystems.keysets import add_keysets, missing_bitting
 from app.ledger.keysystems.lost_keysets import require_none_lost_above
 from app.ledger.keysystems.out_of_use import why_retired
-from app.ledger.keysystems.rows_aside import why_rows_aside
+from app.ledger.keysystems.rows_aside import stamped_by_list, why_rows_aside
 from app.ledger.keysystems.system_queries import (
     get_system,
     operators_of,
@@ -153,6 +153,7 @@ def extend_system(work: Work, system_id: int, form: ExtendForm) -> Added:
             shearing=ready.shearing,
             levels=system.levels,
             standing={one.symbol for one in system.keysets},
+            stamped=stamped_by_list(system),
         )
         places = sum(
             ready.array.under(ready.spec, "C", planned.bitting).usable
@@ -394,7 +395,8 @@ def _make_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyExtension:
         keyway = keyway or over.section
         by_id = {one.id: one for one in opened.system.keysets}
         above = {one.symbol for one in operators_of(over, is_nmk=False, by_id=by_id)}
-    asked = name_wanted(standing, form.changes_wanted, form.masters_wanted, levels=opened.system.levels)
+    levels, stamped = opened.system.levels, stamped_by_list(opened.system)
+    asked = name_wanted(standing, form.changes_wanted, form.masters_wanted, levels=levels, stamped=stamped)
     keys, cylinders, shearing = with_neighbors(work, opened, keyway, above)
     lacking = {symbol for operators in asked.cylinders.values() for symbol in operators} & (standing - set(keys))
     if lacking:

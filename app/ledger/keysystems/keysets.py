@@ -1,5 +1,6 @@
 """Add keysets to a key system: their symbols, and bittings that clash with nothing the customer has."""
 
+import itertools
 from collections.abc import Collection, Iterable, Sequence
 from random import Random
 
@@ -30,7 +31,7 @@ from app.keying import (
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import open_plan, seal_bittings, spec_of
 from app.ledger.keysystems.out_of_use import is_retired, require_in_use
-from app.ledger.keysystems.rows_aside import why_rows_aside
+from app.ledger.keysystems.rows_aside import stamped_by_list, why_rows_aside
 from app.ledger.keysystems.system_queries import keyways_beside, operators_of, sections_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import MOST_DRAWS, SystemsInService
 from app.ledger.store.errors import LedgerError
@@ -193,17 +194,19 @@ def next_symbols(work: Work, system: KeySystem, parent: Keyset | None, count: in
         siblings = siblings.where(Keyset.parent_id == parent.id)
     master = parent.symbol if parent else ""
     last = max((number_under(master, symbol) for symbol in work.session.scalars(siblings)), default=0)
-    return symbols_after(system.levels, master, last, count)
+    return symbols_after(system.levels, master, last, count, stamped_by_list(system))
 
 
-def symbols_after(levels: int, master: str, last: int, count: int) -> list[str]:
-    """The next symbols under a master, "" for singles, after the one numbered `last`.
+def symbols_after(levels: int, master: str, last: int, count: int, stamped: Collection[str] = ()) -> list[str]:
+    """The next symbols under a master, "" for singles, after the one numbered `last`, none that is `stamped` on
+    another key.
 
-    >>> symbols_after(3, "AB", 46, 2), symbols_after(3, "", 0, 1)
-    (['AB47', 'AB48'], ['SKD1'])
+    >>> symbols_after(3, "AB", 46, 2), symbols_after(3, "AB", 46, 2, {"AB47"}), symbols_after(3, "", 0, 1)
+    (['AB47', 'AB48'], ['AB48', 'AB49'], ['SKD1'])
     """
-    numbers = range(last + 1, last + 1 + count)
-    return [change_symbol(levels, master, one) if master else single_symbol(one) for one in numbers]
+    numbers = itertools.count(last + 1)
+    symbols = (change_symbol(levels, master, one) if master else single_symbol(one) for one in numbers)
+    return list(itertools.islice((one for one in symbols if one not in stamped), count))
 
 
 def number_of(symbol: str) -> int:

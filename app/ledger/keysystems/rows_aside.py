@@ -1,5 +1,6 @@
 """Rows of an old list that were not taken: kept with their system, and what they keep from being added to it."""
 
+import re
 from collections.abc import Sequence
 
 import sqlalchemy as sa
@@ -10,6 +11,8 @@ from app.ledger.keysystems.bittings import aside_context
 from app.ledger.store.work import Work, require_current_key
 from app.ledger.tables import KeySystem, ListRowAside, longest
 from app.validation import counted
+
+_BLANKS, _ZEROS = re.compile(r"[\s\-‐‑–—]"), re.compile(r"(?<![0-9])0+(?=[0-9])")
 
 
 def put_aside(
@@ -39,6 +42,15 @@ def put_aside(
     work.session.flush()
     if bitting.strip():
         aside.sealed = work.vault.seal(bitting, aside_context(aside.id))
+
+
+def stamped_by_list(system: KeySystem) -> frozenset[str]:
+    """What keys of the list that a system came from may be stamped with, settled rows too, as a symbol is written:
+    without blanks, hyphens and zeros before a number.
+    """
+    said = {one.own_symbol for one in system.keysets}
+    said |= {name for row in system.rows_aside for name in (row.symbol, row.own_symbol)}
+    return frozenset(_ZEROS.sub("", _BLANKS.sub("", one)).upper() for one in said if one)
 
 
 def rows_aside(session: Session, system_id: int) -> Sequence[ListRowAside]:

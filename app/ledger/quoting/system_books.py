@@ -20,6 +20,7 @@ from app.ledger.keysystems.bittings import spec_of
 from app.ledger.keysystems.control import CONTROL_SYMBOL, has_control_keys, lacks_factory_control
 from app.ledger.keysystems.keysets import number_under, over_changes, symbols_after
 from app.ledger.keysystems.out_of_use import require_in_use
+from app.ledger.keysystems.rows_aside import stamped_by_list
 from app.ledger.keysystems.system_queries import operators_of, sections_entered
 from app.ledger.keysystems.systems import SystemForm, keyway_spec, name_is_taken, single_keyed_name
 from app.ledger.quoting.allocation import begun_system, records_for
@@ -52,6 +53,7 @@ class SystemBook:
     masters: list[str] = field(default_factory=list)
     roles: dict[str, str] = field(default_factory=dict)
     there: frozenset[str] = frozenset()
+    stamped: Collection[str] = ()  # on keys of the list that it came from
     selective: str = ""
     wants_control: bool = False
     keyways: dict[str, str] = field(default_factory=dict)  # of those on record that are not on the system's
@@ -90,13 +92,14 @@ class SystemBook:
         number = number_under(master, symbol) if master else 0
         if not 0 < number <= self.last[master] + 2 * count or symbol in self.above:
             return False
-        return symbols_after(self.levels, master, number - 1, 1) == [symbol]
+        return symbols_after(self.levels, master, number - 1, 1, self.stamped) == [symbol]
 
     def add_symbols(
         self, master: str, count: int, listed: Collection[str] = (), reserved: Collection[str] = ()
     ) -> list[str]:
         """So many symbols under a master, "" for singles: those that are listed, and the next ones free."""
-        free = symbols_after(self.levels, master, self.last[master], count + len(listed) + len(reserved))
+        most = count + len(listed) + len(reserved)
+        free = symbols_after(self.levels, master, self.last[master], most, self.stamped)
         own = [*listed][:count]
         own += [one for one in free if one not in listed and one not in reserved][: count - len(own)]
         symbols = sorted(own, key=lambda symbol: number_under(master, symbol))
@@ -211,6 +214,7 @@ class SystemBooks:
             masters=[one.symbol for one in over],
             roles={one.symbol: ROLE_BELOW[one.level] for one in over if one.level is not Level.MASTER},
             there=there,
+            stamped=stamped_by_list(system),
             selective=next((one.symbol for one in over if one.level is Level.SELECTIVE), ""),
             wants_control=self._wants_control(system),
             keyways={one.symbol: one.keyway for one in system.keysets if one.keyway},

@@ -92,6 +92,31 @@ def test_an_old_list_is_asked_about_and_taken_over(
     assert b"838472" not in aside.sealed
 
 
+def test_new_symbols_skip_what_keys_of_the_list_may_be_stamped_with(
+    keyway: None, owner_client: FlaskClient, customer: int, session: Session
+) -> None:
+    listed = rows(
+        ("A", "4 1 7 2 5 0", ""),
+        ("AA", "8-3-5-2-5-0", ""),
+        ("AA1", "835472", ""),
+        ("AA-2", "835472", ""),
+        ("AA 04", "835472", ""),
+    )
+    page = take(owner_client, listed, customer, leaves_asked="y", order_tells="y")
+    for link in re.findall(r'href="(/keying/systems/\d+/aside/\d+)"', page):
+        boxes = form_with(owner_client.get(link).text, "why")
+        assert owner_client.post(link, data=boxes | {"why": "gone, nobody knows where"}).status_code == 303
+    session.rollback()
+    system = session.query(KeySystem).one()
+    assert [one.symbol for one in system.keysets] == ["A", "AA", "AA1"]
+    extend = f"/keying/systems/{system.id}/extend"
+    boxes = form_with(owner_client.get(extend).text, "changes") | {"deed": "extend", "master": "AA", "changes": "3"}
+    answer = owner_client.post(extend, data=boxes)
+    assert answer.status_code in (200, 303), re.findall('(?s)role="alert".*?</div>', answer.text)
+    session.rollback()
+    assert [one.symbol for one in session.query(KeySystem).one().keysets][3:] == ["AA3", "AA5", "AA6"]
+
+
 def test_what_waits_is_under_seal_and_on_record(keyway: None, owner_client: FlaskClient, config: Config) -> None:
     send_list(owner_client, OWN)
     waiting = [path.read_bytes() for path in (config.instance / "waiting").iterdir()]
