@@ -57,7 +57,7 @@ def read_cuts(spec: BittingSpec, cell: object, *, is_tip_first: bool = False) ->
     if len(cuts) > spec.chambers:
         raise KeyingError("bitting", f"{len(cuts)} cuts, and a key on this spec has {spec.chambers}.")
     bitting = tuple(reversed(cuts)) if is_tip_first else tuple(cuts)
-    _check(spec, bitting)
+    _check(spec, bitting, is_tip_first=is_tip_first)
     return bitting
 
 
@@ -100,14 +100,17 @@ def _is_of_a_spreadsheet(text: str) -> bool:
     return False
 
 
-def _check(spec: BittingSpec, bitting: Bitting) -> None:
-    for chamber, depth in enumerate(bitting, start=1):
+def _check(spec: BittingSpec, bitting: Bitting, *, is_tip_first: bool) -> None:
+    """Refuse cuts that a spec does not allow, their chambers counted as the list has them."""
+    listed, counted_from = (bitting[::-1], " from the tip") if is_tip_first else (bitting, "")
+    for chamber, depth in enumerate(listed, start=1):
         if depth not in spec.all_depths:
             lowest, deepest = DEPTH_CHARACTERS[spec.first_depth], DEPTH_CHARACTERS[spec.last_depth]
-            raise KeyingError("bitting", f"Chamber {chamber}: depths of this spec run from {lowest} to {deepest}.")
-    for chamber, (cut, following) in enumerate(pairwise(bitting), start=1):
+            told = f"depths of this spec run from {lowest} to {deepest}."
+            raise KeyingError("bitting", f"Chamber {chamber}{counted_from}: {told}")
+    for chamber, (cut, following) in enumerate(pairwise(listed), start=1):
         if abs(cut - following) > spec.macs:
-            both = f"Chambers {chamber} and {chamber + 1}"
+            both = f"Chambers {chamber} and {chamber + 1}{counted_from}"
             raise KeyingError(
                 "bitting", f"{both} differ by more than the MACS of this spec, {counted(spec.macs, 'step')}."
             )

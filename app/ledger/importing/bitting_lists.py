@@ -1,5 +1,6 @@
 """Another shop's bitting list: read by row with what its owner answers, and taken over into a key system at once."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -113,6 +114,9 @@ def read_bitting_list(work: Work, sent: SentTable, choice: TableChoice, answers:
     if spec.stop is KeyStop.TIP and not answers.order:
         words = "Keys on this keyway stop at the tip, and their lists are written either way: say which it is."
         raise LedgerError("cuts", words)
+    heading = {one.place: one.heading for one in sent.table.columns}.get(choice.columns.get("bitting", -1), "")
+    if not answers.order and re.search(r"\btip\b", heading, re.IGNORECASE):
+        raise LedgerError("cuts", f"The column is headed '{heading[:40]}': say which way its cuts are written.")
     levels = choice.words.get("level", {})
     rows: list[SentRow] = []
     cells: dict[int, ListedCells] = {}

@@ -38,6 +38,11 @@ class SettleForm:
     why: str = ""
 
 
+def levels_to_settle(system: KeySystem) -> tuple[Level, ...]:
+    """The levels that a key of a system's list can stand at, from the top down."""
+    return (*MASTERS[-max(system.levels - 1, 1) :], Level.CHANGE, Level.SINGLE, Level.CONTROL)
+
+
 def get_row_aside(work: Work, system_id: int, row_id: int) -> ListRowAside:
     """A row of a system's list that stands aside; NotFound where there is none."""
     work.require_owner()

@@ -18,7 +18,6 @@ from app.ledger.keysystems.copy_numbers import read_copies
 from app.ledger.keysystems.extending import ExtendForm
 from app.ledger.keysystems.planning import PlanForm, customers_to_choose
 from app.ledger.keysystems.selective import USUAL_SYMBOL
-from app.ledger.keysystems.settling import MASTERS
 from app.ledger.keysystems.unsealed_system import OpenedSystem
 from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, PlanOfLoss
 from app.ledger.store.errors import LedgerError
@@ -73,10 +72,14 @@ def chambers_field() -> WholeField:
     return WholeField("Chambers", [InputRequired("Enter how many.")], least=3, most=12, default=6)
 
 
-def bitting_field(label: str, *checks: Any, hint: str) -> PasswordField:
+class BittingField(PasswordField):
     """A bitting, which is not shown again."""
+
+
+def bitting_field(label: str, *checks: Any, hint: str) -> BittingField:
+    """A box for a bitting."""
     length = Length(max=12, message="A bitting has at most 12 cuts.")
-    return PasswordField(label, [*checks, length], description=f"{hint} Not shown again.")
+    return BittingField(label, [*checks, length], description=f"{hint} Not shown again.")
 
 
 def level_fields(label: str, now: int = 1, later: int = 0, most: int = 100_000) -> tuple[WholeField, WholeField]:
@@ -260,15 +263,12 @@ class TakeListPage(ListedTableForm):
     leaves_asked = BooleanField("Leave what is not answered aside")
 
 
-_OF_LISTS = (*MASTERS, Level.CHANGE, Level.SINGLE, Level.CONTROL)
-
-
 class SettlePage(KeyingForm):
     """What the owner says of a row of a list that stands aside."""
 
     version = HiddenField()
     bitting = bitting_field("Its bitting", hint="Bow to tip, read from the key or its list.")
-    level = SelectField("Level", choices={"": "Choose …"} | {one.value: one.value for one in _OF_LISTS})
+    level = SelectField("Level")
     under = SelectField("Under the master", validate_choice=False)
     why = text("Or why there is no such key any more", 200, hint="Goes on record; leave the cuts out.")
 

@@ -3,7 +3,14 @@
 from flask import render_template, request
 from flask.typing import ResponseReturnValue
 
-from app.ledger.keysystems.settling import MASTERS, SettleForm, get_row_aside, reveal_row, settle_row
+from app.ledger.keysystems.settling import (
+    MASTERS,
+    SettleForm,
+    get_row_aside,
+    levels_to_settle,
+    reveal_row,
+    settle_row,
+)
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.people.login_rules import Proof
 from app.web.access import owner_only, proven
@@ -34,6 +41,7 @@ def _page(system_id: int, row_id: int, said: str = "") -> ResponseReturnValue:
     row, system = get_row_aside(work, system_id, row_id), get_system(work.session, system_id)
     masters = [one for one in system.keysets if one.level in MASTERS]
     form.under.choices = {"": "none"} | {one.symbol: f"{one.symbol}, {one.level.value}" for one in masters}
+    form.level.choices = {"": "Choose …"} | {one.value: one.value for one in levels_to_settle(system)}
     if said or not form.is_submitted():
         form.version.data, form.level.data, form.under.data = str(row.version), row.level, row.parent_symbol
     elif done := form.run(

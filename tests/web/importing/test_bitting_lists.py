@@ -10,7 +10,7 @@ from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
 from app.config import Config
-from app.keying import BittingSpec, plan_levels, read_bitting, rotate, write_bitting
+from app.keying import BittingSpec, KeyingError, plan_levels, read_bitting, read_cuts, rotate, write_bitting
 from app.ledger.keysystems.bittings import open_plan
 from app.ledger.store.work import Work
 from app.ledger.tables import Bitting, Event, Import, Keyset, KeySystem, ListRowAside, Role
@@ -115,6 +115,36 @@ def test_new_symbols_skip_what_keys_of_the_list_may_be_stamped_with(
     assert answer.status_code in (200, 303), re.findall('(?s)role="alert".*?</div>', answer.text)
     session.rollback()
     assert [one.symbol for one in session.query(KeySystem).one().keysets][3:] == ["AA3", "AA5", "AA6"]
+
+
+def test_a_zero_that_was_put_back_can_be_taken_away_again(keyway: None, owner_client: FlaskClient) -> None:
+    address, page = read(owner_client, OWN, **{"zero-5": "083647"})
+    box = re.search(r'<input type="checkbox" id="zero-5"[^>]*>', page)
+    assert box is not None and "checked" in box[0] and "<dt>Asked</dt><dd><b>0</b>" in page
+    again = press(owner_client, address, page, "update", **{"zero-5": ""}).text
+    assert "<dt>Asked</dt><dd><b>1</b>" in again and "was a leading zero lost?" in again
+
+
+def test_a_heading_that_speaks_of_the_tip_is_asked_about(keyway: None, owner_client: FlaskClient) -> None:
+    text = "symbol,bitting (tip first),level\nA,052714,\nAA,052638,\nAA1,919999,\n"
+    address, page = read(owner_client, text)
+    assert "is headed &#39;bitting (tip first)&#39;: say which way" in page
+    page = press(owner_client, address, page, "update", cuts="tip").text
+    assert "Taken</dt><dd><b>3</b>" in page
+    with pytest.raises(KeyingError, match="Chambers 1 and 2 from the tip differ"):  # as the list counts
+        read_cuts(BittingSpec(chambers=6, depths=10, macs=7), "919999", is_tip_first=True)
+
+
+def test_what_is_settled_stands_at_a_level_of_its_system(
+    keyway: None, owner_client: FlaskClient, customer: int
+) -> None:
+    page = take(owner_client, OWN, customer, **{"zero-5": "083647"})
+    [link] = re.findall(r'href="(/keying/systems/\d+/aside/\d+)"', page)
+    shown = owner_client.get(link).text
+    levels = re.findall("<option[^>]*>([^<]*)", shown.split('name="level"')[1].split("</select>")[0])
+    assert levels[1:] == ["grand master", "master", "change", "single keyed", "control"]
+    refused = owner_client.post(link, data=form_with(shown, "why")).text
+    assert "Passwords are not saved" not in refused and "A bitting is not shown again" in refused
 
 
 def test_what_waits_is_under_seal_and_on_record(keyway: None, owner_client: FlaskClient, config: Config) -> None:
