@@ -37,7 +37,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         importing.bitting_lists: note_list read_bitting_list take_bitting_list
         keysystems.settling: get_row_aside reveal_row settle_row
         keysystems.authority: change_records
-        keys.blind_codes: print_register
+        keys.blind_codes: print_register take_codes
         keysystems.sent_arrays: send_array note_array sealed_list sealed_letter
         keysystems.retiring: retire_system put_back_in_use
         merging.customer_merging: plan_merge merge_customers plan_unmerge unmerge_customers

@@ -82,6 +82,9 @@ BITTING_LIST = ImportKind(
         ImportColumn(name="door", words="Door", also=("doors", "door no", "door number", "opening", "room")),
         ImportColumn(name="operated by", words="Operated by", also=("oby", "operators", "operated by keys")),
         ImportColumn(name="remarks", words="Remarks", also=("remark", "notes", "note", "comments", "location")),
+        ImportColumn(
+            name="blind code", words="Blind code on the key", also=("stamped code", "code on key", "blind number")
+        ),
         ImportColumn(name="system", words="Key system", also=("key system", "keying system", "building", "site")),
     ),
     _plan,

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from app.errors import Problem, Problems
 from app.keying import (
@@ -21,7 +21,9 @@ from app.ledger.importing.bitting_list_rows import FREE, RETIRED
 from app.ledger.importing.imports import SentTable, remember_choice
 from app.ledger.importing.reading import TableChoice, place_words
 from app.ledger.importing.written import WrittenRows
+from app.ledger.keys.blind_codes import is_blind_code, take_codes
 from app.ledger.keysystems.bitting_lists import ListedCells, TakeForm, take_over
+from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.systems import keyway_spec
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
@@ -142,7 +144,10 @@ def read_bitting_list(work: Work, sent: SentTable, choice: TableChoice, answers:
                 ListLevel(answer.level) if answer.level in {*ListLevel} else level,
             )
         )
-        cells[number] = ListedCells(said.get("bitting", ""), _remarks(said), status == RETIRED)
+        code = "".join(said.get("blind code", "").split()).upper()
+        borne = code if is_blind_code(code) else ""
+        remarks = _remarks(said, code if not borne else "")
+        cells[number] = ListedCells(said.get("bitting", ""), remarks, status == RETIRED, borne)
     found = read_old_list(spec, rows, is_tip_first=answers.order == TIP_FIRST, has_own_names=answers.has_own_names)
     if spec.control_offset is None:
         controls = [one.row for one in found.taken if one.key.level is ListLevel.CONTROL]
@@ -165,10 +170,11 @@ def _status(cell: str, words: Mapping[str, str]) -> str:
     return RETIRED if said.startswith("out of use") else FREE if said.startswith("never") else said
 
 
-def _remarks(said: Mapping[str, str]) -> str:
-    """Door, operators and remarks of a row in one line."""
+def _remarks(said: Mapping[str, str], stamped: str) -> str:
+    """Door, operators, remarks and a stamp that is no blind code, of a row in one line."""
     door, operators = said.get("door", ""), said.get("operated by", "")
-    parts = (f"door {door}" if door else "", f"operated by {operators}" if operators else "", said.get("remarks", ""))
+    parts = [f"door {door}" if door else "", f"operated by {operators}" if operators else "", said.get("remarks", "")]
+    parts.append(f"stamped {stamped}" if stamped else "")
     return "; ".join(" ".join(part.split()) for part in parts if part)
 
 
@@ -186,7 +192,12 @@ def _refuse_told_cuts(
         plain = _alnum(listed.bitting)
         cuts = {text for text in (plain, texts.get(row, "").lower()) if len(text) >= spec.chambers - 1}
         cuts |= {text[::-1] for text in cuts}
-        told = (("symbol", names.get(row, "")), ("level", questions.get(row, "")), ("remarks", listed.remarks))
+        told = (
+            ("symbol", names.get(row, "")),
+            ("level", questions.get(row, "")),
+            ("remarks", listed.remarks),
+            ("blind code", listed.code),
+        )
         for column, said in told:
             if any(text in _alnum(said) for text in cuts):
                 where = places.get(choice.columns.get(column, -1), "its remarks")
@@ -251,7 +262,18 @@ def take_bitting_list(
     with transaction(work.session):
         written = WrittenRows()
         with written.watching(work.session):
-            system = take_over(work, form, read.found, read.cells)
+            taken = {one.row: one.key for one in read.found.taken}
+            unsaid = {
+                row: replace(one, remarks=f"{one.remarks}; stamped {one.code}".lstrip("; "))
+                for row, one in read.cells.items()
+                if one.code and row not in taken
+            }
+            system = take_over(work, form, read.found, {**read.cells, **unsaid})
+            by_symbol = {one.symbol: one for one in system.keysets}
+            borne = {row: read.cells[row].code for row in taken if read.cells[row].code}
+            controls = {row for row, key in taken.items() if key.level is ListLevel.CONTROL}
+            symbols = {row: CONTROL_SYMBOL if row in controls else taken[row].symbol for row in borne}
+            take_codes(work, system, {row: (by_symbol[symbols[row]], code) for row, code in borne.items()})
         row = Import(
             kind=sent.kind.name,
             file_name=sent.name[:120],

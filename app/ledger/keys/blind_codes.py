@@ -5,17 +5,18 @@ one keyset that it was ever stamped for.
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import sqlalchemy as sa
-from sqlalchemy.orm import Session, contains_eager
+from sqlalchemy.orm import Session, contains_eager, selectinload
 
+from app.errors import Problem, Problems
 from app.ledger.keys.key_queries import STAMPED, keysets_stamped
 from app.ledger.keys.keys import find_keyset, record_keys
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.search.words import holds
-from app.ledger.store.engine import Page, page_of, transaction
+from app.ledger.store.engine import Page, in_steps, page_of, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -76,6 +77,50 @@ def give_codes(work: Work, system_id: int, prefix: str) -> tuple[BlindCode, ...]
         )
         record(work, STAMPED, f"key system {system.id}", f"{said} from now on")
         return tuple(given)
+
+
+def is_blind_code(code: str) -> bool:
+    """Whether this can be stamped in place of a symbol: it ends in a letter, so that it is no bitting.
+
+    >>> is_blind_code("4417K"), is_blind_code("4417")
+    (True, False)
+    """
+    return _BLIND.fullmatch(code) is not None
+
+
+def take_codes(work: Work, system: KeySystem, codes: Mapping[int, tuple[Keyset, str]]) -> None:
+    """Put the codes that keys of a list bear in the register, inside the caller's transaction; by the list's rows.
+
+    Problems by row for codes that are or were another keyset's, and for those of two rows.
+    """
+    work.require_owner()
+    wanted = {code for _, code in codes.values()}
+    theirs: dict[str, Keyset] = {}
+    for some in in_steps(sorted(wanted)):
+        known = sa.select(BlindCode).where(BlindCode.code.in_(some)).options(selectinload(BlindCode.keyset))
+        theirs |= {one.symbol: one for one in work.session.scalars(sa.select(Keyset).where(Keyset.symbol.in_(some)))}
+        theirs |= {one.code: one.keyset for one in work.session.scalars(known)}
+    problems, seen = [], dict[str, int]()
+    for row, (keyset, code) in codes.items():
+        other = theirs.get(code, keyset)
+        if other is not keyset:
+            told = f"{code} is or was stamped on keys of {other.symbol} of {other.system.name}"
+        elif code in seen:
+            told = f"{code} stands in row {seen[code]} too"
+        else:
+            seen[code] = row
+            continue
+        mend = "a code is one keyset's. Correct or empty the cell."
+        problems.append(Problem(f"row {row}, Blind code", f"{told}: {mend}"))
+    if problems:
+        raise Problems(problems)
+    for keyset, code in codes.values():
+        keyset.blind_code = code
+        work.session.add(BlindCode(code=code, keyset=keyset, given_at=work.now))
+    work.session.flush()
+    if codes:
+        said = f"{system.name}: {counted(len(codes), 'keyset')} stamped with codes of the list that they came from"
+        record(work, STAMPED, f"key system {system.id}", said)
 
 
 def next_code(prefix: str, number: int) -> str:

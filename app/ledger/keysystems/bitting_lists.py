@@ -33,11 +33,14 @@ class TakeForm:
 
 @dataclass(frozen=True, slots=True)
 class ListedCells:
-    """What else a row of a list says: its bitting as it stands there, remarks, whether its key is out of use."""
+    """What else a row of a list says: its bitting as it stands there, remarks, whether its key is out of use, and
+    the code that its keys bear.
+    """
 
     bitting: str = field(repr=False)
     remarks: str = ""
     is_retired: bool = False
+    code: str = ""
 
 
 def take_over(work: Work, form: TakeForm, found: OldList, cells: Mapping[int, ListedCells]) -> KeySystem:

@@ -13,7 +13,7 @@ from app.config import Config
 from app.keying import BittingSpec, KeyingError, plan_levels, read_bitting, read_cuts, rotate, write_bitting
 from app.ledger.keysystems.bittings import open_plan
 from app.ledger.store.work import Work
-from app.ledger.tables import Bitting, Event, Import, Keyset, KeySystem, ListRowAside, Role
+from app.ledger.tables import Bitting, BlindCode, Event, Import, Keyset, KeySystem, ListRowAside, Role
 from tests import factories
 from tests.desk import led_to, list_taken, send_list, upload
 from tests.forms_found import form_with
@@ -365,20 +365,56 @@ def test_an_import_is_undone_and_door_and_remarks_are_kept(
     keyway: None, owner_client: FlaskClient, customer: int, session: Session
 ) -> None:
     listed = (
-        "symbol,bitting,door,operated by,remarks\nAA,111111,,,\n"
-        '1AA,222222,12,"2AA, AA",boiler\n1AA,333333,,,\nX1X,,14,"1AA, AA",\n'
+        "symbol,bitting,door,operated by,remarks,blind code\nAA,111111,,,,WH1001K\n"
+        '1AA,222222,12,"2AA, AA",boiler,\n1AA,333333,,,,\nX1X,,14,"1AA, AA",,\n'
     )
     take(owner_client, listed, customer)
     session.rollback()
     assert session.query(Keyset).filter_by(symbol="1AA").one().purpose == "door 12; operated by 2AA; AA; boiler"
     crossed = session.query(ListRowAside).filter_by(row=5).one()
     assert crossed.reason.endswith("on the system's page. door 14; operated by 1AA, AA") and not crossed.could_matter
+    assert session.query(BlindCode).one().code == "WH1001K"
     row = session.query(Import).one()
     assert (row.kind, row.new, row.aside) == ("bitting list", 2, 2)
     page = owner_client.get(f"/imports/{row.id}").text
     assert owner_client.post(f"/imports/{row.id}/undo", data=form_with(page, "version")).status_code == 303
     session.rollback()
     assert not session.query(KeySystem).count() and not session.query(ListRowAside).count()
+    assert not session.query(BlindCode).count()
+
+
+def test_codes_of_another_shop_are_never_given_again(
+    keyway: None, owner_client: FlaskClient, customer: int, session: Session
+) -> None:
+    """They stand in the register, a code by itself refuses a later list's, and what is none stays in the remarks."""
+    listed = (
+        "symbol,bitting,blind code\nAA,111111,\n1AA,222222,fq 1001H\n2AA,333333,4417\n3AA,333333,FQ1003R\n"
+        "4AA,444444,FQ1001H\n"
+    )
+    refused = send_list(owner_client, listed)
+    said = {"customer": str(customer), "name": "Old wharf", "cuts": "bow", "order_tells": "y", "leaves_asked": "y"}
+    answer = press(owner_client, *refused, "save", **said)
+    assert answer.status_code == 422 and "FQ1001H stands in row 3 too: a code is one keyset&#39;s" in answer.text
+    session.rollback()
+    assert session.query(KeySystem).count() == session.query(BlindCode).count() == 0
+    take(owner_client, listed.rpartition("4AA")[0], customer)
+    session.rollback()
+    [code] = session.query(BlindCode).all()
+    assert (code.code, code.keyset.symbol, code.keyset.blind_code) == ("FQ1001H", "1AA", "FQ1001H")
+    assert session.query(Keyset).filter_by(symbol="2AA").one().purpose == "stamped 4417"
+    assert session.query(ListRowAside).filter_by(row=5).one().reason.endswith("stamped FQ1003R")
+    assert "FQ1001H" in owner_client.get("/keys/codes").text
+    later = send_list(owner_client, "symbol,bitting,blind code\nAA,444444,\n1AA,555555,FQ1001H\n")
+    again = press(owner_client, *later, "save", **{**said, "name": "New wharf"})
+    assert again.status_code == 422 and "FQ1001H is or was stamped on keys of 1AA of Old wharf" in again.text
+    page = owner_client.get(f"/keys/system/{code.keyset.system_id}").text
+    given = owner_client.post(
+        f"/keys/system/{code.keyset.system_id}/codes", data=form_with(page, "codes-prefix") | {"codes-prefix": "FQ"}
+    )
+    assert given.status_code == 303
+    session.rollback()
+    codes = [one.code for one in session.query(BlindCode).order_by(BlindCode.id)]
+    assert codes == ["FQ1001H", "FQ1002J", "FQ1003K"]
 
 
 @pytest.mark.parametrize("encoding", ["utf-16", "cp1252"])
