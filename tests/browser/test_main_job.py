@@ -51,9 +51,9 @@ def quote_a_walk_in(page: Page, served: Served) -> None:
     expect(page.locator("fieldset.line").first).to_contain_text("4 × $3.25")
     expect(page.locator("#sums")).to_contain_text("$94.15")
     page.get_by_role("button", name="Hardware", exact=True).click()
-    line_box(page, 1, "Price book entry").select_option("RING-SET")  # type: ignore[attr-defined]
+    line_box(page, 1, "Item").select_option("RING-SET")  # type: ignore[attr-defined]
     page.get_by_role("button", name="Trip", exact=True).click()
-    line_box(page, 2, "Price book entry").select_option("TRIP")  # type: ignore[attr-defined]
+    line_box(page, 2, "Item").select_option("TRIP")  # type: ignore[attr-defined]
     # Goods 60.80 + 13.00 + 9.80, of which 7.25 % is 6.06; labor 15.00 + 85.00.
     expect(page.locator("#sums")).to_contain_text("$189.66")
     page.locator("#answer-trip-without-labour").fill("a survey only")

@@ -31,7 +31,7 @@ def test_a_price_of_next_week_is_requoted_then(enter: Enter, served: Served, sho
     expect(page.locator("main")).to_contain_text("30 Nov 2026")
     start(page, served, "Lantern")
     page.get_by_role("button", name="Hardware", exact=True).click()
-    line_box(page, 0, "Price book entry").select_option("RING-SET")  # type: ignore[attr-defined]
+    line_box(page, 0, "Item").select_option("RING-SET")  # type: ignore[attr-defined]
     expect(page.locator("#sums")).to_contain_text("$10.51")  # 9.80 and 7.25 % of it
     page.get_by_role("button", name="Issue quote").click()
     page.wait_for_url(re.compile("/quotes/1001/1$"))
