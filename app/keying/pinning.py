@@ -80,9 +80,9 @@ def pin_cuts(
     """Give the pins of one chamber for its operating `cuts`, in any order.
 
     >>> pin_cuts([3, 6, 9])
-    ChamberPins(bottom=3, masters=(3, 3), buildup=None, top=None)
+    ChamberPins(bottom=3, masters=(3, 3), buildup=None, top=None, ball=0)
     >>> pin_cuts([3, 5], control=2, offset=10, stack=23)
-    ChamberPins(bottom=3, masters=(2,), buildup=7, top=11)
+    ChamberPins(bottom=3, masters=(2,), buildup=7, top=11, ball=0)
     """
     depths = sorted(set(cuts))
     masters = tuple(b - a for a, b in pairwise(depths))

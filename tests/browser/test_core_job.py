@@ -71,7 +71,9 @@ def test_a_core_jobs_control_key_is_on_its_papers(enter: Enter, served: Served, 
     page.get_by_role("button", name="Handed over").click()
     expect(page.get_by_text("ready → handed over: taken by R. Teal.")).to_be_visible()
     receipt = paper_text(page, served.url("/jobs/1001/key-receipt.pdf"))
-    assert re.search(r"CONTROL\s+1\s+CONTROL 1\s+takes out the cores of\s+this system", receipt), receipt
+    assert re.search(
+        r"CONTROL\s+1\s+CONTROL 1\s+blank Northlight NKH-7A\s+takes out the cores of\s+this system", receipt
+    ), receipt
     assert "R. Teal" in receipt and "the 5 keys listed" in receipt
     papers = ("key-receipt", "keying-schedule", "keyset-schedule", "key-holders")
     for text in (paper_text(page, served.url(f"/jobs/1001/{paper}.pdf")) for paper in papers):

@@ -43,7 +43,8 @@ def test_a_leavers_keys_and_the_yearly_count(hands: Hands, house: House) -> None
     hers, his = hands.read_paper("Receipt K-0008, PDF"), hands.read_paper("Receipt K-0007, PDF")
     hands.report("J14, a leaver's keys to both receipts")
     assert "Key return receipt" in hers and "After this M. Sandpiper, reception holds no key of" in hers
-    assert "1AA 1 1AA 1 D1 returned" in hers and "1AA 2 1AA 2 D1 handed on to P. Knot, caretaker" in hers
+    assert "1AA 1 1AA 1 D1 returned blank Northlight NKH-7A" in hers
+    assert "1AA 2 1AA 2 D1 handed on to P. Knot, blank Northlight NKH-7A caretaker" in hers
     assert "After this P. Knot, caretaker holds 1 key of Lantern Row Dental: 1AA copy 2." in his
     assert "1AA 2 1AA 2 D1 when it is asked for" in his and "1AA 1" not in his
 

@@ -20,7 +20,7 @@ def test_a_selective_master_goes_from_the_plan_to_the_schedule(hands: Hands, hou
     hands.log_in(house.served, Role.OWNER)
     hands.click("Key systems", "link")
     hands.click("Plan a system", "link")
-    page.get_by_label("Keyway").select_option(label="AQ4, Ardent Brass, 6 chambers")
+    page.get_by_role("combobox", name="Keyway").select_option(label="AQ4, Ardent Brass, 6 chambers")
     page.get_by_label("Levels").select_option("3")
     expect(page.get_by_label("Grand masters under each key above")).to_be_hidden()
     page.get_by_label("Masters under each grand").fill("2")
