@@ -84,8 +84,11 @@ class TlsServer(Server):
         loop = asyncio.get_running_loop()
         self.listening.setblocking(False)
         while True:
-            try:
-                client, (who, port, *_) = await loop.sock_accept(self.listening)
+            await _somebody_knocks(self.listening)
+            try:  # not sock_accept(): given up in the turn in which it takes somebody, it would lose the connection
+                client, (who, port, *_) = self.listening.accept()
+            except BlockingIOError:  # gone again
+                continue
             except OSError as error:  # no files left to open, for example: those who are served go on
                 _log.warning("a connection could not be taken: %s", error.strerror)
                 await asyncio.sleep(0.2)
@@ -163,6 +166,15 @@ class _Hatch(socket.socket):
         self._handed.clear()
         self._knocker.close()
         super().close()
+
+
+async def _somebody_knocks(listening: socket.socket) -> None:
+    loop, knocked = asyncio.get_running_loop(), asyncio.Event()
+    loop.add_reader(listening, knocked.set)
+    try:
+        await knocked.wait()
+    finally:
+        loop.remove_reader(listening)
 
 
 async def _given_up(*tasks: asyncio.Task[None]) -> None:

@@ -1,5 +1,6 @@
 """A served house that is told to stop takes no further request, and lets those that run come to their end."""
 
+import asyncio
 import http.client
 import os
 import re
@@ -14,6 +15,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -131,6 +133,29 @@ def test_a_request_that_does_not_come_to_its_end_is_given_up_after_the_grace(hou
         with suppress(ConnectionError):
             assert running.recv(1) == b""
         running.close()
+
+
+@pytest.mark.parametrize("turns", range(4))
+def test_who_knocks_in_the_turn_in_which_it_ends_is_not_lost(house: Config, turns: int) -> None:
+    certify(house)
+    server = tls_server(Flask("nothing"), replace(house, port=0, tls_certificate=house.own_certificate))
+    server.prepare()
+    thread = threading.Thread(target=server.serve)
+    thread.start()
+
+    async def end_and_knock() -> socket.socket:
+        server.end()
+        for _ in range(turns):
+            await asyncio.sleep(0)
+        return socket.create_connection(server.bind_addr, timeout=PATIENCE)
+
+    while not isinstance(server._wake, partial):
+        assert thread.is_alive()
+    client = asyncio.run_coroutine_threadsafe(end_and_knock(), server._wake.func.__self__).result(PATIENCE)
+    with client, suppress(ConnectionError):
+        assert client.recv(1) == b""
+    thread.join(PATIENCE)
+    assert not thread.is_alive()
 
 
 def test_told_a_second_time_it_waits_for_nobody(house: Config) -> None:
