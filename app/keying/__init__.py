@@ -76,6 +76,7 @@ __all__ = [
     "add_cylinders",
     "audit",
     "ball_sizes",
+    "bittings_read",
     "change_symbol",
     "check_offset",
     "check_rules",
@@ -213,7 +214,7 @@ from app.keying.list_coding import (
     level_of,
 )
 from app.keying.list_masters import MasterCandidates, find_masters, find_rotating_masters
-from app.keying.listed_cuts import read_cuts
+from app.keying.listed_cuts import bittings_read, read_cuts
 from app.keying.losing import LostKey, faults_meanwhile, lost_key
 from app.keying.matrix import MOST_CELLS, OPENING_MARKS, AccessMatrix, read_matrix
 from app.keying.old_list import MOST_LISTED_ROWS, KeyTaken, OldList, read_old_list

@@ -2,6 +2,7 @@
 
 import re
 from contextlib import suppress
+from dataclasses import replace
 from datetime import date
 from itertools import pairwise
 
@@ -73,6 +74,22 @@ def lost_zero(spec: BittingSpec, cell: object) -> str:
             read_cuts(spec, f"0{text}")
             return f"0{text}"
     return ""
+
+
+def bittings_read(spec: BittingSpec, cell: str) -> frozenset[Bitting]:
+    """Each bitting that a cell may say where nobody has told: from either end, with a lost zero put back, and cut
+    beyond the MACS.
+
+    >>> spec = BittingSpec(chambers=3, depths=10, macs=2)
+    >>> sorted(bittings_read(spec, "1-9-2")), sorted(bittings_read(spec, "52")), bittings_read(spec, "blurred")
+    ([(1, 9, 2), (2, 9, 1)], [(0, 5, 2), (2, 5, 0)], frozenset())
+    """
+    steep, found = replace(spec, macs=spec.depths), set[Bitting]()
+    for text in (cell, cell.strip().removesuffix(".0"), lost_zero(steep, cell)):
+        with suppress(KeyingError):
+            cuts = read_cuts(steep, text)
+            found |= {cuts, cuts[::-1]}
+    return frozenset(found)
 
 
 def _may_lack_zero(spec: BittingSpec, text: str, cuts: list[int]) -> bool:

@@ -191,7 +191,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keysystems.systems: plan_clear
         keysystems.keysets: next_cuts next_symbols
         keysystems.bitting_lists: seal_found_plan
-        keysystems.rows_aside: put_aside
+        keysystems.rows_aside: open_rows_aside put_aside
         keysystems.extending: with_neighbors keyways_to_add
         keys.keys: order_keys add_keys hand_keys receipt_words taker_problems put_key record_keys put_back take_in
         keys.keys: find_keyset find_copies
@@ -258,7 +258,7 @@ NO_ROLE_OF_THEIR_OWN = {
         keys.losing: ready_loss
         keys.loss_plans: open_loss_plan is_on_record may_be_made_anew jobs_of_loss left_to_rekey
         quoting.loss_drafts: phases_of
-        keysystems.unsealed_system: open_system
+        keysystems.unsealed_system: keys_aside open_system
         keysystems.pinned: turned_by turning pins_now pinned_as_on_record
     """,
     "one's own login, secrets or page, or before anybody is logged in: it asks who, not which role": """

@@ -19,7 +19,7 @@ from app.ledger.keysystems.keysets import draw_singles
 from app.ledger.keysystems.lost_keysets import open_lost_bittings
 from app.ledger.keysystems.out_of_use import is_marked_retired
 from app.ledger.keysystems.system_queries import chambers_in, operating_keysets, sections_of, systems_sharing_keyway
-from app.ledger.keysystems.unsealed_system import SystemsInService, WhatEnters
+from app.ledger.keysystems.unsealed_system import SystemsInService, WhatEnters, keys_aside
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import (
@@ -141,6 +141,7 @@ def _for_balls(work: Work, system: KeySystem, keyset: Keyset | None, cylinders: 
     held = [(str(one), one, cuts) for one, cuts in opened.items()]
     for number, (lost, cuts) in enumerate(open_lost_bittings(work, neighbors)):
         held.append((f"lost {number}", lost.id, cuts))
+    held += [(one.name, one.keyset_id, one.cuts) for one in keys_aside(work, neighbors, enters, sections, opened)]
     met = ((name, enters.cut_into(one, cuts, spec)) for name, one, cuts in held if enters.entered[one] & sections)
     keys = {name: cuts for name, cuts in met if cuts}
     known = {

@@ -3,7 +3,7 @@
 From the array where the system has one that holds enough; else by a search with the issued keys fixed.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from random import Random
 
@@ -49,7 +49,7 @@ from app.ledger.keysystems.systems import (
     require_blank,
     single_keyed_system,
 )
-from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, WhatEnters, open_system
+from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, WhatEnters, keys_aside, open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
@@ -294,6 +294,12 @@ def with_neighbors(
                     for way, meant in neighbor.cylinders.items()
                 }
             )
+    for aside in keys_aside(work, sharing, enters, [own], {}):
+        if cuts_here := enters.cut_into(aside.keyset_id, aside.cuts, opened.spec, own):
+            # What it turns now it turns whatever is added: as far as anybody can tell, it is meant to.
+            turned = [name for name, meant in cylinders.items() if _shears(cuts_here, [keys[one] for one in meant])]
+            keys[aside.name] = cuts_here
+            cylinders |= {name: (*cylinders[name], aside.name) for name in turned}
     unlike = [other for other in sharing if other not in alike]
     stacks += SystemsInService.of(work, unlike, opened.spec, own).stacks
     every = set(spec.all_depths)
@@ -307,6 +313,11 @@ def with_neighbors(
         if all(spec.first_depth in depths for depths in uncut):
             entered.append(seen)
     return keys, cylinders, entered
+
+
+def _shears(cuts: Cuts, operators: Iterable[Cuts]) -> bool:
+    """Whether a key turns a cylinder that these operate."""
+    return all(cut in depths for cut, depths in zip(cuts, zip(*operators, strict=True), strict=True))
 
 
 def _shorter(opened: OpenedSystem) -> list[list[set[int]]]:

@@ -1,13 +1,14 @@
 """Rows of an old list that were not taken: kept with their system, and what they keep from being added to it."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.keying import NamedKey, read_symbol
-from app.ledger.keysystems.bittings import aside_context
+from app.keying import Bitting as Cuts
+from app.keying import NamedKey, bittings_read, read_symbol
+from app.ledger.keysystems.bittings import aside_context, spec_of
 from app.ledger.store.work import Work, require_current_key
 from app.ledger.tables import KeySystem, ListRowAside, longest
 from app.validation import counted
@@ -59,11 +60,33 @@ def rows_aside(session: Session, system_id: int) -> Sequence[ListRowAside]:
     return session.scalars(rows.order_by(ListRowAside.row, ListRowAside.id)).all()
 
 
+def open_rows_aside(work: Work, systems: Iterable[KeySystem]) -> tuple[tuple[ListRowAside, Cuts], ...]:
+    """The rows of these systems' lists that nobody has settled, each with every bitting that it may say, for the
+    house's own reckoning: its key may be about. One query where there is none.
+
+    What cannot be read is not among them: which key that is, nobody can tell.
+    """
+    by_id = {system.id: system for system in systems}
+    rows = sa.select(ListRowAside).where(
+        ListRowAside.system_id.in_(by_id),
+        ListRowAside.could_matter,
+        ListRowAside.settled == "",
+        ListRowAside.sealed.is_not(None),
+    )
+    return tuple(
+        (row, cuts)
+        for row in work.session.scalars(rows.order_by(ListRowAside.id))
+        for cuts in sorted(
+            bittings_read(spec_of(by_id[row.system_id]), work.vault.open(row.sealed or b"", aside_context(row.id)))
+        )
+    )
+
+
 def why_rows_aside(session: Session, system: KeySystem) -> str:
     """Why nothing is added to a system while rows of its list stand aside; "" where none could matter any more.
 
     A new key under its masters is drawn from the very bittings that an unknown one of them has; a single key, drawn
-    from all that the spec allows, hardly meets one, so that it is what the trade keys meanwhile.
+    from all that the spec allows and held against what the list says of them, is what the trade keys meanwhile.
     """
     return why_not_settled(system.name, rows_aside(session, system.id))
 

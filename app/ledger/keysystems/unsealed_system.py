@@ -4,7 +4,7 @@ Nothing here shows a bitting: what a person is to see goes through `reveal_bitti
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from sqlalchemy.orm import Session
@@ -14,6 +14,7 @@ from app.keying import BittingSpec, KeyStop, Sections, StackIndex, cut_as, depth
 from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.lost_keysets import open_lost_bittings
+from app.ledger.keysystems.rows_aside import open_rows_aside
 from app.ledger.keysystems.system_queries import (
     chambers_in,
     cylinders_keyed,
@@ -173,6 +174,42 @@ class WhatEnters:
 
 
 @dataclass(frozen=True, slots=True)
+class UnsettledKey:
+    """A key of an old list that stands aside, as it may be cut. name: apart from every other's, without a cut.
+    keyset_id: of a keyset of its system that it enters like; operators: the cuts of it and of the masters over it.
+    """
+
+    name: str
+    keyset_id: int
+    cuts: Cuts = field(repr=False)
+    operators: tuple[Cuts, ...] = field(repr=False)
+
+
+def keys_aside(
+    work: Work,
+    systems: Iterable[KeySystem],
+    enters: WhatEnters,
+    sections: Collection[str],
+    opened: Mapping[int, Cuts],
+) -> Iterator[UnsettledKey]:
+    """The keys aside of these systems that may enter one of some keyways, as far as their list can be read.
+
+    Nobody has told which keyway of its system such a key is on: it is held for one that enters. `opened`: keyset id →
+    cuts, as far as the masters over such keys are wanted.
+    """
+    for number, (row, cuts) in enumerate(open_rows_aside(work, systems), start=1):
+        keysets = row.system.keysets
+        entering_here = [one for one in keysets if enters.entered[one.id].intersection(sections)]
+        if not entering_here:
+            continue
+        over = next((one for one in keysets if one.symbol == row.parent_symbol), None)
+        chain = operators_of(over, is_nmk=False, by_id={one.id: one for one in keysets}) if over else []
+        name = f"row {row.row} aside in {row.system.name}, {number}"
+        like = over if over in entering_here else entering_here[0]
+        yield UnsettledKey(name, like.id, cuts, (cuts, *(opened[one.id] for one in chain if one.id in opened)))
+
+
+@dataclass(frozen=True, slots=True)
 class ComingCylinder:
     """A cylinder that is to come: the cuts of all keys that operate it, its own first, and its chambers."""
 
@@ -185,9 +222,9 @@ class SystemsInService:
     """Some systems in service, as keys and cylinders of one spec and keyway meet them.
 
     `opened`: keyset id → cuts. `keys`: the cuts with which each key enters such a cylinder, lost ones too whose
-    keyset has another bitting by now; of those that enter. `stacks`: per way that cylinders are operated which such
-    a key enters, the depths of its own that shear in each chamber. `shallowest`: the spec's first depth; `stop`:
-    where its keys stop.
+    keyset has another bitting by now, and those of old lists that stand aside; of those that enter. `stacks`: per way
+    that cylinders are operated which such a key enters, the depths of its own that shear in each chamber.
+    `shallowest`: the spec's first depth; `stop`: where its keys stop.
     """
 
     opened: dict[int, Cuts] = field(repr=False)
@@ -215,16 +252,19 @@ class SystemsInService:
         own = frozenset([keyway] if isinstance(keyway, str) else keyway)
         entered = entering_of(work.session).entered(own, spec.chambers)
         stacks, charts = [], dict[BittingSpec, Mapping[int, int] | None]()
+        operated = []
         for keysets, chambers in operating_keysets(work.session, systems).values():
             known = ((enters.specs[one.id], opened[one.id]) for one in keysets if one.id in opened)
-            keys = [cut_to.entering(cuts, chambers) for cut_to, cuts in known]
-            first = keysets[0].id
+            operated.append((keysets[0].id, [cut_to.entering(cuts, chambers) for cut_to, cuts in known]))
+        aside = [*keys_aside(work, systems, enters, own | entered, opened)]
+        for first, keys in [*operated, *((one.keyset_id, one.operators) for one in aside)]:
             if keys and enters.plugs[first] in entered:
                 there = enters.specs[first]
                 if there not in charts:
                     charts[there] = depths_as(spec, there)
                 stacks.append([_cut_to(charts[there], depths) for depths in zip(*keys, strict=True)])
         held = [*opened.items(), *((keyset.id, cuts) for keyset, cuts in open_lost_bittings(work, systems))]
+        held += [(one.keyset_id, one.cuts) for one in aside]
         keys_there = (enters.cut_into(one, cuts, spec) for one, cuts in held if enters.entered[one] & own)
         return cls(opened, frozenset(cuts for cuts in keys_there if cuts), tuple(stacks), spec.first_depth, spec.stop)
 
