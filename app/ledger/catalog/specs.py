@@ -23,8 +23,20 @@ from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import KeySystem, Keyway, Maker, SpecRow
+from app.ledger.tables import (
+    Bitting,
+    Cylinder,
+    CylinderState,
+    Key,
+    Keyset,
+    KeyState,
+    KeySystem,
+    Keyway,
+    Maker,
+    SpecRow,
+)
 from app.spreadsheets import table_rows
+from app.validation import counted
 
 MOST_BYTES = 200_000
 _ROUNDING = Fraction(1, 1000)  # charts print three places
@@ -46,6 +58,10 @@ _LABELS = {
     "first_cut_in": "first cut",
     "spacing_in": "spacing",
 }
+_CUT_AND_PINNED_BY = (
+    *("stop", "depth0_in", "increment_in", "first_cut_in", "spacing_in", "stack_total", "control_offset"),
+)
+MOST_WHY = 200
 CHART_FIELDS = (*_LABELS, "root_depths")
 USUAL_RULES = BittingRules(
     least_depths=3, most_equal_neighbors=2, least_span=3, no_stairs=True, no_uncut=True, least_apart=2
@@ -71,11 +87,11 @@ def add_spec(work: Work, spec: BittingSpec) -> SpecRow:
         return row
 
 
-def put_spec(work: Work, spec_id: int, version: int, spec: BittingSpec) -> SpecRow:
+def put_spec(work: Work, spec_id: int, version: int, spec: BittingSpec, why: str = "") -> SpecRow:
     """Save a spec read at `version`, inside the caller's transaction.
 
-    Where systems are keyed by it, what their bittings are written in stays: Problems names each field that may
-    not change so. Raises Stale when somebody saved in between.
+    Where systems are keyed by it, what their bittings are written in stays, and what metal was made by changes only
+    with a reason: Problems names each field that may not change so. Raises Stale when somebody saved in between.
     """
     name = _checked_name(spec)
     row = get_spec(work.session, spec_id)
@@ -84,7 +100,7 @@ def put_spec(work: Work, spec_id: int, version: int, spec: BittingSpec) -> SpecR
     if name != row.name:
         _refuse_taken(work, name)
     before = read_spec(row)
-    refuse_breaking(work, row, before, spec)
+    corrected = refuse_breaking(work, row, before, spec, " ".join(why.split())[:MOST_WHY])
     row.name, row.spec = name, replace(spec, name="").to_json()
     changed = [label for field, label in _LABELS.items() if getattr(before, field) != getattr(spec, field)]
     if before.kit != spec.kit:
@@ -92,7 +108,9 @@ def put_spec(work: Work, spec_id: int, version: int, spec: BittingSpec) -> SpecR
     if before.rules != spec.rules:
         changed.append(f"rules ({', '.join(spec.rules.words.values()) or 'none'})")
     if changed:
-        record(work, "bitting spec changed", f"bitting spec {row.id}", f"{name}: {', '.join(changed)} changed")
+        said = f"{name}: {', '.join(changed)} changed"
+        said += f" ({'; '.join(corrected)}): {' '.join(why.split())[:MOST_WHY]}" if corrected else ""
+        record(work, "bitting spec changed", f"bitting spec {row.id}", said)
     return row
 
 
@@ -116,25 +134,102 @@ def _in_short(spec: BittingSpec) -> str:
     return f"{spec.chambers} chambers, {spec.depths} depths, MACS {spec.macs}"
 
 
-def refuse_breaking(work: Work, row: SpecRow, before: BittingSpec, after: BittingSpec) -> None:
-    """Raise Problems where a spec would change what the bittings of systems in service are written in."""
-    most, systems = work.session.execute(
-        sa.select(sa.func.max(KeySystem.chambers), sa.func.count()).where(KeySystem.spec_id == row.id)
-    ).one()
-    if not systems:
-        return
-    held = f"{systems} key system{'s are' if systems > 1 else ' is'} keyed by this spec"
-    problems = []
-    if after.chambers < most:
-        problems.append(Problem("chambers", f"{held}, with up to {most} chambers; enter at least {most}."))
+@dataclass(frozen=True, slots=True)
+class StandingOn:
+    """What stands on a spec: the systems keyed by it, the most chambers of one, their bittings on record, keys that
+    are cut, cylinders that are pinned or fitted, and those `shorter`, with fewer chambers than their keys have cuts.
+    """
+
+    systems: tuple[str, ...]
+    most_chambers: int
+    bittings: int
+    keys: int
+    pinned: int
+    shorter: int
+
+    @property
+    def is_relied_on(self) -> bool:
+        """Whether a key was cut, or a cylinder pinned, or may have been elsewhere, by what it says."""
+        return bool(self.bittings or self.keys or self.pinned)
+
+    @property
+    def words(self) -> str:
+        """The same, for whoever would change it; "" where nothing stands on it."""
+        if not self.systems:
+            return ""
+        named = ", ".join(self.systems[:3]) + (" and others" if len(self.systems) > 3 else "")
+        metal = f"{counted(self.keys, 'key')} cut, {counted(self.pinned, 'cylinder')} pinned"
+        are = "system is" if len(self.systems) == 1 else "systems are"
+        return f"{len(self.systems)} key {are} keyed by this spec ({named}; {metal})"
+
+
+def standing_on(session: Session, spec_id: int) -> StandingOn:
+    """What stands on a spec: two queries."""
+    systems = session.execute(
+        sa.select(KeySystem.name, KeySystem.chambers).where(KeySystem.spec_id == spec_id).order_by(KeySystem.id)
+    ).all()
+    keysets = sa.select(Keyset.id).join(Keyset.system).where(KeySystem.spec_id == spec_id)
+    cylinders = sa.select(sa.func.count()).select_from(Cylinder).join(Cylinder.keyset).join(Keyset.system)
+    cylinders = cylinders.where(KeySystem.spec_id == spec_id)
+    counts = (
+        sa.select(sa.func.count()).where(Bitting.keyset_id.in_(keysets)),
+        sa.select(sa.func.count()).where(
+            Key.keyset_id.in_(keysets), Key.state.not_in((KeyState.ORDERED, KeyState.RETIRED))
+        ),
+        cylinders.where(Cylinder.state.not_in((CylinderState.ORDERED, CylinderState.REMOVED))),
+        cylinders.where(Cylinder.state != CylinderState.REMOVED, Cylinder.chambers < KeySystem.chambers),
+    )
+    found = session.execute(sa.select(*(one.scalar_subquery() for one in counts))).one()
+    names = tuple(name for name, _ in systems)
+    return StandingOn(names, max((chambers for _, chambers in systems), default=0), *found)
+
+
+def refuse_breaking(
+    work: Work, row: SpecRow, before: BittingSpec, after: BittingSpec, why: str | None = None
+) -> tuple[str, ...]:
+    """Raise Problems where a spec would change what the bittings of systems in service are written in.
+
+    What keys were cut and cylinders pinned by may be corrected where somebody says why: gives each such figure as it
+    was and is, for the record. why: None where nobody can be asked, as of a file.
+    """
+    standing = standing_on(work.session, row.id)
+    if not standing.systems:
+        return ()
+    held, problems = standing.words, []
+    if after.chambers < standing.most_chambers:
+        least = standing.most_chambers
+        problems.append(Problem("chambers", f"{held}, with up to {least} chambers; enter at least {least}."))
     if after.first_depth != before.first_depth:
         problems.append(Problem("first_depth", f"{held}; its depths must keep their numbers. Enter a new spec."))
     elif after.depths < before.depths:
         problems.append(Problem("depths", f"{held}; a depth in use could be lost. Enter at least {before.depths}."))
     if after.step != before.step:
         problems.append(Problem("step", f"{held} and progressed by this step. Enter a new spec instead."))
+    if after.stop is not before.stop and standing.shorter:
+        have = f"{counted(standing.shorter, 'cylinder')} with fewer chambers than their keys have cuts"
+        told = f"{held}; {have} see the cuts nearest to the {before.stop}. Enter a new spec instead."
+        problems.append(Problem("stop", told))
+    corrected = [
+        (name, f"{_LABELS[name]} {_figure(getattr(before, name))} → {_figure(getattr(after, name))}")
+        for name in _CUT_AND_PINNED_BY
+        if getattr(before, name) not in (None, getattr(after, name)) and standing.is_relied_on
+    ]
+    if corrected and not why:
+        names = ", ".join(_LABELS[name] for name, _ in corrected)
+        told = f"{held}. Metal was made by the {names} on record: "
+        if why is None:
+            told += "change this on the spec's page, which asks why."
+            problems += [Problem(name, told) for name, _ in corrected]
+        else:
+            told += "say why that changes, or enter a new spec and give it to the keyway."
+            problems.append(Problem("why", told))
     if problems:
         raise Problems(problems)
+    return tuple(words for _, words in corrected)
+
+
+def _figure(value: object) -> str:
+    return write_inches(value) if isinstance(value, Fraction) else "none" if value is None else str(value)
 
 
 @dataclass(frozen=True, slots=True)

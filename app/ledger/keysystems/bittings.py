@@ -190,15 +190,15 @@ def put_plan_away(work: Work, system: KeySystem, plan: LevelArray) -> None:
     system.sealed_plan = work.vault.seal(text, plan_context(system.id))
 
 
-def change_spec(work: Work, spec_id: int, version: int, spec: BittingSpec) -> SpecRow:
-    """Save a spec read at `version`, and count again what the systems keyed by it hold; owner only.
+def change_spec(work: Work, spec_id: int, version: int, spec: BittingSpec, why: str = "") -> SpecRow:
+    """Save a spec read at `version`, and count again what the systems keyed by it hold; owner only. why: as there.
 
     Refusals are those of `put_spec`.
     """
     work.require_owner()
     with transaction(work.session):
         before = read_spec(get_spec(work.session, spec_id))
-        row = put_spec(work, spec_id, version, spec)
+        row = put_spec(work, spec_id, version, spec, why)
         if (before.macs, before.depths, before.rules) != (spec.macs, spec.depths, spec.rules):
             systems = sa.select(KeySystem).where(KeySystem.spec_id == spec_id, KeySystem.sealed_plan.is_not(None))
             for system in work.session.scalars(systems.order_by(KeySystem.id)).all():

@@ -33,7 +33,8 @@ class Pinned:
     operating: tuple[tuple[int, ...], ...] = field(repr=False)
     control: Cuts | None = field(repr=False)
     shallowest: int
-    stop: KeyStop = KeyStop.SHOULDER
+    # How a key of another length enters, not what stands in the chambers: a spec's stop may be corrected.
+    stop: KeyStop = field(default=KeyStop.SHOULDER, compare=False)
 
     def turned_by(self, cuts: Cuts) -> bool:
         """Whether a key turns it at the operating line or takes it out at the control line, never at both mixed.

@@ -31,6 +31,7 @@ from app.keying import (
 )
 from app.ledger.catalog.maker_papers import noted_pages
 from app.ledger.catalog.specs import (
+    MOST_WHY,
     USUAL_BOUNDS,
     USUAL_RULES,
     add_spec,
@@ -39,6 +40,7 @@ from app.ledger.catalog.specs import (
     list_specs,
     read_chart,
     read_spec,
+    standing_on,
     use_of,
 )
 from app.ledger.keysystems.bittings import change_spec
@@ -145,6 +147,8 @@ class SpecPage(KeyingForm, SavedForm):
         most=12,
         description="A key from every master, a control key from every key, where the array allows. 2 as a rule.",
     )
+
+    why = text("Why they change", MOST_WHY, hint="Such as: the chart was typed wrong, no key was cut by it.")
 
     def box(self, field: str) -> str:
         """A rule's box is named as the rule, a kit's as the kit's field."""
@@ -282,7 +286,9 @@ def edit_spec(spec_id: int) -> ResponseReturnValue:
         form.fill(read_spec(row))
     if asks_for_counts():
         return _form_page(form, None, form.look(), row.name, spec_id)
-    if done := form.run(lambda: change_spec(current_work(), spec_id, form.version_read, form.read())):
+    if done := form.run(
+        lambda: change_spec(current_work(), spec_id, form.version_read, form.read(), typed(form.why))
+    ):
         return flash_and_redirect(f"{done.value.name} is saved.", "keying.spec", spec_id=spec_id)
     return _form_page(form, None, form.status, row.name, spec_id)
 
@@ -299,8 +305,9 @@ def _form_page(
         facts = _facts(form.read())
     except (BitternError, TypeError, ValueError):  # not yet a whole spec: nothing to draw
         facts = None
-    page = render_template("keying/edit_spec.html", form=form, upload=upload, facts=facts, name=name, spec_id=spec_id)
-    return page, status
+    standing = standing_on(request_session(), spec_id) if spec_id else None
+    shown = {"form": form, "upload": upload, "facts": facts, "name": name, "spec_id": spec_id, "standing": standing}
+    return render_template("keying/edit_spec.html", **shown), status
 
 
 def _facts(spec: BittingSpec) -> dict[str, object]:

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -20,6 +21,7 @@ from app.ledger.store.errors import NotAllowed, Stale, Taken
 from app.ledger.tables import Event, Item, Keyway, Maker, Role, SpecRow
 from app.spreadsheets import table_bytes
 from tests.ledger.conftest import by
+from tests.ledger.test_main_job import accept, flats, issued, openings
 
 DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "makers"
 HEAD = "part_number,category,description,cost,list,stocked\n"
@@ -230,6 +232,18 @@ def test_a_makers_keyway_takes_any_spec_on_record(work) -> None:
     assert list(maker.tables["bitting_specs"]) == ["Ardent AQ"]
     with pytest.raises(Problems, match="no bitting spec named 'Gannet GK'"):
         change_table(work, maker.id, maker.version, "keyways", [(1, {**row, "bitting spec": "Gannet GK"})])
+
+
+def test_a_file_changes_no_spec_that_keys_were_cut_by(work, ardent: Maker) -> None:
+    accept(work, issued(work, flats(work, 2, keyed_at="shop", override_reason="here")), openings(2))
+    given = json.loads(json.dumps(maker_json(work.session, ardent)))
+    given["bitting_specs"]["Ardent AQ"]["increment_in"] = "0.0149"
+    with pytest.raises(Problems) as refused:
+        import_maker(work, given)
+    [problem] = refused.value.problems
+    assert problem.field.endswith("increment_in") and "change this on the spec's page" in problem.message
+    work.session.expire_all()
+    assert read_spec(_spec(work, "Ardent AQ")).increment_in != Fraction("0.0149")
 
 
 def test_a_spec_mended_on_its_own_page_stays_so_when_a_table_changes(work, ardent: Maker) -> None:

@@ -13,8 +13,9 @@ from sqlalchemy.orm import Session
 from app.keying import BittingRules, KeyStop, read_symbol, usable_bittings
 from app.ledger.catalog.specs import read_spec
 from app.ledger.keysystems.bittings import add_keyset, change_spec, open_bittings, open_plan, spec_of
+from app.ledger.keysystems.pinned import open_pins, pinned_as_on_record, seal_pins
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, Level, Role, SpecRow
+from app.ledger.tables import CylinderState, Event, KeyState, KeySystem, Level, Role, SpecRow
 from tests import factories
 from tests.web.keying.keying_system import system_in_service
 
@@ -160,6 +161,93 @@ def test_a_spec_in_service_keeps_what_bittings_are_written_in(client_as: ClientA
     assert client.post(f"/keying/specs/{system.spec_id}/change", data=good).status_code == 303
     stale = client.post(f"/keying/specs/{system.spec_id}/change", data=good)
     assert stale.status_code == 409
+
+
+SPEC_MADE_BY = {
+    "chambers": 6,
+    "depths": 10,
+    "first_depth": 0,
+    "macs": 7,
+    "step": 2,
+    "stack_total": 14,
+    "depth0_in": "0.322",
+    "increment_in": "0.0148",
+    "first_cut_in": "0.209",
+    "spacing_in": "0.149",
+}
+
+
+def made(session: Session, work: Work) -> KeySystem:
+    """A system of which a key is cut and a cylinder pinned by a spec with all its figures."""
+    system = system_in_service(work, dict(SPEC_MADE_BY))
+    change = next(one for one in system.keysets if one.symbol == "AA1")
+    factories.KeyFactory(keyset=change, copy_number=1, state=KeyState.OUT)
+    for one in (one for keyset in system.keysets for one in keyset.cylinders):
+        one.state = CylinderState.PINNED if one.keyset is change else CylinderState.ORDERED
+    seal_pins(work, change.cylinders)
+    session.commit()
+    return system
+
+
+def boxes_of(page: str) -> dict[str, str]:
+    """What the page's boxes hold, as a browser would send them."""
+    found = dict(re.findall(r'<input[^>]*name="(\w+)"[^>]*value="([^"]*)"', page))
+    return found | dict(re.findall(r'<select[^>]*name="(\w+)".*?<option selected value="(\w+)"', page, re.DOTALL))
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "label", "figures"),
+    [
+        ("increment_in", "0.015", "increment", "0.0148 → 0.015"),
+        ("first_cut_in", "0.2", "first cut", "0.209 → 0.2"),
+        ("stack_total", "15", "stack total", "14 → 15"),
+        ("stop", "tip", "where the key stops", "shoulder → tip"),
+    ],
+)
+def test_what_metal_was_made_by_changes_only_with_a_reason(
+    client_as: ClientAs, session: Session, work: Work, name: str, value: str, label: str, figures: str
+) -> None:
+    system = made(session, work)
+    client, page = client_as(Role.OWNER), f"/keying/specs/{system.spec_id}/change"
+    shown = client.get(page).text
+    assert "1 key system is keyed by this spec (Quay Hall; 1 key cut, 1 cylinder pinned)." in shown
+    sent = {**boxes_of(shown), name: value}
+    refused = client.post(page, data=sent)
+    assert refused.status_code == 422
+    told = refused.text.partition('id="why-error"')[2].partition("</p>")[0]
+    assert "1 key cut, 1 cylinder pinned" in told and f"by the {label} on record" in told
+    before = open_pins(work, [one for keyset in system.keysets for one in keyset.cylinders])
+    assert client.post(page, data={**sent, "why": "The chart was typed wrong"}).status_code == 303
+    assert f"({label} {figures}): The chart was typed wrong" in client.get(f"/keying/specs/{system.spec_id}").text
+    session.expire_all()
+    pinned = [one for keyset in system.keysets for one in keyset.cylinders if one.sealed_pins]
+    assert [*pinned_as_on_record(work, pinned)] == pinned and before == open_pins(work, pinned)
+
+
+def test_a_figure_that_no_chart_gave_yet_needs_no_reason(client_as: ClientAs, session: Session, work: Work) -> None:
+    system = made(session, work)
+    system.spec.spec = {**system.spec.spec, "spacing_in": None, "stack_total": None}
+    session.commit()
+    client, page = client_as(Role.OWNER), f"/keying/specs/{system.spec_id}/change"
+    sent = {**boxes_of(client.get(page).text), "spacing_in": "0.15", "stack_total": "14"}
+    assert client.post(page, data=sent).status_code == 303
+
+
+def test_where_keys_stop_stays_while_shorter_cylinders_stand(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    system = made(session, work)
+    system.keysets[-1].cylinders[0].chambers = 5
+    session.commit()
+    client, page = client_as(Role.OWNER), f"/keying/specs/{system.spec_id}/change"
+    sent = {**boxes_of(client.get(page).text), "stop": "tip", "why": "I had it wrong"}
+    refused = client.post(page, data=sent)
+    assert refused.status_code == 422
+    told = refused.text.partition('id="stop-error"')[2].partition("</p>")[0]
+    assert "1 cylinder with fewer chambers than their keys have cuts" in told and "Enter a new spec" in told
+    system.keysets[-1].cylinders[0].state = CylinderState.REMOVED
+    session.commit()
+    assert client.post(page, data=sent).status_code == 303
 
 
 def test_two_specs_do_not_share_a_name(client_as: ClientAs) -> None:
