@@ -1,7 +1,7 @@
 """`bittern keying …`: count, progress, pin, audit and symbols; JSON in, JSON out. Whole systems: keying_systems."""
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from itertools import islice
 from typing import Any
@@ -11,10 +11,11 @@ import click
 from app import keying
 from app.commands.jsonio import HINT, json_command
 from app.errors import BitternError, Problem, Problems
-from app.validation import Reader, read_list, read_whole
+from app.validation import Reader, read_list, read_many, read_text, read_whole
 
 MOST_LISTED = 1_000_000
 MOST_KEYS = 100_000
+_LONGEST_KEYWAY, _MOST_KEYWAYS = 24, 100
 
 EXAMPLE_SPEC = {"chambers": 6, "depths": 10, "first_depth": 0, "macs": 7, "step": 2}
 
@@ -193,6 +194,33 @@ def read_cylinders(read: Reader) -> Mapping[str, list[str]]:
     return read.by_name("cylinders", read_operators, keying.read_symbol_text, MOST_KEYS)
 
 
+def read_sections(read: Reader, keys: Collection[str], cylinders: Collection[str]) -> keying.Sections:
+    """The keyway of each cylinder (`keyways`) and those that each key enters (`enters`), as far as they are given.
+
+    A cylinder that is not named is entered by all keys, and a key that is not named enters all.
+    """
+
+    def named(known: Collection[str], what: str) -> Callable[[object], str]:
+        def read_name(given: object) -> str:
+            name = keying.read_symbol_text(given)
+            if name not in known:
+                raise BitternError("", f"There is no {what} of this name: correct the list.")
+            return name
+
+        return read_name
+
+    def keyway(given: object) -> str:
+        return read_text(given, _LONGEST_KEYWAY)
+
+    def entered(given: object) -> frozenset[str]:
+        return frozenset(read_many(given, keyway, _MOST_KEYWAYS))
+
+    return keying.Sections(
+        read.by_name("keyways", keyway, named(cylinders, "cylinder"), MOST_KEYS) if read.has("keyways") else {},
+        read.by_name("enters", entered, named(keys, "key"), MOST_KEYS) if read.has("enters") else {},
+    )
+
+
 @json_command(
     group,
     "audit",
@@ -200,17 +228,21 @@ def read_cylinders(read: Reader) -> Mapping[str, list[str]]:
         "spec": {"chambers": 6, "depths": 10},
         "keys": {"AA": "416352", "1AA": "436352", "2AA": "418352", "3AA": "416552"},
         "cylinders": {"1AA": ["AA", "1AA"], "2AA": ["AA", "2AA"], "X2X": ["1AA", "3AA"]},
+        "keyways": {"1AA": "Q1", "2AA": "Q2", "X2X": "Q1"},
+        "enters": {"AA": ["Q1", "Q2"], "1AA": ["Q1"], "2AA": ["Q2"], "3AA": ["Q1"]},
     },
 )
 def audit(read: Reader) -> dict[str, Any]:
-    """Check every key against every cylinder: unintended operations, and phantoms."""
+    """Check every key against every cylinder that it enters: unintended operations, keys shut out, and phantoms."""
     keys = read_keys(read, read.value("spec", read_spec()))
     cylinders = read_cylinders(read)
+    sections = read_sections(read, keys, cylinders)
     read.done()
-    found = keying.audit(keys, cylinders)
+    found = keying.audit(keys, cylinders, sections)
     return {
         "unintended": [list(pair) for pair in found.unintended],
-        "missing": [],  # a cylinder is pinned from its own list, so each of those keys operates it
+        # A cylinder is pinned from its own list, so that each of those keys turns it where it enters.
+        "missing": [list(pair) for pair in found.shut_out],
         "phantoms": found.phantoms,
     }
 

@@ -178,6 +178,7 @@ def test_a_given_top_stays_and_a_broken_rule_is_a_warning():
 
 
 KEYS = {"AA": "345621", "1AA": "365621"}
+AUDITED = {"spec": SPEC, "keys": KEYS, "cylinders": {"1AA": ["AA"]}}
 LOSS = {"spec": SPEC, "keys": KEYS, "cylinders": {"1AA": ["AA", "1AA"]}, "lost": "1AA"}
 
 
@@ -199,6 +200,31 @@ def test_a_lost_key_whose_other_masters_have_all_its_cuts_takes_their_changes_wi
     after = example["keys"] | answer["new"]
     audited = {"spec": example["spec"], "keys": after | {"old AA": "411214"}, "cylinders": example["cylinders"]}
     assert run("audit", audited)[1]["unintended"] == []
+
+
+KEYWAYS = ("Q1", "Q2", "Q3")
+
+
+@settings(deadline=None)
+@given(st.randoms(use_true_random=False))
+def test_an_audit_over_keyways_is_that_of_trying_each_key_in_each_cylinder(chance):
+    keys = {f"K{n}": "".join(chance.choice("0123") for _ in range(3)) for n in range(chance.randint(1, 9))}
+    cylinders = {f"C{n}": chance.sample([*keys], chance.randint(1, min(3, len(keys)))) for n in range(5)}
+    keyways = {name: chance.choice(KEYWAYS) for name in cylinders if chance.random() < 0.8}
+    enters = {name: chance.sample(KEYWAYS, chance.randint(1, 3)) for name in keys if chance.random() < 0.8}
+    house = {"spec": {"chambers": 3, "depths": 4}, "keys": keys, "cylinders": cylinders}
+    code, answer = run("audit", {**house, "keyways": keyways, "enters": enters})
+    assert code == 0
+    unintended, missing, phantoms = [], [], {}
+    for name, meant in cylinders.items():
+        shearing = [{keys[one][chamber] for one in meant} for chamber in range(3)]
+        going_in = [key for key in keys if name not in keyways or key not in enters or keyways[name] in enters[key]]
+        turning = [key for key in going_in if all(keys[key][at] in shearing[at] for at in range(3))]
+        unintended += [[name, key] for key in turning if key not in meant]
+        missing += [[name, key] for key in keys if key in meant and key not in going_in]
+        count = len(shearing[0]) * len(shearing[1]) * len(shearing[2])
+        phantoms[name] = count - len({keys[key] for key in turning})
+    assert answer == {"unintended": unintended, "missing": missing, "phantoms": phantoms}
 
 
 @pytest.mark.parametrize(
@@ -262,6 +288,13 @@ def test_a_lost_key_whose_other_masters_have_all_its_cuts_takes_their_changes_wi
         ("pin", {"spec": SPEC, "keys": {"AA": "528614"}, "control": 5}, "control"),
         ("audit", {"spec": SPEC, "keys": KEYS}, "cylinders"),
         ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": []}, "cylinders"),
+        ("audit", {**AUDITED, "keyways": ["Q1"]}, "keyways"),
+        ("audit", {**AUDITED, "keyways": {"1AA": ["Q1"]}}, "keyways.1AA"),
+        ("audit", {**AUDITED, "keyways": {"2AA": "Q1"}}, "keyways.2AA"),
+        ("audit", {**AUDITED, "keyways": {"1AA": "Q" * 25}}, "keyways.1AA"),
+        ("audit", {**AUDITED, "enters": {"AA": "Q1"}}, "enters.AA"),
+        ("audit", {**AUDITED, "enters": {"AA": ["Q1", ""]}}, "enters.AA[2]"),
+        ("audit", {**AUDITED, "enters": {"AB": ["Q1"]}}, "enters.AB"),
         ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": {"1AA": "AA"}}, "cylinders.1AA"),
         ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": {"1AA": [1]}}, "cylinders.1AA"),
         ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": {"1AA": ["AB"]}}, "cylinders.1AA"),

@@ -1,12 +1,15 @@
 """One system on several keyways of a family: what enters decides everywhere, against a plain loop over all pairs."""
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from random import Random
 
 import pytest
+from click.testing import CliRunner
 
+from app.cli import main
 from app.keying import Bitting as Cuts
 from app.ledger.bench.blanks import _blanks
 from app.ledger.catalog.makers import import_maker
@@ -119,6 +122,33 @@ def test_masters_on_another_keyway_have_the_same_bittings_once_more(work: Work, 
         [other] = add_keysets(work, get_system(work.session, system.id), 1, "AC")
     later = opened(work, system)
     assert later[one.symbol] == later[other.symbol]
+
+
+@pytest.mark.parametrize("keyway", ["AQ2", "AQ3"])
+def test_the_command_finds_what_the_house_finds(work: Work, system: KeySystem, keyway: str) -> None:
+    add_masters(work, system, keyway)
+    _make_twins(work, system)  # which interchange with AA's where keys of both keyways go in
+    hall = get_system(work.session, system.id)
+    by_id = {one.id: one for one in hall.keysets}
+    keyed = [one for one in hall.keysets if one.cylinders]
+    asked = {
+        "spec": {"chambers": 6, "depths": 10},
+        "keys": {symbol: "".join(map(str, cuts)) for symbol, cuts in opened(work, system).items()},
+        "cylinders": {
+            own.symbol: [one.symbol for one in operators_of(own, is_nmk=False, by_id=by_id)] for own in keyed
+        },
+        "keyways": {own.symbol: own.section for own in keyed},
+        "enters": {one.symbol: sorted(ENTERS[one.section]) for one in hall.keysets if one.symbol != "A"},
+    }
+    done = CliRunner().invoke(main, ["keying", "audit", "-"], input=json.dumps(asked))
+    found, report = json.loads(done.stdout), audit_systems(work, [hall])
+    told = [re.findall(r"Key (\w+) of Hall would also operate (\w+) ", one.sentence) for one in report.findings]
+    assert sorted(pair for [pair] in told) == sorted((key, cylinder) for cylinder, key in found["unintended"])
+    assert {(cylinder, key) for cylinder, key in found["unintended"]} == let_in(work, system) - {
+        (own, key) for own, meant in asked["cylinders"].items() for key in meant
+    }
+    assert bool(found["unintended"]) == (keyway == "AQ2")
+    assert found["missing"] == [] and sum(found["phantoms"].values()) == report.phantoms
 
 
 def test_on_a_keyway_that_its_keys_enter_every_bitting_is_another(work: Work, system: KeySystem) -> None:
