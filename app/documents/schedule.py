@@ -1,6 +1,8 @@
 """The keying schedule for installers, by door and by keyset, on paper and as a table: never a bitting, since neither
 the views nor what they are made from has one."""
 
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from app.documents.render import LANDSCAPE, PaperHead, pdf
@@ -12,17 +14,22 @@ from app.validation import first_of
 _MOST_OPENINGS = 24  # a keyset's list of doors stays readable; the table by door has them all
 SCHEDULE_HEADINGS = (
     "Opening", "Location", "Hand", "Lock", "Position", "Cylinder", "Part number", "Keyset", "Operated by", "Keys",
-    "Remarks", "Cautions", "Changed",
+    "Remarks", "Cautions", "Changed", "Until handed over",
 )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class ScheduleLine:
-    """One cylinder at its door. keys: in words; marks: the cautions that apply, "C1 C3"."""
+    """One cylinder at its door. keys: in words; marks: the cautions that apply, "C1 C3"; changed: how it differs from
+    the revision before. site: what the contractors' key turns there until the building is handed over, "CMK", or
+    "CMK core" where a construction core hangs in its place.
+    """
 
     row: ScheduleRow
     keys: str
     marks: str
+    changed: str = ""
+    site: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +44,7 @@ class SchedulePage:
     cautions: tuple[tuple[str, str], ...]
     kinds: tuple[tuple[str, str], ...]
     doors: int
+    cores: int  # construction cores, each told at the door where it hangs
     changes: tuple[tuple[str, str], ...]  # (opening, how it differs from the revision before)
 
 
@@ -66,8 +74,10 @@ def schedule_page(schedule: Schedule) -> SchedulePage:
                 row,
                 keys_words(by_symbol.get((row.system, bare_symbol(row.keyset)))),
                 " ".join(marks[sentence] for sentence in row.cautions),
+                schedule.changed.get(row.cylinder_id) or (schedule.changed.get(core.cylinder_id, "") if core else ""),
+                f"{core.construction} core" if core else row.construction,
             )
-            for row in schedule.rows
+            for row, core in _by_door(schedule.rows)
         ),
         keysets=tuple(
             (keyset, first_of(list(openings.get((keyset.system, bare_symbol(keyset.symbol)), ())), _MOST_OPENINGS))
@@ -76,8 +86,23 @@ def schedule_page(schedule: Schedule) -> SchedulePage:
         cautions=tuple((mark, sentence) for sentence, mark in marks.items()),
         kinds=tuple(dict.fromkeys((row.part_number, row.words) for row in schedule.rows if row.part_number)),
         doors=len({row.opening_number for row in schedule.rows if row.opening_number}),
+        cores=sum(row.is_lent for row in schedule.rows),
         changes=changes_of(schedule),
     )
+
+
+def _by_door(rows: Sequence[ScheduleRow]) -> list[tuple[ScheduleRow, ScheduleRow | None]]:
+    """Each cylinder with the construction core that hangs in its place; last, cores of whose door nothing else is."""
+    lent: dict[tuple[str, str], list[ScheduleRow]] = defaultdict(list)
+    for row in rows:
+        if row.is_lent:
+            lent[row.opening_number, row.position].append(row)
+    found: list[tuple[ScheduleRow, ScheduleRow | None]] = []
+    for row in rows:
+        if not row.is_lent:
+            there = lent[row.opening_number, row.position]
+            found.append((row, there.pop(0) if there else None))
+    return [*found, *((core, None) for cores in lent.values() for core in cores)]
 
 
 def changes_of(schedule: Schedule) -> tuple[tuple[str, str], ...]:
@@ -110,7 +135,8 @@ def keyset_schedule_pdf(schedule: Schedule) -> bytes:
     """The schedule by keyset as PDF, on the house's paper; cylinders without a keyset stand last."""
     found: dict[tuple[str, str], list[ScheduleRow]] = {}
     for row in schedule.rows:
-        found.setdefault((row.system, bare_symbol(row.keyset)), []).append(row)
+        if not row.is_lent:  # those are all alike, and go again: how many there are is enough
+            found.setdefault((row.system, bare_symbol(row.keyset)), []).append(row)
     by_symbol = {(keyset.system, keyset.symbol): keyset for keyset in schedule.keysets}
     order = [*by_symbol, *(symbol for symbol in found if symbol not in by_symbol)]
     return pdf(
@@ -136,7 +162,7 @@ def schedule_table(schedule: Schedule) -> PaperTable:
         (
             row.opening_number, row.location, row.hand, row.lock, row.position, row.words, row.part_number,
             row.keyset, ", ".join(row.operated_by), line.keys, row.remarks, " ".join(row.cautions),
-            schedule.changed.get(row.cylinder_id, ""),
+            line.changed, line.site,
         )
         for line in page.lines
         for row in [line.row]

@@ -69,7 +69,11 @@ def test_a_construction_master_from_quote_to_made_dead(enter: Enter, served: Ser
     assert "Setting up for a construction key, until it is made dead" in " ".join(paper.split())
     accept(page)
     expect(page.locator("#construction").locator("..")).to_contain_text("2 cylinders in the shop yet.")
+    page.get_by_role("link", name="Doors, made dead").click()
+    expect(page.locator("main")).to_contain_text("Made dead can be said of a door once what is in the shop is handed")
+    expect(page.get_by_role("button", name="Made dead", exact=True)).to_have_count(0)
     schedule = " ".join(paper_text(page, served.url("/jobs/1001/keying-schedule.pdf")).split())
+    assert "Tick when dead" in schedule
     assert "CMK turns these cylinders until the building is handed over" in schedule
     assert "Turn no permanent key before." in schedule and "bring all of them back" in schedule
 
@@ -81,14 +85,16 @@ def test_a_construction_master_from_quote_to_made_dead(enter: Enter, served: Ser
     page = enter(Role.COUNTER)
     page.get_by_role("link", name="Jobs", exact=True).first.click()
     page.get_by_role("link", name="1001").first.click()
-    expect(page.locator("fieldset.handing")).to_contain_text("wait until the building is handed over: ")
-    page.get_by_role("link", name="Keep them here").click()
+    receipt = " ".join(paper_text(page, served.url("/jobs/1001/key-receipt.pdf")).split())
+    assert "I have received the 2 keys listed" in receipt and "1AA" not in receipt  # nobody signs for a master yet
+    expect(page.locator("fieldset.handing")).to_have_count(0)  # one press would give the masters away
+    page.get_by_role("link", name="Hand over to the site").click()
+    expect(page.locator("main")).to_contain_text("wait until the building is handed over: ")
+    expect(page.locator("input[name=cylinder]:checked")).to_have_count(2)
     expect(page.get_by_label("Keys to CMK")).to_have_value("2")
     permanent = page.locator("[name^=keys-]:not([value='2'])")
     assert {one.input_value() for one in permanent.all()} == {"0"}
     page.get_by_label("Who takes it").fill("B. Reed")
-    for box in page.locator("input[name=cylinder]").all():
-        box.check()
     page.get_by_role("button", name="Hand over", exact=True).click()
     construction = page.locator("section", has=page.locator("#construction"))
     expect(construction).to_contain_text("2 doors still open to the construction key. CMK: 2 with B. Reed.")
@@ -107,11 +113,15 @@ def test_a_construction_master_from_quote_to_made_dead(enter: Enter, served: Ser
     expect(page.get_by_text("count its keys and call them in like a master's")).to_be_visible()
     page.get_by_label("101").check()
     page.get_by_role("button", name="Undo").click()
-    expect(page.locator("#flashes")).to_contain_text("1 door not made dead.")
-    page.get_by_label("101").check()
+    expect(page.locator("#flashes")).to_contain_text("Undone: 1 door no longer made dead.")
+    page.get_by_label("102").check()
     page.get_by_role("button", name="Made dead", exact=True).click()
+    expect(page.locator("#flashes")).to_contain_text("Nothing changed: made dead already.")
     page.get_by_role("button", name="Made dead", exact=True).click()
     expect(page.get_by_role("alert")).to_contain_text("Tick the doors that this is about.")
+    page.get_by_label("101").check()
+    page.get_by_role("button", name="Made dead", exact=True).click()
+    expect(page.get_by_role("button", name="Made dead", exact=True)).to_have_count(0)
     page.get_by_role("link", name="The job").click()
     page.get_by_role("link", name="101").first.click()
     expect(page.get_by_text("CMK made dead (Cora)").last).to_be_visible()
@@ -129,7 +139,7 @@ def test_construction_cores_from_quote_to_the_shelf(enter: Enter, served: Served
 
     page = enter(Role.COUNTER)
     page.goto(served.url("/jobs/1001"))
-    page.get_by_role("link", name="Only a part goes …").click()
+    page.get_by_role("link", name="Hand over to the site").click()
     page.get_by_label("Who takes it").fill("B. Reed")
     expect(page.locator("input[name=cylinder]:checked")).to_have_count(2)
     expect(page.get_by_label("Keys to CMK")).to_have_value("2")
@@ -145,5 +155,12 @@ def test_construction_cores_from_quote_to_the_shelf(enter: Enter, served: Served
     page.get_by_label("102").uncheck()
     page.get_by_role("button", name="Cores are back").click()
     expect(page.get_by_text("1 construction core not back: $38.00 to charge.")).to_be_visible()
-    page.get_by_role("button", name="Charge the cores that are not back").click()
+    page.get_by_label("101").uncheck()
+    page.get_by_role("button", name="Kept: charge them").click()
     expect(page.locator("#sums")).to_contain_text("$40.76")  # 38.00 and 7.25 % of it
+    page.get_by_role("link", name="Jobs", exact=True).first.click()
+    page.get_by_role("link", name="1001").first.click()
+    expect(construction).to_contain_text("2 doors swapped. 1 construction core kept and charged.")
+    construction.get_by_role("link", name="Doors and cores").click()
+    expect(page.locator("tr", has_text="102")).to_contain_text("kept, charged")
+    expect(page.get_by_role("button", name="Kept: charge them")).to_have_count(0)

@@ -5,9 +5,10 @@ from dataclasses import replace
 
 import pytest
 
-from app.documents import bench_sheet_pdf, schedule_pdf
+from app.documents import bench_sheet_pdf, keyset_schedule_pdf, schedule_pdf
 from app.documents.schedule import schedule_page
 from app.ledger.bench.bench_sheet import BenchWork
+from app.ledger.jobs.cylinder_lines import ScheduleKeyset
 from app.ledger.jobs.papers import Schedule
 
 Pages = Callable[[bytes], list[str]]
@@ -97,3 +98,37 @@ def test_a_cylinder_under_a_selective_master_has_its_keys_and_its_keyset_its_doo
     plain, page = schedule_page(given), schedule_page(replace(given, rows=(under, *given.rows[1:])))
     assert page.lines[0].keys == plain.lines[0].keys != ""
     assert page.keysets == plain.keysets
+
+
+def test_a_construction_core_is_told_at_its_door_with_a_box_to_tick(
+    schedule: Callable[..., Schedule], pages: Pages
+) -> None:
+    """At arm's length one row a door: what hangs there now, what comes, and a box for each."""
+    given = schedule(3)
+    core = ScheduleKeyset("CMK", "construction", "", 2, 3)
+    lent = [
+        replace(
+            row, cylinder_id=100 + row.cylinder_id, words="Construction core, lent", part_number="", keyset="CMK",
+            operated_by=("CMK",), construction="CMK", is_lent=True, cautions=(),
+        )
+        for row in given.rows[:2]
+    ]  # fmt: skip
+    given = replace(given, rows=(*given.rows, *lent), keysets=(*given.keysets, core), changed={101: "new"})
+    page = schedule_page(given)
+    assert [line.row.keyset for line in page.lines] == [row.keyset for row in given.rows[:3]]
+    assert [line.site for line in page.lines] == ["CMK core", "CMK core", ""]
+    assert [bool(line.changed) for line in page.lines] == [True, False, False]
+    text = " ".join(pages(schedule_pdf(given)))
+    assert "3 doors, 3 cylinders, 2 construction cores" in text
+    assert "Tick when swapped" in text and "Construction core, lent" not in text
+    assert "CMK construction 3 2 cylinders" in " ".join(pages(keyset_schedule_pdf(given)))
+    left = replace(given, rows=given.rows[1:])  # its door is none of this job's
+    assert [line.row.keyset for line in schedule_page(left).lines][-1] == "CMK"
+
+
+def test_a_door_that_is_to_be_made_dead_has_a_box_for_it(schedule: Callable[..., Schedule], pages: Pages) -> None:
+    given = schedule(2)
+    first = replace(given.rows[0], construction="CMK")
+    text = " ".join(pages(schedule_pdf(replace(given, rows=(first, given.rows[1])))))
+    assert "Tick when dead" in text and "CMK" in text
+    assert "Tick when" not in " ".join(pages(schedule_pdf(given)))

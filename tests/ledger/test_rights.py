@@ -128,7 +128,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         goods.warranties: open_warranty note_claim
         jobs.appointments: make_appointment change_appointment end_appointment
         jobs.reminders: set_reminder tick_reminder
-        jobs.construction: mark_dead bring_cores_back
+        jobs.construction: mark_dead mark_cores
         quoting.issuing: requote keep_requote
         jobs.stages: move_job lose_quote
         goods.handing_over: hand_over hand_over_part

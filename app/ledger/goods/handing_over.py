@@ -108,7 +108,8 @@ def still_open(session: Session, job: Job) -> StillOpen:
     """What whoever hands this job over has to know."""
     keys, money = keys_of_job(session, job.id), job_money(job)
     uncut, going = (tuple(key for key in keys if key.state is state) for state in (KeyState.ORDERED, KeyState.CUT))
-    waiting = tuple(key for key in going if not key.keyset.level.is_of_construction) if _is_a_site(job) else ()
+    is_a_site = any(key.keyset.level.is_of_construction for key in keys) and _is_a_site(job)
+    waiting = tuple(key for key in going if not key.keyset.level.is_of_construction) if is_a_site else ()
     return StillOpen(uncut, max(money.balance_cents, 0), money.total_cents, going, waiting)
 
 
@@ -143,11 +144,11 @@ def hand_over(work: Work, job_id: int, version: int, form: HandOverForm) -> Hand
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
         job = get_version(work.session, Job, job_id, "job", version)
+        _require_site_supplied(work.session, job)
         if not may_all_go(work.session, job):
             told = f"This job is {job.stage.word}, and not all of it is there: hand over what is there."
             raise LedgerError("stage", told)
         require_rekeyed_there(work, job)
-        _require_no_core_waits(job)
         still = still_open(work.session, job)
         taker = _read_taker(form, still)
         pieces = waiting_for(work.session, job)
@@ -156,16 +157,24 @@ def hand_over(work: Work, job_id: int, version: int, form: HandOverForm) -> Hand
     return hand_overs_of(work.session, job)[-1]
 
 
-def _require_no_core_waits(job: Job) -> None:
-    """LedgerError on `stage` where construction cores are still to stand in for the permanent ones."""
-    if any(one.is_lent and not one.state.has_left for one in job.cylinders):
-        told = "Construction cores and their keys go to the site first, as a part (Only a part goes …)"
-        raise LedgerError("stage", f"{told}; the permanent cores stay here until the building is handed over.")
+def _require_site_supplied(session: Session, job: Job) -> None:
+    """LedgerError on `stage` where what construction keys turn is still to go to the site."""
+    if goes_to_site_first(session, job):
+        told = "The cylinders or cores of the site and their construction keys go there first, as a part"
+        raise LedgerError("stage", f"{told}; all else stays here until the building is handed over.")
+
+
+def goes_to_site_first(session: Session, job: Job) -> bool:
+    """Whether something that construction keys turn is still here: that goes to the site, permanent keys later."""
+    if not any(key.keyset.level.is_of_construction for key in keys_of_job(session, job.id)):
+        return False
+    return any(one.construction is not None and not one.state.has_left for one in job.cylinders)
 
 
 def may_all_go(session: Session, job: Job) -> bool:
     """Whether what is left of a job can be handed over as a whole."""
-    return job.stage is Stage.READY or (job.stage in LATE_STAGES and is_all_there(session, job))
+    is_there = job.stage is Stage.READY or (job.stage in LATE_STAGES and is_all_there(session, job))
+    return is_there and not goes_to_site_first(session, job)
 
 
 def _end(work: Work, job: Job, taker: str, still: StillOpen, pieces: Pieces, detail: dict[str, Any]) -> None:

@@ -15,9 +15,9 @@ from app.ledger.jobs.queries import get_job
 from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.construction import control_of
 from app.ledger.keysystems.crosskeying import CROSS_KEYED, CROSS_KEYED_ANEW
-from app.ledger.keysystems.lost_keysets import open_lost_bittings
+from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED, open_lost_bittings
 from app.ledger.keysystems.pinned import turn_ball, turning
-from app.ledger.keysystems.system_queries import sections_of, systems_sharing_keyway
+from app.ledger.keysystems.system_queries import operators_of, sections_of, systems_sharing_keyway
 from app.ledger.stock.movements import move_stock
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
@@ -40,7 +40,10 @@ from app.validation import counted
 
 MADE_DEAD, NOT_DEAD = "construction key made dead", "construction key not dead"
 CORES_BACK, CORES_NOT_BACK = "construction cores back", "construction cores not back"
+CORES_KEPT = "construction cores kept"
 IN_THE_SHOP, WORKS, MADE, SWAPPED, BACK = "in the shop", "works", "made dead", "swapped, not back", "back"
+KEPT = "kept, charged"
+_SAID_OF_CORES = {BACK: CORES_BACK, KEPT: CORES_KEPT, SWAPPED: CORES_NOT_BACK}
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +111,7 @@ class Construction:
 
     @property
     def is_over(self) -> bool:
-        """Whether no door is opened by a construction key, every core is back, and no key is out."""
+        """Whether no door is opened by a construction key, every core is back or charged, and no key is out."""
         open_doors = self.count(IN_THE_SHOP, WORKS, SWAPPED)
         return not open_doors and not any(one.held or one.lost for one in self.keys)
 
@@ -120,7 +123,7 @@ class Construction:
     @property
     def of_doors(self) -> tuple[str, ...]:
         """What the construction keys still turn, and what is not back."""
-        still, done = self.count(WORKS), self.count(MADE, SWAPPED, BACK)
+        still, done = self.count(WORKS), self.count(MADE, SWAPPED, BACK, KEPT)
         said = []
         if waiting := self.count(IN_THE_SHOP):
             said.append(
@@ -134,6 +137,8 @@ class Construction:
         if away := self.count(SWAPPED):
             price = f": {show_cents(away * self.kept_cents)} to charge" if self.kept_cents is not None else ""
             said.append(f"{counted(away, 'construction core')} not back{price}.")
+        if kept := self.count(KEPT):
+            said.append(f"{counted(kept, 'construction core')} kept and charged.")
         return tuple(said)
 
 
@@ -177,7 +182,8 @@ def _set_up(cylinder: Cylinder, done: Event | None) -> ConstructionDoor:
 def _core(cylinder: Cylinder, permanent: str, done: Event | None) -> ConstructionDoor:
     symbol = cylinder.keyset.symbol if cylinder.keyset else ""
     if done is not None:
-        return ConstructionDoor(cylinder, symbol, permanent, BACK, _day(done), done.actor_name)
+        state = BACK if done.kind == CORES_BACK else KEPT
+        return ConstructionDoor(cylinder, symbol, permanent, state, _day(done), done.actor_name)
     if cylinder.state is CylinderState.REMOVED:
         return ConstructionDoor(cylinder, symbol, permanent, SWAPPED, cylinder.removed_on)
     is_out = cylinder.state is CylinderState.FITTED
@@ -190,17 +196,17 @@ def _day(done: Event | None) -> date | None:
 
 
 def _said(session: Session, job_id: int) -> dict[int, Event]:
-    """Cylinder id → the event that says it is made dead or back, as the newest ones tell."""
-    kinds = (MADE_DEAD, NOT_DEAD, CORES_BACK, CORES_NOT_BACK)
+    """Cylinder id → the event that says it is made dead, back or kept, as the newest ones tell."""
+    kinds = (MADE_DEAD, NOT_DEAD, CORES_BACK, CORES_KEPT, CORES_NOT_BACK)
     found: dict[int, Event] = {}
     for event in session.scalars(
         sa.select(Event).where(Event.job_id == job_id, Event.kind.in_(kinds)).order_by(Event.id)
     ):
         for one in event.detail.get("cylinders", ()):
-            if event.kind in (MADE_DEAD, CORES_BACK):
-                found[one] = event
-            else:
+            if event.kind in (NOT_DEAD, CORES_NOT_BACK):
                 found.pop(one, None)
+            else:
+                found[one] = event
     return found
 
 
@@ -270,16 +276,34 @@ def mark_dead(work: Work, job_number: int, cylinder_ids: Collection[int], on: da
 
 
 def _require_as_then(work: Work, cylinders: Sequence[Cylinder], done: Mapping[int, Event]) -> None:
-    """LedgerError where a cylinder that was made dead is off its door by now, or was pinned anew, cross-keyed."""
-    kinds, first = (CROSS_KEYED, CROSS_KEYED_ANEW), min((done[one.id].id for one in cylinders), default=0)
-    rows = sa.select(Event).where(Event.kind.in_(kinds), Event.id > first)
-    since = {(one.detail.get("cylinder"), one.id) for one in work.session.scalars(rows)}
+    """LedgerError where a cylinder that was made dead is off its door by now, or was pinned anew: cross-keyed, or by
+    a bitting that was corrected.
+    """
+    kinds = (CROSS_KEYED, CROSS_KEYED_ANEW, BITTING_CORRECTED)
+    first = min((done[one.id].id for one in cylinders), default=0)
+    events = work.session.scalars(sa.select(Event).where(Event.kind.in_(kinds), Event.id > first)).all()
     for one in cylinders:
-        crossed = any(cylinder == one.id and event > done[one.id].id for cylinder, event in since)
-        if crossed or one.state is not CylinderState.FITTED:
-            why = "was cross-keyed, and so pinned anew without balls" if crossed else "was taken off it"
-            told = f"The cylinder of {_place(one)} {why} since it was made dead: it stays made dead."
-            raise LedgerError("cylinders", told)
+        since = [event for event in events if event.id > done[one.id].id]
+        turns = {done[one.id].detail["keyset"], *(keyset.id for keyset in _turning(one))}
+        if one.state is not CylinderState.FITTED:
+            why = "was taken off it"
+        elif any(event.detail.get("cylinder") == one.id for event in since):
+            why = "was cross-keyed, and so pinned anew without balls,"
+        elif any(event.kind == BITTING_CORRECTED and event.detail["keyset"] in turns for event in since):
+            why = "goes by a bitting that was corrected, and so was pinned anew,"
+        else:
+            continue
+        told = f"The cylinder of {_place(one)} {why} since it was made dead: it stays made dead."
+        raise LedgerError("cylinders", told)
+
+
+def _turning(cylinder: Cylinder) -> list[Keyset]:
+    """The keysets that turn it, as it is keyed now."""
+    if cylinder.keyset is None:
+        return []
+    by_id = {one.id: one for one in cylinder.keyset.system.keysets}
+    chain = operators_of(cylinder.keyset, is_nmk=cylinder.is_nmk, by_id=by_id)
+    return [*chain, *(one.keyset for one in cylinder.operators)]
 
 
 def _strangers(
@@ -313,26 +337,25 @@ def _place(cylinder: Cylinder) -> str:
     return f"door {cylinder.door.opening_number}" if cylinder.door else "no door"
 
 
-def bring_cores_back(
-    work: Work, job_number: int, cylinder_ids: Collection[int], on: date, *, is_back: bool = True
-) -> int:
-    """Put on record that construction cores that were swapped came back to the shop, or that they did not after all;
-    how many changed. LedgerError on `cylinders` and `on`, NotFound.
+def mark_cores(work: Work, job_number: int, cylinder_ids: Collection[int], on: date, to: str) -> int:
+    """Put on record that construction cores that were swapped are BACK in the shop, that they are KEPT and charged
+    for, or neither after all (SWAPPED); how many changed. LedgerError on `cylinders` and `on`, NotFound.
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
         job = get_job(work.session, job_number)
         done = _said(work.session, job.id)
         mine = [one for one in _named(job, cylinder_ids) if one.is_lent]
-        if is_back and any(one.state is not CylinderState.REMOVED for one in mine):
+        if any(one.state is not CylinderState.REMOVED for one in mine):
             told = "This core is on its door, or here: it comes back once the permanent core is handed over."
             raise LedgerError("cylinders", told)
-        if is_back:
+        if to != SWAPPED:
             _check_day(work, on, [one.removed_on for one in mine])
-        changed = [one for one in mine if (one.id in done) is not is_back]
+        were = {one: _core(one, "", done.get(one.id)).state for one in mine}
+        changed = [one for one in mine if were[one] != to and (to != KEPT or were[one] == SWAPPED)]
         if changed and changed[0].keyset is not None:
-            move_cores(work, job, len(changed) if is_back else -len(changed))
-            _tell(work, job, changed[0].keyset, changed, on, CORES_BACK if is_back else CORES_NOT_BACK)
+            move_cores(work, job, len(changed) if to == BACK else -sum(were[one] == BACK for one in changed))
+            _tell(work, job, changed[0].keyset, changed, on, _SAID_OF_CORES[to])
         return len(changed)
 
 

@@ -43,6 +43,8 @@ class ScheduleRow:
     remarks: str
     cautions: tuple[str, ...]
     system: str = ""  # the name of its keyset's key system
+    construction: str = ""  # the symbol of the construction key that turns it as yet
+    is_lent: bool = False  # a construction core: the house's own, until the permanent core comes
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,12 +142,14 @@ class JobCylinders:
         return keyset.system_id if keyset else None
 
     def operators(self, line: PlainRow) -> list[PlainRow]:
-        """Every keyset whose key turns a cylinder: its own, those it is cross-keyed to, the masters above."""
+        """Every keyset whose key turns a cylinder: its own, those it is cross-keyed to, the masters above, and last
+        the construction key, which does for a while.
+        """
         if line.keyset_id is None:
             return []
         own, *above = operators_of(self.by_id[line.keyset_id], is_nmk=line.is_nmk, by_id=self.by_id)
         crossed = (self.by_id[one] for one in self.crossed.get(line.id, ()) if one in self.by_id)
-        return list(dict.fromkeys((own, *crossed, *above)))
+        return sorted(dict.fromkeys((own, *crossed, *above)), key=lambda one: one.level.is_of_construction)
 
     def symbol(self, line: PlainRow) -> str:
         """The cylinder's keyset as it bears it: X before, (NMK) or its selective master after; "" uncombinated."""
@@ -166,6 +170,7 @@ class JobCylinders:
     def row(self, line: PlainRow, cautions: tuple[str, ...] = ()) -> ScheduleRow:
         """A cylinder as the schedule says it; its cautions are the caller's to look up."""
         remarks = "" if line.remarks == self.price_reasons.get(line.line_number) else line.remarks
+        operators = self.operators(line)
         return ScheduleRow(
             cylinder_id=line.id,
             opening_number=line.opening_number,
@@ -176,10 +181,12 @@ class JobCylinders:
             words=line.words,
             part_number=line.part_number,
             keyset=self.symbol(line),
-            operated_by=tuple(keyset.symbol for keyset in self.operators(line)),
+            operated_by=tuple(keyset.symbol for keyset in operators),
             remarks=" · ".join(filter(None, (self.shorter(line), line.door_remarks, remarks))),
             cautions=cautions,
             system=self.by_id[line.keyset_id].system_name if line.keyset_id else "",
+            construction=next((one.symbol for one in operators if one.level.is_of_construction), ""),
+            is_lent=line.keyset_id is not None and self.by_id[line.keyset_id].level.is_of_construction,
         )
 
 

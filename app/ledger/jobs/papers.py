@@ -22,7 +22,7 @@ from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.snapshot import HouseHead
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, Job, Key, Keyset, KeyState
+from app.ledger.tables import Cylinder, Job, Key, Keyset, KeyState, Level
 
 _IN_SHOP = {
     KeyState.ORDERED: "In the shop, not cut yet",
@@ -115,7 +115,8 @@ _BY_MASTER = (
 )
 _BY_CORES = (
     "Construction cores, alike to {0}, hang until the building is handed over; {1} takes them out. Seat each "
-    "permanent core as soon as its construction core is out: a door without one is open. Bring all of them back."
+    "permanent core{2} as soon as its construction core is out: a door without one is open. Tick each door as "
+    "swapped. Bring all construction cores and their keys back."
 )
 
 
@@ -123,7 +124,8 @@ def say_construction(found: JobCylinders) -> str:
     """What a job's site is construction keyed by and how that ends, for the installer; "" where it is not."""
     own = [found.by_id[line.keyset_id] for line in found.lines if line.keyset_id is not None]
     if lent := next((one for one in own if one.level.is_of_construction), None):
-        return _BY_CORES.format(lent.symbol, control_of(lent.symbol))
+        control = next((one.symbol for one in found.by_id.values() if one.level is Level.CONTROL), "")
+        return _BY_CORES.format(lent.symbol, control_of(lent.symbol), f" with {control}" if control else "")
     alive = [found.by_id[one] for further in found.crossed.values() for one in further if one in found.by_id]
     symbols = dict.fromkeys(one.symbol for one in alive if one.level.is_of_construction)
     return _BY_MASTER.format(" or ".join(symbols)) if symbols else ""

@@ -13,7 +13,7 @@ from app.ledger.goods.order_lines import OF_JOBS
 from app.ledger.goods.returns import GOODS_BACK
 from app.ledger.goods.warranties import CAME_BACK, CLAIM_NOTED
 from app.ledger.jobs.appointments import APPOINTED, APPOINTMENT_CHANGED
-from app.ledger.jobs.construction import CORES_BACK, CORES_NOT_BACK, MADE_DEAD, NOT_DEAD
+from app.ledger.jobs.construction import CORES_BACK, CORES_KEPT, CORES_NOT_BACK, MADE_DEAD, NOT_DEAD
 from app.ledger.jobs.notes import NOTE
 from app.ledger.jobs.reminders import REMINDER_DONE, REMINDER_SET
 from app.ledger.jobs.schedule_revisions import PRINTED
@@ -137,7 +137,7 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     CLAIM_NOTED: {},
     GOODS_BACK: {**_KEYS, "removed": _wholes, "goods": _pairs},
     CLAIM_OPENED: {},
-    **dict.fromkeys((MADE_DEAD, NOT_DEAD, CORES_BACK, CORES_NOT_BACK), _CONSTRUCTION),
+    **dict.fromkeys((MADE_DEAD, NOT_DEAD, CORES_BACK, CORES_KEPT, CORES_NOT_BACK), _CONSTRUCTION),
     CLAIM_SETTLED: {},
     DECODED: {},
     **dict.fromkeys((PINNED, CHECKED), _CYLINDERS),

@@ -123,7 +123,8 @@ def _page(number: int, form: PartPage, rows: Sequence[ScheduleRow]) -> str:
     keysets = Counter(key.keyset for key in there.keys)
     if not form.is_submitted():
         form.version.data = str(job.version)
-        form.cylinders.data = [str(one.id) for one in there.cylinders if one.is_lent]  # they go to the site first
+        # What construction keys turn goes to the site first, all of it and with none but those.
+        form.cylinders.data = [str(one.id) for one in there.cylinders if still.waiting and one.construction]
         for keyset, count in keysets.items() if still.waiting else ():
             form[f"keys-{keyset.id}"].data = count if keyset.level.is_of_construction else 0
     ids = {one.id for one in there.cylinders}

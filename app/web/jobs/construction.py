@@ -8,7 +8,16 @@ from wtforms import SelectMultipleField
 from wtforms.validators import InputRequired
 
 from app.ledger.catalog.price_queries import CONSTRUCTION_KEPT
-from app.ledger.jobs.construction import SWAPPED, bring_cores_back, construction_of, mark_dead
+from app.ledger.goods.handing_over import PART_STAGES, is_all_gone
+from app.ledger.jobs.construction import (
+    BACK,
+    KEPT,
+    SWAPPED,
+    Construction,
+    construction_of,
+    mark_cores,
+    mark_dead,
+)
 from app.ledger.jobs.queries import get_job
 from app.ledger.quoting.issuing import keep_draft
 from app.ledger.store.errors import NotFound
@@ -34,39 +43,26 @@ class ConstructionPage(PageForm):
 @roles(Role.COUNTER, Role.BENCH)
 def page(number: int) -> ResponseReturnValue:
     """How far a construction keyed job is; a press says of the doors ticked that they are dead, or back."""
-    work = current_work()
-    job = get_job(work.session, number)
-    form = ConstructionPage(on=work.today)
-    about(f"job {number}", form)
-    found = construction_of(work.session, job, work.today)
-    if found is None:
-        raise NotFound("construction keying of this job")
+    form, found = _read(number)
     is_undone = request.form.get("deed") == "undo"
-
-    def mark() -> int:
-        ticked = {record_id(one) for one in form.cylinders.data or ()}
-        if found.is_of_cores:
-            return bring_cores_back(work, number, ticked, form.on.data, is_back=not is_undone)
-        return mark_dead(work, number, ticked, form.on.data, is_dead=not is_undone)
-
-    if done := form.run(mark):
-        noun, what = ("construction core", "back") if found.is_of_cores else ("door", "made dead")
-        said = f"{counted(done.value, noun)} {'not ' if is_undone else ''}{what}."
-        return flash_and_redirect(said, "construction.page", number=number)
-    return render_template("jobs/construction.html", job=job, found=found, form=form), form.status
+    if done := form.run(lambda: _mark(form, found, is_undone=is_undone)):
+        return flash_and_redirect(_say(found, done.value, is_undone=is_undone), "construction.page", number=number)
+    return _show(form, found)
 
 
 @blueprint.post("/jobs/<int:number>/construction/kept")
 @roles(Role.COUNTER)
 def charge_kept(number: int) -> ResponseReturnValue:
-    """A draft quote of the construction cores that did not come back, on the counter page."""
-    work = current_work()
-    job = get_job(work.session, number)
-    found = construction_of(work.session, job, work.today)
-    kept = found.count(SWAPPED) if found else 0
-    if not kept:
-        return flash_and_redirect("Every construction core is back.", "jobs.show", number=number)
-    line = {"kind": LineKind.HARDWARE.value, "quantity": str(kept), "price_code": CONSTRUCTION_KEPT}
+    """The cores that are ticked are kept by the customer: a draft quote of them on the counter page."""
+    form, found = _read(number)
+    job, work = found.job, current_work()
+    ticked = {record_id(one) for one in form.cylinders.data or ()}
+    done = form.run(lambda: mark_cores(work, number, ticked, form.on.data, KEPT))
+    if not done:
+        return _show(form, found)
+    if not done.value:
+        return flash_and_redirect("Nothing changed: these are back, or charged.", "construction.page", number=number)
+    line = {"kind": LineKind.HARDWARE.value, "quantity": str(done.value), "price_code": CONSTRUCTION_KEPT}
     typed = {
         "customer_id": str(job.customer_id),
         "site_id": str(job.site_id or ""),
@@ -75,3 +71,34 @@ def charge_kept(number: int) -> ResponseReturnValue:
     }
     token, _ = keep_draft(work, secrets.token_hex(16), typed)
     return flash_and_redirect("The cores stand here as a draft quote.", "counter.page", draft=token)
+
+
+def _read(number: int) -> tuple[ConstructionPage, Construction]:
+    work = current_work()
+    form = ConstructionPage(on=work.today)
+    about(f"job {number}", form)
+    found = construction_of(work.session, get_job(work.session, number), work.today)
+    if found is None:
+        raise NotFound("construction keying of this job")
+    return form, found
+
+
+def _mark(form: ConstructionPage, found: Construction, *, is_undone: bool) -> int:
+    work, number = current_work(), found.job.number
+    ticked = {record_id(one) for one in form.cylinders.data or ()}
+    if found.is_of_cores:
+        return mark_cores(work, number, ticked, form.on.data, SWAPPED if is_undone else BACK)
+    return mark_dead(work, number, ticked, form.on.data, is_dead=not is_undone)
+
+
+def _say(found: Construction, count: int, *, is_undone: bool) -> str:
+    noun, what = ("construction core", "back") if found.is_of_cores else ("door", "made dead")
+    if not count:
+        return f"Nothing changed: none of these was {what}." if is_undone else f"Nothing changed: {what} already."
+    return f"{'Undone: ' if is_undone else ''}{counted(count, noun)} {'no longer ' if is_undone else ''}{what}."
+
+
+def _show(form: ConstructionPage, found: Construction) -> ResponseReturnValue:
+    job = found.job
+    waits = job.stage in PART_STAGES and not is_all_gone(current_work().session, job)
+    return render_template("jobs/construction.html", job=job, found=found, form=form, waits=waits), form.status

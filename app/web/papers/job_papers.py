@@ -14,6 +14,7 @@ from app.ledger.bench.bench_sheet import BenchWork, bench_work
 from app.ledger.bench.pins import pick_for_job, short_of_pins
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.goods.hand_overs import HandOver, hand_overs_of, taker_of
+from app.ledger.goods.handing_over import goes_to_site_first
 from app.ledger.goods.order_queries import keying_order
 from app.ledger.goods.order_snapshot import order_as_sent
 from app.ledger.goods.papers import hand_over_sheet
@@ -113,7 +114,9 @@ class JobSource:
         """Who signs for keys of the job, and which."""
         session, job = self.work.session, self.job
         taker = taker_of(session, job.id) or job.accepted_by or job.customer.name
-        return keys_to_sign(session, job.id, taker, is_handed_over=job.stage.is_with_customer)
+        signer, keys = keys_to_sign(session, job.id, taker, is_handed_over=job.stage.is_with_customer)
+        of_site = [key for key in keys if key.keyset.level.is_of_construction]
+        return signer, of_site if of_site and goes_to_site_first(session, job) else keys
 
     @cached_property
     def receipt(self) -> KeyReceipt:

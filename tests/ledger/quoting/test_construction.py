@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import timedelta
 from fractions import Fraction
@@ -10,21 +12,32 @@ from fractions import Fraction
 import pytest
 import sqlalchemy as sa
 
-from app.errors import Problems
+from app.documents.schedule import schedule_page
+from app.errors import BitternError, Problems
 from app.fitting import CylinderAttributes
 from app.keying import Bitting as Cuts
+from app.keying import write_bitting
 from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.bench.pins import pick_for_job
-from app.ledger.goods.handing_over import HandOverForm, PartForm, StillOpen, hand_over, hand_over_part, still_open
+from app.ledger.goods.handing_over import (
+    HandOverForm,
+    PartForm,
+    StillOpen,
+    hand_over,
+    hand_over_part,
+    may_all_go,
+    still_open,
+)
 from app.ledger.jobs.construction import (
     BACK,
     IN_THE_SHOP,
+    KEPT,
     MADE,
     SWAPPED,
     WORKS,
     Construction,
-    bring_cores_back,
     construction_of,
+    mark_cores,
     mark_dead,
 )
 from app.ledger.jobs.papers import schedule_of
@@ -32,8 +45,9 @@ from app.ledger.jobs.stages import move_job
 from app.ledger.keys.loss_plans import LossWayKind, ways_of_loss
 from app.ledger.keys.losses import LossForm, Which, close_loss, report_loss, still_turned
 from app.ledger.keysystems.auditing import audit_systems
-from app.ledger.keysystems.bittings import add_keyset, open_bittings
+from app.ledger.keysystems.bittings import add_keyset, open_bittings, spec_of
 from app.ledger.keysystems.construction import ConstructionWay, lend_cores, set_up
+from app.ledger.keysystems.correcting import CorrectForm, correct_bitting
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.lost_keysets import exposed_by, keep_lost_bitting
 from app.ledger.keysystems.pinned import pins_now, turned_by
@@ -86,6 +100,14 @@ def by_cores(work: Work, quantity: int = 4) -> Job:
     return accept(work, issued(work, ask), openings(quantity))
 
 
+def to_site(work: Work, job: Job) -> None:
+    """All of a job goes to the site at once, permanent keys too, as somebody has to say key by key."""
+    walk(work, job, *([] if job.stage is Stage.ON_THE_BENCH else [Stage.ON_THE_BENCH]), Stage.CHECKED, Stage.READY)
+    counts = Counter(key.keyset_id for key in still_open(work.session, job).going)
+    hand_over_part(work, job.id, job.version, PartForm("A. Taker", [one.id for one in job.cylinders], counts, {}))
+    assert job.stage is Stage.HANDED_OVER
+
+
 def keyset(work: Work, symbol: str) -> Keyset:
     return work.session.scalars(sa.select(Keyset).where(Keyset.symbol == symbol)).one()
 
@@ -133,7 +155,7 @@ def test_the_construction_key_opens_every_door_until_each_is_made_dead(work: Wor
     [picked] = pick_for_job(work, job).specs
     assert sum(count for pin, count in picked.pins.pins if pin.kind == "ball") == balls > 0
     assert not any(pin.kind == "ball" for pin in picked.short)  # the shelf counts none
-    walk(work, job, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    to_site(work, job)
     assert [one.state for one in construction(work, job).doors] == [WORKS] * 6
     assert turned(work, job, "CMK") == 6
     # Door by door.
@@ -157,7 +179,7 @@ def test_the_construction_key_opens_every_door_until_each_is_made_dead(work: Wor
 
 def all_dead(work: Work) -> Job:
     job = by_master(work, 3)
-    walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    to_site(work, job)
     mark_dead(work, job.number, [one.id for one in job.cylinders], work.today)
     return job
 
@@ -196,6 +218,27 @@ def test_dead_is_not_undone_on_a_door_that_was_cross_keyed_since(work: Work) -> 
     assert mark_dead(work, job.number, [second.id], work.today, is_dead=False) == 1
 
 
+def test_dead_is_not_undone_on_a_door_whose_bitting_was_corrected_since(work: Work) -> None:
+    """Its cylinders were pinned anew by the right bitting then, and nobody put balls in again."""
+    job = all_dead(work)
+    first, second, _ = job.cylinders
+    assert first.keyset is not None
+    own, spec = cuts_of(work, first.keyset.symbol), spec_of(first.keyset.system)
+    for place in range(spec.chambers):
+        right = write_bitting(spec, (*own[:place], (own[place] + 2) % 10, *own[place + 1 :]))
+        form = CorrectForm(first.keyset.id, right, "the key was read", destroyed=True)
+        with suppress(BitternError):
+            correct_bitting(work, first.keyset.system_id, form)
+            break
+    else:
+        raise AssertionError("no other bitting goes")
+    with pytest.raises(LedgerError, match="goes by a bitting that was corrected") as refused:
+        mark_dead(work, job.number, [first.id], work.today, is_dead=False)
+    assert refused.value.field == "cylinders"
+    assert turned(work, job, "CMK") == 0
+    assert mark_dead(work, job.number, [second.id], work.today, is_dead=False) == 1
+
+
 def test_permanent_keys_wait_until_the_building_is_handed_over(work: Work) -> None:
     job = by_master(work)
     walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY)
@@ -203,13 +246,18 @@ def test_permanent_keys_wait_until_the_building_is_handed_over(work: Work) -> No
     assert {key.keyset.symbol for key in still.going} - {key.keyset.symbol for key in still.waiting} == {"CMK"}
     assert "not dead to the construction key" in still.waiting_words and "1AA" in still.waiting_words
     everything = HandOverForm("B. Reed", still_open(work.session, job).mark)
-    money_alone = StillOpen(still.keys, still.owed_cents, still.total_cents, still.going)
-    with pytest.raises(Problems, match="permanent keys wait until the building is handed over"):
-        hand_over(work, job.id, job.version, replace(everything, known=money_alone.mark))
+    assert not may_all_go(work.session, job)  # one press would give the masters to whoever fetches the cylinders
+    with pytest.raises(LedgerError, match="all else stays here until the building is handed over") as refused:
+        hand_over(work, job.id, job.version, everything)
+    assert refused.value.field == "stage"
     here = [one.id for one in job.cylinders]
     kept = {key.keyset_id: 0 for key in still.waiting}
     hand_over_part(work, job.id, job.version, PartForm("B. Reed", here, {**kept, keyset(work, "CMK").id: 3}, {}))
     assert {key.state for key in still.waiting} == {KeyState.CUT}
+    assert may_all_go(work.session, job)
+    money_alone = StillOpen(still.keys, still.owed_cents, still.total_cents, still.going)
+    with pytest.raises(Problems, match="permanent keys wait until the building is handed over"):
+        hand_over(work, job.id, job.version, replace(everything, known=money_alone.mark))
     mark_dead(work, job.number, here[1:], work.today)
     assert still_open(work.session, job).waiting == still.waiting
     mark_dead(work, job.number, here[:1], work.today)
@@ -218,7 +266,7 @@ def test_permanent_keys_wait_until_the_building_is_handed_over(work: Work) -> No
 
 def test_a_lost_construction_key_exposes_what_is_not_dead_yet(work: Work) -> None:
     job = by_master(work, 3)
-    walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    to_site(work, job)
     mark_dead(work, job.number, [job.cylinders[0].id], work.today)
     loss = report_loss(work, LossForm(keyset(work, "CMK").system_id, "CMK", Which.UNKNOWN)).loss
     assert [one.kind for one in ways_of_loss(work, loss.id)] == [LossWayKind.MADE_DEAD]
@@ -234,7 +282,7 @@ def test_a_door_is_made_dead_where_it_hangs_and_on_a_day_that_was(work: Work) ->
     with pytest.raises(LedgerError, match="hand it over first") as refused:
         mark_dead(work, job.number, ids, work.today)
     assert refused.value.field == "cylinders"
-    walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    to_site(work, job)
     for on in (work.today + timedelta(days=1), work.today - timedelta(days=1)):
         with pytest.raises(LedgerError) as refused:
             mark_dead(work, job.number, ids, on)
@@ -253,9 +301,19 @@ def test_a_later_job_of_the_site_shares_its_construction_key(work: Work) -> None
     assert [one.symbol for one in system.keysets if one.level is Level.CONSTRUCTION] == ["CMK"]
     assert len(exposed_by(work.session, keyset(work, "CMK"))) == 5
     assert audit_systems(work, [system]).is_clean
-    walk(work, first, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER)
+    to_site(work, first)
     mark_dead(work, first.number, [one.id for one in first.cylinders], work.today)
     assert [one.state for one in construction(work, second).doors] == [IN_THE_SHOP] * 2
+
+
+def test_one_schedule_row_a_door_says_what_hangs_there_and_which_key_seats_the_core(work: Work) -> None:
+    schedule = schedule_of(work, by_cores(work, 3))
+    assert "with CONTROL as soon as" in schedule.construction and "CCK takes them out" in schedule.construction
+    page = schedule_page(schedule)
+    assert [(line.row.keyset, line.site) for line in page.lines] == [
+        (f"{number}AA", "CMK core") for number in (1, 2, 3)
+    ]
+    assert page.cores == 3
 
 
 def test_construction_cores_stand_in_and_come_back(work: Work) -> None:
@@ -278,7 +336,7 @@ def test_construction_cores_stand_in_and_come_back(work: Work) -> None:
     assert pins["CMK"].combinations == 1
     assert not any(pins.ball for one in bench.cylinders for pins in one.pinning.chambers)
     walk(work, job, Stage.CHECKED, Stage.READY)
-    with pytest.raises(LedgerError, match="Construction cores and their keys go to the site first"):
+    with pytest.raises(LedgerError, match="cores of the site and their construction keys go there first"):
         hand_over(work, job.id, job.version, HandOverForm("A. Taker", still_open(work.session, job).mark))
     with pytest.raises(LedgerError, match="tick one of the two"):
         both = PartForm("A. Taker", [lent[0].id, permanent[0].id], {}, {})
@@ -290,22 +348,31 @@ def test_construction_cores_stand_in_and_come_back(work: Work) -> None:
     assert len(exposed_by(work.session, keyset(work, "CMK"))) == 4
     assert [one.state for one in construction(work, job).doors] == [WORKS] * 4
     with pytest.raises(LedgerError, match="once the permanent core is handed over"):
-        bring_cores_back(work, job.number, [lent[0].id], work.today)
+        mark_cores(work, job.number, [lent[0].id], work.today, BACK)
     # The first door is swapped, then the rest.
     hand_over_part(work, job.id, job.version, PartForm("A. Taker", [permanent[0].id], {}, {}))
     assert (turned(work, job, "CMK"), turned(work, job, "1AA")) == (3, 1)
     hand_over(work, job.id, job.version, HandOverForm("A. Taker", still_open(work.session, job).mark))
     assert (job.stage, turned(work, job, "CMK")) == (Stage.HANDED_OVER, 0)
     assert [one.state for one in construction(work, job).doors] == [SWAPPED] * 4
-    assert bring_cores_back(work, job.number, [one.id for one in lent[:3]], work.today) == 3
+    assert mark_cores(work, job.number, [one.id for one in lent[:3]], work.today, BACK) == 3
     found = construction(work, job)
     assert [one.state for one in found.doors] == [BACK] * 3 + [SWAPPED]
     assert "1 construction core not back: $38.00 to charge." in found.sentences
     assert quantity_of(work.session, item.id).on_hand == 9
-    assert bring_cores_back(work, job.number, [lent[0].id], work.today, is_back=False) == 1
+    assert mark_cores(work, job.number, [lent[0].id], work.today, SWAPPED) == 1
     assert quantity_of(work.session, item.id).on_hand == 8
+    # The last one never comes: it is charged once, and can still come after all.
+    assert mark_cores(work, job.number, [one.id for one in lent], work.today, KEPT) == 2  # not those that are back
+    assert [one.state for one in construction(work, job).doors] == [KEPT, BACK, BACK, KEPT]
+    assert "2 construction cores kept and charged." in construction(work, job).sentences
+    assert mark_cores(work, job.number, [one.id for one in lent], work.today, KEPT) == 0
+    assert quantity_of(work.session, item.id).on_hand == 8
+    assert mark_cores(work, job.number, [lent[3].id], work.today, SWAPPED) == 1
+    assert mark_cores(work, job.number, [lent[0].id], work.today, BACK) == 1
+    assert [one.state for one in construction(work, job).doors] == [BACK, BACK, BACK, SWAPPED]
     moved = sa.select(StockMovement.on_hand).where(StockMovement.item_id == item.id, StockMovement.job_id == job.id)
-    assert work.session.scalars(moved.order_by(StockMovement.id)).all() == [-4, 3, -1]
+    assert work.session.scalars(moved.order_by(StockMovement.id)).all() == [-4, 3, -1, 1]
     keys = work.session.scalars(sa.select(Key).where(Key.keyset_id == keyset(work, "CMK").id)).all()
     assert {key.state for key in keys} == {KeyState.OUT}
 
