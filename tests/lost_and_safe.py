@@ -2,6 +2,7 @@
 
 import json
 import re
+from collections.abc import Collection, Mapping
 
 import sqlalchemy as sa
 from flask.testing import FlaskClient
@@ -41,19 +42,32 @@ def lost_cuts(work: Work, loss: Loss) -> tuple[int, ...]:
     return cuts_on_record(work, loss.system)[loss.keyset.symbol]
 
 
-def opened_by(work: Work, system: KeySystem, cuts: tuple[int, ...]) -> list[str]:
-    """The doors whose fitted cylinder a key so cut turns, or takes out: by its sealed pins, else by the record."""
-    return sorted(_door(one) for one, pins, control in _metal(work, system) if _turns(cuts, pins) or cuts == control)
+def opened_by(
+    work: Work, system: KeySystem, cuts: tuple[int, ...], entered: Collection[str] | None = None
+) -> list[str]:
+    """The doors whose fitted cylinder a key so cut turns, or takes out: by its sealed pins, else by the record.
+
+    entered: the keyways that it enters, where it does not enter all.
+    """
+    there = [one for one in _metal(work, system) if entered is None or _plug(one[0]) in entered]
+    return sorted(_door(one) for one, pins, control in there if _turns(cuts, pins) or cuts == control)
 
 
-def at_odds(work: Work, system: KeySystem) -> list[tuple[str, str]]:
-    """(door, symbol) where a key on record operates what it must not, or does not operate what it must."""
+def at_odds(
+    work: Work, system: KeySystem, entered: Mapping[str, Collection[str]] | None = None
+) -> list[tuple[str, str]]:
+    """(door, symbol) where a key on record operates what it must not, or does not operate what it must.
+
+    entered: the keyways that keys enter, by their symbols or the first two letters of these.
+    """
     keys, found = cuts_on_record(work, system), []
     levels = {one.symbol: one.level for one in system.keysets}
     for cylinder, pins, _ in _metal(work, system):
         meant = meant_to_open(cylinder)
         for symbol, cuts in keys.items():
-            if levels[symbol] is not Level.CONTROL and _turns(cuts, pins) is not (symbol in meant):
+            goes_in = entered is None or _plug(cylinder) in entered.get(symbol, entered[symbol[:2]])
+            opens = goes_in and _turns(cuts, pins)
+            if levels[symbol] is not Level.CONTROL and opens is not (symbol in meant):
                 found.append((_door(cylinder), symbol))
     return sorted(found)
 
@@ -86,6 +100,10 @@ def _metal(work: Work, system: KeySystem) -> list[tuple[Cylinder, list[set[int]]
 
 def _turns(cuts: tuple[int, ...], pins: list[set[int]]) -> bool:
     return all(cut in depths for cut, depths in zip(cuts, pins, strict=True))
+
+
+def _plug(cylinder: Cylinder) -> str:
+    return cylinder.keyset.keyway or cylinder.keyset.system.keyway if cylinder.keyset else ""
 
 
 def _door(cylinder: Cylinder) -> str:

@@ -7,14 +7,17 @@ from dataclasses import replace
 import sqlalchemy as sa
 
 from app.keying import AccessPlan
+from app.ledger.keysystems.bittings import open_bittings, reseal_bittings
+from app.ledger.keysystems.extending import ExtendForm, extend_system
 from app.ledger.keysystems.planning import MatrixSealForm, make_ready, seal_access
 from app.ledger.quoting.rekeying import kind_of_levels
 from app.ledger.quoting.request import KeyingInstruction, QuoteRequest, SystemRequest
+from app.ledger.sites.door_paste import DoorRow
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeyState, KeySystem, Stage
 from app.pricing import KeyingKind
 from tests.ledger.conftest import customer_id
-from tests.ledger.test_main_job import accept, issued, mortise, openings
+from tests.ledger.test_main_job import MORTISE, accept, issued, mortise, openings
 
 OPENS = """
 ,n1,n2,n3,south,s1,s2,store
@@ -86,6 +89,31 @@ def sold_hall(work: Work) -> KeySystem:
     system = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == "The Hall")).one()
     upper = {"AA": 3, "A": 2}
     _have_keys(work, {keyset: upper[keyset.symbol] for keyset in system.keysets if keyset.symbol in upper})
+    return system
+
+
+def sold_halls(work: Work) -> KeySystem:
+    """The Hall with AC on AQ3 besides: G1 and G2 on AC1 and AC2, G3 on AC3, all cut as AA to AA3 are on AQ1.
+
+    A's keys are cut anew of a blank that enters both.
+    """
+    system = sold_hall(work)
+    extend_system(work, system.id, ExtendForm(grand="A", masters=1, keyway="AQ3"))
+    body = replace(MORTISE, keyway="AQ3")
+    line = mortise(3, KeyingInstruction(KeyingKind.GMK, master="AC"), attributes=body)
+    asked = SystemRequest(existing_id=system.id)
+    ask = QuoteRequest(system.customer_id, (line,), system=asked, keyed_at="shop", override_reason="soon")
+    job = issued(work, ask)
+    accept(work, job, tuple(DoorRow(row=n, opening=f"G{n}") for n in (1, 2, 3)))
+    work.session.rollback()
+    system = work.session.get_one(KeySystem, system.id)
+    cuts = open_bittings(work.session, work.vault, [system])
+    by_symbol = {one.symbol: one for one in system.keysets}
+    twins = [(by_symbol[f"AC{n}"], cuts[by_symbol[f"AA{n}"].id]) for n in ("", 1, 2, 3)]
+    reseal_bittings(work, system, twins)
+    work.session.commit()
+    fit(work, job)
+    _have_keys(work, {by_symbol["AC"]: 2})
     return system
 
 

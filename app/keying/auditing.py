@@ -49,6 +49,8 @@ class Sections:
     >>> apart = Sections({"1AA": "Q1", "1AB": "Q3"}, {"1AA": {"Q1"}, "1AB": {"Q3"}, "A": {"Q1", "Q3"}})
     >>> apart.enters("1AA", "1AB"), apart.enters("A", "1AB"), apart.enters("other", "1AB")
     (False, True, True)
+    >>> apart.meet("1AA", "1AB"), apart.meet("1AA", "A")
+    (False, True)
     """
 
     plugs: Mapping[str, str]
@@ -58,6 +60,11 @@ class Sections:
         """Whether the key goes into the cylinder, whatever its cuts."""
         plug, entered = self.plugs.get(cylinder), self.entered.get(key)
         return plug is None or entered is None or plug in entered
+
+    def meet(self, key: str, other: str) -> bool:
+        """Whether both keys enter some keyway, so that one bitting cannot be the bitting of both."""
+        entered, there = self.entered.get(key), self.entered.get(other)
+        return entered is None or there is None or not set(entered).isdisjoint(there)
 
     def table(self, keys: Collection[str], cylinders: Collection[str]) -> tuple[NDArray[np.bool_], Indices]:
         """Whether each key (column) enters each keyway (row), and the row of each cylinder; the last is for all."""

@@ -11,7 +11,7 @@ from itertools import product
 from operator import contains
 from random import Random
 
-from app.keying.auditing import audit, check_system, operated_by
+from app.keying.auditing import ALL_ENTER, Sections, audit, check_system, operated_by
 from app.keying.counting import count_allowed
 from app.keying.errors import KeyingError
 from app.keying.new_key import find_new_key
@@ -59,16 +59,19 @@ def lost_key(
     beside: SystemsBeside = NOTHING_BESIDE,
     branch: Collection[str] = (),
     keeping: Callable[[AbstractSet[str]], AbstractSet[str]] | None = None,
+    sections: Sections = ALL_ENTER,
 ) -> LostKey:
     """Give the cylinders exposed by the loss of a key, and the rekey plan with fewest cylinders, then fewest keys.
 
     A new bitting for the lost keyset is not always enough: where the keys that stay have all of the lost key's
     cuts between them, it still turns, and one of those keys must be replaced too; or no new bitting is clear of all
-    keys that stay. Keysets of one bitting are lost together. `copies` is how many keys are out of each keyset (1
-    where not said). New keys turn nothing that stands `beside` this system, and no key from there turns what is here.
+    keys that stay. Keysets of one bitting that enter a keyway both are lost together. `copies` is how many keys are
+    out of each keyset (1 where not said). New keys turn nothing that stands `beside` this system, and no key from
+    there turns what is here.
 
     `branch`: keysets that get new bittings whatever is least. `keeping`: which of those replaced keep their symbol;
     it asks for a plan that can be carried out in steps, with old keys and pins still about (`faults_meanwhile`).
+    `sections`: what enters what, where cylinders are on several keyways; new keys enter what those before them do.
 
     >>> spec = BittingSpec(chambers=3, depths=6, macs=5, step=2)
     >>> keys = {"AA": (1, 1, 1), "1AA": (3, 3, 3), "2AA": (5, 5, 3)}
@@ -81,18 +84,24 @@ def lost_key(
     if symbol not in keys:
         raise KeyingError("lost", "There is no such key in this system.")
     out = copies or {}
-    exposed = operated_by(keys, cylinders, symbol)
+    exposed = operated_by(keys, cylinders, symbol, sections)
     alike = {name: tuple(dict.fromkeys(meant)) for name, meant in cylinders.items()}
+    foreign = {f"\0{number}": cuts for number, cuts in enumerate(beside.keys)}
+    entered = {**sections.entered, **dict(zip(foreign, beside.keys.values(), strict=True))}
+    is_alike = (key for key, cuts in keys.items() if cuts == keys[symbol] and sections.meet(key, symbol))
     loss = LossTask(
         spec,
-        {**keys, **{f"\0{number}": cuts for number, cuts in enumerate(beside.keys)}},
+        {**keys, **foreign},
         Counter(alike.values()),
         keys[symbol],
-        frozenset(key for key, bitting in keys.items() if bitting == keys[symbol]),
+        symbol,
+        frozenset(is_alike),
         frozenset(alike[name] for name in exposed),
         # A key weighs more than all keysets.
         {key: out.get(key, 1) * (len(keys) + 1) + 1 for key in keys},
         beside,
+        _plugs(alike, sections),
+        Sections({}, entered),
     )
     for _ in range(ROUNDS):
         search = _SearchForPlan(loss, rng, limit)
@@ -100,16 +109,24 @@ def lost_key(
         new = search.best
         if keeping is None or not new:
             break
-        faults = faults_meanwhile(keys, alike, alike, new, keeping(new.keys()), loss.gone)
+        faults = faults_meanwhile(keys, alike, alike, new, keeping(new.keys()), loss.gone, sections)
         if not faults:
             break
         search.tried, new = [_said_meanwhile(faults)], {}
-        loss = _with_old_about(loss, keys, alike, search.best)
+        loss = _with_old_about(loss, keys, search.best)
     reasons = [*search.reasons, *(_said_of(loss, new) if new else search.tried)]
     replaced = tuple(key for key in keys if key in new)
     repin = tuple(name for name, meant in alike.items() if not new.keys().isdisjoint(meant))
     to_cut = sum(out.get(key, 1) for key in replaced)
     return LostKey(symbol, exposed, replaced, repin, to_cut, bool(new), new, tuple(reasons))
+
+
+def _plugs(cylinders: Mapping[str, tuple[str, ...]], sections: Sections) -> dict[tuple[str, ...], frozenset[str]]:
+    """Operators → the keyways of the cylinders that have these; without those of which some is entered by all."""
+    found: dict[tuple[str, ...], set[str | None]] = {}
+    for name, operators in cylinders.items():
+        found.setdefault(operators, set()).add(sections.plugs.get(name))
+    return {one: frozenset(filter(None, names)) for one, names in found.items() if None not in names}
 
 
 class _SearchForPlan:
@@ -195,9 +212,7 @@ class _SearchForPlan:
     def _try_one(self, symbol: str) -> None:
         """A new bitting for one keyset, all others staying."""
         loss = self.loss
-        found = find_new_key(
-            loss.spec, loss.columns, loss.keys, list(loss.cylinders), symbol, self.rng, self.limit, loss.beside.turns
-        )
+        found = find_new_key(loss, symbol, self.rng, self.limit)
         if found.bitting and not any(loss.operating({**loss.keys, symbol: found.bitting})):
             self.best = {symbol: found.bitting}
         elif found.bitting is None:
@@ -264,6 +279,7 @@ def faults_meanwhile(
     new: Mapping[str, Bitting],
     kept: AbstractSet[str],
     gone: AbstractSet[str],
+    sections: Sections = ALL_ENTER,
 ) -> tuple[tuple[str, str], ...]:
     """Give the cylinders with the keys that operate them and must not, at any step from old bittings to `new` ones.
 
@@ -291,27 +307,33 @@ def faults_meanwhile(
         if final != [*operators]:
             still = {key for key in kept - gone if key in after[name]}
             stands[f"2{name}"], meant[f"2{name}"] = final, {*final, *still}
-    found = ((one[1:], key.removeprefix("\1")) for one, key in audit(cut, stands).unintended if key not in meant[one])
-    return tuple(dict.fromkeys(found))
+    entered = {**sections.entered, **{now[key]: sections.entered[key] for key in now if key in sections.entered}}
+    plugs = {one: sections.plugs[one[1:]] for one in stands if one[1:] in sections.plugs}
+    turning = audit(cut, stands, Sections(plugs, entered)).unintended
+    return tuple(dict.fromkeys((one[1:], key.removeprefix("\1")) for one, key in turning if key not in meant[one]))
 
 
-def _with_old_about(
-    task: LossTask, keys: Mapping[str, Bitting], cylinders: Mapping[str, Sequence[str]], new: Mapping[str, Bitting]
-) -> LossTask:
+def _with_old_about(task: LossTask, keys: Mapping[str, Bitting], new: Mapping[str, Bitting]) -> LossTask:
     """The task where what these would replace is kept apart: old keys turn nothing new, new ones no old cylinder."""
     old = {f"\0old {key}": keys[key] for key in new}
     stands = {
-        tuple(tuple(sorted({key[chamber] for key in pinned})) for chamber in range(task.spec.chambers))
-        for meant in cylinders.values()
+        meant: tuple({keys[key][chamber] for key in meant} for chamber in range(task.spec.chambers))
+        for meant in task.cylinders
         if not new.keys().isdisjoint(meant)
-        for pinned in [[keys[key] for key in meant]]
     }
-    turns = task.beside.turns
+    turns, entered = task.beside.turns, task.sections.entered
 
-    def turns_old(cuts: Bitting) -> bool:
-        return turns(cuts) or any(all(map(contains, pins, cuts)) for pins in stands)
+    def turns_old(symbol: str, cuts: Bitting) -> bool:
+        return turns(symbol, cuts) or any(
+            all(map(contains, pins, cuts)) and task.enters(symbol, meant) for meant, pins in stands.items()
+        )
 
-    return replace(task, keys={**task.keys, **old}, beside=replace(task.beside, turns=turns_old))
+    return replace(
+        task,
+        keys={**task.keys, **old},
+        beside=replace(task.beside, turns=turns_old),
+        sections=Sections({}, {**entered, **{f"\0old {key}": entered[key] for key in new if key in entered}}),
+    )
 
 
 def _said_meanwhile(faults: Sequence[tuple[str, str]]) -> str:

@@ -1,6 +1,6 @@
 """A new bitting for one keyset, while every other key stays: all that there are, held against the whole system."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from random import Random
@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from app.keying.auditing import Masks
 from app.keying.counting import count_allowed
 from app.keying.issuing import draw_from
-from app.keying.progression import Columns, run_choices
-from app.keying.spec import Bitting, BittingSpec
+from app.keying.progression import run_choices
+from app.keying.replacing import LossTask
+from app.keying.spec import Bitting
 from app.keying.time_limit import TimeLimit
 
 LISTABLE = 60_000
@@ -34,28 +35,20 @@ class FoundKey:
     nearest: Bitting | None = field(repr=False)
 
 
-def find_new_key(
-    spec: BittingSpec,
-    columns: Columns,
-    keys: Mapping[str, Bitting],
-    cylinders: Sequence[Sequence[str]],
-    symbol: str,
-    rng: Random,
-    limit: TimeLimit,
-    is_barred: Callable[[Bitting], bool] = lambda _: False,
-) -> FoundKey:
-    """Find a bitting of these columns for `symbol` in place of its own, which opens nothing with it.
+def find_new_key(loss: LossTask, symbol: str, rng: Random, limit: TimeLimit) -> FoundKey:
+    """Find a bitting for `symbol` in place of its own, which opens nothing with it.
 
     Of those that are clear it takes one with which no cylinder lets in more combinations than before, that differs
     from the old one in two chambers and from the keys over, or under, it in as many as the rules wish; else the
-    nearest to that. `is_barred`: what else must not be handed out.
+    nearest to that.
     """
-    old = keys[symbol]
-    candidates, are_all = _candidates(spec, columns, rng, {*keys.values()}, limit)
+    keys, cylinders, old = loss.keys, list(loss.cylinders), loss.keys[symbol]
+    met = {key: cuts for key, cuts in keys.items() if loss.sections.meet(symbol, key)}
+    candidates, are_all = _candidates(loss, rng, {*met.values()}, limit)
     if not len(candidates):
         return FoundKey(None, are_all, None)
     own = [one for one in cylinders if symbol in one]
-    foreign = _masks(keys, [one for one in cylinders if symbol not in one])
+    foreign = _masks(keys, [one for one in cylinders if symbol not in one and loss.enters(symbol, one)])
     rest = _masks(keys, [[key for key in one if key != symbol] for one in own])
     faults = np.zeros(len(candidates), dtype=np.int64)
     opens = _Opens(candidates)
@@ -64,31 +57,34 @@ def find_new_key(
     number = {key: row for row, key in enumerate(keys)}
     cuts = np.array(list(keys.values()), dtype=np.uint32)
     patterns = _Patterns(candidates)
+    entering = {
+        plugs: np.array([loss.enters(key, one) for key in keys], dtype=np.bool_)
+        for plugs, one in {frozenset(loss.plugs.get(one, ())): one for one in own}.items()
+    }
     for one, mask in zip(own, rest, strict=True):
         if limit.is_over:
             return FoundKey(None, False, None)
-        staying = np.ones(len(cuts), dtype=np.bool_)
+        staying = entering[frozenset(loss.plugs.get(one, ()))].copy()
         staying[[number[key] for key in one]] = False
         staying[number[symbol]] = True  # the old key is shut out like any other
         patterns.add((mask >> cuts[staying] & 1) == 0, cuts[staying])
     faults += patterns.faults()
     clear = np.flatnonzero(faults == 0)
-    fit = (row for row in clear.tolist() if not is_barred(tuple(candidates[row].tolist())))
+    fit = (row for row in clear.tolist() if not loss.beside.turns(symbol, tuple(candidates[row].tolist())))
     some = np.fromiter(islice(fit, WEIGHED), dtype=np.int64)
     if not len(some):
         nearest = None if len(clear) else tuple(candidates[int(faults.argmin())].tolist())
         return FoundKey(None, are_all, nearest)
     wider = _wider(candidates[some], rest, cuts[number[symbol]])
     near = (candidates[some] != np.array(old, dtype=np.uint8)).sum(axis=1) < 2
-    apart = _too_near(spec, keys, cylinders, symbol, candidates[some])
+    apart = _too_near(loss.spec.rules.least_apart or 1, met, cylinders, symbol, candidates[some])
     best = int(np.lexsort((apart, near, wider))[0])
     return FoundKey(tuple(candidates[some[best]].tolist()), False, None)
 
 
-def _candidates(
-    spec: BittingSpec, columns: Columns, rng: Random, taken: set[Bitting], limit: TimeLimit
-) -> tuple[NDArray[np.uint8], bool]:
-    """The bittings of the columns that may be handed out, in a drawn order, and whether they are all there are."""
+def _candidates(loss: LossTask, rng: Random, taken: set[Bitting], limit: TimeLimit) -> tuple[NDArray[np.uint8], bool]:
+    """The bittings that may be handed out in the system, in a drawn order, and whether they are all there are."""
+    spec, columns = loss.spec, loss.columns
     if are_all := count_allowed(spec, columns) <= LISTABLE:
         found = set(run_choices(columns, spec, range(spec.chambers)))
     else:
@@ -184,14 +180,13 @@ def _wider(candidates: NDArray[np.uint8], rest: Masks, old: NDArray[np.uint32]) 
 
 
 def _too_near(
-    spec: BittingSpec,
+    wished: int,
     keys: Mapping[str, Bitting],
     cylinders: Sequence[Sequence[str]],
     symbol: str,
     candidates: NDArray[np.uint8],
 ) -> Counts:
     """Per candidate, how many masters (for a master: keys) it differs from in fewer chambers than the rules wish."""
-    wished = spec.rules.least_apart or 1
     opened: dict[str, int] = {}
     for operators in cylinders:
         for key in operators:

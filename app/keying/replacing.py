@@ -1,5 +1,7 @@
 """New bittings for some keysets, so that a lost key is shut out and every other key operates what lists it, no more.
 
+In a system on several keyways a key operates what it enters; keys that enter no keyway both may be cut alike.
+
 One model for CP-SAT says both at once: which keysets are replaced, and what their new keys are cut to. Nearly every
 key is shut out of nearly every cylinder anyway, so a pair of them gets into the model when it was seen to operate.
 """
@@ -15,7 +17,7 @@ from random import Random
 from typing import TYPE_CHECKING, TypeAlias
 
 from app.keying.access import AccessPlan, key_matrix, plan_access
-from app.keying.auditing import audit
+from app.keying.auditing import ALL_ENTER, Sections, audit
 from app.keying.errors import KeyingError
 from app.keying.holding import hold_levels
 from app.keying.issuing import draw_from
@@ -40,6 +42,8 @@ MOST_FREE = 250
 MOST_MOVES = 64
 TRIED_MOVES = 3
 LEAST_EFFORT = 0.01  # what a round counts for at least: the holding against all keys
+ELSEWHERE = "\0elsewhere"
+"""A door of the top's alone, in the matrix of a part of the cylinders."""
 FIRST_EFFORT = 1.0
 """With so much of CP-SAT's effort the best plan so far is held against all keys, so that it soon knows them."""
 
@@ -59,33 +63,38 @@ def columns_in_service(spec: BittingSpec, keys: Sequence[Bitting]) -> Columns:
 
 @dataclass(frozen=True, slots=True)
 class SystemsBeside:
-    """What else stands there and stays: keys that must turn nothing here, and whether a bitting turns what is there.
+    """What else stands there and stays: keys that must turn nothing here, each with the keyways that it enters, and
+    whether a keyset's new bitting turns what is there.
 
     `bears`: what operates here already and must not may go on so where it is not touched.
     """
 
-    keys: Collection[Bitting] = field(default=(), repr=False)
-    turns: Callable[[Bitting], bool] = field(default=lambda _: False, repr=False)
+    keys: Mapping[Bitting, Collection[str]] = field(default_factory=dict, repr=False)
+    turns: Callable[[str, Bitting], bool] = field(default=lambda _, __: False, repr=False)
     bears: bool = False
 
 
 @dataclass(frozen=True)
 class LossTask:
-    """A system and what is lost of it: `lost` is the bitting, `gone` the keysets cut to it.
+    """A system and what is lost of it: `lost` is the bitting, of a key of `symbol`, `gone` the keysets cut to it.
 
     `cylinders`: per set of operators, how many cylinders have it; `exposed` are those that the lost key turns.
     `costs`: what the replacing of a keyset weighs; a cylinder to rekey weighs more than all of them. A key that has
-    no cost stands in another system, and stays.
+    no cost stands in another system, and stays. `plugs`: the keyways of cylinders with these operators, where not
+    every key enters; `sections` says what keys enter.
     """
 
     spec: BittingSpec
     keys: Mapping[str, Bitting] = field(repr=False)
     cylinders: Mapping[tuple[str, ...], int]
     lost: Bitting = field(repr=False)
+    symbol: str
     gone: AbstractSet[str]
     exposed: AbstractSet[tuple[str, ...]]
     costs: Mapping[str, int]
     beside: SystemsBeside = SystemsBeside()
+    plugs: Mapping[tuple[str, ...], AbstractSet[str]] = field(default_factory=dict)
+    sections: Sections = ALL_ENTER
 
     @cached_property
     def borne(self) -> AbstractSet[tuple[tuple[str, ...], str | None]]:
@@ -101,6 +110,11 @@ class LossTask:
     def columns(self) -> Columns:
         """The depths that a new key may have in each chamber."""
         return columns_in_service(self.spec, [self.keys[key] for key in self.costs])
+
+    def enters(self, key: str | None, operators: tuple[str, ...]) -> bool:
+        """Whether a key, or the lost one (None), enters some cylinder with these operators."""
+        entered, plugs = self.sections.entered.get(key or self.symbol), self.plugs.get(operators)
+        return entered is None or plugs is None or not plugs.isdisjoint(entered)
 
     def cost(self, replaced: AbstractSet[str]) -> int:
         """What it weighs to replace these keysets: the cylinders that list one, and those exposed; then the keys."""
@@ -127,16 +141,18 @@ class LossTask:
         lost = "\0lost"  # no symbol of a system has such a character
         found = audit({**keys, lost: self.lost}, named)
         for cylinder, key in found.unintended:
-            yield named[cylinder], None if key == lost else key
+            pair = named[cylinder], None if key == lost else key
+            if self.enters(pair[1], pair[0]):
+                yield pair
 
     def at_fault(self, new: Mapping[str, Bitting]) -> AbstractSet[str]:
         """Which of these new bittings may not be handed out, or operate, or let operate, what must not."""
-        taken = {*self.keys.values()}
+        taken = Holders(self.sections, self.keys)
         at_fault: set[str] = set()
         for symbol, cuts in new.items():
-            if cuts in taken or not self.spec.allows(cuts) or self.beside.turns(cuts):
+            if taken.first_met(symbol, cuts) or not self.spec.allows(cuts) or self.beside.turns(symbol, cuts):
                 at_fault.add(symbol)
-            taken.add(cuts)
+            taken.add(symbol, cuts)
         if 2 * len(at_fault) < len(new):
             for operators, key in self.operating({**self.keys, **new}):
                 # Where keys that stay are at fault among themselves, these new bittings do not help.
@@ -151,6 +167,24 @@ class LossTask:
             if now > before:
                 found.append((operators, before, now))
         return found
+
+
+class Holders:
+    """Who has which bitting, of keys that may be cut alike where they enter no keyway both."""
+
+    def __init__(self, sections: Sections, keys: Mapping[str, Bitting]) -> None:
+        self._sections = sections
+        self._holders: dict[Bitting, list[str]] = {}
+        for key, cuts in keys.items():
+            self.add(key, cuts)
+
+    def add(self, key: str, cuts: Bitting) -> None:
+        """One more key has this bitting."""
+        self._holders.setdefault(cuts, []).append(key)
+
+    def first_met(self, key: str, cuts: Bitting) -> str | None:
+        """The first with this bitting that a key so cut could pass for."""
+        return next((one for one in self._holders.get(cuts, ()) if self._sections.meet(key, one)), None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,27 +245,69 @@ def move_branch(loss: LossTask, replaced: Sequence[str], rng: Random, apart: int
 def key_anew(loss: LossTask, rng: Random, limit: TimeLimit, *, by_levels: bool) -> dict[str, Bitting]:
     """Key the whole system anew, under another top master of its parity or without levels; {} where that fails.
 
-    Keys that open nothing stay, but for the lost ones, which it does not help.
+    Keys that open nothing stay, but for the lost ones, which it does not help. By levels each keyway has its array
+    for itself, but for those that some key under the top enters both.
     """
-    opens = {key: [str(n) for n, one in enumerate(loss.cylinders) if key in one] for key in loss.costs}
-    opens = {key: doors for key, doors in opens.items() if doors}
+    opened = {one: str(number) for number, one in enumerate(loss.cylinders)}
+    over = next((key for key in loss.costs if all(key in one for one in opened)), None)
     top = _draw_of_parity(loss, rng)
-    if not loss.gone <= opens.keys() or top in loss.keys.values():
+    if not loss.gone <= {key for one in opened for key in one} or top in loss.keys.values():
         return {}
-    matrix, avoid = AccessMatrix.of(opens, [str(n) for n in range(len(loss.cylinders))]), {*loss.keys.values()}
+    parts = _entered_apart(loss, over) if by_levels else [[*opened]]
+    new: dict[str, Bitting] = {}
+    for number, part in enumerate(parts):
+        opens = {key: [opened[one] for one in part if key in one] for key in loss.costs}
+        opens = {key: doors for key, doors in opens.items() if doors}
+        near = [key for key in opens if key != over or len(parts) == 1]
+        avoid = {cuts for key, cuts in loss.keys.items() if any(loss.sections.meet(key, one) for one in near)}
+        doors = [opened[one] for one in part]
+        if over and len(parts) > 1:  # else a master over all that is here would be the top
+            opens[over], doors = [*opens[over], ELSEWHERE], [*doors, ELSEWHERE]
+        plan = _plan_anew(
+            loss,
+            top,
+            AccessMatrix.of(opens, doors),
+            rng,
+            avoid,
+            limit.part(1 / (len(parts) - number)),
+            by_levels=by_levels,
+        )
+        if plan is None:
+            return {}
+        new |= {key: plan.keys[symbol] for key, symbol in plan.holders.items() if symbol}
+    return {} if loss.at_fault(new) else new
+
+
+def _plan_anew(
+    loss: LossTask,
+    top: Bitting,
+    matrix: AccessMatrix,
+    rng: Random,
+    avoid: AbstractSet[Bitting],
+    limit: TimeLimit,
+    *,
+    by_levels: bool,
+) -> AccessPlan | None:
     try:
         if by_levels:
             held = hold_levels(loss.spec, top, tiers := Tiers.of(matrix), rng, avoid, limit)
-            plan = plan_access(tiers, held) if held and not held.unwanted else None
-        else:
-            found = key_matrix(loss.spec, top, matrix, rng, avoid=avoid, seconds=max(limit.left, 0.01), relax=False)
-            plan = found if isinstance(found, AccessPlan) else None
+            return plan_access(tiers, held) if held and not held.unwanted else None
+        found = key_matrix(loss.spec, top, matrix, rng, avoid=avoid, seconds=max(limit.left, 0.01), relax=False)
     except KeyingError:
-        plan = None
-    if plan is None:
-        return {}
-    new = {key: plan.keys[symbol] for key, symbol in plan.holders.items() if symbol}
-    return {} if loss.at_fault(new) else new
+        return None
+    return found if isinstance(found, AccessPlan) else None
+
+
+def _entered_apart(loss: LossTask, over: str | None) -> list[list[tuple[str, ...]]]:
+    """The cylinders in parts that no key enters together, but the one over all."""
+    parts: list[list[tuple[str, ...]]] = []
+    for plugs in dict.fromkeys(map(loss.plugs.get, loss.cylinders)):
+        parts.append([one for one in loss.cylinders if loss.plugs.get(one) == plugs])
+    for key in loss.costs:
+        met = [part for part in parts if key != over and any(loss.enters(key, one) for one in part)]
+        if len(met) > 1:
+            parts = [[one for part in met for one in part], *(part for part in parts if part not in met)]
+    return parts
 
 
 def _draw_of_parity(loss: LossTask, rng: Random) -> Bitting:
@@ -324,7 +400,9 @@ class _Model:
         for operators in loss.cylinders:  # in their order: a set has another one each time the program starts
             if operators in loss.exposed:
                 self._shut_out(operators, None)
-        pairs = [(one, key) for one in open_to_change for key in loss.keys if key not in one]
+        pairs = [
+            (one, key) for one in open_to_change for key in loss.keys if key not in one and loss.enters(key, one)
+        ]
         if len(pairs) <= FEW_PAIRS:
             for operators, key in pairs:
                 if (operators, key) not in loss.borne:
@@ -377,23 +455,23 @@ class _Model:
             if self._limit.is_over:
                 return False
             self._shut_out(operators, key)
-        old = {cuts: symbol for symbol, cuts in self.loss.keys.items()}
-        holders = {cuts: symbol for symbol, cuts in self.decided.items()}
+        old, holders = (Holders(self.loss.sections, keys) for keys in (self.loss.keys, self.decided))
         clean = not broken
         for symbol in self.free:
             cuts = found[symbol]
             if cuts == self.loss.keys[symbol]:
                 continue
             # Whoever has the old key of another keyset would have this one.
-            if cuts in old or self.loss.beside.turns(cuts):
+            if old.first_met(symbol, cuts) or self.loss.beside.turns(symbol, cuts):
                 self._forbid(symbol, cuts)
                 clean = False
-            if (other := holders.setdefault(cuts, symbol)) != symbol:
+            if (other := holders.first_met(symbol, cuts)) is not None:
                 if other in self.decided:
                     self._forbid(symbol, cuts)
                 else:
                     self._tell_apart(symbol, other)
                 clean = False
+            holders.add(symbol, cuts)
         return clean
 
     def _hint(self, symbol: str, cuts: Bitting, goes: bool) -> None:

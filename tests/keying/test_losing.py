@@ -6,8 +6,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from app.keying import BittingRules, BittingSpec, KeyingError, losing, lost_key, plan_levels
-from app.keying.replacing import Replacing
+from app.keying import (
+    ALL_ENTER,
+    BittingRules,
+    BittingSpec,
+    KeyingError,
+    Sections,
+    losing,
+    lost_key,
+    plan_levels,
+)
+from app.keying.new_key import FoundKey
+from app.keying.replacing import Replacing, key_anew
 from app.keying.spec import parity_pattern
 from app.keying.time_limit import TimeLimit
 from tests.keying.oracle import obeys_macs, operates
@@ -17,10 +27,23 @@ SPEC = BittingSpec(chambers=6, depths=10, macs=7, step=2, rules=RULES)
 PLAN = plan_levels(SPEC, (5, 2, 8, 6, 1, 4), levels=3, masters=3, changes_per_master=5)
 
 
-def lose(keys, cylinders, symbol, copies=None, spec=SPEC, seconds=20.0):
+def goes_in(sections, key, cylinder):
+    return cylinder not in sections.plugs or sections.plugs[cylinder] in sections.entered[key]
+
+
+def may_be_alike(sections, key, other):
+    """Whether no keyway is entered by both keys."""
+    return bool(sections.entered) and not set(sections.entered[key]) & set(sections.entered[other])
+
+
+def lose(keys, cylinders, symbol, copies=None, spec=SPEC, seconds=20.0, sections=ALL_ENTER):
     """The plan, held against every key and cylinder by plain enumeration where there is one."""
-    found = lost_key(spec, keys, cylinders, symbol, Random(1), copies, seconds)
-    turned = [c for c, meant in cylinders.items() if operates(keys[symbol], [keys[k] for k in meant])]
+    found = lost_key(spec, keys, cylinders, symbol, Random(1), copies, seconds, sections=sections)
+    turned = [
+        c
+        for c, meant in cylinders.items()
+        if goes_in(sections, symbol, c) and operates(keys[symbol], [keys[k] for k in meant])
+    ]
     assert list(found.exposed) == turned
     assert set(found.new) == set(found.replace)
     if not found.proven:
@@ -29,10 +52,14 @@ def lose(keys, cylinders, symbol, copies=None, spec=SPEC, seconds=20.0):
     after = {**keys, **found.new}
     for cylinder, meant in cylinders.items():
         pinned = [after[key] for key in meant]
-        assert not operates(keys[symbol], pinned), cylinder
-        assert {key for key in keys if operates(after[key], pinned)} == set(meant), cylinder
-    assert {key for key in keys if keys[key] == keys[symbol]} <= set(found.replace)
-    assert len({*found.new.values()} - {*keys.values()}) == len(found.new)
+        assert not (goes_in(sections, symbol, cylinder) and operates(keys[symbol], pinned)), cylinder
+        turning = {key for key in keys if goes_in(sections, key, cylinder) and operates(after[key], pinned)}
+        assert turning == set(meant), cylinder
+    alike = {key for key in keys if keys[key] == keys[symbol] and not may_be_alike(sections, key, symbol)}
+    assert alike <= set(found.replace)
+    for key, cuts in found.new.items():
+        same = {other for other in keys if cuts in (keys[other], after[other])} - {key}
+        assert cuts != keys[key] and all(may_be_alike(sections, key, other) for other in same)
     for cuts in found.new.values():
         assert obeys_macs(spec, cuts) and spec.rules.first_broken(cuts, spec.first_depth) is None
     assert list(found.repin) == [c for c, meant in cylinders.items() if not set(meant).isdisjoint(found.new)]
@@ -105,20 +132,29 @@ def losses(draw):
     return spec, keys, {f"C{n}": meant for n, meant in enumerate(lists)}, copies, draw(st.sampled_from(sorted(keys)))
 
 
-def least_by_trying_all(spec, keys, cylinders, copies, lost):
+def least_by_trying_all(spec, keys, cylinders, copies, lost, sections=ALL_ENTER):
     """The cost in cylinders and keys of the smallest plan there is, None where there is none."""
-    exposed = {c for c, meant in cylinders.items() if operates(keys[lost], [keys[k] for k in meant])}
-    gone = {k for k in keys if keys[k] == keys[lost]}
+
+    def turns(key, cuts, cylinder, pinned):
+        return goes_in(sections, key, cylinder) and operates(cuts, pinned)
+
+    exposed = {c for c, meant in cylinders.items() if turns(lost, keys[lost], c, [keys[k] for k in meant])}
+    gone = {k for k in keys if keys[k] == keys[lost] and not may_be_alike(sections, k, lost)}
     fit = [
         cuts
         for cuts in product(spec.all_depths, repeat=3)
-        if obeys_macs(spec, cuts) and spec.rules.first_broken(cuts, 0) is None and cuts not in keys.values()
+        if obeys_macs(spec, cuts) and spec.rules.first_broken(cuts, 0) is None
     ]
+    free = {
+        key: [cuts for cuts in fit if all(keys[k] != cuts or may_be_alike(sections, key, k) for k in keys)]
+        for key in keys
+    }
 
     def is_clean(after):
-        for meant in cylinders.values():
+        for cylinder, meant in cylinders.items():
             pinned = [after[key] for key in meant]
-            if operates(keys[lost], pinned) or any(operates(after[k], pinned) for k in keys if k not in meant):
+            others = (k for k in keys if k not in meant)
+            if turns(lost, keys[lost], cylinder, pinned) or any(turns(k, after[k], cylinder, pinned) for k in others):
                 return False
         return True
 
@@ -129,8 +165,12 @@ def least_by_trying_all(spec, keys, cylinders, copies, lost):
     some = [{*gone, *more} for n in range(len(keys) + 1) for more in combinations(sorted(keys.keys() - gone), n)]
     for replaced in sorted(some, key=cost):
         names = sorted(replaced)
-        for cuts in product(fit, repeat=len(names)):
-            if len(set(cuts)) == len(cuts) and is_clean({**keys, **dict(zip(names, cuts, strict=True))}):
+        for cuts in product(*(free[name] for name in names)):
+            new = dict(zip(names, cuts, strict=True))
+            is_told_apart = all(
+                new[one] != new[other] or may_be_alike(sections, one, other) for one, other in combinations(names, 2)
+            )
+            if is_told_apart and is_clean({**keys, **new}):
                 return cost(replaced)
     return None
 
@@ -141,6 +181,33 @@ def test_no_plan_is_smaller_than_the_one_found(loss):
     spec, keys, cylinders, copies, lost = loss
     found = lose(keys, cylinders, lost, copies, spec)
     least = least_by_trying_all(spec, keys, cylinders, copies, lost)
+    assert least == ((len(found.repin), found.keys_to_cut) if found.proven else None)
+
+
+@st.composite
+def losses_across(draw):
+    """The same on two or three keyways: what each key enters, and cylinders whose keys enter them."""
+    spec, keys, lists, copies, lost = draw(losses())
+    keyways = ["Q1", "Q2", "Q3"][: draw(st.integers(2, 3))]
+    entered = {key: draw(st.sets(st.sampled_from(keyways), min_size=1, max_size=len(keyways))) for key in keys}
+    plugs = {name: draw(st.sampled_from(keyways)) for name in lists}
+    cylinders = {name: [key for key in meant if plugs[name] in entered[key]] for name, meant in lists.items()}
+    return (
+        spec,
+        keys,
+        {name: meant for name, meant in cylinders.items() if meant},
+        copies,
+        lost,
+        Sections(plugs, entered),
+    )
+
+
+@settings(deadline=None, max_examples=80)
+@given(losses_across())
+def test_no_plan_across_keyways_is_smaller_than_the_one_found(loss):
+    spec, keys, cylinders, copies, lost, sections = loss
+    found = lose(keys, cylinders, lost, copies, spec, sections=sections)
+    least = least_by_trying_all(spec, keys, cylinders, copies, lost, sections)
     assert least == ((len(found.repin), found.keys_to_cut) if found.proven else None)
 
 
@@ -176,6 +243,55 @@ def systems(draw):
 def test_a_planned_system_has_a_plan_that_is_clean(system):
     spec, keys, cylinders, lost = system
     assert lose(keys, cylinders, lost, spec=spec).proven
+
+
+@settings(deadline=None, max_examples=60)
+@given(losses_across(), st.sets(st.integers(0, 3)))
+def test_a_plan_carried_out_in_steps_is_clean_across_keyways_with_old_keys_and_pins_about(loss, places):
+    spec, keys, cylinders, _, lost, sections = loss
+    kept = {key for place, key in enumerate(keys) if place in places}
+    found = lost_key(spec, keys, cylinders, lost, Random(1), keeping=lambda new: kept & new, sections=sections)
+    kept &= {*found.new}
+    gone = {key for key in keys if keys[key] == keys[lost] and not may_be_alike(sections, key, lost)}
+    for cylinder, meant in cylinders.items():
+        old, new = ([cuts[key] for key in meant] for cuts in (keys, {**keys, **found.new}))
+        within = {key for key in keys if goes_in(sections, key, cylinder)}
+        assert {key for key in {*found.new} & within if operates(found.new[key], old)} <= kept & {*meant}
+        if new != old:
+            turning = {key for key in {*found.new} & within if operates(keys[key], new)}
+            assert turning <= (kept & {*meant}) - gone
+
+
+def twins(plan):
+    """A plan's keys under its top on one keyway, and cut alike as T… on another: neither's enter the other's."""
+    keys = {**plan.keys, **{f"T{symbol}": cuts for symbol, cuts in plan.keys.items() if symbol != "A"}}
+    cylinders = {name: list(meant) for name, meant in plan.cylinders.items()}
+    for name, meant in plan.cylinders.items():
+        cylinders[f"T{name}"] = [key if key == "A" else f"T{key}" for key in meant]
+    entered = {key: {"Q3" if key.startswith("T") else "Q1"} for key in keys} | {"A": {"Q1", "Q3"}}
+    return keys, cylinders, Sections({name: "Q3" if name.startswith("T") else "Q1" for name in cylinders}, entered)
+
+
+@pytest.mark.parametrize("lost", ["A", "AB", "TAB", "AB3", "TAB3"])
+def test_a_lost_key_of_a_system_on_two_keyways_has_a_plan_and_the_other_keyways_keys_stay(lost):
+    keys, cylinders, sections = twins(PLAN)
+    found = lose(keys, cylinders, lost, sections=sections)
+    assert found.proven and found.repin == tuple(name for name, meant in cylinders.items() if lost in meant)
+    assert lost == "A" or {key[0] for key in found.replace} == {lost[0]}
+
+
+def test_a_system_is_keyed_anew_by_an_array_for_each_keyway_under_one_top(monkeypatch):
+    """One array has room for nine masters with five changes, and there are five on either keyway."""
+    spec = BittingSpec(chambers=4, depths=4, macs=3)
+    keys, cylinders, sections = twins(plan_levels(spec, (2, 3, 1, 2), levels=3, masters=5, changes_per_master=5))
+    monkeypatch.setattr(losing, "find_new_key", lambda *_: FoundKey(None, False, None))
+    for search in ("move_branch", "replace_keys"):
+        monkeypatch.setattr(losing, search, lambda *_, **__: Replacing(None, False))
+    monkeypatch.setattr(losing, "key_anew", lambda *task, by_levels: key_anew(*task, by_levels=True))
+    found = lose(keys, cylinders, "A", spec=spec, sections=sections)
+    assert found.proven and {*found.replace} == {*keys}
+    both = Sections(sections.plugs, {key: {"Q1", "Q3"} for key in keys})
+    assert not lost_key(spec, keys, cylinders, "A", Random(1), seconds=2.0, sections=both).proven
 
 
 def test_the_same_seed_gives_the_same_bittings():

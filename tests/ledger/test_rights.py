@@ -231,7 +231,6 @@ NO_ROLE_OF_THEIR_OWN = {
         goods.order_snapshot: order_as_sent order_now
         goods.receiving: scan
         goods.handing_over: lost_before_and_after
-        keys.losing: why_no_plan_across
         keys.losses: lost_cuts still_turned still_turned_words coming_turned turned_by_losses
         keys.old_copies: useless_copies require_not_old
         keys.calling_in: still_out lost_out_of_use letters_of

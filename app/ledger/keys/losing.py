@@ -1,7 +1,7 @@
 """Use case: a key is lost. What it exposes, and the least rekeying that shuts it out."""
 
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from datetime import date
@@ -12,12 +12,22 @@ from random import Random
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.keying import (
+    ALL_ENTER,
+    KeyingError,
+    LostKey,
+    NoBittingsLeft,
+    Sections,
+    SystemsBeside,
+    audit,
+    lost_key,
+    operated_by,
+)
 from app.keying import Bitting as Cuts
-from app.keying import KeyingError, LostKey, NoBittingsLeft, SystemsBeside, audit, lost_key, operated_by
 from app.ledger.keysystems.control import CONTROL_SYMBOL, find_control
 from app.ledger.keysystems.keysets import symbols_in_words
 from app.ledger.keysystems.lost_keysets import lost_keysets, shut_out_on
-from app.ledger.keysystems.system_queries import sections_of, systems_sharing_keyway
+from app.ledger.keysystems.system_queries import sections_entered, sections_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import OpenedSystem, SystemsInService, Way, WhatEnters, open_system
 from app.ledger.sites.cylinders import making_way
 from app.ledger.store.engine import transaction
@@ -129,7 +139,7 @@ class ReadyLoss:
 
     `ways`: every cylinder by its id as text, so that the plan with fewest cylinders counts doors and not kinds of
     cylinder; `leaving`: those in whose place another is on its way. `copies`: keys to cut anew by symbol.
-    `through`: the jobs whose cylinders are pinned and checked and wait to be taken.
+    `through`: the jobs whose cylinders are pinned and checked and wait to be taken. `sections`: what enters what.
     """
 
     opened: OpenedSystem
@@ -139,6 +149,7 @@ class ReadyLoss:
     leaving: frozenset[str]
     beside: SystemsBeside
     through: frozenset[int]
+    sections: Sections
 
     @property
     def system(self) -> KeySystem:
@@ -168,44 +179,17 @@ class ReadyLoss:
 
 def ready_loss(work: Work, system_id: int, symbol: str, opened: OpenedSystem | None = None) -> ReadyLoss:
     """Open a system, and what the customer has beside it, for the plan of a lost key."""
-    opened = _as_entered(work, opened or open_system(work, system_id), symbol)
+    opened = opened or open_system(work, system_id)
     ways = {str(one.id): (way, one) for way in opened.ways.values() for one in way.cylinders}
     making = making_way(work.session, opened.system.customer_id)
     leaving = frozenset(name for name, (_, one) in ways.items() if one.id in making)
-    beside = _beside(work, opened, symbol)
-    through = through_the_bench(work.session, opened.system.customer_id)
-    return ReadyLoss(opened, symbol, copies_of(work.session, opened.system), ways, leaving, beside, through)
-
-
-def _as_entered(work: Work, opened: OpenedSystem, symbol: str) -> OpenedSystem:
-    """The system as a lost key meets it: the cylinders that it enters, and the keys that enter one of these."""
-    if symbol not in opened.keys or len(sections_of(opened.system)) == 1:
-        return opened
+    through, sections = through_the_bench(work.session, opened.system.customer_id), ALL_ENTER
     enters = WhatEnters.of(work.session, [opened.system])
-    entered = enters.entered[opened.keyset_ids[symbol]]
-    ways = {label: way for label, way in opened.ways.items() if enters.plugs[way.keyset_id] in entered}
-    plugs = {enters.plugs[way.keyset_id] for way in ways.values()}
-
-    def met(keys: dict[str, Cuts]) -> dict[str, Cuts]:
-        of = opened.keyset_ids
-        return {name: cuts for name, cuts in keys.items() if name == symbol or plugs & enters.entered[of[name]]}
-
-    return replace(opened, keys=met(opened.keys), lost=met(opened.lost), ways=ways)
-
-
-def why_no_plan_across(work: Work, opened: OpenedSystem) -> str:
-    """Why no plan is searched for a system as a lost key meets it; "" where every key enters every cylinder."""
-    if len(sections_of(opened.system)) == 1:
-        return ""
-    enters = WhatEnters.of(work.session, [opened.system])
-    plugs = {enters.plugs[way.keyset_id] for way in opened.ways.values()}
-    if all(plugs <= enters.entered[opened.keyset_ids[name]] for name in opened.keys):
-        return ""
-    return (
-        f"The lost key opens cylinders on {', '.join(sorted(plugs))}, and keys of one of these do not enter the "
-        "others: no plan is searched for across keyways. Key each keyway's masters anew by themselves, from the "
-        "bottom up, and then the key that was lost."
-    )
+    if len(sections_of(opened.system)) > 1:
+        plugs = {name: way.keyset_id for name, (way, _) in ways.items()}
+        sections = enters.sections({key: opened.keyset_ids[key] for key in opened.keys}, plugs)
+    beside, copies = _beside(work, opened, enters), copies_of(work.session, opened.system)
+    return ReadyLoss(opened, symbol, copies, ways, leaving, beside, through, sections)
 
 
 def through_the_bench(session: Session, customer_id: int) -> frozenset[int]:
@@ -218,13 +202,8 @@ def _reckon(work: Work, ready: ReadyLoss) -> tuple[LostKey, tuple[str, ...]]:
     """The plan for the cylinders that will stand, and those about to leave that the lost key opens until then."""
     opened, symbol, hung = ready.opened, ready.symbol, ready.ways
     if symbol in opened.keys:
-        until = ready.known(ready.leaving)
-        if why_none := why_no_plan_across(work, opened):
-            exposed = operated_by(opened.keys, ready.cylinders, symbol)
-            open_until = operated_by(opened.keys, until, symbol) if until else ()
-            return LostKey(symbol, exposed, (), (), 0, False, reasons=(why_none,)), open_until
-        lost = find_new_bittings(ready, work.rng, SECONDS)
-        return lost, operated_by(opened.keys, until, symbol) if until else ()
+        until, lost = ready.known(ready.leaving), find_new_bittings(ready, work.rng, SECONDS)
+        return lost, operated_by(opened.keys, until, symbol, ready.sections) if until else ()
     is_control = symbol == CONTROL_SYMBOL
     exposed, open_until = (
         tuple(
@@ -256,6 +235,7 @@ def find_new_bittings(
         beside=ready.beside,
         branch=branch,
         keeping=keeping,
+        sections=ready.sections,
     )
     told = _seen_otherwise(ready, lost) if lost.proven else ""
     return replace(lost, proven=False, replace=(), new={}, reasons=(*lost.reasons, told)) if told else lost
@@ -265,10 +245,16 @@ def _seen_otherwise(ready: ReadyLoss, lost: LostKey) -> str:
     """Why a plan does not hold for the system's shorter cylinders; "" where it does."""
     opened, cylinders = ready.opened, ready.cylinders
     now = {**opened.keys, **lost.new, "\0lost": opened.keys[ready.symbol]}
+    entered = ready.sections.entered
+    sections = Sections(ready.sections.plugs, {**entered, "\0lost": entered[ready.symbol]} if entered else {})
     for chambers in {way.chambers for way, _ in ready.ways.values()} - {opened.spec.chambers}:
         short = {name: keys for name, keys in cylinders.items() if ready.ways[name][0].chambers == chambers}
         before, after = (
-            set(audit({one: opened.spec.entering(cuts, chambers) for one, cuts in keys.items()}, short).unintended)
+            set(
+                audit(
+                    {one: opened.spec.entering(cuts, chambers) for one, cuts in keys.items()}, short, sections
+                ).unintended
+            )
             for keys in (opened.keys, now)
         )
         if after - before:
@@ -280,44 +266,63 @@ def _seen_otherwise(ready: ReadyLoss, lost: LostKey) -> str:
 
 
 def _meets_in_short(
-    opened: OpenedSystem, symbol: str, chambers: int, cylinders: Mapping[str, Sequence[str]], cuts: Cuts
+    opened: OpenedSystem,
+    enters: WhatEnters,
+    chambers: int,
+    cylinders: Mapping[str, tuple[str, ...]],
+    symbol: str,
+    cuts: Cuts,
 ) -> bool:
     """Whether a new bitting of a keyset turns another's cylinder of so few chambers, or a key of these, the lost one
     too, its own.
     """
     seen, new = opened.seen_by(chambers), opened.spec.entering(cuts, chambers)
-    for meant in cylinders.values():
-        is_own = symbol in meant
+    for label, meant in cylinders.items():
+        plug, is_own = enters.plugs[opened.ways[label].keyset_id], symbol in meant
         stack = [*zip(*([new] if is_own else []), *(seen[one] for one in meant if one != symbol), strict=True)]
-        tried = [key for one, key in seen.items() if one not in meant or one == symbol] if is_own else [new]
-        if any(all(cut in depths for cut, depths in zip(key, stack, strict=True)) for key in tried):
+        others = (one for one in seen if one not in meant or one == symbol)
+        tried = {one: seen[one] for one in others} if is_own else {symbol: new}
+        if any(
+            plug in enters.entered[opened.keyset_ids[one]]
+            and all(cut in depths for cut, depths in zip(key, stack, strict=True))
+            for one, key in tried.items()
+        ):
             return True
     return False
 
 
-def _beside(work: Work, opened: OpenedSystem, symbol: str) -> SystemsBeside:
-    """What the customer has on the keyway besides, the system's control key, and keys of it that were lost before.
-    What lets in a key now may go on. A new bitting of the keyset is none to take that meets
-    others in a shorter cylinder here.
+def _beside(work: Work, opened: OpenedSystem, enters: WhatEnters) -> SystemsBeside:
+    """What the customer has that the system's keys enter, or that enters its cylinders, its control key, and keys of
+    it that were lost before. What lets in a key now may go on. A new bitting is none to take that meets others in a
+    shorter cylinder here.
     """
-    system = opened.system
+    system, needed = opened.system, sections_entered(work.session, opened.system)
     others = [
         one
         for one in systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
         if one.id != system.id
     ]
-    there = SystemsInService.of(work, others, opened.spec, sections_of(system))
-    control = [opened.control] if opened.control else []
+    there = {
+        names: SystemsInService.of(work, others, opened.spec, names)
+        for names in {*needed.values(), *(frozenset([name]) for name in sections_of(system))}
+    }
+    keys: dict[Cuts, frozenset[str]] = {opened.control: frozenset(sections_of(system))} if opened.control else {}
+    for words, cuts in opened.lost.items():
+        keys[cuts] = keys.get(cuts, frozenset()) | enters.entered[opened.keyset_ids[words]]
+    for name in sections_of(system):
+        for cuts in sorted(there[frozenset([name])].keys):
+            keys[cuts] = keys.get(cuts, frozenset()) | {name}
     meets_short = [
-        partial(_meets_in_short, opened, symbol, chambers, cylinders)
+        partial(_meets_in_short, opened, enters, chambers, cylinders)
         for chambers, cylinders in opened.by_chambers().items()
         if chambers < opened.spec.chambers
     ]
 
-    def turns(cuts: Cuts) -> bool:
-        return any(meets(cuts) for meets in meets_short) or there.turns_any(cuts)
+    def turns(symbol: str, cuts: Cuts) -> bool:
+        is_met = any(meets(symbol, cuts) for meets in meets_short)
+        return is_met or there[needed[opened.keyset_ids[symbol]]].turns_any(cuts)
 
-    return SystemsBeside([*control, *opened.lost.values(), *sorted(there.keys)], turns, bears=True)
+    return SystemsBeside(keys, turns, bears=True)
 
 
 def _why_no_control(work: Work, opened: OpenedSystem) -> str:

@@ -34,7 +34,6 @@ from app.ledger.keys.losing import (
     find_new_bittings,
     ready_loss,
     through_the_bench,
-    why_no_plan_across,
 )
 from app.ledger.keys.old_copies import new_copies
 from app.ledger.keysystems.bittings import (
@@ -175,8 +174,6 @@ def _ways(work: Work, loss: Loss, further: float) -> Iterator[LossWay]:
     elif ready.symbol not in ready.opened.keys:
         told = f"The bitting of {ready.symbol} is not in this house: put the sealed backup back first."
         yield LossWay(LossWayKind.NEW_BITTING, {}, cannot=told)
-    elif told := why_no_plan_across(work, ready.opened):
-        yield LossWay(LossWayKind.NEW_BITTING, {}, cannot=told)
     else:
         for way in _by_bittings(ready, loss.keyset, rng, named, further):
             yield _with_aside(way, aside)
@@ -191,7 +188,8 @@ def _by_bittings(
     ready: ReadyLoss, lost: Keyset, rng: Random, named: Collection[str], further: float
 ) -> Iterator[LossWay]:
     """The ways where the house has the bittings."""
-    if is_marked_retired(lost) and not operated_by(ready.opened.keys, ready.cylinders, lost.symbol):
+    turned = operated_by(ready.opened.keys, ready.cylinders, lost.symbol, ready.sections)
+    if is_marked_retired(lost) and not turned:
         told = f"{lost.symbol} is retired, and its key turns nothing that stays: there is nothing to rekey."
         yield LossWay(LossWayKind.NEW_BITTING, {}, cannot=told)
         return
@@ -323,7 +321,8 @@ def _left_out(ready: ReadyLoss) -> LossWay:
         after = operators_after(ready, successors)
         if not all(after.values()):
             continue
-        if not any(_shears(lost, [keys[key] for key in operators]) for operators in after.values()):
+        entered = (operators for name, operators in after.items() if ready.sections.enters(symbol, name))
+        if not any(_shears(lost, [keys[key] for key in operators]) for operators in entered):
             return _way(ready, LossWayKind.LEFT_OUT, successors, {})
     told = (
         f"Keys that stay have all of the cuts of {symbol} between them, or a door is keyed to {symbol} itself: "
@@ -670,7 +669,9 @@ def put_plan_on_record(work: Work, loss: Loss) -> None:
             was = by_symbol[old]
             above = loss.successors.get(was.parent.symbol, was.parent.symbol) if was.parent else ""
             cuts = planned[new] if is_ours else None
-            by_symbol[new] = add_keyset(work, system, new, was.level, by_symbol.get(above), cuts, was.purpose)
+            by_symbol[new] = add_keyset(
+                work, system, new, was.level, by_symbol.get(above), cuts, was.purpose, keyway=was.keyway
+            )
             by_symbol[new].reserved_for = was.reserved_for
     work.session.flush()
     for old, new in to_come.items():
@@ -719,7 +720,7 @@ def _require_still_clear(work: Work, loss: Loss, to_come: Mapping[str, str]) -> 
     planned = open_loss_plan(work, loss)
     if loss.keyset.level is Level.CONTROL:
         cuts = planned[CONTROL_SYMBOL]
-        if cuts in {*ready.opened.keys.values(), ready.opened.control} or ready.beside.turns(cuts):
+        if cuts in {*ready.opened.keys.values(), ready.opened.control} or ready.beside.turns(CONTROL_SYMBOL, cuts):
             raise LedgerError("", f"{told}, and the new control key would clash with it: {ANEW}.")
         return
     if set(to_come) != {old for old, new in loss.successors.items() if new not in (LEFT_OUT, NO_MASTERS)}:
@@ -728,16 +729,20 @@ def _require_still_clear(work: Work, loss: Loss, to_come: Mapping[str, str]) -> 
     missed = [one for one in _missed(loss) if one not in loss.successors]
     after = operators_after(ready, loss.successors)
     foreign = {f"\0{number}": cuts for number, cuts in enumerate(ready.beside.keys)}
+    keys = {**ready.opened.keys, **foreign}
+    entered = dict(zip(foreign, ready.beside.keys.values(), strict=True))
+    sections = replace(ready.sections, entered={**ready.sections.entered, **entered})
     faults = faults_meanwhile(
-        {**ready.opened.keys, **foreign},
+        keys,
         ready.cylinders,
         after,
         new,
         {old for old, symbol in to_come.items() if old == symbol},
         {loss.keyset.symbol},
+        sections,
     )
-    is_taken = not {*ready.opened.keys.values(), *foreign.values()}.isdisjoint(new.values())
-    if missed or faults or is_taken or any(map(ready.beside.turns, new.values())):
+    is_taken = any(cuts == keys[key] and sections.meet(old, key) for old, cuts in new.items() for key in keys)
+    if missed or faults or is_taken or any(ready.beside.turns(old, cuts) for old, cuts in new.items()):
         raise LedgerError("", f"{told}, and its new bittings would clash with that: {ANEW}.")
 
 

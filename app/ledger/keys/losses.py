@@ -341,15 +341,15 @@ def coming_turned(work: Work, loss: Loss, standing: Turned) -> tuple[Cylinder, .
 
 def turned_by_losses(work: Work, losses: Iterable[Loss]) -> dict[int, tuple[Turned, tuple[Cylinder, ...]]]:
     """Loss id → what its key turns that stands, and that comes; what a customer has on a keyway is opened once."""
-    there: dict[tuple[int, str], tuple[Sequence[Cylinder], dict[int, Pinned]]] = {}
+    there: dict[tuple[int, Sequence[str]], tuple[Sequence[Cylinder], dict[int, Pinned]]] = {}
     found = {}
     for loss in losses:
         system = loss.keyset.system
-        keyway = (system.customer_id, system.keyway)
-        if keyway not in there:
+        keyways = (system.customer_id, sections_of(system))
+        if keyways not in there:
             cylinders = _of_keyway(work.session, loss, CylinderState.FITTED, *_COMING)
-            there[keyway] = (cylinders, pins_now(work, cylinders))
-        turned = _turned(work, loss, *there[keyway])
+            there[keyways] = (cylinders, pins_now(work, cylinders))
+        turned = _turned(work, loss, *there[keyways])
         standing = Turned(tuple(one for one in turned if one.state is CylinderState.FITTED))
         found[loss.id] = (standing, _elsewhere(turned, standing))
     return found

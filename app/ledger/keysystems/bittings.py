@@ -77,12 +77,16 @@ def add_keyset(
     cuts: Cuts | None = None,
     purpose: str = "",
     own_symbol: str = "",
+    keyway: str | None = None,
 ) -> Keyset:
-    """A new keyset, its bitting sealed where the shop has one, inside the caller's transaction."""
+    """A new keyset, its bitting sealed where the shop has one, inside the caller's transaction.
+
+    keyway: its own, "" for the system's; None for that of the keyset above.
+    """
     require_in_use(system)
     keyset = Keyset(system=system, symbol=symbol, level=level, parent=parent, purpose=purpose)
     keyset.own_symbol = own_symbol
-    keyset.keyway = parent.keyway if parent is not None else ""
+    keyset.keyway = keyway if keyway is not None else parent.keyway if parent is not None else ""
     work.session.add(keyset)
     work.session.flush()
     if cuts is not None:

@@ -25,6 +25,7 @@ from app.ledger.tables import (
     KeyState,
     KeySystem,
     Level,
+    Loss,
 )
 
 
@@ -79,7 +80,8 @@ def sections_of(system: KeySystem) -> tuple[str, ...]:
 
 def sections_entered(session: Session, system: KeySystem) -> dict[int, frozenset[str]]:
     """Keyset id → the keyways that its keys have to enter: of its own cylinders, of those under it, and of those that
-    are cross-keyed to it; a control key's all of the system.
+    are cross-keyed to it; a control key's all of the system. What takes a keyset's place after a loss enters what
+    that does: the doors follow in phases.
     """
     every = sections_of(system)
     if len(every) == 1:
@@ -98,6 +100,12 @@ def sections_entered(session: Session, system: KeySystem) -> dict[int, frozenset
     for operator, keyway in session.execute(crossed):
         if operator in needed:
             needed[operator].add(keyway or system.keyway)
+    ids = {one.symbol: one.id for one in system.keysets}
+    plans = sa.select(Loss.successors).where(Loss.system_id == system.id).order_by(Loss.id)
+    for successors in session.scalars(plans):
+        for old, new in successors.items():
+            if old in ids and new in ids:
+                needed[ids[new]] |= needed[ids[old]]
     return {keyset_id: frozenset(names) for keyset_id, names in needed.items()}
 
 

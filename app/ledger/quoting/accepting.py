@@ -20,7 +20,7 @@ from app.ledger.keysystems.crosskeying import insert_operators, require_lost_key
 from app.ledger.keysystems.keysets import find_master
 from app.ledger.keysystems.planned_doors import planned_at
 from app.ledger.keysystems.reserves import ANY_DOOR, belongs, reserves_of
-from app.ledger.keysystems.system_queries import symbol_on
+from app.ledger.keysystems.system_queries import sections_of, symbol_on
 from app.ledger.quoting.allocation import Allotment, KeysetAllotter, split_nmk
 from app.ledger.quoting.line_supply import RequestSupply
 from app.ledger.quoting.loss_lines import remark_on_cylinder
@@ -311,9 +311,9 @@ def _remind_of_hand_over(work: Work, job: Job, ask: QuoteRequest) -> None:
 def _require_lost_keys_stay_out(work: Work, job: Job, systems: Sequence[KeySystem]) -> None:
     rows = sa.select(Cylinder).where(Cylinder.job_id == job.id).options(joinedload(Cylinder.keyset))
     cylinders = work.session.scalars(rows.order_by(Cylinder.id)).all()
-    for system in {(one.customer_id, one.keyway): one for one in systems}.values():
-        of_keyway = [one for one in cylinders if one.keyset and one.keyset.system.keyway == system.keyway]
-        require_lost_keys_stay_out(work, system, of_keyway, "doors")
+    for keyways, system in {sections_of(one): one for one in systems}.items():
+        there = [one for one in cylinders if one.keyset and sections_of(one.keyset.system) == keyways]
+        require_lost_keys_stay_out(work, system, there, "doors")
 
 
 def newest_revision(work: Work, job: Job) -> QuoteRevision:

@@ -19,7 +19,7 @@ from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control
 from app.ledger.keysystems.keysets import add_customers_key, add_keysets, find_master, number_of
 from app.ledger.keysystems.out_of_use import why_retired
 from app.ledger.keysystems.planned_doors import replan
-from app.ledger.keysystems.system_queries import get_system
+from app.ledger.keysystems.system_queries import get_system, sections_of
 from app.ledger.keysystems.systems import SystemForm, insert_system, most_chambers, single_keyed_system
 from app.ledger.quoting.loss_lines import PlanOfQuote
 from app.ledger.quoting.plan import Plan
@@ -72,7 +72,9 @@ def system_problems(
         if attributes is not None and attributes.keyway and attributes.chambers is not None:
             made = made or (attributes.keyway, _longest(work, lines, attributes.keyway, attributes.chambers))
             named, on = name, made
-            if system is not None and line.keying.kind.is_master_keyed and not line.standing:
+            if system is not None and line.standing and attributes.keyway in sections_of(system):
+                on = (attributes.keyway, made[1])
+            elif system is not None and line.keying.kind.is_master_keyed and not line.standing:
                 master = _master_of(work, system, line.keying.master)
                 if master is not None and master.keyway:
                     named, on = f"{master.symbol} of {name}", (master.keyway, made[1])

@@ -24,6 +24,7 @@ from app.ledger.keys.loss_plans import (
     say_successors,
 )
 from app.ledger.keysystems.out_of_use import require_in_use
+from app.ledger.keysystems.system_queries import sections_of
 from app.ledger.quoting.loss_lines import (
     AFTER_LOSS,
     AT_DOOR,
@@ -257,9 +258,8 @@ def _line(work: Work, loss: Loss, plan: PlanOfQuote, cylinders: Sequence[Cylinde
     """Cylinders alike, rekeyed where they hang; of a factory's system new ones of the same part, keyed there."""
     one, system = cylinders[0], loss.system
     maker = work.session.get(Maker, one.maker_id) if one.maker_id else None
-    body = CylinderAttributes(
-        one.type, length=one.length, chambers=one.chambers or system.chambers, keyway=one.keyway or system.keyway
-    )
+    keyway = one.keyway or (one.keyset.section if one.keyset else system.keyway)
+    body = CylinderAttributes(one.type, length=one.length, chambers=one.chambers or system.chambers, keyway=keyway)
     line = LineRequest(
         kind=LineKind.REKEY,
         quantity=len(cylinders),
@@ -299,6 +299,7 @@ def _key_lines(work: Work, loss: Loss, phase: Phase) -> list[LineRequest]:
     there = LineRequest(LineKind.REKEY, 1, standing=tuple(one.id for one in phase.cylinders))
     plan = PlanOfQuote(work.session, loss, [there])
     book, lines = {row.code for row in price_book(work.session).rows}, list[LineRequest]()
+    keyways = sections_of(loss.system)
     for level in (*UPPER, Level.CHANGE, Level.SINGLE):
         if level in UPPER and not phase.is_first:
             continue
@@ -309,7 +310,7 @@ def _key_lines(work: Work, loss: Loss, phase: Phase) -> list[LineRequest]:
             LineRequest(
                 kind=LineKind.KEYS,
                 quantity=quantity,
-                attributes=CylinderAttributes("", keyway=loss.system.keyway),
+                attributes=CylinderAttributes("", keyway=keyways[0] if len(keyways) == 1 else ""),
                 keys_each=0,
                 price_code=KEY_CONTROL if is_control else "",
                 symbol=name_new_keys(level),

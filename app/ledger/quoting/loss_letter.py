@@ -10,6 +10,7 @@ from app.ledger.catalog.price_queries import get_house
 from app.ledger.keys.losses import still_turned
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.keysets import symbols_in_words
+from app.ledger.keysystems.system_queries import sections_of
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.snapshot import HouseHead
 from app.ledger.store.engine import get_row
@@ -40,7 +41,7 @@ class FactoryLetter:
     makers: tuple[str, ...]
     customer: str
     system: str
-    keyway: str
+    keyways: tuple[str, ...]
     lost: str
     since: date | None
     levels: tuple[ExposedLevel, ...]
@@ -82,7 +83,7 @@ def letter_of_loss(work: Work, loss_id: int) -> FactoryLetter:
         makers=tuple(sorted({maker for maker, _, _ in parts if maker})),
         customer=system.customer.name,
         system=system.name,
-        keyway=system.keyway,
+        keyways=sections_of(system),
         lost=f"{loss.keyset.symbol}, {loss.keyset.level.value} ({many})",
         since=loss.since,
         levels=tuple(levels),

@@ -195,6 +195,8 @@ class _Planner:
         self._lacking: dict[str, str] = {}  # by keyway: why nothing can be drawn on it
         self._for_loss = PlanOfQuote.of(work.session, ask)
         self.books = SystemBooks(work, ask, keying, room.begin)
+        if self._for_loss is not None:
+            self.books.of(self._for_loss.loss.system).replace_keysets(self._for_loss.loss.successors)
         self.problems: list[Problem] = []
         self.notes: list[tuple[int, str]] = []
 

@@ -165,7 +165,7 @@ def _require_as_they_hang(session: Session, ask: QuoteRequest, line: LineRequest
     if keyset is None:
         return
     system, stays = keyset.system, f"What hangs on {places_of(found)} stays as it is"
-    pins, keyway = there.chambers or system.chambers, there.keyway or system.keyway
+    pins, keyway = there.chambers or system.chambers, there.keyway or keyset.section
     for name, value in (("type", there.type), ("chambers", pins), ("keyway", keyway)):
         said = getattr(line.attributes, name) if line.attributes else None
         if said and value and said != value:

@@ -267,12 +267,15 @@ def _turned_by_lost(work: Work, system: KeySystem, changes: Sequence[Keyset]) ->
         return set()
     opened, enters = open_bittings(work.session, work.vault, [system]), WhatEnters.of(work.session, sharing)
     by_id, spec = {one.id: one for one in system.keysets}, spec_of(system)
-    met = (enters.cut_into(keyset.id, cuts, spec, system.keyway) for keyset, cuts in old)
-    lost = [cuts for cuts in met if cuts]
+    lost = {
+        name: [met for keyset, cuts in old if (met := enters.cut_into(keyset.id, cuts, spec, name))]
+        for name in sections_of(system)
+    }
     found = set()
     for one in changes:
         operators = operators_of(one, is_nmk=False, by_id=by_id)
         stack = [*zip(*(opened[above.id] for above in operators if above.id in opened), strict=True)]
-        if stack and any(all(cut in depths for cut, depths in zip(cuts, stack, strict=True)) for cuts in lost):
+        turning = (all(cut in depths for cut, depths in zip(cuts, stack, strict=True)) for cuts in lost[one.section])
+        if stack and any(turning):
             found.add(one)
     return found

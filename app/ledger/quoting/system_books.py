@@ -1,7 +1,7 @@
 """The key systems that a plan's lines go into, on record or still to be started: their symbols, and no bitting."""
 
 from collections import Counter
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import sqlalchemy as sa
@@ -67,6 +67,12 @@ class SystemBook:
     def blank_keyways(self, symbol: str) -> str:
         """The keyways that a key of a keyset has to enter, in a list."""
         return ", ".join(sorted(self.entered.get(symbol) or {self.section(symbol)}))
+
+    def replace_keysets(self, successors: Mapping[str, str]) -> None:
+        """Have those that take others' places after a loss be on their keyways, and enter what these do."""
+        for old, new in successors.items():
+            if old in self.entered and new not in self.there:
+                self.keyways[new], self.entered[new] = self.section(old), self.entered[old]
 
     @property
     def is_ours(self) -> bool:

@@ -59,9 +59,9 @@ def loss_drafts(loss_id: int) -> ResponseReturnValue:
 def _kept(work: Work, asks: tuple[QuoteRequest, ...]) -> ResponseReturnValue:
     """One phase stands on the counter page; of several each is saved for later as a job of its own."""
     if len(asks) == 1:
-        keep_draft(work, secrets.token_hex(16), draft_of_request(asks[0]))
+        token, _ = keep_draft(work, secrets.token_hex(16), draft_of_request(asks[0]))
         said = "The plan stands here as a draft quote. Look it over, then issue it."
-        return flash_and_redirect(said, "counter.page", draft="yes")
+        return flash_and_redirect(said, "counter.page", draft=token)
     jobs = [
         keep_asked(work, IssueForm(ask, token), draft_of_request(ask))
         for ask in asks

@@ -234,28 +234,29 @@ def quote_planned(system_id: int) -> ResponseReturnValue:
     wanted = [one for one in planned_cylinders(session, system) if str(one.id) in ticked]
     if not wanted:
         return flash_and_redirect("Tick the doors to quote.", "keysystems.show", system_id=system_id)
-    token = secrets.token_hex(16)
-    keep_draft(current_work(), token, _draft_of_planned(system, wanted))
+    token, _ = keep_draft(current_work(), secrets.token_hex(16), _draft_of_planned(system, wanted))
     said = "The planned doors stand here as a draft quote. Say what cylinders they get."
-    return flash_and_redirect(said, "counter.page", draft="yes")
+    return flash_and_redirect(said, "counter.page", draft=token)
 
 
 def _draft_of_planned(system: KeySystem, cylinders: Sequence[Cylinder]) -> dict[str, Any]:
     # What is keyed to a master brings no keys of it by itself: each would open all that is under it.
-    of_masters = {one.id for one in system.keysets if one.level.is_upper}
+    of_masters, keyways = {one.id for one in system.keysets if one.level.is_upper}, sections_of(system)
     lines = [
         {
             "kind": LineKind.CYLINDER.value,
             "quantity": str(len(alike)),
             "chambers": str(system.chambers),
-            "keyway": system.keyway,
+            "keyway": keyway,
             "keys_each": keys_each,
             "keying": kind_of_levels(system.levels).value,
             "standing": " ".join(str(one.id) for one in alike),
         }
+        for keyway in keyways
+        for here in [[one for one in cylinders if one.keyset is not None and one.keyset.section == keyway]]
         for keys_each, alike in (
-            ("2", [one for one in cylinders if one.keyset_id not in of_masters]),
-            ("0", [one for one in cylinders if one.keyset_id in of_masters]),
+            ("2", [one for one in here if one.keyset_id not in of_masters]),
+            ("0", [one for one in here if one.keyset_id in of_masters]),
         )
         if alike
     ]
@@ -264,7 +265,7 @@ def _draft_of_planned(system: KeySystem, cylinders: Sequence[Cylinder]) -> dict[
         {
             "kind": LineKind.KEYS.value,
             "quantity": str(len(one.purpose.split(", "))),
-            "keyway": system.keyway,
+            "keyway": system.keyway if len(keyways) == 1 else "",
             "symbol": one.symbol,
         }
         for one in system.keysets

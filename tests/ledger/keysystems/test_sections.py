@@ -215,8 +215,9 @@ def test_a_lost_key_exposes_what_it_enters_and_nothing_of_its_twin(work: Work, s
     assert [way.label for way in plan.exposed] == ["AA1"] and plan.lost.proven
     assert plan.lost.replace == ("AA1",)
     top = plan_for_loss(work, system.id, "A")
-    assert top.exposed_cylinders == 12 and not top.lost.proven
-    assert "no plan is searched for across keyways" in top.lost.reasons[0]
+    assert top.exposed_cylinders == top.repinned_cylinders == 12 and top.lost.proven
+    other = plan_for_loss(work, system.id, "AC")
+    assert other.exposed_cylinders == 3 and other.lost.proven and {one[:2] for one in other.lost.replace} == {"AC"}
 
 
 def test_a_control_key_and_masters_have_to_enter_all(work: Work, system: KeySystem) -> None:

@@ -1,6 +1,7 @@
 """From the plan of a loss to safe doors: issued and accepted as drafted, handed over, reckoned by every seal."""
 
 import random
+from collections import Counter
 from dataclasses import replace
 from itertools import chain
 from typing import Any
@@ -25,11 +26,13 @@ from app.ledger.keysystems.retiring import keyed_in, put_back_in_use, retire_sys
 from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, drafts_of_loss, plan_of_loss
 from app.ledger.quoting.loss_letter import letter_of_loss
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
+from app.ledger.stock.needs import needs_of
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import (
     Cylinder,
     CylinderState,
+    ItemKind,
     Job,
     Key,
     Keyset,
@@ -45,7 +48,7 @@ from tests.keyed import give, walk
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import accept, issued, mortise, openings
 from tests.lost_and_safe import at_odds, cuts_on_record, keys_of, lost_cuts, meant_to_open, opened_by
-from tests.sold_systems import OPENS, fit, sold_hall, sold_mill, sold_school
+from tests.sold_systems import OPENS, fit, sold_hall, sold_halls, sold_mill, sold_school
 
 SHOP = {"keyed_at": "shop", "override_reason": "soon"}
 
@@ -275,6 +278,85 @@ def test_a_lost_top_keeps_its_symbol_and_every_phase_says_what_is_left(work: Wor
     _handed_over(work, _accepted(work, second))
     assert opened_by(work, system, was) == [] and at_odds(work, system) == [] and left_to_rekey(work, loss) == ()
     assert [key.copy_number for key in _keyset(work, "A").keys] == [1, 2, 3, 4]
+
+
+WIDE = {"AQ1", "AQ2", "AQ3", "AQ4", "AQ5", "AQ6"}
+ONE, THREE = {"AQ1", "AQ2"}, {"AQ3", "AQ4"}
+NARROW = {"A": WIDE, "AA": ONE, "AB": ONE, "SK": ONE, "AC": THREE, "AD": THREE}
+"""What keys of the Hall enter by the demo's tables, read by eye, where AD takes AC's place."""
+
+
+def _blanks(work: Work, job: Job) -> dict[str, int]:
+    """The key blanks that a job takes, by number."""
+    wanted = (one.need for one in needs_of(work.session, job.id) if one.need.item.kind is ItemKind.BLANK)
+    return {one.item.code: one.quantity for one in wanted}
+
+
+@pytest.mark.parametrize(
+    ("symbol", "doors", "keys", "blank"),
+    [
+        ("AA1", ["F1"], {"AA5": 2}, "AK6-12"),
+        ("AC1", ["G1"], {"AC4": 2}, "AK6-34"),
+        ("AC", ["G1", "G2", "G3"], {"AD": 2, "AD1": 2, "AD2": 2, "AD3": 2}, "AK6-34"),
+        ("A", ["F1", "F2", "F3", "F4", "F5", "F6", "G1", "G2", "G3"], {"A": 2}, "AK6-ALL"),
+    ],
+)
+def test_a_loss_in_a_system_on_two_keyways_is_planned_quoted_carried_out_and_closed(
+    work: Work, symbol: str, doors: list[str], keys: dict[str, int], blank: str
+) -> None:
+    """AC and what is under it are cut as AA and what is under that, on a keyway that neither's keys enter both."""
+    system = sold_halls(work)
+    before = cuts_on_record(work, system)
+    assert before["AA1"] == before["AC1"] and at_odds(work, system, NARROW) == []
+    loss = _lost(work, symbol)
+    was, entered = lost_cuts(work, loss), NARROW[symbol[:2]]
+    assert opened_by(work, system, was, entered) == doors
+    way = ways_of_loss(work, loss.id)[0]
+    assert (way.cylinders, way.keysets) == (len(doors), len(keys))
+    _chosen(work, loss, way.kind)
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    job = _accepted(work, ask)
+    assert _blanks(work, job) == {blank: sum(keys.values())}
+    walk(work, job, Stage.ON_THE_BENCH)
+    [sheet] = bench_work(work, job).systems
+    assert {one.symbol: one.blank.split(",")[0] for one in sheet.keys if one.quantity} == dict.fromkeys(
+        keys, f"blank {blank}"
+    )
+    work.session.rollback()
+    for stage in (Stage.CHECKED, Stage.READY, Stage.HANDED_OVER):
+        walk(work, job, stage)
+        work.session.rollback()
+    assert opened_by(work, system, was, entered) == [] and at_odds(work, system, NARROW) == []
+    made = Counter(key.keyset.symbol for key in work.session.scalars(sa.select(Key).where(Key.job_id == job.id)))
+    assert made == keys and left_to_rekey(work, loss) == ()
+    kept = {one: cuts for one, cuts in cuts_on_record(work, system).items() if one in before and one not in keys}
+    assert kept == {one: before[one] for one in kept}
+    assert close_loss(work, loss.id, loss.version).retired == tuple(
+        one for one in before if loss.successors.get(one, one) != one
+    )
+
+
+def test_keys_of_the_first_phase_enter_the_doors_of_the_next(work: Work) -> None:
+    """AA4 operates G1 too, on AQ3; its place is taken when F4 and F5 are done, before G1 is."""
+    system = sold_halls(work)
+    for state in (KeyState.ORDERED, KeyState.OUT):  # they are cut anew of the blank that enters both
+        for key in _keyset(work, "AA4").keys:
+            key.state = state
+        work.session.commit()
+        cross_key(work, _on(work, "G1").id, ["AA4"])
+    loss = _chosen(work, _lost(work, "AA"), LossWayKind.ANOTHER_MASTER)
+    assert loss.successors["AA4"] == "AD4"
+    was = lost_cuts(work, loss)
+    [first] = drafts_of_loss(work, loss.id, PhaseForm(PhasesBy.DOORS, doors=("F4",)))
+    job = _accepted(work, first)
+    assert _blanks(work, job) == {"AK6-ALL": 4, "AK6-12": 3}  # AD is on AQ1 alone
+    _handed_over(work, job)
+    assert opened_by(work, system, was, ONE) == ["F1", "F2", "F3"]
+    [rest] = drafts_of_loss(work, loss.id, PhaseForm())
+    _handed_over(work, _accepted(work, rest))
+    assert opened_by(work, system, was, ONE) == [] and left_to_rekey(work, loss) == ()
+    assert meant_to_open(_on(work, "G1")) == {"AC1", "AC", "A", "AD4"}
+    assert at_odds(work, system, {**NARROW, "AD": ONE, "AA4": WIDE, "AD4": WIDE}) == []
 
 
 @pytest.mark.parametrize("lost_too", ["", "A"])
