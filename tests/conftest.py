@@ -74,14 +74,23 @@ def own_passwords(quick_passwords: PasswordHasher, monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(passwords, "_HASHER", quick_passwords)
 
 
-@pytest.fixture(scope="session")
-def empty_house(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An instance folder at the newest migration with its key files; migrated once, copied for each test."""
-    folder = tmp_path_factory.mktemp("house") / "instance"
+@pytest.fixture(scope="session", autouse=True)
+def shared_houses(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """What one process of this run makes for all tests serves the others too."""
+    own = tmp_path_factory.getbasetemp()
+    houses.share_houses(own.parent if "PYTEST_XDIST_WORKER" in os.environ else own)
+
+
+def _make_empty_house(folder: Path) -> None:
     config = houses.new_house(folder)
     migrate(config)
     open_ledger(config).close()
-    return folder
+
+
+@pytest.fixture(scope="session")
+def empty_house(shared_houses: None) -> Path:
+    """An instance folder at the newest migration with its key files; migrated once, copied for each test."""
+    return houses.made_once("empty", _make_empty_house)
 
 
 @pytest.fixture

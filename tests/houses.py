@@ -5,9 +5,12 @@ variables (PGHOST, …) name; `make test` runs some tests once each way (DEVELOP
 """
 
 import atexit
+import fcntl
 import itertools
 import os
 import shutil
+import tempfile
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -27,6 +30,38 @@ ON_POSTGRESQL = os.environ.get("BITTERN_TEST_POSTGRESQL") == "yes"
 _counter = itertools.count(1)
 _copies: dict[str, ReusedCopy] = {}  # those of this process, by name
 _NAMED = "database.name"  # the file in an instance folder that says which database is the house's
+
+_shared: Path | None = None  # where all processes of a run make and find houses; None: each in a folder of its own
+
+
+def share_houses(folder: Path) -> None:
+    """Make and find houses in `folder`, as every process of this run does."""
+    global _shared
+    _shared = folder
+
+
+@cache
+def _own_folder() -> tempfile.TemporaryDirectory[str]:
+    return tempfile.TemporaryDirectory(prefix="bittern-houses-")  # removed when the process ends
+
+
+def made_once(name: str, make: Callable[[Path], object]) -> Path:
+    """The folder that `make(folder)` filled, once a run, in whichever process asked first; nobody writes in it."""
+    folder = (_shared or Path(_own_folder().name)) / name / "instance"
+    folder.parent.mkdir(exist_ok=True)
+    done = folder.with_name("made")
+    with folder.with_name("lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not done.exists():
+            shutil.rmtree(folder, ignore_errors=True)  # half made by one that failed
+            make(folder)
+            done.touch()
+    return folder
+
+
+def sqlite_house() -> Path:
+    """An instance folder of a migrated house on SQLite, whatever the others are on; to be copied."""
+    return made_once("on SQLite", lambda folder: migrate(Config(instance=folder)))
 
 
 def new_house(folder: Path) -> Config:

@@ -3,10 +3,8 @@
 A test module that imports `empty_house` from here has this house under all of tests/conftest.py's fixtures.
 """
 
-import tempfile
 from collections.abc import Mapping
 from datetime import date
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +15,9 @@ from app.ledger.care.opening import migrate, open_ledger
 from app.ledger.store.work import Actor
 from app.ledger.tables import Role
 from tests.conftest import NOW
-from tests.houses import new_house
+from tests.houses import made_once, new_house
 
 DEMO = Path(__file__).resolve().parents[1] / "demo_data"
-_kept: list[tempfile.TemporaryDirectory[str]] = []  # removed when the run ends
 
 MORTISE: Mapping[str, str] = {
     "kind": "cylinder",
@@ -38,23 +35,19 @@ PART: Mapping[str, str] = {"kind": "part number", "part_number": "A18M-Q1-66.SC"
 HARDWARE: Mapping[str, str] = {"kind": "hardware", "price_code": "RING-SET", "quantity": "1"}
 
 
-@cache
-def _stocked() -> Path:
-    _kept.append(tempfile.TemporaryDirectory(prefix="bittern-stocked-"))
-    folder = Path(_kept[-1].name) / "instance"
+def _stock(folder: Path) -> None:
     config = new_house(folder)
     migrate(config)
     ledger = open_ledger(config)
     with ledger.work(Actor(None, "the house", Role.OWNER), NOW) as work:
         load_house(work, DEMO, date(2026, 1, 1))
     ledger.close()
-    return folder
 
 
 @pytest.fixture(scope="session")
 def empty_house() -> Path:
     """An instance folder of the stocked house; copied for each test."""
-    return _stocked()
+    return made_once("stocked", _stock)
 
 
 def posted(*lines: Mapping[str, str], **head: Any) -> dict[str, str]:

@@ -4,13 +4,12 @@ A route whose address cannot be filled in from the demo's records fails the tour
 """
 
 import io
+import json
 import random
 import shutil
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from functools import cache
 from pathlib import Path
 
 import sqlalchemy as sa
@@ -55,7 +54,7 @@ from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.plain_pdf import plain_pdf
 
-_kept: list[tempfile.TemporaryDirectory[str]] = []  # removed when the run ends
+_JOBS = "jobs.json"
 _ROWS: dict[str, type[models.Base]] = {
     "appointment_id": models.Appointment,
     "contact_id": models.Contact,
@@ -136,20 +135,21 @@ PASSED_BY: dict[str, str] = {
 """The endpoints that the tour leaves out, each with the reason."""
 
 
-@cache
-def _loaded() -> tuple[Path, dict[str, int]]:
-    """The demo house as `bittern demo` loads it, and its job numbers by short name."""
-    _kept.append(tempfile.TemporaryDirectory(prefix="bittern-tour-"))
-    folder = Path(_kept[-1].name) / "instance"
+def _load(folder: Path) -> None:
     shop, jobs = build(folder, ROOT / "demo_data", NOW)
     shop.ledger.close()
-    return folder, jobs
+    folder.with_name(_JOBS).write_text(json.dumps(jobs))
 
 
-@cache
-def _demo() -> Path:
-    loaded, jobs = _loaded()
-    folder = Path(shutil.copytree(loaded, loaded.with_name("toured")))
+def _loaded() -> Path:
+    """The demo house as `bittern demo` loads it; beside the folder are its job numbers by short name."""
+    return houses.made_once("demo", _load)
+
+
+def _tour(folder: Path) -> None:
+    loaded = _loaded()
+    shutil.copytree(loaded, folder)
+    jobs = json.loads(loaded.with_name(_JOBS).read_text())
     ledger = open_ledger(_config_of(folder))
     shop = DemoShop(ledger, ROOT / "demo_data", NOW, random.Random(0))
     with ledger.work(Actor(None, "the house", Role.OWNER), NOW) as base:
@@ -163,7 +163,6 @@ def _demo() -> Path:
         record(base, "stage moved", f"job {college.number}", "on the bench → approved: not today", job_id=college.id)
         base.session.commit()
     ledger.close()
-    return folder
 
 
 def _photo() -> bytes:
@@ -217,7 +216,7 @@ def _merge_and_part(work: Work) -> None:
 
 def demo_copy(to: Path) -> Config:
     """The settings of a copy of the demo house at `to`; it is made once a run, and is always in SQLite."""
-    return _config_of(Path(shutil.copytree(_demo(), to)))
+    return _config_of(Path(shutil.copytree(houses.made_once("toured", _tour), to)))
 
 
 def _config_of(folder: Path) -> Config:
@@ -230,7 +229,7 @@ def demo_app(to: Path, *, as_loaded: bool = False) -> Iterator[tuple[Flask, Ledg
 
     as_loaded: with nothing in it but what `bittern demo` loads, as for a journey.
     """
-    made = _config_of(Path(shutil.copytree(_loaded()[0], to))) if as_loaded else demo_copy(to)
+    made = _config_of(Path(shutil.copytree(_loaded(), to))) if as_loaded else demo_copy(to)
     config = houses.taken_over(made)
     ledger = open_ledger(config)
     app = create_app(config, ledger)

@@ -4,6 +4,7 @@ import asyncio
 import http.client
 import os
 import re
+import shutil
 import signal
 import socket
 import ssl
@@ -25,8 +26,9 @@ from app import create_app
 from app.commands.certificate import write_certificate
 from app.commands.serving import clear_server, tls_server
 from app.config import Config
-from app.ledger.care.opening import Ledger, migrate, open_ledger
+from app.ledger.care.opening import Ledger, open_ledger
 from app.web.access import public
+from tests.houses import sqlite_house
 
 PATIENCE = 30  # seconds without an answer are a hang
 SERVE = """import sys
@@ -41,9 +43,7 @@ both_ways = pytest.mark.parametrize("is_safe", [False, True], ids=["in clear", "
 @pytest.fixture
 def house(tmp_path: Path) -> Config:
     """A new house, on SQLite whatever the others are on."""
-    config = Config(instance=tmp_path / "house")
-    migrate(config)
-    return config
+    return Config(instance=Path(shutil.copytree(sqlite_house(), tmp_path / "house")))
 
 
 def certify(config: Config) -> None:

@@ -12,7 +12,7 @@ from app.config import Config
 from app.ledger.care.opening import migrate, open_ledger
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Customer, Role, User
-from tests.houses import new_house
+from tests.houses import made_once, new_house
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_data"
 NOW = datetime(2026, 3, 2, 15, tzinfo=UTC)  # a Monday
@@ -36,9 +36,9 @@ def make_house(folder: Path) -> Config:
 
 
 @pytest.fixture(scope="session")
-def house_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def house_folder() -> Path:
     """An instance folder with the loaded house; copied for each test, never written to."""
-    return make_house(tmp_path_factory.mktemp("house")).instance
+    return made_once("with logins", make_house)
 
 
 @pytest.fixture

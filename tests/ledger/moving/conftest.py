@@ -11,16 +11,19 @@ from app.ledger.moving.importing import import_house
 from app.ledger.store.work import Actor, Work
 from tests import factories
 from tests.conftest import NOW
-from tests.houses import copy_house, new_house, remove_database
+from tests.houses import copy_house, made_once, new_house, remove_database
 from tests.moved import demo_taken
 
 OTHER_OWNER = "Ada Marsh"
 
 
 @pytest.fixture(scope="session")
-def moved_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def moved_folder() -> Path:
     """An instance folder of a house begun by somebody else, with the demo's export taken in."""
-    folder = tmp_path_factory.mktemp("moved") / "instance"
+    return made_once("moved", _move)
+
+
+def _move(folder: Path) -> None:
     config = new_house(folder)
     migrate(config)
     ledger = open_ledger(config)
@@ -28,7 +31,6 @@ def moved_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         owner = factories.UserFactory(name=OTHER_OWNER, role=m.Role.OWNER)
         import_house(Work(session, ledger.vault, Actor.of(owner), NOW), "house.zip", demo_taken())
     ledger.close()
-    return folder
 
 
 @pytest.fixture
