@@ -179,7 +179,7 @@ class MakerFactory(_Factory):
 
     code = factory.Sequence(lambda n: f"M{n}")
     name = factory.Sequence(lambda n: f"Maker {n}")
-    tables = factory.LazyFunction(dict)
+    tables = factory.LazyAttribute(lambda maker: {"name": maker.name, "code": maker.code})
 
 
 class SpecFactory(_Factory):

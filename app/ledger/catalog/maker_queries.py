@@ -19,16 +19,17 @@ from app.fitting import (
     CylinderAttributes,
     Entering,
     FamilyFault,
+    KeyBlank,
     MakerFile,
+    MakerKeyway,
     decode_any,
-    families_in,
     family_faults,
     from_json,
     read_maker,
 )
 from app.keying import BittingSpec
 from app.ledger.catalog.price_queries import place_in_time
-from app.ledger.store.engine import get_row
+from app.ledger.store.engine import asked_once, get_row
 from app.ledger.tables import FactoryTermsRow, Item, ItemKind, Keyway, Maker, PriceBookRow, SpecRow
 from app.pricing import FactoryTerms
 
@@ -47,15 +48,12 @@ class MakerTables(MakerFile):
     id: int = 0
 
 
+@asked_once
 def maker_tables(session: Session) -> Mapping[str, MakerTables]:
     """Code → tables of every maker, by code."""
-    found = [_tables(*row) for row in _texts(session)]
-    return {tables.code: tables for tables in found}
-
-
-def _texts(session: Session) -> tuple[tuple[int, int, str], ...]:
     rows = session.execute(sa.select(Maker.id, Maker.version, sa.cast(Maker.tables, sa.Text)).order_by(Maker.code))
-    return tuple((maker_id, version, text) for maker_id, version, text in rows)
+    found = [_tables(*row) for row in rows]
+    return {tables.code: tables for tables in found}
 
 
 @lru_cache(maxsize=64)
@@ -65,19 +63,20 @@ def _tables(maker_id: int, version: int, text: str) -> MakerTables:
     return MakerTables(**{each.name: getattr(maker, each.name) for each in fields(maker)}, id=maker_id)
 
 
+@asked_once
 def entering_of(session: Session) -> Entering:
     """Which key enters which keyway, by all makers' tables on record."""
-    return _entering(_texts(session))
-
-
-@lru_cache(maxsize=16)
-def _entering(texts: tuple[tuple[int, int, str], ...]) -> Entering:
-    return Entering(*families_in(json.loads(text) for *_, text in texts))
+    return Entering(*_families(session))
 
 
 def faults_of_families(session: Session) -> tuple[FamilyFault, ...]:
     """What contradicts itself or hangs in the air in all makers' keyways and key blanks."""
-    return family_faults(*families_in(json.loads(text) for *_, text in _texts(session)))
+    return family_faults(*_families(session))
+
+
+def _families(session: Session) -> tuple[list[MakerKeyway], list[KeyBlank]]:
+    makers = maker_tables(session).values()
+    return [each for one in makers for each in one.keyways], [each for one in makers for each in one.blanks]
 
 
 def blank_for(session: Session, keyways: Collection[str], chambers: int) -> tuple[int, str] | None:
@@ -85,12 +84,9 @@ def blank_for(session: Session, keyways: Collection[str], chambers: int) -> tupl
 
     None where no maker's tables have one.
     """
-    texts = _texts(session)
-    blank = _entering(texts).blank_for(keyways, chambers)
-    if blank is None:
-        return None
-    makers = ((maker_id, json.loads(text).get("name")) for maker_id, _, text in texts)
-    return next((maker_id, blank.number) for maker_id, name in makers if name == blank.maker)
+    blank = entering_of(session).blank_for(keyways, chambers)
+    makers = {one.name: one.id for one in maker_tables(session).values()}
+    return (makers[blank.maker], blank.number) if blank is not None else None
 
 
 def get_maker(session: Session, maker_id: int) -> Maker:

@@ -8,13 +8,14 @@ from decimal import Decimal
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.store.engine import transaction
+from app.ledger.store.engine import asked_once, transaction
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import MoneyRulesRow, PriceTier
 from app.pricing import Dating, MoneyRules, PaymentTerms, show_day
 
 
+@asked_once
 def money_rules_on(session: Session, day: date) -> MoneyRules:
     """The rules in force on a day; before the first that were put on record the usual ones."""
     rows = sa.select(MoneyRulesRow.terms).where(MoneyRulesRow.valid_from <= day)

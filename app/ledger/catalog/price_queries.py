@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.store.engine import get_row
+from app.ledger.store.engine import asked_once, get_row
 from app.ledger.store.errors import NotEntered, NotFound
 from app.ledger.tables import (
     BenchTermsRow,
@@ -42,6 +42,7 @@ from app.pricing import (
 ON_THE_BENCH = (Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.ON_THE_BENCH)
 
 
+@asked_once
 def find_house(session: Session) -> House | None:
     """The house's own row; None before its settings were first saved."""
     return session.scalar(sa.select(House).order_by(House.id).limit(1))
@@ -144,6 +145,7 @@ def tax_places(session: Session) -> Sequence[str]:
     return session.scalars(sa.select(TaxRuleRow.place).distinct().order_by(TaxRuleRow.place)).all()
 
 
+@asked_once
 def tax_table(session: Session) -> TaxTable:
     """All tax rules."""
     rows = session.scalars(sa.select(TaxRuleRow).order_by(TaxRuleRow.id))
@@ -159,6 +161,7 @@ def tax_table(session: Session) -> TaxTable:
     )
 
 
+@asked_once
 def deciding_day_on(session: Session, day: date) -> DecidingDayRow | None:
     """The house's rule, in force on a day, of which day decides; None before the first: then the quote's own does."""
     rows = sa.select(DecidingDayRow).where(DecidingDayRow.valid_from <= day)
@@ -180,6 +183,7 @@ def list_deciding_days(session: Session) -> Sequence[DecidingDayRow]:
     return session.scalars(sa.select(DecidingDayRow).order_by(DecidingDayRow.valid_from.desc())).all()
 
 
+@asked_once
 def bench_terms_row_on(session: Session, day: date) -> BenchTermsRow | None:
     """The row of the bench's terms in force on a day; None before the first."""
     return session.scalar(

@@ -15,7 +15,7 @@ from app.ledger.catalog.maker_queries import IN_CATALOG
 from app.ledger.catalog.price_book import ruled_categories
 from app.ledger.catalog.price_editing import end_row, refuse_thin, refuse_unknown_tier
 from app.ledger.catalog.price_queries import NOW, least_margin, place_in_time, price_book, tier_percent
-from app.ledger.store.engine import get_row, get_version, transaction
+from app.ledger.store.engine import asked_once, get_row, get_version, transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.records import check_texts
@@ -123,6 +123,7 @@ def get_rule(session: Session, rule_id: int) -> PriceRuleRow:
     return get_row(session, PriceRuleRow, rule_id, "price rule")
 
 
+@asked_once
 def price_rules(session: Session) -> PriceRules:
     """All rules, as quoting asks them."""
     return PriceRules(_rule(row) for row in session.scalars(sa.select(PriceRuleRow).order_by(PriceRuleRow.id)))

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting import reference_folder
-from app.ledger.store.engine import transaction
+from app.ledger.store.engine import asked_once, transaction
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -101,6 +101,7 @@ def _text_problems(field: str, text: str, most: int) -> list[Problem]:
     return []
 
 
+@asked_once
 def quote_rules(session: Session) -> QuoteRules:
     """The row as saved, or one that is not on record yet, with the usual answers."""
     found = session.scalar(sa.select(QuoteRules).order_by(QuoteRules.id).limit(1))

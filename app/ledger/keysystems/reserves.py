@@ -128,8 +128,7 @@ def _floor(words: str) -> str:
 
 def reserves_of(session: Session, system: KeySystem) -> tuple[ReserveLeft, ...]:
     """What is left of a system's reserves, by name and master; those that are used up too."""
-    rows = sa.select(Keyset).where(Keyset.system_id == system.id, Keyset.reserved_for != "").order_by(Keyset.id)
-    keysets = [one for one in session.scalars(rows) if not is_retired(one)]
+    keysets = [one for one in system.keysets if one.reserved_for and not is_retired(one)]
     ids = [one.id for one in keysets]
     taken = {*session.scalars(sa.select(Cylinder.keyset_id).where(Cylinder.keyset_id.in_(ids)))} if ids else set()
     found: dict[tuple[str, str], list[Keyset]] = {}

@@ -245,7 +245,7 @@ def get_system(session: Session, system_id: int) -> KeySystem:
     system = session.scalar(
         sa.select(KeySystem)
         .where(KeySystem.id == system_id)
-        .options(selectinload(KeySystem.keysets), selectinload(KeySystem.spec), selectinload(KeySystem.customer))
+        .options(selectinload(KeySystem.keysets), joinedload(KeySystem.spec), joinedload(KeySystem.customer))
     )
     if system is None:
         raise NotFound("key system")

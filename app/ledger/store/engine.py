@@ -3,12 +3,13 @@
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
+from functools import wraps
 from pathlib import Path
-from typing import Any, Generic, TypeVar
+from typing import Any, Concatenate, Generic, ParamSpec, TypeVar
 
 import sqlalchemy as sa
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
-from sqlalchemy.orm import Session, sessionmaker
+from sqlalchemy.orm import ORMExecuteState, Session, sessionmaker
 from sqlalchemy.orm.exc import StaleDataError
 from sqlalchemy.orm.interfaces import ORMOption
 
@@ -17,11 +18,13 @@ from app.ledger.store.errors import NotFound, Stale, Taken, trouble_of
 from app.ledger.store.turns import TurnQueue, queue_of
 from app.ledger.tables import Versioned
 
+_Asked = ParamSpec("_Asked")
 _Row = TypeVar("_Row")
 _Value = TypeVar("_Value")
 _Edited = TypeVar("_Edited", bound=Versioned)
 _WRITING = "bittern_writing"
 _IS_OPEN = "bittern_transaction"
+_ANSWERS = "bittern_answers"
 _QUEUE = "bittern_writer_queue"
 _PATIENCE_SECONDS = 10
 _ROWS_AT_ONCE = 200
@@ -97,6 +100,39 @@ def get_version(session: Session, table: type[_Edited], row_id: int, what: str, 
     if row.version != version:
         raise Stale()
     return row
+
+
+def asked_once(
+    question: Callable[Concatenate[Session, _Asked], _Value],
+) -> Callable[Concatenate[Session, _Asked], _Value]:
+    """A question that several readers of one page ask: its answer holds until the session's transaction ends, or the
+    session writes. What is asked for has to be hashable, and nobody may change the answer.
+    """
+
+    @wraps(question)
+    def ask(session: Session, /, *asked: _Asked.args, **named: _Asked.kwargs) -> _Value:
+        if session.autoflush:
+            session.flush()
+        answers = session.info.setdefault(_ANSWERS, {})
+        place = question, asked, *named.items()
+        if place not in answers:
+            answers[place] = question(session, *asked, **named)
+        answer: _Value = answers[place]
+        return answer
+
+    return ask
+
+
+@sa.event.listens_for(Session, "after_flush")
+@sa.event.listens_for(Session, "after_transaction_end")
+def _forget(session: Session, *_: object) -> None:
+    session.info.pop(_ANSWERS, None)
+
+
+@sa.event.listens_for(Session, "do_orm_execute")
+def _forget_what_is_written(state: ORMExecuteState) -> None:
+    if not state.is_select:
+        _forget(state.session)
 
 
 def in_steps(values: Sequence[_Value], size: int = 5_000) -> Iterator[Sequence[_Value]]:

@@ -241,7 +241,8 @@ def family_house(work: Work, depths: int = 4) -> None:
         )
         names = sorted(keyway for keyway in ENTERS if (keyway[0] == "R") == (name == "Two"))
         keyways = [{"name": one, "family": one[0], "bitting_spec": spec.name} for one in names]
-        maker = factories.MakerFactory(name=name, tables={"name": name, "keyways": keyways, "key_blanks": blanks})
+        tables = {"name": name, "code": name, "keyways": keyways, "key_blanks": blanks}
+        maker = factories.MakerFactory(name=name, tables=tables | {"bitting_specs": {spec.name: spec.spec}})
         for one in names:
             factories.KeywayFactory(maker=maker, spec=spec, code=one)
 

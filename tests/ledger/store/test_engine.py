@@ -4,12 +4,13 @@ import threading
 
 import pytest
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
 from app.config import Config
 from app.errors import BitternError
 from app.ledger.care.opening import open_ledger
 from app.ledger.sites.customers import CustomerForm, SiteForm, add_customer, add_site, change_customer
-from app.ledger.store.engine import read, transaction
+from app.ledger.store.engine import asked_once, read, transaction
 from app.ledger.store.errors import NotAllowed, Stale, Taken
 from app.ledger.store.events import first_broken_link, next_number
 from app.ledger.store.work import Actor, Work
@@ -26,6 +27,28 @@ def test_a_failed_block_leaves_nothing(work: Work) -> None:
         work.session.flush()
         raise ZeroDivisionError
     assert work.session.scalar(sa.select(sa.func.count()).select_from(Customer)) == before
+
+
+def test_a_question_is_asked_once_until_the_session_writes_or_ends_its_transaction(work: Work) -> None:
+    session = work.session
+    asked = []
+
+    @asked_once
+    def count(session: Session, name: str) -> int:
+        asked.append(name)
+        return session.scalar(sa.select(sa.func.count()).where(Customer.name == name)) or 0
+
+    assert [count(session, name) for name in ("Ada", "Ada", "Bea")] == [0, 0, 0] and asked == ["Ada", "Bea"]
+    with transaction(session):
+        session.add(Customer(name="Ada", created_at=work.now))
+        assert count(session, "Ada") == 1, "what waits to be written is seen"
+        tried = session.begin_nested()
+        session.execute(sa.update(Customer).where(Customer.name == "Ada").values(name="Bea"))
+        assert (count(session, "Ada"), count(session, "Bea")) == (0, 1)
+        tried.rollback()
+        assert (count(session, "Ada"), count(session, "Bea")) == (1, 0)
+    asked.clear()
+    assert (count(session, "Ada"), count(session, "Ada")) == (1, 1) and asked == ["Ada"]
 
 
 def test_twenty_hands_get_twenty_numbers_without_a_gap(config: Config) -> None:
