@@ -143,12 +143,12 @@ class RequestSupply:
         blanks = [self._blanks(one.keyway, one.chambers, one.count) for one in plan.blanks]
         return wants + [LineWant(None, one, "", needed_on) for one in blanks if one is not None]
 
-    def _blanks(self, keyway: str, chambers: int, count: int) -> Wanted | None:
-        """The blanks for so many keys on a keyway; None where no maker's tables name one."""
-        found = self._blank_of(tuple(keyway.split(", ")), chambers)
+    def _blanks(self, keyways: tuple[str, ...], chambers: int, count: int) -> Wanted | None:
+        """The blanks for so many keys that enter these keyways; None where no maker's tables name one."""
+        found = self._blank_of(keyways, chambers)
         if found is None or not count:
             return None
-        return Wanted(found[1], count, found[0], f"key blanks, keyway {keyway}", is_blank=True)
+        return Wanted(found[1], count, found[0], f"key blanks, keyway {', '.join(keyways)}", is_blank=True)
 
     def _in_turn(self, keying: Sequence[KeyingChoice]) -> list[tuple[int, KeyingChoice | None]]:
         ordered = [*keying]
@@ -189,9 +189,10 @@ class RequestSupply:
             maker = self._maker_id(line.maker_code) if line.part_number else self._maker_of.get(code)
             goods = Wanted(code, line.quantity, maker, code)
         if line.is_keyed and said is not None:
-            blanks = self._blanks(said.keyway or "", said.chambers or 0, line.keys)
+            blanks = self._blanks((said.keyway or "",), said.chambers or 0, line.keys)
         elif line.kind is LineKind.KEYS:
-            blanks = self._blanks(*self._cut_on(line), line.quantity)
+            keyway, chambers = self._cut_on(line)
+            blanks = self._blanks((keyway,), chambers, line.quantity)
         return goods, blanks
 
     def _maker_id(self, code: str) -> int | None:

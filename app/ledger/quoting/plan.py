@@ -8,13 +8,14 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Annotated
 
 from app.keying import SymbolLevel, read_symbol
 from app.ledger.keysystems.construction import CONSTRUCTION_SYMBOL, control_of, is_construction_symbol
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.keysets import symbols_in_words
 from app.pricing import show_day
-from app.validation import JsonDataclass, counted
+from app.validation import Form, JsonDataclass, counted, form_of
 
 _LEVELS = [*SymbolLevel]  # from the top down
 
@@ -109,10 +110,10 @@ class PlannedKeys(JsonDataclass):
 @dataclass(frozen=True, slots=True)
 class PlannedBlanks(JsonDataclass):
     """Key blanks that the shop cuts keys of, by the chambers of the keys and the keyway, or keyways, that they
-    enter: "AQ1" or "AQ1, AQ3".
+    enter: in JSON "AQ1" or "AQ1, AQ3".
     """
 
-    keyway: str
+    keyway: Annotated[tuple[str, ...], Form(lambda given: tuple(form_of(str).read(given).split(", ")), ", ".join)]
     chambers: int
     count: int
 

@@ -273,7 +273,7 @@ class _Planner:
             (sent if number in away else here).update((one.symbol, one.system) for one in keysets)
         whole = {system for _, system in sent} - {system for _, system in here}
         books = {book.name: book for book in self.books.all}
-        counts: Counter[tuple[str, int]] = Counter()
+        counts: Counter[tuple[tuple[str, ...], int]] = Counter()
         for one in keys:
             book, keyset = books.get(one.system), (one.symbol, one.system)
             is_sent = one.system in whole or (keyset in sent and keyset not in here)
@@ -281,7 +281,7 @@ class _Planner:
                 counts[book.blank_keyways(one.symbol), book.spec.chambers] += one.count
         for line in self._ask.lines:
             if line.kind is LineKind.KEYS and line.symbol == OWN and line.attributes is not None:
-                counts[line.attributes.keyway or "", 0] += line.quantity
+                counts[(line.attributes.keyway or "",), 0] += line.quantity
         return tuple(PlannedBlanks(*key, count) for key, count in counts.items())
 
     def _given(self, number: int, line: LineRequest) -> list[KeysetOnLine]:
@@ -754,7 +754,7 @@ class _Planner:
         a factory that has the records names the keys that operate its cylinders, and control keys.
         """
         typed = line.attributes.keyway if line.attributes else ""
-        known = book.blank_keyways(symbol).split(", ")
+        known = book.blank_keyways(symbol)
         if typed and typed not in known:
             raise on_other_keyway(known, typed)
         if book.records is RecordsHolder.FACTORY:

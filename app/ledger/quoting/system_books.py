@@ -64,9 +64,9 @@ class SystemBook:
         over = self.above.get(symbol, ())
         return self.keyways.get(symbol) or (self.keyways.get(over[0]) if over else None) or self.keyway
 
-    def blank_keyways(self, symbol: str) -> str:
-        """The keyways that a key of a keyset has to enter, in a list."""
-        return ", ".join(sorted(self.entered.get(symbol) or {self.section(symbol)}))
+    def blank_keyways(self, symbol: str) -> tuple[str, ...]:
+        """The keyways that a key of a keyset has to enter."""
+        return tuple(sorted(self.entered.get(symbol) or {self.section(symbol)}))
 
     def replace_keysets(self, successors: Mapping[str, str]) -> None:
         """Have those that take others' places after a loss be on their keyways, and enter what these do."""
