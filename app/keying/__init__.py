@@ -9,6 +9,7 @@ __all__ = [
     "COUNTED",
     "JUDGING_RULES",
     "LETTERS",
+    "LIST_LEVELS",
     "MOST_CELLS",
     "MOST_KEYSETS",
     "MOST_LEVELS",
@@ -47,7 +48,6 @@ __all__ = [
     "KeyingError",
     "LevelArray",
     "LevelPlan",
-    "ListLevel",
     "LostKey",
     "MasterCandidates",
     "MatrixSolution",
@@ -205,9 +205,9 @@ from app.keying.issuing import (
 )
 from app.keying.levels import COUNTED, MOST_KEYSETS, ROLE_BELOW, LevelPlan, SystemKeyset, operating_chains
 from app.keying.list_coding import (
+    LIST_LEVELS,
     KeyAside,
     KeyAsked,
-    ListLevel,
     NamedKey,
     SentRow,
     is_control_symbol,

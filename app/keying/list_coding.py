@@ -4,13 +4,13 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from enum import StrEnum
 
 from app.keying.errors import KeyingError
 from app.keying.symbols import (
     LETTERS,
     LONGEST_SYMBOL,
     MOST_LEVELS,
+    UPPER_LEVELS,
     KeySymbol,
     SymbolLevel,
     change_symbol,
@@ -24,32 +24,19 @@ CONTROL_OF_LISTS = "CTR"
 GREAT = "GGM"
 
 
-class ListLevel(StrEnum):
-    """What a list says of a key; TOP is the highest of its list, whatever else it is called."""
-
-    TOP = "top master"
-    FOURTH_GRAND = "great great great great grand master"
-    THIRD_GRAND = "great great great grand master"
-    SECOND_GRAND = "great great grand master"
-    GREAT_GRAND = "great grand master"
-    GRAND = "grand master"
-    MASTER = "master"
-    CHANGE = "change"
-    SINGLE = "single keyed"
-    CONTROL = "control"
-
-
+LIST_LEVELS = tuple(level for level in SymbolLevel if level is not SymbolLevel.CROSS)
+"""What a list says of a key."""
 _WORDS = {
-    ListLevel.TOP: "top master|top|tmk|tm|top master key",
-    ListLevel.GREAT_GRAND: "great grand master|great grand|ggmk|ggm|great grand master key",
-    ListLevel.GRAND: "grand master|grand|gmk|gm|grand master key|grandmaster|grandmaster key",
-    ListLevel.MASTER: "master|mk|master key|submaster|sub master|sub-master|floor master|department master",
-    ListLevel.CHANGE: "change|change key|individual|individual key|operating key|day key|user key|room key",
-    ListLevel.SINGLE: "single keyed|single|skd|single key|keyed single",
-    ListLevel.CONTROL: "control|ctr|ck|control key|core key",
+    SymbolLevel.TOP: "top master|top|tmk|tm|top master key",
+    SymbolLevel.GREAT_GRAND: "great grand master|great grand|ggmk|ggm|great grand master key",
+    SymbolLevel.GRAND: "grand master|grand|gmk|gm|grand master key|grandmaster|grandmaster key",
+    SymbolLevel.MASTER: "master|mk|master key|submaster|sub master|sub-master|floor master|department master",
+    SymbolLevel.CHANGE: "change|change key|individual|individual key|operating key|day key|user key|room key",
+    SymbolLevel.SINGLE: "single keyed|single|skd|single key|keyed single",
+    SymbolLevel.CONTROL: "control|ctr|ck|control key|core key",
 }
 _LEVEL_OF = {word: level for level, words in _WORDS.items() for word in words.split("|")}
-_OVER = [*ListLevel][: [*ListLevel].index(ListLevel.CHANGE)]
+_OVER = (SymbolLevel.TOP, *UPPER_LEVELS)
 _ABBREVIATION = re.compile(r"([MGTC])(?:K|M)\d*")
 _NUMBER_LAST = re.compile(r"(X?[A-Z](?:[A-Z0-9]*[A-Z])?)[-‐‑–._]?0*([1-9]\d*)(\([A-Z]+\))?")
 _NUMBER_FIRST = re.compile(r"0*([1-9]\d*)[-‐‑–._]?([A-Z][A-Z0-9]*[A-Z])(\([A-Z]+\))?")
@@ -74,7 +61,7 @@ class NamedKey:
 
     own: str
     symbol: str = ""
-    level: ListLevel | None = None
+    level: SymbolLevel | None = None
     parent: str | None = None
     is_placed: bool = False
 
@@ -104,11 +91,11 @@ class KeyAsked:
     zero: str = field(default="", repr=False)
 
 
-def level_of(words: object) -> ListLevel | None:
+def level_of(words: object) -> SymbolLevel | None:
     """What a list's word for a level means by the trade's usage; None where that is not plain.
 
     >>> level_of("GMK"), level_of("Change keys"), level_of("level 2")
-    (<ListLevel.GRAND: 'grand master'>, <ListLevel.CHANGE: 'change'>, None)
+    (<SymbolLevel.GRAND: 'grand master'>, <SymbolLevel.CHANGE: 'change'>, None)
     """
     word = " ".join(str(words or "").casefold().replace(".", "").split())
     return _LEVEL_OF.get(word) or _LEVEL_OF.get(word.removesuffix("s"))
@@ -186,7 +173,7 @@ class ListCoding:
         self._questions: dict[int, KeyAsked | KeyAside] = {}
         self._names: dict[int, NamedKey] = {}
         self._numbers: dict[str | None, int] = {}
-        levels: dict[str, ListLevel] = {}
+        levels: dict[str, SymbolLevel] = {}
         for row in rows:
             if not why_no_key(row) and (level := self._level(row)) is not None:
                 levels.setdefault(self._same(cell_words(row.symbol)) or f"row {row.row}", level)
@@ -219,7 +206,7 @@ class ListCoding:
     def _same(own: str) -> str:
         return "".join(own.casefold().split())
 
-    def _level(self, row: SentRow) -> ListLevel | None:
+    def _level(self, row: SentRow) -> SymbolLevel | None:
         """The level of a row's key; what keeps it from being known is noted as the row's question."""
         own, said = cell_words(row.symbol), cell_words(row.level)
         named = level_of(said)
@@ -237,37 +224,37 @@ class ListCoding:
             words += "; yet a bitting stands beside it." if has_cuts else "."
             self._questions[row.row] = KeyAside(row.row, NamedKey(own), words, has_cuts)
         elif read is not None:
-            by_code = ListLevel(read.level.value)
+            by_code = read.level
             is_alike = named in (None, by_code) or (named in _OVER and by_code in _OVER)
-            if is_alike or (named, by_code) == (ListLevel.CHANGE, ListLevel.SINGLE):
+            if is_alike or (named, by_code) == (SymbolLevel.CHANGE, SymbolLevel.SINGLE):
                 return by_code
             ask("level", f"{read.text} is the symbol of a {by_code.value}, and the list calls it {said[:40]}.")
         elif named is None and said:
             ask("level", f"What level is {said[:40]!r}?")
         else:
             bare = own.rstrip("0123456789").rstrip(" -#.") if own else ""
-            level = named or (ListLevel.CONTROL if is_control_symbol(own) else level_of(bare))
+            level = named or (SymbolLevel.CONTROL if is_control_symbol(own) else level_of(bare))
             if level is None:
                 ask("level", f"What level is {own[:40]}? Nothing says so." if own else "Neither symbol nor level.")
             return level
         return None
 
-    def _shape(self, levels: Mapping[str, ListLevel]) -> None:
+    def _shape(self, levels: Mapping[str, SymbolLevel]) -> None:
         """Which symbols the levels of names that are the list's own get."""
         there = [*levels.values()]
         symbols = [one.own_key for one in self._read.values()]
-        self._has_great = ListLevel.GREAT_GRAND in there
-        has_grand = self._has_great or ListLevel.GRAND in there
-        counted = there.count(ListLevel.MASTER) + there.count(ListLevel.TOP)
+        self._has_great = SymbolLevel.GREAT_GRAND in there
+        has_grand = self._has_great or SymbolLevel.GRAND in there
+        counted = there.count(SymbolLevel.MASTER) + there.count(SymbolLevel.TOP)
         is_last = any(one.number and one.own_key[0].isalpha() and one.parent for one in self._read.values())
         is_first = any(symbol[0].isdigit() for symbol in symbols)
         self._is_two = is_first or not (has_grand or is_last or counted > 1)
         self._top = "AA" if self._is_two else GREAT if has_grand else "A"
-        if is_first and ListLevel.TOP in there:
+        if is_first and SymbolLevel.TOP in there:
             self._top = next(str(one.parent) for one in self._read.values() if one.own_key[0].isdigit())
-        self._has_great |= self._top == GREAT and ListLevel.TOP in there
-        self._masters = there.count(ListLevel.MASTER)
-        self._grands = there.count(ListLevel.GRAND)
+        self._has_great |= self._top == GREAT and SymbolLevel.TOP in there
+        self._masters = there.count(SymbolLevel.MASTER)
+        self._grands = there.count(SymbolLevel.GRAND)
 
     def _place(self, row: SentRow) -> None:
         """Name a row's key, with its symbol where it is a master's or the list says it; changes of own names wait."""
@@ -288,13 +275,13 @@ class ListCoding:
             self._used.add(key.symbol)
             if own:
                 self._given[self._same(own)] = key
-        elif level is ListLevel.CONTROL:
+        elif level is SymbolLevel.CONTROL:
             key = NamedKey(own, CONTROL_OF_LISTS, level)
-        elif level is ListLevel.SINGLE:
+        elif level is SymbolLevel.SINGLE:
             key = NamedKey(own, "", level)
         else:
             return
-        if key.level is ListLevel.GRAND:
+        if key.level is SymbolLevel.GRAND:
             self._grand = key.symbol
         self._names[row.row] = key
 
@@ -308,16 +295,22 @@ class ListCoding:
             return GREAT if self._has_great else None
         return read.parent
 
-    def _master_key(self, own: str, level: ListLevel) -> NamedKey | None:
+    def _master_key(self, own: str, level: SymbolLevel) -> NamedKey | None:
         """A master by its own name; None for a second top master."""
-        if level in (ListLevel.TOP, ListLevel.GREAT_GRAND):
-            symbol = self._top if level is ListLevel.TOP else GREAT
+        if level in (SymbolLevel.TOP, SymbolLevel.GREAT_GRAND):
+            symbol = self._top if level is SymbolLevel.TOP else GREAT
             if symbol in self._used:
                 return None
-            real = ListLevel.MASTER if self._is_two else ListLevel.GRAND if symbol == "A" else ListLevel.GREAT_GRAND
+            real = (
+                SymbolLevel.MASTER
+                if self._is_two
+                else SymbolLevel.GRAND
+                if symbol == "A"
+                else SymbolLevel.GREAT_GRAND
+            )
             return NamedKey(own, symbol, real)
         over = GREAT if self._has_great else None
-        if level is ListLevel.GRAND:
+        if level is SymbolLevel.GRAND:
             free = next((letter for letter in LETTERS if letter not in self._used), None)
             return NamedKey(own, free, level, over) if free else None
         grand = self._grand or next((one for one in sorted(self._used) if len(one) == 1), "A")
@@ -326,7 +319,7 @@ class ListCoding:
 
     def _place_changes(self, rows: Sequence[SentRow]) -> None:
         """Put each change of the list's own names under the master before it, else under the first there is."""
-        levels = (ListLevel.MASTER,) if self._masters else (ListLevel.GRAND, ListLevel.GREAT_GRAND)
+        levels = (SymbolLevel.MASTER,) if self._masters else (SymbolLevel.GRAND, SymbolLevel.GREAT_GRAND)
         over = dict.fromkeys(one.symbol for one in self._names.values() if one.level in levels)
         none = self._top if self._is_two or self._has_great else "AA"
         before = next(iter(over), none)
@@ -334,7 +327,7 @@ class ListCoding:
             if key := self._names.get(row.row):
                 before = key.symbol if key.symbol in over else before
             else:
-                self._names[row.row] = NamedKey(cell_words(row.symbol), "", ListLevel.CHANGE, before, len(over) > 1)
+                self._names[row.row] = NamedKey(cell_words(row.symbol), "", SymbolLevel.CHANGE, before, len(over) > 1)
 
     def name(self, row: SentRow) -> NamedKey | KeyAsked | KeyAside:
         """What the key of a row is, or why that is not known."""
@@ -346,7 +339,7 @@ class ListCoding:
             return key
         if key.own and (known := self._given.get(self._same(key.own))):
             return replace(known, own=key.own)
-        under = key.parent if key.level is ListLevel.CHANGE else None
+        under = key.parent if key.level is SymbolLevel.CHANGE else None
         number = self._numbers.get(under, 1)
         levels = 2 if self._is_two else 3
 

@@ -48,8 +48,12 @@ _SUFFIX = re.compile(r"(.+)\(([A-Z]{1,10})\)")
 
 
 class SymbolLevel(StrEnum):
-    """What a symbol stands for; the text is the trade's word, which names masters from the changes upwards."""
+    """What a symbol stands for; the text is the trade's word, which names masters from the changes upwards.
 
+    TOP, the highest of a list whatever else it is called, and CONTROL are said in lists; no symbol is read as one.
+    """
+
+    TOP = "top master"
     FOURTH_GRAND = "great great great great grand master"
     THIRD_GRAND = "great great great grand master"
     SECOND_GRAND = "great great grand master"
@@ -59,9 +63,10 @@ class SymbolLevel(StrEnum):
     CHANGE = "change"
     SINGLE = "single keyed"
     CROSS = "cross-keyed"
+    CONTROL = "control"
 
 
-UPPER_LEVELS = tuple(SymbolLevel)[: MOST_LEVELS - 1]
+UPPER_LEVELS = tuple(SymbolLevel)[1:MOST_LEVELS]
 """The levels over the changes, from the top down."""
 
 

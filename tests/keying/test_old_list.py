@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.keying import BittingSpec, ListLevel, SentRow, read_old_list, read_symbol, write_bitting
+from app.keying import BittingSpec, SentRow, SymbolLevel, read_old_list, read_symbol, write_bitting
 from tests.keying.oracle import obeys_macs
 
 SPEC = BittingSpec(chambers=6, depths=10, macs=7)
@@ -169,7 +169,7 @@ def test_two_systems_in_one_list_are_seen():
     assert grands.roots == ("A", "B") and [one.row for one in grands.only_under("B").taken] == [4, 5, 6, 7]
     joined = grands.under_one_top()
     assert joined.roots == joined.missing == ("GGM",)
-    assert {one.key.parent for one in joined.taken if one.key.level is ListLevel.GRAND} == {"GGM"}
+    assert {one.key.parent for one in joined.taken if one.key.level is SymbolLevel.GRAND} == {"GGM"}
     assert read(["AA"], ["1AA"], ["AB"], ["1AB"]).roots == ("AA", "AB")
     second = read(["TMK"], ["1AA"], ["Top master"])
     assert second.asked[0].question == "A second top master, beside AA: do two systems stand in this list?"

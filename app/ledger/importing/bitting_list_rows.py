@@ -6,7 +6,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.keying import ListLevel, level_of
+from app.keying import LIST_LEVELS, level_of
 from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, ImportRows, Refuse, RowPlan
 from app.ledger.importing.written import take_back
 from app.ledger.store.errors import LedgerError
@@ -17,7 +17,7 @@ USED, RETIRED, FREE = "used", "retired", "free"
 
 
 def _levels(_: Session) -> Mapping[str, str]:
-    return {level.value: level.value for level in ListLevel}
+    return {level.value: level.value for level in LIST_LEVELS}
 
 
 def _statuses(_: Session) -> Mapping[str, str]:

@@ -6,12 +6,13 @@ from dataclasses import dataclass, field, replace
 
 from app.errors import Problem, Problems
 from app.keying import (
+    LIST_LEVELS,
     BittingSpec,
     KeyStop,
-    ListLevel,
     MasterCandidates,
     OldList,
     SentRow,
+    SymbolLevel,
     find_masters,
     find_rotating_masters,
     read_old_list,
@@ -141,7 +142,7 @@ def read_bitting_list(work: Work, sent: SentTable, choice: TableChoice, answers:
                 number,
                 said.get("symbol", ""),
                 answer.bitting.strip() or said.get("bitting", ""),
-                ListLevel(answer.level) if answer.level in {*ListLevel} else level,
+                SymbolLevel(answer.level) if answer.level in LIST_LEVELS else level,
             )
         )
         code = "".join(said.get("blind code", "").split()).upper()
@@ -150,7 +151,7 @@ def read_bitting_list(work: Work, sent: SentTable, choice: TableChoice, answers:
         cells[number] = ListedCells(said.get("bitting", ""), remarks, status == RETIRED, borne)
     found = read_old_list(spec, rows, is_tip_first=answers.order == TIP_FIRST, has_own_names=answers.has_own_names)
     if spec.control_offset is None:
-        controls = [one.row for one in found.taken if one.key.level is ListLevel.CONTROL]
+        controls = [one.row for one in found.taken if one.key.level is SymbolLevel.CONTROL]
         reason = "A control key, and this spec is not of interchangeable cores: it has no control offset."
         found = found.without(controls, reason, could_matter=False)
     _refuse_told_cuts(spec, sent, choice, found, cells)
@@ -217,7 +218,7 @@ def _masters(spec: BittingSpec, found: OldList, constants: int) -> list[MastersO
     """What the changes tell of each master that is missing over them."""
     masters = []
     for symbol in found.missing:
-        under = {one.cuts for one in found.taken if one.key.parent == symbol and one.key.level is ListLevel.CHANGE}
+        under = {one.cuts for one in found.taken if one.key.parent == symbol and one.key.level is SymbolLevel.CHANGE}
         if under:
             allowed = find_rotating_masters(spec, under, constants) if constants else find_masters(spec, under)
             shown = tuple(write_bitting(spec, one) for one in allowed.candidates[:MOST_CANDIDATES])
@@ -271,7 +272,7 @@ def take_bitting_list(
             system = take_over(work, form, read.found, {**read.cells, **unsaid})
             by_symbol = {one.symbol: one for one in system.keysets}
             borne = {row: read.cells[row].code for row in taken if read.cells[row].code}
-            controls = {row for row, key in taken.items() if key.level is ListLevel.CONTROL}
+            controls = {row for row, key in taken.items() if key.level is SymbolLevel.CONTROL}
             symbols = {row: CONTROL_SYMBOL if row in controls else taken[row].symbol for row in borne}
             take_codes(work, system, {row: (by_symbol[symbols[row]], code) for row, code in borne.items()})
         row = Import(

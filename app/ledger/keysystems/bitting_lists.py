@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from app.errors import Problem, Problems
 from app.keying import Bitting as Cuts
-from app.keying import BittingSpec, LevelArray, ListLevel, NamedKey, OldList
+from app.keying import BittingSpec, LevelArray, NamedKey, OldList, SymbolLevel
 from app.ledger.keysystems.bittings import add_keyset, seal_plan, spec_of
 from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER
 from app.ledger.keysystems.out_of_use import RETIRED
@@ -62,7 +62,7 @@ def take_over(work: Work, form: TakeForm, found: OldList, cells: Mapping[int, Li
         one = taken[symbol]
         if one.key.parent in taken and one.key.parent not in made:
             add(one.key.parent)
-        is_control = one.key.level is ListLevel.CONTROL
+        is_control = one.key.level is SymbolLevel.CONTROL
         made[symbol] = add_keyset(
             work,
             system,

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from flask import Blueprint, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from app.keying import ListLevel
+from app.keying import LIST_LEVELS
 from app.ledger.importing.bitting_lists import (
     ONE_TOP,
     Agreed,
@@ -59,7 +59,7 @@ def show(token: str) -> ResponseReturnValue:
         read=read,
         most=_MOST_SHOWN,
         said=request.form,
-        levels=[*ListLevel],
+        levels=LIST_LEVELS,
         list_cells=dict(sent.table.rows) if read else {},
         bitting_place=choice.columns["bitting"],
     )
