@@ -62,7 +62,9 @@ COST_HEADINGS = (
     *("dealer cost", "dealer net", "price net", "net each", "distributor", "distributor price", "new cost"),
     "wholesale",
 )
-"""What makers and shops write over numbers, words, list prices and costs; in every table that has them."""
+CATEGORY_HEADINGS = ("category", "class", "group", "product group", "department")
+STOCKED_HEADINGS = ("stocked", "stock", "in stock", "stock item")
+"""What makers and shops write over numbers, words, list prices, costs and kinds of goods; in every table of them."""
 COLUMNS = (
     PriceListColumn("number", "Part number", NUMBER_HEADINGS, CellLook.CODE, is_needed=True),
     PriceListColumn("words", "Words, what it is", (*WORD_HEADINGS, "product"), CellLook.WORDS),
@@ -73,8 +75,8 @@ COLUMNS = (
         "Percent off list for us",
         ("discount", "disc", "% off", "off list", "discount %", "our discount", "your discount"),
     ),
-    PriceListColumn("stocked", "Stocked, yes or no", ("stocked", "stock", "in stock", "stock item")),
-    PriceListColumn("category", "Category", ("category", "kind", "class", "group", "product group")),
+    PriceListColumn("stocked", "Stocked, yes or no", STOCKED_HEADINGS),
+    PriceListColumn("category", "Category", (*CATEGORY_HEADINGS, "kind")),
 )
 
 

@@ -10,7 +10,14 @@ from app.errors import BitternError
 from app.fitting import CATEGORIES, KEYED_CATEGORIES, BulkDecoder, CatalogItem, read_maker, to_json
 from app.ledger.catalog.catalog_import import cams_of, item_values
 from app.ledger.catalog.items import ordering_problems
-from app.ledger.catalog.price_list import COST_HEADINGS, LIST_HEADINGS, NUMBER_HEADINGS, WORD_HEADINGS
+from app.ledger.catalog.price_list import (
+    CATEGORY_HEADINGS,
+    COST_HEADINGS,
+    LIST_HEADINGS,
+    NUMBER_HEADINGS,
+    STOCKED_HEADINGS,
+    WORD_HEADINGS,
+)
 from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, ImportRows, Refuse, RowPlan, RowState
 from app.ledger.stock.handling import ShelfForm, count_item
 from app.ledger.stock.movements import newest_movement, quantities
@@ -198,7 +205,7 @@ GOODS = ImportKind(
         ImportColumn(
             name="category",
             words="Kind",
-            also=("category", "type", "group", "class"),
+            also=(*CATEGORY_HEADINGS, "type"),
             cell=CellKind.CHOICE,
             choices=_categories,
         ),
@@ -215,7 +222,7 @@ GOODS = ImportKind(
             also=COST_HEADINGS,
             cell=CellKind.MONEY,
         ),
-        ImportColumn(name="stocked", words="In stock", also=("stocked", "stock", "stock item"), cell=CellKind.YES_NO),
+        ImportColumn(name="stocked", words="In stock", also=STOCKED_HEADINGS, cell=CellKind.YES_NO),
         ImportColumn(name="bin", words="Bin", also=("bin location", "shelf", "bin no"), most=longest(Item.bin)),
         ImportColumn(
             name="reorder point",

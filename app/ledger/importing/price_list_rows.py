@@ -16,7 +16,7 @@ from app.fitting import BulkDecoder, read_maker, to_json
 from app.ledger.catalog.catalog_import import cams_of, columns_of, kind_of
 from app.ledger.catalog.item_prices import ListedPrice, waiting_prices
 from app.ledger.catalog.maker_queries import get_maker
-from app.ledger.catalog.price_list import COST_HEADINGS, LIST_HEADINGS, WORD_HEADINGS
+from app.ledger.catalog.price_list import CATEGORY_HEADINGS, COST_HEADINGS, LIST_HEADINGS, WORD_HEADINGS
 from app.ledger.importing.goods import NUMBER
 from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, ImportRows, Refuse, RowPlan
 from app.ledger.store.engine import in_steps, read_columns
@@ -272,7 +272,7 @@ PRICE_LIST = ImportKind(
             is_needed=True,
         ),
         ImportColumn(name="cost", words="Our cost", also=COST_HEADINGS, look=CellLook.MONEY, cell=CellKind.MONEY),
-        ImportColumn(name="category", words="Kind", also=("category", "type", "group", "class"), most=60),
+        ImportColumn(name="category", words="Kind", also=(*CATEGORY_HEADINGS, "type"), most=60),
     ),
     _plan,
     _save,

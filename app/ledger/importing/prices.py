@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import Problems
 from app.ledger.catalog.price_book import COLUMNS, PricePlan, export_rows, plan_prices, put_on_record
+from app.ledger.catalog.price_list import CATEGORY_HEADINGS, COST_HEADINGS, LIST_HEADINGS, WORD_HEADINGS
 from app.ledger.importing.customers import tier_choices
 from app.ledger.importing.goods import NUMBER
 from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, ImportRows, Refuse, RowPlan, RowState
@@ -136,17 +137,12 @@ PRICES = ImportKind(
         ImportColumn(
             name="price",
             words="Price each",
-            also=("price", "unit price", "sell", "selling price", "our price", "retail", "list price", "list"),
+            also=(*LIST_HEADINGS, "sell", "selling price", "our price"),
             look=CellLook.MONEY,
             cell=CellKind.MONEY,
             is_needed=True,
         ),
-        ImportColumn(
-            name="cost",
-            words="Cost each",
-            also=("cost", "net", "net price", "our cost", "cost price"),
-            cell=CellKind.MONEY,
-        ),
+        ImportColumn(name="cost", words="Cost each", also=COST_HEADINGS, cell=CellKind.MONEY),
         ImportColumn(
             name="tier",
             words="Customer tier",
@@ -173,10 +169,8 @@ PRICES = ImportKind(
             also=("valid until", "until", "end", "end date", "expires"),
             cell=CellKind.DAY,
         ),
-        ImportColumn(
-            name="words", words="Description", also=("description", "desc", "name", "item description"), most=300
-        ),
-        ImportColumn(name="category", words="Category", also=("category", "group", "department"), most=40),
+        ImportColumn(name="words", words="Description", also=WORD_HEADINGS, most=300),
+        ImportColumn(name="category", words="Category", also=CATEGORY_HEADINGS, most=40),
         ImportColumn(
             name="kind",
             words="Taxed as",
