@@ -77,6 +77,7 @@ __all__ = [
     "audit",
     "ball_sizes",
     "bittings_read",
+    "can_be_set_up",
     "change_symbol",
     "check_offset",
     "check_rules",
@@ -103,6 +104,7 @@ __all__ = [
     "find_rotating_masters",
     "in_place_of",
     "inches_text",
+    "is_ball",
     "is_control_symbol",
     "is_left_dead",
     "key_matrix",
@@ -168,7 +170,14 @@ from app.keying.arrays import Array, LevelArray, progression_under, rotate
 from app.keying.auditing import ALL_ENTER, NearMiss, Sections, StackIndex, audit, near_misses, operated_by
 from app.keying.bitting_pool import BittingPool, PoolRun
 from app.keying.comparing import cut_as, depths_as
-from app.keying.construction import ball_sizes, find_construction_key, is_left_dead, with_balls
+from app.keying.construction import (
+    ball_sizes,
+    can_be_set_up,
+    find_construction_key,
+    is_ball,
+    is_left_dead,
+    with_balls,
+)
 from app.keying.counting import (
     check_rules,
     count_allowed,

@@ -1,10 +1,11 @@
 """A construction master: a key that turns cylinders of a building site until the permanent keys are turned in them.
 
-In chosen chambers a ball (or a pin that is lost the same way) stands over the pins that the permanent keys lift, and
-the construction key is cut deeper there by its size. A permanent key that lifts the ball right over the shear line
-carries it into a hole of the plug, and from then on the construction key is too deep by it (common practice, no
-source). One that is cut shallower there leaves a master pin between the two: it loses nothing in that chamber. So
-nothing that stays in a cylinder is added for it: in every other chamber its cut is one that it shears at anyway.
+In chosen chambers a ball (of the one size that a maker has, or of several; or a pin that is lost the same way) stands
+over the pins that the permanent keys lift, and the construction key is cut deeper there by its size. A permanent key
+that lifts the ball right over the shear line carries it into a hole of the plug, and from then on the construction
+key is too deep by it (common practice, no source). One that is cut shallower there leaves a master pin between the
+two: it loses nothing in that chamber. So nothing that stays in a cylinder is added for it: in every other chamber its
+cut is one that it shears at anyway.
 
 That cut is the top master's in most chambers. So its keys are counted and called in like a master's until the last
 door is made dead, and destroyed then; and where the top master is cut so deep that one chamber alone has room for a
@@ -26,9 +27,15 @@ SURE_CHAMBERS = 2
 """Balls that each cylinder gets where that can be: with one, a worn key and a loose plug may still pass."""
 
 
-def least_ball(spec: BittingSpec) -> int:
-    """The least increments that a ball stands for: as a master pin, since it shears the same way."""
-    return max(spec.min_master_pin or 1, spec.step)
+def is_ball(spec: BittingSpec, size: int) -> bool:
+    """Whether there are balls of so many increments: of the one size that the maker has, else of any that could be a
+    master pin, since a ball shears the same way.
+
+    >>> spec = BittingSpec(chambers=6, depths=10, macs=7, step=2)
+    >>> is_ball(spec, 1), is_ball(spec, 4), is_ball(replace(spec, ball=6), 4)
+    (False, True, False)
+    """
+    return size == spec.ball if spec.ball else size >= max(spec.min_master_pin or 1, spec.step)
 
 
 def ball_sizes(permanent: Collection[Bitting], construction: Bitting) -> tuple[int, ...] | None:
@@ -43,6 +50,14 @@ def ball_sizes(permanent: Collection[Bitting], construction: Bitting) -> tuple[i
             return None
         sizes.append(0 if cut in depths else cut - depths[-1])
     return tuple(sizes)
+
+
+def can_be_set_up(spec: BittingSpec, permanent: Collection[Bitting], construction: Bitting) -> bool:
+    """Whether a cylinder of these keys takes balls for a construction key, which its own and masters make dead."""
+    sizes = ball_sizes(permanent, construction)
+    if sizes is None or not is_left_dead(permanent, construction):
+        return False
+    return all(is_ball(spec, size) for size in sizes if size)
 
 
 def is_left_dead(permanent: Collection[Bitting], construction: Bitting) -> bool:
@@ -94,8 +109,9 @@ def find_construction_key(
                 return cuts
     raise NoBittingsLeft(
         "construction",
-        "No construction key was found that turns these cylinders until it is made dead, and no others: set fewer of "
-        "them up, or leave the site construction cores.",
+        "No construction key was found that turns these cylinders until it is made dead, and no others"
+        + (f", by balls of {spec.ball}" if spec.ball else "")
+        + ": set fewer of them up, or leave the site construction cores.",
     )
 
 
@@ -117,11 +133,11 @@ def _candidates(spec: BittingSpec, cylinders: Sequence[_Depths], balls: int) -> 
 
 def _deeper(spec: BittingSpec, chamber: Sequence[tuple[int, ...]]) -> list[int]:
     """The cuts at which each cylinder's chamber has room for a ball, or shears there anyway; the least deep first."""
-    deepest = {depths[-1] for depths in chamber}
+    different = dict.fromkeys(chamber)
     return [
         cut
         for cut in spec.all_depths
-        if cut >= max(deepest) and all(cut == one or cut - one >= least_ball(spec) for one in deepest)
+        if all(cut in depths or is_ball(spec, cut - depths[-1]) for depths in different)
     ]
 
 

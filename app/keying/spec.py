@@ -73,7 +73,8 @@ class BittingSpec(JsonDataclass):
     Depth numbers run from `first_depth` to `first_depth + depths - 1`; the first is the shallowest. `macs` is
     the most that adjacent cuts may differ, `step` the step of progression (1 or 2), `stack_total` the height
     of a balanced pin stack and `control_offset` the height between the two shear lines of an interchangeable
-    core, both in increments; `min_master_pin` the thinnest master pin. `stop`: where the key stops; bittings are
+    core, both in increments; `min_master_pin` the thinnest master pin, `ball` the one size of ball that the
+    maker has for construction keys, None for any. `stop`: where the key stops; bittings are
     written bow to tip whichever it is, but chambers and cuts are counted from the stop. `depth0_in` is the root depth
     that the shallowest cut leaves, `increment_in` how much each next depth takes off, `first_cut_in` the way from the
     stop to the middle of cut 1, `spacing_in` from cut to cut; exact inches. `rules` judge what is handed out, `kit`
@@ -95,6 +96,7 @@ class BittingSpec(JsonDataclass):
     stack_total: Annotated[int, whole(0, 99)] | None = None
     control_offset: Annotated[int, whole(0, 99)] | None = None
     min_master_pin: Annotated[int, whole(0, 15)] | None = None
+    ball: Annotated[int, whole(1, 15)] | None = None
     most_master_pins: Annotated[int, whole(1, 15)] | None = None
     share_one_in: Annotated[int, whole(2, 10**9)] | None = None
     stop: KeyStop = KeyStop.SHOULDER

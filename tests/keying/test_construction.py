@@ -1,5 +1,6 @@
 """A construction master, against a cylinder that is turned pin by pin: what each key does before and after."""
 
+from dataclasses import replace
 from itertools import permutations, product
 from random import Random
 
@@ -10,6 +11,7 @@ from app.keying import (
     NoBittingsLeft,
     audit,
     ball_sizes,
+    can_be_set_up,
     find_construction_key,
     is_left_dead,
     pick_list,
@@ -121,6 +123,44 @@ def test_every_bitting_that_turns_a_set_up_cylinder_is_among_its_combinations(se
     assert turning == pinning.combinations
     other = pin(spec, {"2AA": keys["2AA"], "AA": keys["AA"]})
     assert not Metal(other).turn(construction)
+
+
+@pytest.mark.parametrize("ball", [2, 3, 4])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_maker_with_one_size_of_ball_gets_no_other(ball, seed):
+    """Found just where trying every bitting finds one: few sites have room for it that were not planned for it."""
+    spec = replace(SPEC, ball=ball)
+    plan = site(spec, seed)
+    ways = [[plan.keys[symbol] for symbol in symbols] for symbols in plan.cylinders.values()]
+    sheared = [[set(cuts) for cuts in zip(*own, strict=True)] for own in ways]
+    columns = [
+        sorted(set.intersection(*({*one[place], max(one[place]) + ball} for one in sheared))) for place in range(6)
+    ]
+    possible = [
+        cuts
+        for cuts in product(*columns)
+        if max(cuts) <= spec.last_depth
+        and spec.within_macs(cuts)
+        and all(any(cut not in depths for cut, depths in zip(cuts, one, strict=True)) for one in sheared)
+    ]
+    try:
+        construction = find_construction_key(spec, plan.keys, plan.cylinders, list(plan.cylinders))
+    except NoBittingsLeft:
+        assert not possible
+        return
+    assert construction in possible
+    for name in plan.cylinders:
+        own, pinning = build(spec, plan, name, construction)
+        assert {pins.ball for pins in pinning.chambers} == {0, ball}
+        assert can_be_set_up(spec, own, construction)
+        assert not can_be_set_up(replace(spec, ball=ball + 1), own, construction)
+
+
+def test_where_the_one_ball_fits_nowhere_it_is_named():
+    spec = BittingSpec(chambers=3, depths=6, macs=5, step=1, ball=4)
+    keys = {"AA": (2, 3, 2), "1AA": (1, 2, 3)}
+    with pytest.raises(NoBittingsLeft, match="by balls of 4: set fewer"):
+        find_construction_key(spec, keys, {"1AA": ["1AA", "AA"]}, ["1AA"])
 
 
 def test_a_ball_is_none_of_the_master_pins_that_a_spec_bounds():

@@ -9,7 +9,17 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 
 from app.errors import BitternError
 from app.keying import Bitting as Cuts
-from app.keying import BittingSpec, KeyingError, Pinning, ball_sizes, pin, pin_depths, with_balls, write_bitting
+from app.keying import (
+    BittingSpec,
+    KeyingError,
+    Pinning,
+    ball_sizes,
+    is_ball,
+    pin,
+    pin_depths,
+    with_balls,
+    write_bitting,
+)
 from app.ledger.jobs.cylinder_lines import JobCylinders, PlainRow, job_cylinders
 from app.ledger.jobs.papers import JobHead, job_head
 from app.ledger.keys.losses import lost_cuts
@@ -352,6 +362,8 @@ def _pinning(
     balls = [str(one) for one, pins in zip(made.numbers, made.chambers, strict=True) if pins.ball]
     symbol = construction[0].symbol
     words = _say_balls(symbol, balls) if balls else _NOT_SET_UP.format(symbol)
+    if odd := sorted({size for size in sizes or () if size and not is_ball(spec, size)}):
+        words += _NO_SUCH_BALL.format(", ".join(map(str, odd)))
     return replace(made, warnings=(*made.warnings, words))
 
 
@@ -367,6 +379,7 @@ def _say_balls(symbol: str, chambers: Sequence[str]) -> str:
     return (_SET_UP if len(chambers) > 1 else _SET_UP + _ONE_BALL).format(symbol, where)
 
 
+_NO_SUCH_BALL = " The bitting spec has no ball of {0}: ask the owner before you pin it."
 _SET_UP = (
     "Construction key {0}: ball in {1}, over the other pins; the plug must be drilled for it. Put the balls "
     "in last, and from then on try {0} alone: a permanent key that is turned loses them."

@@ -50,6 +50,7 @@ _LABELS = {
     "stack_total": "stack total",
     "control_offset": "control offset",
     "min_master_pin": "least master pin",
+    "ball": "construction ball",
     "most_master_pins": "most master pins",
     "share_one_in": "share of all bittings",
     "stop": "where the key stops",

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.keying import Bitting as Cuts
-from app.keying import NoBittingsLeft, audit, ball_sizes, find_construction_key, is_left_dead
+from app.keying import NoBittingsLeft, audit, can_be_set_up, find_construction_key
 from app.ledger.keysystems.bittings import add_keyset, open_bittings, spec_of
 from app.ledger.keysystems.control import draw_free_control
 from app.ledger.keysystems.keysets import draw_singles
@@ -171,7 +171,7 @@ def _for_balls(work: Work, system: KeySystem, keyset: Keyset | None, cylinders: 
     own = [[keys[one] for one in way] for way in ways]
     now = before | {way: [*meant, str(keyset.id)] for way, meant in wanted.items()}
     grown = {*audit(keys, now).unintended} - {*audit(keys, before).unintended}
-    if grown or any(ball_sizes(one, cuts) is None or not is_left_dead(one, cuts) for one in own):
+    if grown or not all(can_be_set_up(spec, one, cuts) for one in own):
         told = f"Not all of these cylinders can be set up for {keyset.symbol}, which the site has already"
         raise LedgerError("construction", f"{told}: leave construction keying out here, or use construction cores.")
     return cuts

@@ -115,6 +115,12 @@ class SpecPage(KeyingForm, SavedForm):
         "Control offset", least=0, most=99, description="Between the two shear lines of an IC, in increments."
     )
     min_master_pin = WholeField("Least master pin", least=0, most=15, description="The thinnest, in increments.")
+    ball = WholeField(
+        "Construction ball",
+        least=1,
+        most=15,
+        description="The one size that the maker has, in increments. Empty: any.",
+    )
     most_master_pins = WholeField(
         "Master pins in a chamber, at most",
         least=1,

@@ -19,6 +19,7 @@ from app.keying import Bitting as Cuts
 from app.keying import write_bitting
 from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.bench.pins import pick_for_job
+from app.ledger.catalog.specs import put_spec, read_spec
 from app.ledger.goods.handing_over import (
     HandOverForm,
     PartForm,
@@ -490,3 +491,17 @@ def test_construction_cores_are_all_on_the_systems_own_keyway(work: Work) -> Non
     found = lend_cores(work, system, "CMK", cylinders)
     lent = work.session.scalars(sa.select(Cylinder).where(Cylinder.keyset_id == found.id)).all()
     assert len(lent) == 2 and {one.keyway for one in lent} == {found.section} == {system.keyway}
+
+
+def test_the_bench_is_warned_of_a_ball_that_the_spec_has_not_by_now(work: Work) -> None:
+    job = by_master(work, 2)
+    row = keyset(work, "CMK").system.spec
+    put_spec(work, row.id, row.version, replace(read_spec(row), ball=15))
+    work.session.commit()
+    walk(work, job, Stage.ON_THE_BENCH)
+    [bench] = bench_work(work, job).systems
+    assert all("The bitting spec has no ball of " in one.pinning.warnings[-1] for one in bench.cylinders)
+    asked = site(ConstructionWay.MASTER, name="", existing_id=keyset(work, "CMK").system_id, construction_keys=1)
+    ask = flats(work, 2, system=asked, keyed_at="shop", override_reason="here", site_id=job.site_id)
+    with pytest.raises(LedgerError, match="which the site has already"):
+        accept(work, issued(work, ask), tuple(replace(one, opening=f"G{one.row}") for one in openings(2)))

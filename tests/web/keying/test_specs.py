@@ -54,14 +54,15 @@ def test_bounds_stop_and_kit_are_entered_and_told(client_as: ClientAs, session: 
     assert re.search(r'name="most_master_pins"[^>]*value="2"', page)  # what a new spec proposes
     assert re.search(r'name="share_one_in"[^>]*value="200"', page)
     kit = {"bottom0_in": "4.06 mm", "bottoms_in": "0.150 to 0.300 by 0.005, .32", "tolerance_in": "0.0015"}
-    sent = {**GOOD, **kit, "stop": "tip", "most_master_pins": "2", "share_one_in": "200"}
+    sent = {**GOOD, **kit, "stop": "tip", "most_master_pins": "2", "share_one_in": "200", "ball": "4"}
     answer = client.post("/keying/specs/new", data=sent)
     assert answer.status_code == 303
     spec = read_spec(session.query(SpecRow).one())
-    assert (spec.stop, spec.most_master_pins, spec.share_one_in) == (KeyStop.TIP, 2, 200)
+    assert (spec.stop, spec.most_master_pins, spec.share_one_in, spec.ball) == (KeyStop.TIP, 2, 200, 4)
     assert len(spec.kit.bottoms_in) == 32 and spec.kit.bottom0_in == Fraction("4.06") / Fraction("25.4")
     shown = client.get(answer.location).text
     assert "2 master pins in a chamber, one in 200 of all bittings" in shown
+    assert "<dt>Construction ball</dt><dd>4 increments</dd>" in shown
     assert "the last cut is cut 1" in shown and "0.15 to 0.3 by 0.005, 0.32 in" in shown
     assert "Tip stop to the middle of each cut" in shown
     # Cut 1, at the tip, is .209 from the stop: it stands at the right of the drawing.
