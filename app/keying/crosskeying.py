@@ -1,6 +1,6 @@
 """Cross-keying: what it costs in combinations, what it lets in, and bittings that keep it free of interchange."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from time import monotonic
 from types import MappingProxyType
@@ -14,6 +14,7 @@ from app.keying.spec import Bitting
 from app.keying.time_limit import TimeLimit
 
 TRIES = 200_000
+ANY_DEPTH = np.uint32(0xFFFFFFFF)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +122,7 @@ def choose_bittings(
     cylinders: Mapping[str, Sequence[str]],
     tries: int = TRIES,
     *,
+    unseen: Mapping[str, Collection[int]] = MappingProxyType({}),
     seconds: float = 3600.0,
     on_progress: Callable[[int, float], None] | None = None,
     clock: Callable[[], float] = monotonic,
@@ -128,7 +130,8 @@ def choose_bittings(
     """Choose a bitting for each open keyset so that every cylinder is free of interchange.
 
     `keys` are fixed; `candidates` has, per open symbol, the bittings it may take, best first; `cylinders` may
-    name both. A cylinder only ever opens to more as its keys are chosen, so a clash is final when first seen
+    name both. `unseen`: which places of a bitting, from 0 at the bow, a cylinder with fewer chambers does not see, by
+    its name. A cylinder only ever opens to more as its keys are chosen, so a clash is final when first seen
     and the search turns back there. Gives up after `tries` candidates or `seconds`: then `exhausted` is False.
     `on_progress` gets how many keysets still lack a bitting, at best, and the share of the time that has gone.
     """
@@ -145,6 +148,8 @@ def choose_bittings(
         listed[row, [number[symbol] for symbol in meant]] = True
     bits = np.zeros((len(symbols), chambers), dtype=np.uint32)  # zero: not yet chosen, operates nothing
     masks = np.zeros((len(cylinders), chambers), dtype=np.uint32)
+    for row, cylinder in enumerate(cylinders):
+        masks[row, [*unseen.get(cylinder, ())]] = ANY_DEPTH
 
     def place(row: int, bitting: Bitting) -> bool:
         """Set a key; tell whether no cylinder is clashed with by it."""

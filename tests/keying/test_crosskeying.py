@@ -123,6 +123,29 @@ def test_the_search_finds_a_choice_exactly_when_there_is_one(search):
         assert all(bitting in candidates[symbol] for symbol, bitting in found.bittings.items())
 
 
+@settings(deadline=None)
+@given(st.data(), searches())
+def test_cylinders_with_fewer_chambers_are_held_against_what_they_see(data, search):
+    fixed, candidates, cylinders = search
+    unseen = {name: data.draw(st.sampled_from([(), (2,), (0,), (1, 2)])) for name in cylinders}
+
+    def clean(chosen):
+        keys = {**fixed, **chosen}
+        if len(set(chosen.values())) < len(chosen) or set(chosen.values()) & set(fixed.values()):
+            return False
+        return not any(
+            all(place in unseen[name] or key[place] in {keys[one][place] for one in meant} for place in range(3))
+            for name, meant in cylinders.items()
+            for symbol, key in keys.items()
+            if symbol not in meant
+        )
+
+    possible = any(clean(dict(zip(candidates, picks, strict=True))) for picks in product(*candidates.values()))
+    found = choose_bittings(fixed, candidates, cylinders, unseen=unseen)
+    assert (found.bittings is not None, found.exhausted) == (possible, True)
+    assert found.bittings is None or clean(found.bittings)
+
+
 def test_a_search_that_runs_out_of_tries_does_not_claim_that_none_exist():
     every = list(product(range(3), repeat=3))
     found = choose_bittings({}, {f"O{n}": every for n in range(5)}, {"C": ["O0", "O1", "O2"]}, tries=2)

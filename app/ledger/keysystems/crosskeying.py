@@ -278,6 +278,7 @@ class ReadyCross:
     all_keys: dict[str, Cuts] = field(repr=False)
     candidates: dict[str, list[Cuts]] = field(repr=False)
     cylinders: dict[str, tuple[str, ...]] = field(repr=False)
+    unseen: dict[str, range]  # places of a bitting, of those of the cylinders that have fewer chambers
 
     @property
     def fixed(self) -> dict[str, Cuts]:
@@ -286,7 +287,12 @@ class ReadyCross:
 
     def search(self, rng: Random, seconds: float, on_progress: Progress) -> BittingChoice:
         """Look for bittings; needs no house, so it runs beside it."""
-        return choose_bittings(self.fixed, self.candidates, self.cylinders, seconds=seconds, on_progress=on_progress)
+        return choose_bittings(
+            *(self.fixed, self.candidates, self.cylinders),
+            unseen=self.unseen,
+            seconds=seconds,
+            on_progress=on_progress,
+        )
 
     def changed(self, found: Mapping[str, Cuts]) -> tuple[str, ...]:
         """Those of the bittings found that are others than now."""
@@ -325,13 +331,16 @@ def make_cross_ready(work: Work, opened: OpenedSystem, cylinder_id: int, symbols
             f"{', '.join(free)} are cut to. See the other ways.",
         )
     plug = WhatEnters.of(work.session, [opened.system]).plugs[way.keyset_id]
-    keys, cylinders, shorter = with_neighbors(work, opened, plug, listed)
+    beside = with_neighbors(work, opened, plug, listed)
+    keys, cylinders = beside.keys, beside.cylinders
     # A label may stand for several cylinders, of which one alone is cross-keyed.
     crossed = way.label if len(way.cylinders) == 1 else f"{way.label}, this one"
     cylinders[crossed] = listed
+    if way.chambers < opened.spec.chambers:
+        beside.chambers[crossed] = way.chambers
     candidates = {}
     fixed = [opened.keys[symbol] for symbol in listed if symbol not in free]
-    issued, there, plan = set(keys.values()), StackIndex(shorter), open_plan(work.vault, opened.system)
+    issued, there, plan = set(keys.values()), StackIndex(beside.stacks), open_plan(work.vault, opened.system)
     for keyset in free.values():
         run = _bittings_beside(opened, plan, keyset)
         rest = (cuts for cuts in run if cuts not in issued and not there.meeting([(cut,) for cut in cuts]))
@@ -339,7 +348,8 @@ def make_cross_ready(work: Work, opened: OpenedSystem, cylinder_id: int, symbols
         candidates[keyset.symbol] = sorted(cuts, key=lambda one: count_combinations([*fixed, one]))
     system = opened.system
     return ReadyCross(
-        system.id, system.name, cylinder_id, tuple(symbols), way, opened.spec, now, keys, candidates, cylinders
+        *(system.id, system.name, cylinder_id, tuple(symbols), way, opened.spec, now, keys, candidates, cylinders),
+        beside.unseen,
     )
 
 

@@ -3,7 +3,7 @@
 From the array where the system has one that holds enough; else by a search with the issued keys fixed.
 """
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from random import Random
 
@@ -251,15 +251,59 @@ def check_extension(form: ExtendForm) -> None:
         raise Problems(problems)
 
 
-def with_neighbors(
-    work: Work, opened: OpenedSystem, keyway: str = "", above: Collection[str] = ()
-) -> tuple[dict[str, Cuts], dict[str, tuple[str, ...]], list[list[set[int]]]]:
-    """The system's keys, lost ones too, and cylinders with those of the customer's other systems on its keyway, and
-    the keys of those on others that enter it. keyway: where what is new is on another of the system's; `above`: the
-    symbols of those that will enter that.
+@dataclass(frozen=True, slots=True)
+class Neighborhood:
+    """A system's keys, lost ones too, and cylinders with those of the customer's other systems on its keyway, and the
+    keys of those on others that enter it.
 
-    Last the cylinders of other lengths or keyways, which the new keys enter too: in the chambers that they lack every
-    depth shears; those beyond the new keys' cuts have to shear at the shallowest depth.
+    chambers: of those of the cylinders that have fewer than the keys have cuts. `stacks`: what shears in cylinders of
+    other systems with other lengths or keyways, which new keys enter too: in the chambers that they lack every depth;
+    those beyond the new keys' cuts have to shear at the shallowest.
+    """
+
+    spec: BittingSpec
+    keys: dict[str, Cuts] = field(repr=False)
+    cylinders: dict[str, tuple[str, ...]]
+    chambers: dict[str, int]
+    stacks: list[list[set[int]]] = field(repr=False)
+
+    @property
+    def shearing(self) -> list[list[set[int]]]:
+        """The same with the cylinders that have fewer chambers, as they are pinned now."""
+        return [*self.stacks, *(self._stack(label, unseen) for label, unseen in self.unseen.items())]
+
+    def turned_by(self, cuts: Cuts) -> tuple[str, ...]:
+        """The cylinders that a key turns."""
+        unseen = self.unseen
+        return tuple(
+            label
+            for label in self.cylinders
+            if all(cut in depths for cut, depths in zip(cuts, self._stack(label, unseen.get(label, ())), strict=True))
+        )
+
+    def _stack(self, label: str, unseen: Collection[int]) -> list[set[int]]:
+        """What shears in each place of a bitting: every depth where a cylinder has no chamber."""
+        every = set(self.spec.all_depths)
+        return [
+            every if place in unseen else {self.keys[one][place] for one in self.cylinders[label]}
+            for place in range(self.spec.chambers)
+        ]
+
+    @property
+    def unseen(self) -> dict[str, range]:
+        """Which places of a bitting, from 0 at the bow, these cylinders do not see."""
+        most = self.spec.chambers
+        is_tip = self.spec.stop is KeyStop.TIP
+        return {
+            label: range(most - seen) if is_tip else range(seen, most)
+            for label, seen in self.chambers.items()
+            if label in self.cylinders
+        }
+
+
+def with_neighbors(work: Work, opened: OpenedSystem, keyway: str = "", above: Collection[str] = ()) -> Neighborhood:
+    """What new keys of a system are held against. keyway: where what is new is on another of the system's; `above`:
+    the symbols of those that will enter that.
     """
     chambers, spec, own = opened.system.chambers, opened.spec, keyway or opened.system.keyway
     sharing = systems_sharing_keyway(work.session, {*sections_of(opened.system), own}, opened.system.customer_id)
@@ -274,7 +318,7 @@ def with_neighbors(
     plugs = {label: enters.plugs[way.keyset_id] for label, way in opened.ways.items()}
     cylinders = {label: symbols for label, symbols in opened.cylinders.items() if plugs[label] == own}
     alike = [one for one in sharing if spec_of(one) == opened.spec and sections_of(one) == (own,)]
-    stacks = _shorter(opened) if opened.system in alike else []
+    lengths = _shorter(opened)
     for other in sharing:
         if other.id == opened.system.id:
             continue
@@ -287,48 +331,36 @@ def with_neighbors(
             cuts_here = enters.cut_into(neighbor.keyset_ids[symbol], cuts, opened.spec, own)
             keys |= {name[symbol]: cuts_here} if cuts_here else {}
         if other in alike:
-            stacks += _shorter(neighbor)
+            lengths |= {f"{way} of {other.id}": chambers for way, chambers in _shorter(neighbor).items()}
             cylinders.update(
                 {
                     f"{way} of {other.id}": tuple(name[one] for one in meant)
                     for way, meant in neighbor.cylinders.items()
                 }
             )
+    found = Neighborhood(spec, keys, cylinders, lengths, [])
     for aside in keys_aside(work, sharing, enters, [own], {}):
         if cuts_here := enters.cut_into(aside.keyset_id, aside.cuts, opened.spec, own):
             # What it turns now it turns whatever is added: as far as anybody can tell, it is meant to.
-            turned = [name for name, meant in cylinders.items() if _shears(cuts_here, [keys[one] for one in meant])]
+            turned = found.turned_by(cuts_here)
             keys[aside.name] = cuts_here
             cylinders |= {name: (*cylinders[name], aside.name) for name in turned}
     unlike = [other for other in sharing if other not in alike]
-    stacks += SystemsInService.of(work, unlike, opened.spec, own).stacks
     every = set(spec.all_depths)
-    entered = []
-    for stack in stacks:
+    for stack in SystemsInService.of(work, unlike, opened.spec, own).stacks:
         lacking, beyond = max(0, chambers - len(stack)), max(0, len(stack) - chambers)
         if spec.stop is KeyStop.TIP:
             uncut, seen = stack[:beyond], [*[every] * lacking, *stack[beyond:]]
         else:
             uncut, seen = stack[chambers:], [*stack[:chambers], *[every] * lacking]
         if all(spec.first_depth in depths for depths in uncut):
-            entered.append(seen)
-    return keys, cylinders, entered
+            found.stacks.append(seen)
+    return found
 
 
-def _shears(cuts: Cuts, operators: Iterable[Cuts]) -> bool:
-    """Whether a key turns a cylinder that these operate."""
-    return all(cut in depths for cut, depths in zip(cuts, zip(*operators, strict=True), strict=True))
-
-
-def _shorter(opened: OpenedSystem) -> list[list[set[int]]]:
-    """What shears in the cylinders of a system that have fewer chambers than its keys have cuts."""
-    return [
-        [set(depths) for depths in zip(*(seen[symbol] for symbol in symbols), strict=True)]
-        for chambers, cylinders in opened.by_chambers().items()
-        if chambers < opened.system.chambers
-        for seen in [opened.seen_by(chambers)]
-        for symbols in cylinders.values()
-    ]
+def _shorter(opened: OpenedSystem) -> dict[str, int]:
+    """The chambers of the cylinders of a system that have fewer than its keys have cuts."""
+    return {way.label: way.chambers for way in opened.ways.values() if way.chambers < opened.system.chambers}
 
 
 def key_single(work: Work, system_id: int, count: int) -> Added:
@@ -355,7 +387,7 @@ MOST_SEARCHED = 200
 
 @dataclass(frozen=True, slots=True)
 class ReadyExtension:
-    """What is added, to which system, among which keys and cylinders in service; `shearing` as `with_neighbors`."""
+    """What is added, to which system, among which keys and cylinders in service; `shearing` as `Neighborhood`."""
 
     system_id: int
     system_name: str
@@ -408,15 +440,17 @@ def _make_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyExtension:
         above = {one.symbol for one in operators_of(over, is_nmk=False, by_id=by_id)}
     levels, stamped = opened.system.levels, stamped_by_list(opened.system)
     asked = name_wanted(standing, form.changes_wanted, form.masters_wanted, levels=levels, stamped=stamped)
-    keys, cylinders, shearing = with_neighbors(work, opened, keyway, above)
-    lacking = {symbol for operators in asked.cylinders.values() for symbol in operators} & (standing - set(keys))
+    there = with_neighbors(work, opened, keyway, above)
+    operators = {symbol for every in asked.cylinders.values() for symbol in every}
+    lacking = operators & (standing - set(there.keys))
     if lacking:
         raise LedgerError("system", f"The shop does not hold the bitting of {', '.join(sorted(lacking)[:8])}.")
     array = open_plan(work.vault, opened.system)
-    pattern = keys[form.master if form.changes else form.grand]
+    pattern = there.keys[form.master if form.changes else form.grand]
     on = keyway if form.keyway and keyway != opened.system.keyway else ""
     return ReadyExtension(
-        system_id, opened.system.name, opened.spec, pattern, asked, array, keys, cylinders, shearing, on
+        *(system_id, opened.system.name, opened.spec, pattern, asked, array),
+        *(there.keys, there.cylinders, there.shearing, on),
     )
 
 
