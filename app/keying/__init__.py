@@ -72,6 +72,7 @@ __all__ = [
     "SystemKeyset",
     "SystemsBeside",
     "Tiers",
+    "TimeLimit",
     "WantedKeysets",
     "add_cylinders",
     "audit",
@@ -268,3 +269,4 @@ from app.keying.symbols import (
     top_symbol,
 )
 from app.keying.tiers import Tiers
+from app.keying.time_limit import TimeLimit

@@ -24,6 +24,7 @@ from app.keying import (
     Planning,
     Progress,
     SymbolLevel,
+    TimeLimit,
     draw_master,
     key_matrix,
     masters_below,
@@ -52,7 +53,7 @@ from app.ledger.keysystems.systems import (
     keyways_beside_own,
     require_blank,
 )
-from app.ledger.keysystems.unsealed_system import SystemsInService, WhatEnters
+from app.ledger.keysystems.unsealed_system import MOST_DRAWS, SystemsInService, WhatEnters
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
@@ -268,7 +269,8 @@ def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_
 class ReadyMatrix:
     """A matrix with what it is keyed by: the spec, a top master drawn by chance, and bittings to leave alone.
 
-    changes: what was changed in it since it was asked, a sentence each.
+    changes: what was changed in it since it was asked, a sentence each. there: what the customer has, 0 where nobody
+    has said who that is.
     """
 
     keyway: str
@@ -277,6 +279,8 @@ class ReadyMatrix:
     tmk: Cuts = field(repr=False)
     avoid: frozenset[Cuts] = field(repr=False)
     changes: tuple[str, ...] = ()
+    customer_id: int = 0
+    there: SystemsInService | None = field(default=None, repr=False)
 
     def eased(self, solution: MatrixSolution) -> "ReadyMatrix":
         """The same with the changes that a search named, which are told with it from then on."""
@@ -301,10 +305,31 @@ class ReadyMatrix:
         return replace(self, matrix=AccessMatrix.of(opens, doors), changes=(*self.changes, *changes))
 
     def search(self, rng: Random, seconds: float, on_progress: Progress) -> AccessPlan | MatrixSolution:
-        """Look for bittings; needs no house, so it runs beside it."""
-        return key_matrix(
-            self.spec, self.tmk, self.matrix, rng, avoid=self.avoid, seconds=seconds, on_progress=on_progress
-        )
+        """Look for bittings that clash with nothing the customer has; needs no house, so it runs beside it."""
+        limit, avoid = TimeLimit(seconds), self.avoid
+        while True:
+            left = max(limit.left, _LEAST_SECONDS)
+            found = key_matrix(
+                self.spec, self.tmk, self.matrix, rng, avoid=avoid, seconds=left, on_progress=on_progress
+            )
+            clashing = self.clashing(found) if isinstance(found, AccessPlan) else {}
+            if not clashing:
+                return found
+            if limit.is_over:
+                raise KeyingError("seconds", _CLASHES.format(next(iter(clashing))))
+            avoid = avoid.union(clashing.values())
+
+    def clashing(self, plan: AccessPlan) -> dict[str, Cuts]:
+        """Symbol → cuts of what would turn a cylinder of the customer's other systems, or whose own cylinder a key
+        from there would turn.
+        """
+        if self.there is None:
+            return {}
+        found = {symbol: cuts for symbol, cuts in plan.keys.items() if self.there.turns_any(cuts)}
+        for first, *above in plan.cylinders.values():
+            if self.there.turns(plan.keys[first], [plan.keys[one] for one in above]):
+                found[first] = plan.keys[first]
+        return found
 
 
 def changes_of(matrix: AccessMatrix, solution: MatrixSolution) -> tuple[str, ...]:
@@ -316,8 +341,18 @@ def changes_of(matrix: AccessMatrix, solution: MatrixSolution) -> tuple[str, ...
     )
 
 
-def make_ready(work: Work, keyway: str, chambers: int, table: Sequence[Sequence[str]]) -> ReadyMatrix:
-    """Read the table and draw a master unlike those on this keyway; saves nothing.
+_LEAST_SECONDS = 0.1
+_CLASHES = (
+    "In this time no bittings were found that clash with nothing the customer has on this keyway, for {}: allow more "
+    "seconds, or take another keyway."
+)
+
+
+def make_ready(
+    work: Work, keyway: str, chambers: int, table: Sequence[Sequence[str]], customer_id: int = 0
+) -> ReadyMatrix:
+    """Read the table and draw a master unlike those on this keyway; saves nothing. customer_id: whose it is to be, 0
+    where nobody has said.
 
     Raises Problems, each naming its row and column.
     """
@@ -329,7 +364,26 @@ def make_ready(work: Work, keyway: str, chambers: int, table: Sequence[Sequence[
     if not matrix.keys:
         raise Problems([Problem("file", "Nobody opens anything: mark at least one door for one holder.")])
     top = draw_master(spec, work.rng, tops_on_keyway(work, keyway, chambers))
-    return ReadyMatrix(keyway, spec, matrix, top, _bittings_on(work, keyway, spec))
+    ready = ReadyMatrix(keyway, spec, matrix, top, _bittings_on(work, keyway, spec))
+    return keep_clear(work, ready, customer_id) if customer_id else ready
+
+
+def keep_clear(work: Work, ready: ReadyMatrix, customer_id: int) -> ReadyMatrix:
+    """The same, to be searched beside what a customer has; its master is drawn anew where that clashes."""
+    work.require(Role.BENCH)
+    there = _in_service(work, ready, customer_id)
+    top, tops = ready.tmk, {*tops_on_keyway(work, ready.keyway, ready.spec.chambers)}
+    for _ in range(MOST_DRAWS):
+        if top not in there.keys and not there.turns_any(top):
+            break
+        tops.add(top)
+        top = draw_master(ready.spec, work.rng, tops)
+    return replace(ready, tmk=top, customer_id=customer_id, there=there)
+
+
+def _in_service(work: Work, ready: ReadyMatrix, customer_id: int) -> SystemsInService:
+    neighbors = systems_sharing_keyway(work.session, ready.keyway, customer_id)
+    return SystemsInService.of(work, neighbors, ready.spec, ready.keyway)
 
 
 def _bittings_on(work: Work, keyway: str, spec: BittingSpec) -> frozenset[Cuts]:
@@ -435,17 +489,12 @@ def _refuse_clashes(work: Work, ready: ReadyMatrix, plan: AccessPlan, customer_i
     """The search knew no customer: hold what it found against the keys and cylinders that this one has, and against
     the bittings that were drawn on the keyway since.
     """
-    neighbors = systems_sharing_keyway(work.session, ready.keyway, customer_id)
-    there = SystemsInService.of(work, neighbors, ready.spec, ready.keyway)
-    turned = next((symbol for symbol, cuts in plan.keys.items() if there.turns_any(cuts)), None)
-    for name, symbols in plan.cylinders.items():
-        first, *above = [plan.keys[symbol] for symbol in symbols]
-        turned = turned or (name if there.turns(first, above) else None)
+    turned = next(iter(replace(ready, there=_in_service(work, ready, customer_id)).clashing(plan)), None)
     if turned is not None:
         raise LedgerError(
             "customer",
             f"{turned} would clash with another system of this customer on keyway {ready.keyway}. Nothing was saved; "
-            "search again, or take another keyway.",
+            "change this list, choose the customer there and search again, or take another keyway.",
         )
     # What was found can be saved for one customer only, and somebody else may have drawn the same in between.
     taken = _bittings_on(work, ready.keyway, ready.spec) & set(plan.keys.values())

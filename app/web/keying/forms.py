@@ -291,6 +291,12 @@ class MatrixPage(ListedTableForm):
     )
     keyway = keyway_field()
     chambers = chambers_field()
+    customer = SelectField(
+        "Customer",
+        choices=lambda: {"": "Not said yet", **customers_to_choose(request_session())},
+        default="",
+        description="The search keeps clear of the keys and doors that this customer has.",
+    )
     seconds = WholeField("Time limit, seconds", [InputRequired("Enter a limit.")], least=5, most=300, default=SECONDS)
 
 

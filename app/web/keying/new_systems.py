@@ -74,6 +74,7 @@ def matrix() -> ResponseReturnValue:
     if run := request.args.get("run"):
         ready = own_run(run, ReadyMatrix)[1]
         form.keyway.data, form.chambers.data = ready.keyway, ready.spec.chambers
+        form.customer.data = str(ready.customer_id or "")
         form.people.data = "\n".join(", ".join(row) for row in write_access_list(ready.matrix))
     grid, deed = _grid_from_form(request.form), request.form.get("deed", "")
     if deed in ("rows", "columns"):
@@ -93,8 +94,10 @@ def matrix() -> ResponseReturnValue:
                 table = _of_list(enumerate(table, start=1))
             elif 2 <= len(table) <= MOST + 1 and len(table[0]) <= MOST + 1:
                 grid = _grid_of_table(table)
-        ready = make_ready(current_work(), typed(form.keyway), form.chambers.data, table)
-        return start_run(ready, form.seconds.data, "keying.matrix_run")
+        customer_id = int(typed(form.customer) or 0)
+        ready = make_ready(current_work(), typed(form.keyway), form.chambers.data, table, customer_id)
+        chosen = {"customer": str(customer_id)} if customer_id else {}
+        return start_run(ready, form.seconds.data, "keying.matrix_run", typed_in=chosen)
 
     if done := form.run(search):
         return done.value

@@ -23,6 +23,7 @@ from app.ledger.keysystems.planning import (
     MatrixSealForm,
     ReadyMatrix,
     changes_of,
+    keep_clear,
     people_of,
     say_left_out,
     seal_access,
@@ -157,16 +158,22 @@ def matrix_seal(token: str) -> ResponseReturnValue:
 
     def seal() -> KeySystem | Response:
         asked = form.into(MatrixSealForm, customer_id=int(typed(form.customer)), crossed=crossed)
+        kept = {name: form[name].data for name in ("customer", "name", "site_name", "reserve")}
+        kept["cross"] = list(crossed)
+        if asked.customer_id != ready.customer_id:
+            clear = keep_clear(current_work(), ready, asked.customer_id)
+            if clashing := clear.clashing(plan):
+                flash(f"{next(iter(clashing))} would clash with what this customer has, so it is keyed again.")
+                return start_run(clear, run.seconds, "keying.matrix_run", typed_in=kept)
         left = uncrossed(plan, crossed)
         if left and asked.leaves_out == say_left_out(plan, left):
-            kept = {name: form[name].data for name in ("customer", "name", "site_name", "reserve")}
-            again = ready.leaving(plan, left)
-            return start_run(again, run.seconds, "keying.matrix_run", typed_in={**kept, "cross": list(crossed)})
+            flash("It is keyed again without these.")
+            return start_run(ready.leaving(plan, left), run.seconds, "keying.matrix_run", typed_in=kept)
         return seal_access(current_work(), ready, plan, asked)
 
     if done := form.run(seal):
         if isinstance(done.value, Response):
-            flash("It is keyed again without these. Look it over, and save it.")
+            flash("Look it over, and save it.")
             return done.value
         return flash_and_redirect(
             f"{done.value.name} is made: {len(done.value.keysets)} keysets, their bittings sealed; "
@@ -184,7 +191,7 @@ def matrix_eased(token: str) -> ResponseReturnValue:
     run, ready = own_run(token, ReadyMatrix)
     if not isinstance(run.found, MatrixSolution) or not run.found.relax:
         abort(400, "This search has named no changes.")
-    return start_run(ready.eased(run.found), run.seconds, "keying.matrix_run")
+    return start_run(ready.eased(run.found), run.seconds, "keying.matrix_run", typed_in=run.typed_in)
 
 
 @blueprint.get("/matrix/<token>/doors.csv")

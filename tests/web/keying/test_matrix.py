@@ -12,9 +12,10 @@ from werkzeug.test import TestResponse
 from app.errors import BitternError
 from app.ledger.keysystems import planning
 from app.ledger.keysystems.auditing import audit_systems
+from app.ledger.keysystems.bittings import seal_bitting
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.work import Work
-from app.ledger.tables import Bitting, KeySystem, Role
+from app.ledger.tables import Bitting, KeySystem, Keyway, Level, Role
 from app.web.keying import searches
 from tests import factories
 from tests.desk import upload
@@ -60,6 +61,42 @@ def test_holders_who_nest_are_keyed_by_levels_and_sealed(bench: FlaskClient, ses
     for bitting in bittings_in_clear(work, system).values():
         assert bitting not in page
     assert "store,AA,AA" in bench.get(f"{address}/doors.csv").text
+
+
+@pytest.mark.parametrize("told", ["at first", "on saving"])
+def test_it_is_keyed_beside_what_the_customer_has(
+    bench: FlaskClient, session: Session, work: Work, told: str
+) -> None:
+    """The customer has a door that eight keys of one depth each turn, so that one bitting in four does."""
+    customer = factories.CustomerFactory(name="Quay Hall Trust")
+    keyway = session.query(Keyway).one()
+    book = factories.KeySystemFactory(customer=customer, levels=1, keyway=keyway.code, spec=keyway.spec)
+    keysets = [factories.KeysetFactory(system=book, symbol=f"SKD{n}", level=Level.SINGLE) for n in range(8)]
+    for depth, keyset in enumerate(keysets):
+        seal_bitting(work, book, keyset, (depth,) * 6)
+    door = factories.CylinderFactory(keyset=keysets[0], keyway=keyway.code, chambers=6)
+    for keyset in keysets[1:]:
+        factories.CylinderOperatorFactory(cylinder_id=door.id, keyset=keyset)
+    rooms = range(120)
+    rows = [["", *(f"D{one}" for one in rooms)], *([f"P{n}", *("x" if n == m else "" for m in rooms)] for n in rooms)]
+    table = "\n".join(",".join(row) for row in rows)
+    chosen = {"customer": str(customer.id)}
+    page = bench.get("/keying/matrix").text
+    assert f'<option value="{customer.id}">Quay Hall Trust</option>' in page
+    address, page = _run(bench, table, **(chosen if told == "at first" else {}))
+    asked = {**chosen, "name": "Rooms", "site_name": "Annex"}
+    answer = bench.post(f"{address}/seal", data=asked)
+    assert answer.status_code == 303
+    if told == "on saving":
+        for run in bench.application.extensions["keying runs"].values():
+            assert run.ended.wait(60)
+        page = bench.get(answer.location).text
+        assert "would clash with what this customer has, so it is keyed again." in page
+        assert 'value="Rooms"' in page and 'value="Annex"' in page
+        answer = bench.post(f"{answer.location}/seal", data=asked)
+        assert answer.status_code == 303
+    session.rollback()
+    assert session.query(KeySystem).filter_by(name="Rooms").count() == 1
 
 
 def test_holders_who_cross_keep_their_levels(bench: FlaskClient) -> None:

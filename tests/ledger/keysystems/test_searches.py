@@ -1,4 +1,4 @@
-"""A search for a cross-keying proposes only what may be saved, in cylinders with fewer chambers too."""
+"""A search proposes only what may be saved: beside cylinders with fewer chambers, and what a customer has."""
 
 from itertools import product
 from random import Random
@@ -6,9 +6,11 @@ from random import Random
 import pytest
 import sqlalchemy as sa
 
+from app.keying import AccessPlan
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import open_bittings, seal_bitting, spec_of
 from app.ledger.keysystems.crosskeying import ReadyCross, make_cross_ready, seal_cross_search
+from app.ledger.keysystems.planning import MatrixSealForm, make_ready, seal_access
 from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Keyset, KeySystem, Level
@@ -87,3 +89,45 @@ def test_what_is_found_is_saved_beside_a_key_that_turns_a_shorter_cylinder(
     in_f1 = [now["1AA"], now["AA"], *([now["2AA"]] if opening == "F1" else [])]
     assert not _sees(single, in_f1, 5)
     assert not _sees(now["3AA"], in_f1, 5) and not _sees(now["1AA"], [now["3AA"], now["AA"]], 6)
+
+
+ROOMS = range(60)
+SIXTY = [
+    ["", *(f"D{door}" for door in ROOMS)],
+    *([f"P{n}", *("x" if n == door else "" for door in ROOMS)] for n in ROOMS),
+]
+
+
+def _wide_cylinder(work: Work, system: KeySystem) -> list[Cuts]:
+    """Another book of the customer's, with a door pinned in five chambers to six keys, each of one depth."""
+    keys = [(depth,) * 6 for depth in (0, 1, 4, 5, 8, 9)]
+    with factories.saving_into(work.session):
+        book = factories.KeySystemFactory(
+            customer=system.customer, name="Annex", levels=1, keyway=system.keyway, spec=system.spec
+        )
+        keysets = [
+            factories.KeysetFactory(system=book, symbol=f"SKD{n}", level=Level.SINGLE) for n, _ in enumerate(keys)
+        ]
+        for keyset, cuts in zip(keysets, keys, strict=True):
+            seal_bitting(work, book, keyset, cuts)
+        cylinder = factories.CylinderFactory(keyset=keysets[0], keyway=system.keyway, chambers=5)
+        for keyset in keysets[1:]:
+            factories.CylinderOperatorFactory(cylinder_id=cylinder.id, keyset=keyset)
+    work.session.commit()
+    return keys
+
+
+def test_a_matrix_is_keyed_beside_what_its_customer_has(work: Work, system: KeySystem) -> None:
+    wide = _wide_cylinder(work, system)
+
+    blind = make_ready(work, system.keyway, 6, SIXTY).search(Random(3), 30.0, lambda *_: None)
+    assert isinstance(blind, AccessPlan)
+    assert any(_sees(cuts, wide, 5) for cuts in blind.keys.values())  # one in thirteen of all bittings does
+    ready = make_ready(work, system.keyway, 6, SIXTY, system.customer_id)
+    plan = ready.search(Random(3), 30.0, lambda *_: None)
+    assert isinstance(plan, AccessPlan) and not any(_sees(cuts, wide, 5) for cuts in plan.keys.values())
+    seal_access(work, ready, plan, MatrixSealForm(system.customer_id, "Sixty rooms", "Annex"))
+    assert (
+        len(_cuts(work, work.session.scalars(sa.select(KeySystem).where(KeySystem.name == "Sixty rooms")).one()))
+        >= 60
+    )
