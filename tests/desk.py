@@ -65,7 +65,7 @@ def send_list(client: FlaskClient, text: str) -> tuple[str, str]:
     assert answer.status_code == 303, answer.text
     address, page = led_to(client, answer.headers["Location"])
     if address.endswith("columns"):
-        answer = client.post(address, data=form_with(page, "sender"))
+        answer = client.post(address, data=form_with(page, "head"))
         address, page = led_to(client, answer.headers["Location"])
     return address, page
 

@@ -85,13 +85,24 @@ def stage_table(
 
 
 def note_upload(work: Work, purpose: str, token: str, notes: Mapping[str, Any]) -> StagedUpload:
-    """Keep with a file that waits what was settled about it, in place of what was before; BitternError as it is
-    gone."""
+    """Keep with a file that waits what was settled about it, in place of what was before, under seal where it is
+    secret; BitternError as it is gone."""
     waiting = find_upload(work, purpose, token)
-    about = {"user": work.actor.user_id, "purpose": purpose, "name": waiting.name, "notes": dict(notes)}
-    about |= {"is_secret": waiting.is_secret}
+    about: dict[str, Any] = {"user": work.actor.user_id, "purpose": purpose, "name": waiting.name}
+    about["is_secret"] = waiting.is_secret
+    # What was settled has words of the table's own in it.
+    about["notes"] = _seal_notes(work, token, notes) if waiting.is_secret else dict(notes)
     (_folder() / f"{token}.json").write_text(json.dumps(about), "utf-8")
     return StagedUpload(token, waiting.name, waiting.content, notes, waiting.is_secret)
+
+
+def _seal_notes(work: Work, token: str, notes: Mapping[str, Any]) -> str:
+    return base64.b85encode(work.vault.seal(json.dumps(dict(notes)), _context(f"{token}, its notes"))).decode()
+
+
+def _open_notes(work: Work, token: str, sealed: Any) -> Mapping[str, Any]:
+    notes: Mapping[str, Any] = json.loads(work.vault.open(base64.b85decode(sealed), _context(f"{token}, its notes")))
+    return notes
 
 
 def _let_go(folder: Path, work: Work) -> None:
@@ -122,10 +133,11 @@ def find_upload(work: Work, purpose: str, token: str) -> StagedUpload:
         raise gone from error
     if about.get("user") != work.actor.user_id or about.get("purpose") != purpose:
         raise gone
-    is_secret = bool(about.get("is_secret"))
+    is_secret, notes = bool(about.get("is_secret")), about.get("notes") or {}
     if is_secret:
         content = base64.b85decode(work.vault.open(content, _context(token)))
-    return StagedUpload(token, str(about.get("name", "")), content, about.get("notes") or {}, is_secret)
+        notes = _open_notes(work, token, notes) if notes else {}
+    return StagedUpload(token, str(about.get("name", "")), content, notes, is_secret)
 
 
 def drop_every_upload() -> None:

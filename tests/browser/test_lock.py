@@ -8,7 +8,7 @@ from playwright.sync_api import Page, expect
 from app.ledger.people.own_secrets import set_pin
 from app.ledger.store.work import Work
 from app.ledger.tables import User
-from tests.factories import PASSWORD, HouseFactory
+from tests.factories import PASSWORD, HouseFactory, KeywayFactory
 from tests.keyed import bitting_in, keyed_job
 
 PIN = "2580"
@@ -57,6 +57,42 @@ def test_a_page_with_bittings_is_left_when_it_is_locked(
     expect(page.get_by_role("heading", level=1)).to_have_text("The screen is locked")
     expect(page.get_by_role("button", name="Unlock")).to_be_visible()
     assert not bitting_in(page.content())
+
+
+def test_an_old_list_is_left_when_it_is_locked(owner: User, served, log_in: Callable[[User], Page]) -> None:
+    """As its columns are said, and as it is read; it still waits for whoever comes back."""
+    HouseFactory()
+    KeywayFactory(code="AQ1")
+    page = log_in(owner)
+
+    def lock_and_come_back() -> None:
+        there = page.url
+        expect(page.get_by_text("83847").first).to_be_visible()
+        page.get_by_role("button", name="Lock", exact=True).click()
+        expect(page.get_by_role("button", name="Unlock")).to_be_visible()
+        assert "83847" not in page.content()
+        page.get_by_label("Password", exact=True).fill(PASSWORD)
+        page.get_by_role("button", name="Unlock").click()
+        expect(page.get_by_role("button", name="Lock", exact=True)).to_be_visible()
+        page.goto(there)
+
+    page.get_by_role("link", name="Key systems", exact=True).click()
+    page.get_by_role("link", name="Existing list", exact=True).click()
+    page.get_by_label("Or paste it here").fill(
+        "key,notch,rank\nGMK,417250,GMK\n101,838472,change\n102,83847,change\n"
+    )
+    page.get_by_role("button", name="Show what it would change").click()
+    expect(page.get_by_role("heading", name="Which column is which?")).to_be_visible()
+    lock_and_come_back()
+    page.get_by_label("What column B notch is").select_option(label="Bitting (needed)")
+    page.get_by_label("What column C rank is").select_option(label="Level")
+    page.get_by_role("button", name="Show what it would change").click()
+    expect(page.get_by_role("heading", name="Existing bitting list")).to_be_visible()
+    page.get_by_label("Keyway").select_option("AQ1")
+    page.get_by_role("button", name="Read the list").click()
+    expect(page.get_by_role("heading", name="What it asks")).to_be_visible()
+    lock_and_come_back()
+    expect(page.get_by_role("heading", name="Existing bitting list")).to_be_visible()
 
 
 def test_a_tab_that_rests_locks_none_where_somebody_works_and_the_lock_covers_both(

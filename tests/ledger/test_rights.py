@@ -87,7 +87,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         keysystems.crosskeying: price_cross_keying
         keysystems.extending: make_extension_ready seal_extension
         keysystems.extending: extend_system key_single
-        keysystems.planning: make_ready seal_access
+        keysystems.planning: keep_clear make_ready seal_access
         bench.pins: pick_for_job
         keysystems.planning: start_planned
         bench.pins: set_stock draw_pins

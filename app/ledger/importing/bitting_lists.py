@@ -19,7 +19,7 @@ from app.keying import (
     write_bitting,
 )
 from app.ledger.importing.bitting_list_rows import FREE, RETIRED
-from app.ledger.importing.imports import SentTable, remember_choice
+from app.ledger.importing.imports import SentTable
 from app.ledger.importing.reading import TableChoice, place_words
 from app.ledger.importing.written import WrittenRows
 from app.ledger.keys.blind_codes import is_blind_code, take_codes
@@ -288,5 +288,4 @@ def take_bitting_list(
             written=written.to_json(work.session),
         )
         work.session.add(row)
-        remember_choice(work, sent, choice, row.sender)
         return system

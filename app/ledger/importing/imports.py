@@ -233,7 +233,9 @@ def save_import(
 
 
 def remember_choice(work: Work, sent: SentTable, choice: TableChoice, sender: str) -> None:
-    """Remember how a sender's tables of this kind are read, inside the caller's transaction."""
+    """Remember how a sender's tables of this kind are read, inside the caller's transaction. Never of a secret kind:
+    headings and words may be cells of the very table.
+    """
     headings = {name: heading_of(sent.table, place) for name, place in choice.columns.items()}
     if not headings or not all(headings.values()):
         return

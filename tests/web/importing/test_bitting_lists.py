@@ -13,7 +13,7 @@ from app.config import Config
 from app.keying import BittingSpec, KeyingError, plan_levels, read_bitting, read_cuts, rotate, write_bitting
 from app.ledger.keysystems.bittings import open_plan
 from app.ledger.store.work import Work
-from app.ledger.tables import Bitting, BlindCode, Event, Import, Keyset, KeySystem, ListRowAside, Role
+from app.ledger.tables import Bitting, BlindCode, Event, Import, ImportMapping, Keyset, KeySystem, ListRowAside, Role
 from tests import factories
 from tests.desk import led_to, list_taken, send_list, upload
 from tests.forms_found import form_with
@@ -151,6 +151,34 @@ def test_what_waits_is_under_seal_and_on_record(keyway: None, owner_client: Flas
     send_list(owner_client, OWN)
     waiting = [path.read_bytes() for path in (config.instance / "waiting").iterdir()]
     assert waiting and not any(b"838472" in content or b"83.84" in content for content in waiting)
+
+
+def test_what_is_said_of_a_list_waits_under_seal_and_is_remembered_for_no_other(
+    keyway: None, owner_client: FlaskClient, customer: int, config: Config, session: Session
+) -> None:
+    """Its own words for levels, and its very bittings where somebody takes their column for the levels'."""
+    text = "symbol,bitting,rank\nGMK,417250,Chief\nMK1,836250,MK\n101,838472,Door\n"
+    answer = upload(owner_client, "/imports", text.encode(), "list.csv", kind="bitting list")
+    _, page = led_to(owner_client, answer.headers["Location"])
+    [address] = re.findall(r'href="([^"]*/columns)"', page)
+    page = owner_client.get(address).text
+    assert "read the same way" not in page
+    mistaken = {**form_with(page, "head"), "column-0": "symbol", "column-1": "level", "column-2": "bitting"}
+    asked = owner_client.post(address, data=mistaken).text
+    said = {**form_with(asked, "head"), "word-level-838472": "change", "word-level-417250": "-"}
+    _, page = led_to(owner_client, owner_client.post(address, data=said).headers["Location"])
+    waiting = [path.read_bytes() for path in (config.instance / "waiting").iterdir()]
+    assert len(waiting) == 2 and not any(word in content for content in waiting for word in (b"838472", b"Chief"))
+    words = form_with(owner_client.get(address).text, "head")
+    assert words["word-level-838472"] == "change"  # nothing of it is lost
+    right = {**words, "column-1": "bitting", "column-2": "level"}
+    right |= {"word-level-Chief": "grand master", "word-level-Door": "change"}
+    address, page = led_to(owner_client, owner_client.post(address, data=right).headers["Location"])
+    page = press(owner_client, address, page, "update").text
+    said = {**form_with(page, "chambers"), "act": "save", "customer": str(customer), "name": "Old wharf"}
+    answer = owner_client.post(address, data={**said, "keyway": "AQ1"})
+    assert answer.status_code == 303, answer.text
+    assert session.query(KeySystem).count() == 1 and session.query(ImportMapping).count() == 0
 
 
 def test_that_a_list_was_read_is_on_record_without_a_cut(
@@ -337,10 +365,10 @@ def test_columns_nobody_can_guess_are_asked_and_words_for_levels_mapped(
     answer = upload(owner_client, "/imports", listed.encode(), "list.csv", kind="bitting list")
     address, page = led_to(owner_client, answer.headers["Location"])
     assert address.endswith("columns") and "Say which column has" in page
-    boxes = form_with(page, "sender") | {"column-0": "bitting", "column-1": "symbol", "column-2": "level"}
+    boxes = form_with(page, "head") | {"column-0": "bitting", "column-1": "symbol", "column-2": "level"}
     page = owner_client.post(address, data=boxes).text
     assert "What the words under Level mean" in page
-    boxes = form_with(page, "sender") | {"word-level-Oberste": "top master", "word-level-Zimmer": "change"}
+    boxes = form_with(page, "head") | {"word-level-Oberste": "top master", "word-level-Zimmer": "change"}
     address, page = led_to(owner_client, owner_client.post(address, data=boxes).headers["Location"])
     page = press(owner_client, address, page, "update").text
     assert "<dt>Taken</dt><dd><b>2</b>" in page and ">1AA<" in page
@@ -425,9 +453,7 @@ def test_lists_in_other_encodings_and_without_headings_are_read(
     answer = upload(owner_client, "/imports", text.encode(encoding), "list.csv", kind="bitting list")
     address, page = led_to(owner_client, answer.headers["Location"])
     assert address.endswith("columns")
-    address, page = led_to(
-        owner_client, owner_client.post(address, data=form_with(page, "sender")).headers["Location"]
-    )
+    address, page = led_to(owner_client, owner_client.post(address, data=form_with(page, "head")).headers["Location"])
     assert "Café" in unescape(press(owner_client, address, page, "update").text)
 
 
