@@ -1,4 +1,4 @@
-"""Every page of the demo house, held against axe-core in Chromium; and none is wider than its screen.
+"""Every page of the demo house, held against axe-core in Chromium; none is wider than its screen, and no choice cut.
 
 axe-core's rules are WCAG 2.2's, levels A and AA, and its own best practices.
 """
@@ -34,6 +34,21 @@ LEFT_ON_PAPER = """() => {
   const wrong = [...pressed.filter(shown), ...beside, ...colored].map((found) => found.outerHTML.slice(0, 100));
   return wide > 0 ? [`${wide} too wide`, ...wrong] : wrong;
 }"""
+
+# Lists to choose from whose longest choice is wider than the box, and rows of a list that fill a phone by themselves.
+CUT_CHOICES = """() => {
+  const pen = document.createElement("canvas").getContext("2d");
+  return [...document.querySelectorAll("main select:not([multiple])")].filter((box) => {
+    const style = getComputedStyle(box);
+    pen.font = style.font;
+    const room = box.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight) - 16;
+    const isName = box.matches("#system, #customer, #site");
+    return box.checkVisibility() && !isName && [...box.options].some((one) => pen.measureText(one.text).width > room);
+  }).map((box) => `${box.name} cuts its choices`);
+}"""
+LONG_ROWS = """() => [...document.querySelectorAll("table.rows tbody tr")]
+  .filter((row) => row.checkVisibility() && !row.querySelector("input, select, button") && row.offsetHeight > 230)
+  .map((row) => `${row.offsetHeight} pixels for ${row.innerText.slice(0, 40)}`)"""
 
 STILL_FOLDED = """() => [...document.querySelectorAll(".fold:not([open])")]
   .filter((fold) => !fold.closest(".unprinted") && ![...fold.children].slice(1).some((one) => one.checkVisibility()))
@@ -82,6 +97,9 @@ def test_axe_finds_nothing_and_no_page_is_wider_than_a_phone(house: tuple[Served
             wide = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
             if wide > 0:
                 found.append(f"{rule}: {wide} pixels wider than {name}")
+            if size is not ZOOMED:
+                cut = page.evaluate(CUT_CHOICES) + (page.evaluate(LONG_ROWS) if size is PHONE else [])
+                found += [f"{rule}, {name}: {what}" for what in cut]
         sizes.reverse()  # the next page begins at the size that this one ends at
     context.close()
     assert found == [], "\n".join(found)

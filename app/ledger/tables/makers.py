@@ -24,8 +24,8 @@ class Marking(StrEnum):
 
 
 _MARKED = {
-    Marking.VISUAL: "where it shows (visual key control)",
-    Marking.CONCEALED: "on the side that does not show (concealed key control)",
+    Marking.VISUAL: "where it shows (visual)",
+    Marking.CONCEALED: "where it does not show (concealed)",
     Marking.NONE: "no mark",
 }
 

@@ -62,6 +62,7 @@ _STANDS_UNDER = {
     "price list": "makers.index",
     "stock": "stock.counts",
     "keys": "keys.out",
+    "bitting list": "keysystems.index",
 }
 """The page of each kind of rows under which its import stands in the menu."""
 DAY_ORDERS = (MONTH_FIRST, DAY_FIRST)

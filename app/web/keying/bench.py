@@ -98,7 +98,9 @@ class DecodePage(KeyingForm):
 
     def offer(self, session: Session) -> None:
         """Fill the systems and specs: depths by a gauge can be read of one whose inches nobody has entered."""
-        systems = {str(one.id): f"{one.customer.name}, {one.name}" for one in list_systems(session)}
+        systems = {
+            str(one.id): ", ".join(dict.fromkeys((one.customer.name, one.name))) for one in list_systems(session)
+        }
         self.system.choices = {"": "None", **systems}
         self.spec.choices = {"": "Choose …"} | {str(use.row.id): use.row.name for use in list_specs(session)}
 

@@ -178,10 +178,10 @@ class PlanPage(KeyingForm):
         choices={
             "2": "2: master, changes",
             "3": "3: grand, masters, changes",
-            "4": "4: great grand and below",
-            "5": "5: great great grand and below",
-            "6": "6: one more above",
-            "7": "7: two more above",
+            "4": "4: great grand on top",
+            "5": "5: great great grand on top",
+            "6": "6: three greats on top",
+            "7": "7: four greats on top",
         },
     )
     third_grands, third_grands_later = level_fields("Great great great grands under the top", most=22)

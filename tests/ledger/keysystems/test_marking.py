@@ -25,14 +25,14 @@ from tests.reading import pdf_text
             Marking.VISUAL,
             Marking.CONCEALED,
             "keys marked visual, cylinders marked concealed",
-            "Keys, the symbol and the copy number: where it shows (visual key control). Cylinders, the symbol: on "
-            "the side that does not show (concealed key control).",
+            "Keys, the symbol and the copy number: where it shows (visual). Cylinders, the symbol: where it does "
+            "not show (concealed).",
         ),
         (
             Marking.CONCEALED,
             Marking.NONE,
             "keys marked concealed, cylinders not marked",
-            "Keys, the symbol and the copy number: on the side that does not show (concealed key control). "
+            "Keys, the symbol and the copy number: where it does not show (concealed). "
             "Cylinders, the symbol: no mark.",
         ),
     ],

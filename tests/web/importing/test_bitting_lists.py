@@ -92,6 +92,13 @@ def test_an_old_list_is_asked_about_and_taken_over(
     assert b"838472" not in aside.sealed
 
 
+def test_every_page_of_a_list_stands_under_key_systems(keyway: None, owner_client: FlaskClient) -> None:
+    sent = upload(owner_client, "/imports", b"name,cuts,x\nGMK,417250,\n", "list.csv", kind="bitting list")
+    columns = sent.headers["Location"] + "/columns"
+    for page in (owner_client.get(to) for to in ("/imports?kind=bitting+list", columns)):
+        assert re.search(r'href="/key-systems" aria-current="page">Key systems<', page.text)
+
+
 def test_new_symbols_skip_what_keys_of_the_list_may_be_stamped_with(
     keyway: None, owner_client: FlaskClient, customer: int, session: Session
 ) -> None:
