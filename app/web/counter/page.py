@@ -200,6 +200,7 @@ def build(
     choices = load_choices(work)
     customer = _customer(work, form)
     systems = [s for s in list_systems(work.session, customer.id, in_use=True) if s.levels > 1] if customer else []
+    _choose_named_system(form, systems)
     stray, name = _stray_system(work, form, systems), _system_name(form, customer)
     numbers = [line.text("part_number") for line in form.lines.forms if isinstance(line, PartLine)]
     reading = read(
@@ -321,6 +322,16 @@ def _system_name(form: CounterForm, customer: Customer | None) -> str:
     sites = customer.sites if customer else []
     site = next((site.name for site in sites if str(site.id) == form.text("site_id")), "")
     return (form.text("site") or site or (customer.name if customer else form.text("customer_name")))[:120]
+
+
+def _choose_named_system(form: CounterForm, systems: Sequence[KeySystem]) -> None:
+    """Choose the only one of the customer's systems that has every master named in the lines, where nobody chose."""
+    named = {line.text("master").upper().partition("(")[0].strip() for line in form.lines.forms} - {""}
+    if not named or form.text("system_id"):
+        return
+    having = [one for one in systems if named <= {master.symbol for master in over_changes(one.keysets)}]
+    if len(having) == 1:
+        form.say(system_id=str(having[0].id))
 
 
 def _stray_system(work: Work, form: CounterForm, systems: Sequence[KeySystem]) -> str:
