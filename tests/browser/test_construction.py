@@ -123,6 +123,9 @@ def test_a_construction_master_from_quote_to_made_dead(enter: Enter, served: Ser
     page.get_by_role("button", name="Made dead", exact=True).click()
     expect(page.get_by_role("button", name="Made dead", exact=True)).to_have_count(0)
     page.get_by_role("link", name="The job").click()
+    story = page.locator("section", has=page.locator("#story"))
+    expect(story).to_contain_text("CMK made dead, Wednesday 25 November 2026: 1 door (102)")
+    expect(story).to_contain_text("CMK not dead after all, Wednesday 25 November 2026: 1 door (101)")
     page.get_by_role("link", name="101").first.click()
     expect(page.get_by_text("CMK made dead (Cora)").last).to_be_visible()
 

@@ -43,6 +43,13 @@ CORES_BACK, CORES_NOT_BACK = "construction cores back", "construction cores not 
 CORES_KEPT = "construction cores kept"
 IN_THE_SHOP, WORKS, MADE, SWAPPED, BACK = "in the shop", "works", "made dead", "swapped, not back", "back"
 KEPT = "kept, charged"
+_SAID = {
+    MADE_DEAD: "{0} made dead",
+    NOT_DEAD: "{0} not dead after all",
+    CORES_BACK: "Construction cores {0} back",
+    CORES_KEPT: "Construction cores {0} kept, charged",
+    CORES_NOT_BACK: "Construction cores {0} not back after all",
+}
 _SAID_OF_CORES = {BACK: CORES_BACK, KEPT: CORES_KEPT, SWAPPED: CORES_NOT_BACK}
 
 
@@ -392,6 +399,6 @@ def _check_day(work: Work, on: date, since: Sequence[date | None]) -> None:
 
 def _tell(work: Work, job: Job, keyset: Keyset, cylinders: Sequence[Cylinder], on: date, kind: str) -> None:
     places = ", ".join(dict.fromkeys(one.door.opening_number if one.door else "no door" for one in cylinders))
-    said = f"{keyset.symbol}, {show_day(on)}: {counted(len(cylinders), 'door')} ({places})"
+    said = f"{_SAID[kind].format(keyset.symbol)}, {show_day(on)}: {counted(len(cylinders), 'door')} ({places})"
     detail = {"cylinders": [one.id for one in cylinders], "keyset": keyset.id, "symbol": keyset.symbol}
     record(work, kind, f"job {job.number}", said, job_id=job.id, on=on.isoformat(), **detail)
