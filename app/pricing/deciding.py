@@ -144,6 +144,8 @@ def weigh(request: KeyingRequest, bench: BenchTerms, factory: FactoryTerms | Non
 def _count(request: KeyingRequest) -> str:
     """“1 cylinder keyed GMK”, for the middle of a sentence."""
     some = counted(request.quantity, "cylinder")
+    if len(request.kinds) > 1:
+        return f"{some} ({', '.join(f'{count:,} {kind}' for kind, count in request.kinds)})"
     if request.kind in (KeyingKind.NONE, KeyingKind.OWN):
         return f"{some} supplied uncombinated" if request.kind is KeyingKind.NONE else f"{some} {request.kind.words}"
     return f"{some} keyed {request.kind}"

@@ -79,7 +79,8 @@ class KeyingRequest:
     `goods_cents` is what the maker's minimum order is compared with; None means not known, and the minimum
     is then not checked but named as a risk. `pays_small_order`: the factory keys it for its charge, under its minimum
     too; so it is, unasked, where nobody else can. `supply`: what the shelf lacks for it; None: as the bench's terms
-    count the shelf. Raises `BitternError` on the field that cannot be.
+    count the shelf. `kinds`: how many are keyed how, where not all are as `kind`, the deepest of them. Raises
+    `BitternError` on the field that cannot be.
     """
 
     kind: KeyingKind
@@ -95,6 +96,7 @@ class KeyingRequest:
     urgency: Urgency = Urgency.IN_TURN
     pays_small_order: bool = False
     supply: Supply | None = None
+    kinds: tuple[tuple[KeyingKind, int], ...] = ()
 
     def __post_init__(self) -> None:
         counts = {kind: _whole("cylinders", count) for kind, count in self.cylinders.items() if count != 0}

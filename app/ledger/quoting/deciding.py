@@ -296,10 +296,12 @@ def _keying_request(
     In one delivery the group is due by the earliest day that it or one of its lines is needed.
     """
     cylinders: Counter[CylinderType] = Counter()
+    kinds: Counter[KeyingKind] = Counter()
     for one in group.lines.values():
         if one.line.attributes is None:
             raise BitternError("keying", "Only cylinders are keyed.")
         cylinders[CylinderType(one.line.attributes.type)] += one.line.quantity
+        kinds[one.line.keying.kind] += one.line.quantity
     attributes = group.first.line.attributes
     records = system.records if system else RecordsHolder.NOBODY
     # Single-keyed cylinders may be in a system whose records nobody holds: they take nothing from it.
@@ -319,6 +321,7 @@ def _keying_request(
         keyway=attributes.keyway if attributes else None,
         urgency=ask.urgency,
         pays_small_order=ask.keyed_at == "factory",
+        kinds=tuple(kinds.items()),
     )
 
 

@@ -47,6 +47,12 @@ def test_what_is_told_holds_no_amount_and_no_hours(work: Work, days: int | None,
         assert all(why.endswith(".") for why in told(choice))
 
 
+def test_cylinders_keyed_in_two_ways_are_counted_each_as_they_are(work: Work) -> None:
+    lines = (mortise(6, KeyingInstruction(KeyingKind.KD)), mortise(2, KeyingInstruction(KeyingKind.KA)))
+    (choice,) = price_request(work, replace(flats(work), lines=lines, system=None)).keying
+    assert any("8 cylinders (6 KD, 2 KA) can only be done here" in said for said in choice.reasons)
+
+
 def test_the_figures_are_kept_for_the_owner(work: Work) -> None:
     (choice,) = price_request(work, flats(work, 900, need_by=work.today + timedelta(12))).keying
     shop = choice.ways[0]
