@@ -286,7 +286,7 @@ def _save_customers(work: Work, _: int | None, plans: Sequence[RowPlan], rows: I
         for name, value in _customer_values(said[plan.row]).items():
             told.setdefault(name, value)
     made = insert_customers(work, [CustomerForm(**told) for told in forms.values()])
-    ids |= {key: customer.id for key, customer in zip(forms, made, strict=True)}
+    ids |= zip(forms, made, strict=True)
     told_of = []
     customers = rows_by_id(work.session, Customer, changes)
     for customer_id, told in changes.items():

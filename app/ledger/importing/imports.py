@@ -285,7 +285,7 @@ def leaning_on(session: Session, row: Import) -> tuple[str, ...]:
     return () if row.undone_at else (KINDS[row.kind].leans or what_leans)(session, row.written)
 
 
-def undo_import(work: Work, import_id: int, version: int) -> Import:
+def undo_import(work: Work, import_id: int, version: int, *, progress: Progress = nobody_watches) -> Import:
     """Take an import back: what it made is deleted, what it changed stands as before.
 
     Raises LedgerError that says what leans on its rows; then nothing is undone.
@@ -296,9 +296,11 @@ def undo_import(work: Work, import_id: int, version: int) -> Import:
         row = get_version(work.session, Import, import_id, "import", version)
         if row.undone_at is not None:
             raise Stale("Somebody undid this import already.")
+        progress("looking for what leans on it", 0, 0)
         if leans := leaning_on(work.session, row):
             raise LedgerError("", f"This import cannot be undone any more: {'; '.join(leans)}.")
         counts = f"{counted(row.new, 'new row')} deleted, {row.changed:,} as before"
+        progress(f"undoing {counted(row.new + row.changed, 'row')}", 0, 0)
         kind, written = KINDS[row.kind], row.written
         if kind.take_back is not None:
             kind.take_back(work, written)

@@ -5,12 +5,13 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.store.engine import in_steps
+from app.ledger.store.engine import INSERTED, in_steps
 from app.ledger.tables import Base, Inches, UTCDateTime, model_of
 from app.validation import counted
 
@@ -36,8 +37,7 @@ class WrittenRows:
         found = cls()
         for name, rows in written.items():
             model = model_of(name)
-            found._bulk[model] = [id_ for id_, _ in rows["new"]]
-            found._changed[model] = {id_: dict(kept) for id_, _, kept in rows["changed"]}
+            found.note(model, [id_ for id_, _ in rows["new"]], {id_: kept for id_, _, kept in rows["changed"]})
         return found
 
     def forget(self, model: type[Base]) -> None:
@@ -49,12 +49,14 @@ class WrittenRows:
     @contextmanager
     def watching(self, session: Session) -> Iterator[None]:
         """Note what the block writes through the session."""
+        session.info[INSERTED] = partial(self.note, changed={})
         sa.event.listen(session, "before_flush", self._before)
         sa.event.listen(session, "after_flush", self._after)
         try:
             yield
             session.flush()
         finally:
+            del session.info[INSERTED]
             sa.event.remove(session, "before_flush", self._before)
             sa.event.remove(session, "after_flush", self._after)
 
@@ -83,9 +85,10 @@ class WrittenRows:
         """Note rows that were written in bulk, past the session: new ones, and what stood in changed ones."""
         ours = self._bulk.setdefault(model, [])
         ours.extend(new)
-        held, made = self._changed.setdefault(model, {}), set(ours)
+        self._ours.update((model, id_) for id_ in ours)
+        held = self._changed.setdefault(model, {})
         for id_, before in changed.items():
-            if id_ not in made:
+            if (model, id_) not in self._ours:
                 kept = held.setdefault(id_, {})
                 for name, value in before.items():
                     kept.setdefault(name, _plain(value))

@@ -9,7 +9,7 @@ from sqlalchemy.orm.attributes import flag_modified
 
 from app.errors import Problem
 from app.ledger.sites.former_names import keep_former
-from app.ledger.store.engine import get_row, get_version, transaction
+from app.ledger.store.engine import get_row, get_version, insert_rows, transaction
 from app.ledger.store.errors import LedgerError, Stale, Taken
 from app.ledger.store.events import record, record_all
 from app.ledger.store.records import check_texts, set_changed
@@ -89,21 +89,20 @@ def exemption_problem(certificate: str, until: date | None) -> Problem | None:
 
 def insert_customer(work: Work, form: CustomerForm) -> Customer:
     """Add a customer inside the caller's transaction."""
-    return insert_customers(work, [form])[0]
+    return work.session.get_one(Customer, insert_customers(work, [form])[0])
 
 
-def insert_customers(work: Work, forms: Sequence[CustomerForm]) -> list[Customer]:
-    """Add customers inside the caller's transaction."""
-    made = []
+def insert_customers(work: Work, forms: Sequence[CustomerForm]) -> Sequence[int]:
+    """Add customers inside the caller's transaction; their ids."""
+    rows = []
     for form in forms:
         _check_customer(form)
-        customer = Customer(**asdict(form), phone_digits=phone_digits(form.phone), created_at=work.now)
-        customer.name = form.name.strip()
-        made.append(customer)
-    work.session.add_all(made)
-    work.session.flush()
-    record_all(work, [("customer added", f"customer {one.id}", f"{one.name} saved") for one in made])
-    return made
+        digits = phone_digits(form.phone)
+        rows.append({**asdict(form), "name": form.name.strip(), "phone_digits": digits, "created_at": work.now})
+    ids = insert_rows(work.session, Customer, rows)
+    made = zip(ids, rows, strict=True)
+    record_all(work, [("customer added", f"customer {id_}", f"{row['name']} saved") for id_, row in made])
+    return ids
 
 
 def add_customer(work: Work, form: CustomerForm) -> Customer:
@@ -208,18 +207,18 @@ def add_contact(work: Work, customer_id: int, form: ContactForm) -> Contact:
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
         _require_own(get_row(work.session, Customer, customer_id, "customer"))
-        return insert_contacts(work, [(customer_id, form)])[0]
+        return work.session.get_one(Contact, insert_contacts(work, [(customer_id, form)])[0])
 
 
-def insert_contacts(work: Work, forms: Sequence[tuple[int, ContactForm]]) -> list[Contact]:
-    """Add people, each at the customer of this id, inside the caller's transaction."""
-    made = []
+def insert_contacts(work: Work, forms: Sequence[tuple[int, ContactForm]]) -> Sequence[int]:
+    """Add people, each at the customer of this id, inside the caller's transaction; their ids."""
+    rows = []
     for customer_id, form in forms:
         _check_contact(form)
-        made.append(Contact(**asdict(form), customer_id=customer_id, phone_digits=phone_digits(form.phone)))
-    work.session.add_all(made)
-    record_all(work, [("contact added", f"customer {one.customer_id}", f"Contact {one.name} saved") for one in made])
-    return made
+        rows.append({**asdict(form), "customer_id": customer_id, "phone_digits": phone_digits(form.phone)})
+    ids = insert_rows(work.session, Contact, rows)
+    record_all(work, [("contact added", f"customer {id_}", f"Contact {form.name} saved") for id_, form in forms])
+    return ids
 
 
 def change_contact(work: Work, contact_id: int, version: int, form: ContactForm) -> Contact:

@@ -1,6 +1,7 @@
 """What somebody says of a record, held against its table: texts that fit their columns, and what changes."""
 
 from collections.abc import Mapping
+from functools import cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -15,13 +16,18 @@ def text_problems(form: object, table: type[Base], **others: Any) -> list[Proble
 
     `others`: columns for fields that are named otherwise, or stand in another table.
     """
-    columns = {**dict(sa.inspect(table).columns), **others}
+    columns = {**_columns(table), **others}
     texts = {name: text for name in columns if isinstance(text := getattr(form, name, None), str)}
     return [
         Problem(name, fault)
         for name, text in texts.items()
         if (most := longest(columns[name])) and (fault := fault_of_length(text, most))
     ]
+
+
+@cache
+def _columns(table: type[Base]) -> dict[str, Any]:
+    return dict(sa.inspect(table).columns)
 
 
 def check_texts(form: object, table: type[Base], **others: Any) -> None:

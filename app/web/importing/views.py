@@ -47,7 +47,7 @@ from app.web.services import current_work
 from app.web.staged_uploads import StagedUpload, drop_upload, find_upload, note_upload, stage_table
 
 blueprint = Blueprint("imports", __name__, url_prefix="/imports")
-PURPOSE, SAVING = "import", "save a table"
+PURPOSE, SAVING, UNDOING = "import", "save a table", "undo an import"
 _SIZE = 50
 _SHOWN = ("problems", RowState.NEW.value, RowState.CHANGED.value, RowState.SAME.value)
 _OWN_PAGES = {"price list": "price_lists.show", "bitting list": "bitting_lists.show"}
@@ -410,10 +410,34 @@ def _one(import_id: int, refused: Any = None) -> ResponseReturnValue:
 @roles(Role.COUNTER, Role.BENCH)
 def undo(import_id: int) -> ResponseReturnValue:
     """Take an import back."""
-    form = PageForm()
-    done = form.run(lambda: undo_import(current_work(), import_id, record_id(request.form.get("version"))))
-    if done is None:
+    work, form = current_work(), PageForm()
+    row, version = get_import(work, import_id), record_id(request.form.get("version"))
+
+    def deed(own: Work, tell: Tell) -> Any:
+        return undo_import(own, import_id, version, progress=tell)
+
+    begun = form.run(lambda: start_run(f"undo {import_id}", UNDOING, row.file_name, work, deed, row.kind))
+    if begun is not None and not begun.value.awaited():
+        return redirect(url_for("imports.undoing", import_id=import_id), 303)
+    if begun is None or form.run(begun.value.result) is None:
         return _one(import_id, refused=True)
+    return _undone(import_id)
+
+
+@blueprint.get("/<int:import_id>/undoing")
+@roles(Role.COUNTER, Role.BENCH)
+def undoing(import_id: int) -> ResponseReturnValue:
+    """How far the undoing of a large table is, or what came of it."""
+    work = current_work()
+    run = find_run(f"undo {import_id}", [UNDOING], work)
+    _kind(work, str(run.mark))
+    if run.state == "finished":
+        return look_anew() if wants_fragment() else _undone(import_id)
+    again, back = url_for("imports.undoing", import_id=import_id), url_for("imports.one", import_id=import_id)
+    return show_run(run, "_run.html", again, back, run.name, mend="Look at it again")
+
+
+def _undone(import_id: int) -> ResponseReturnValue:
     return flash_and_redirect(
         "The import is undone: everything stands as before.", "imports.one", import_id=import_id
     )

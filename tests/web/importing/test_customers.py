@@ -1,11 +1,16 @@
 """A table of customers goes in: sent, asked about, shown, saved, undone."""
 
+import threading
 from collections.abc import Callable
+from typing import Any
 
+import pytest
 import sqlalchemy as sa
 
+from app.ledger.importing.imports import undo_import
 from app.ledger.store.work import Work
 from app.ledger.tables import Contact, Customer, PriceTier, Role
+from app.web import background
 from tests import factories
 from tests.desk import upload
 from tests.factories import FormClient
@@ -83,6 +88,34 @@ def test_an_awkward_list_goes_in_and_comes_out_again(work: Work, owner_client: F
     owner_client.post(action_of(page, "undo"), data=form_with(page, "version"))
     assert customers(work) == {"LANTERN DENTAL": ("", "", "")}
     assert work.session.scalar(sa.select(sa.func.count(Contact.id))) == 0
+
+
+def test_an_import_that_takes_long_to_undo_is_undone_in_the_background(
+    work: Work, owner_client: FormClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shown = send(owner_client, b"Company,Contact name\nPell,Ann\nMoor Works,Bo\n")
+    saved = owner_client.post(action_of(shown), data=form_with(shown, "seal")).headers["Location"]
+    page, go = owner_client.get(saved).text, threading.Event()
+
+    def slow(*asked: Any, **more: Any) -> Any:
+        assert go.wait(60)
+        return undo_import(*asked, **more)
+
+    monkeypatch.setattr("app.web.importing.views.undo_import", slow)
+    monkeypatch.setattr(background, "AT_ONCE", 0.0)
+    address, boxes = action_of(page, "undo"), form_with(page, "version")
+    for _ in range(2):
+        where = owner_client.post(address, data=boxes).headers["Location"]
+        assert "You may leave this page" in owner_client.get(where).text and len(customers(work)) == 2
+    with owner_client.application.app_context():
+        run = background.known_run(f"undo {address.split('/')[2]}")
+        go.set()
+        assert run is not None and run.awaited(however_long=True)
+    assert owner_client.get(where, headers={"HX-Request": "true"}).headers["HX-Refresh"] == "true"
+    assert "everything stands as before" in follow(owner_client, where) and customers(work) == {}
+    # Pressed once more on a page that was left open, it says what happened meanwhile.
+    monkeypatch.setattr(background, "AT_ONCE", 2.0)
+    assert owner_client.post(address, data=boxes).status_code == 409
 
 
 def test_another_row_may_be_said_to_be_the_head(work: Work, owner_client: FormClient) -> None:
