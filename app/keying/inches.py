@@ -46,8 +46,8 @@ def write_inches(value: Fraction) -> str:
 def inches_text(value: Fraction) -> str:
     """Inches to four places, without needless zeros beyond the third.
 
-    >>> inches_text(Fraction("0.3165")), inches_text(Fraction(1, 4))
-    ('0.3165', '0.250')
+    >>> inches_text(Fraction("0.3165")), inches_text(Fraction(1, 4)), inches_text(Fraction("-0.00002"))
+    ('0.3165', '0.250', '0.000')
     """
     text = _rounded(value, 4)
     return text[:-1] if text.endswith("0") else text
@@ -64,7 +64,8 @@ def millimeters_text(inches: Fraction) -> str:
 
 def _rounded(value: Fraction, places: int) -> str:
     exact = Decimal(value.numerator) / Decimal(value.denominator)
-    return str(exact.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN))
+    rounded = exact.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN)
+    return str(rounded if rounded else abs(rounded))  # a hair under nothing is nothing, not less
 
 
 def read_spec_inches(value: object) -> Fraction:

@@ -80,6 +80,7 @@ def decode_customers_key(work: Work, job_number: int, keyset_id: int, form: Cust
             raise LedgerError("stage", f"This job is {job.stage.word}: a key is decoded before it leaves the bench.")
         cuts = _read(spec_of(keyset.system), form)
         known = _known(work, keyset, cuts)
+        turned = _known_as(work, keyset, cuts[::-1]) if known is None else []
         before = audit_systems(work, [keyset.system])
         symbol = keyset.symbol
         if known is not None:
@@ -91,6 +92,11 @@ def decode_customers_key(work: Work, job_number: int, keyset_id: int, form: Cust
         work.session.flush()
         warnings = _require_no_worse(before, audit_systems(work, [(known or keyset).system]))
         warnings += _aside(work, keyset.system, cuts) if known is None else ()
+        warnings += tuple(
+            f"Read from the other end it would be {one.symbol} of {one.system.name}: if it was, have the "
+            "owner correct its bitting before anything is pinned."
+            for one in turned
+        )
         record(work, DECODED, f"job {job.number}", f"The key of {symbol} was decoded{said}", job_id=job.id)
         return DecodedCustomersKey(known or keyset, known is not None, warnings)
 
@@ -117,14 +123,19 @@ def _aside(work: Work, system: KeySystem, cuts: Cuts) -> tuple[str, ...]:
     return tuple(f"{one[0].upper()}{one[1:]} {told}" for one in dict.fromkeys(rows))
 
 
-def _known(work: Work, keyset: Keyset, cuts: Cuts) -> Keyset | None:
-    """The keyset under which the customer has this very key; refused where it is out of use."""
+def _known_as(work: Work, keyset: Keyset, cuts: Cuts) -> list[Keyset]:
+    """The keysets that the customer has with these very cuts, on the keyway of a keyset."""
     system = keyset.system
     sharing = systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
     sharing = [one for one in sharing if (one.keyway, one.chambers) == (system.keyway, system.chambers)]
     there = [one for one in sharing if one.records is RecordsHolder.SHOP]
     opened = open_bittings(work.session, work.vault, there)
-    same = [one for other in there for one in other.keysets if opened.get(one.id) == cuts]
+    return [one for other in there for one in other.keysets if opened.get(one.id) == cuts]
+
+
+def _known(work: Work, keyset: Keyset, cuts: Cuts) -> Keyset | None:
+    """The keyset under which the customer has this very key; refused where it is out of use."""
+    system, same = keyset.system, _known_as(work, keyset, cuts)
     plain = [one for one in same if one.level is not Level.CONTROL]
     if same and not plain:
         raise KeyingError("cuts", f"This is a control key, of {same[0].system.name}: no cylinder is keyed to it.")

@@ -317,12 +317,15 @@ class DecodeAsk:
 
 @dataclass(frozen=True, slots=True)
 class Decoded:
-    """The key as read, what it was held against, and the symbols that its cuts allow there."""
+    """The key as read, what it was held against, and the symbols that its cuts allow there. turned: where there are
+    none, those that it would have been, read from its other end.
+    """
 
     spec: BittingSpec
     key: DecodedKey
     system: KeySystem | None
     symbols: tuple[str, ...]
+    turned: tuple[str, ...] = ()
 
 
 def decode_key(work: Work, ask: DecodeAsk) -> Decoded:
@@ -343,8 +346,12 @@ def decode_key(work: Work, ask: DecodeAsk) -> Decoded:
             f"key system {system.id}" if system is not None else f"bitting spec {ask.spec_id}",
             f"A key on {spec.name or (system.name if system else '')} was decoded by {work.actor.name}: {ask.why}",
         )
-        symbols = _symbols(work, system, key) if system is not None else ()
-    return Decoded(spec, key, system, symbols)
+        if system is None:
+            return Decoded(spec, key, None, ())
+        symbols = _symbols(work, system, key)
+        return Decoded(
+            spec, key, system, symbols, () if symbols else _symbols(work, system, replace(key, cuts=key.cuts[::-1]))
+        )
 
 
 def _spec(work: Work, ask: DecodeAsk) -> BittingSpec:

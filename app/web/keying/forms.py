@@ -267,7 +267,7 @@ class SettlePage(KeyingForm):
     """What the owner says of a row of a list that stands aside."""
 
     version = HiddenField()
-    bitting = bitting_field("Its bitting", hint="Bow to tip, read from the key or its list.")
+    bitting = bitting_field("Its bitting", hint="From bow to tip, wherever the key stops; from the key or its list.")
     level = SelectField("Level")
     under = SelectField("Under the master", validate_choice=False)
     why = text("Or why there is no such key any more", 200, hint="Goes on record; leave the cuts out.")
@@ -433,7 +433,9 @@ class ControlPage(KeyingForm):
     """The control key of cores in service."""
 
     boxes: ClassVar[Mapping[str, str]] = {"keying": "control", "control_offset": "control", "bitting": "control"}
-    control = bitting_field("Control key's bitting", hint="Bow to tip, as the cores in service have it.")
+    control = bitting_field(
+        "Control key's bitting", hint="From bow to tip, wherever the key stops; as the cores in service have it."
+    )
 
 
 class CorrectPage(KeyingForm):
@@ -442,7 +444,9 @@ class CorrectPage(KeyingForm):
     boxes: ClassVar[Mapping[str, str]] = {"control_offset": "bitting"}
     keyset = SelectField("Keyset", [InputRequired("Choose the keyset.")])
     bitting = bitting_field(
-        "Right bitting", InputRequired("Enter the bitting."), hint="Bow to tip, read from the key or its list."
+        "Right bitting",
+        InputRequired("Enter the bitting."),
+        hint="From bow to tip, wherever the key stops; from the key or its list.",
     )
     why = text("How it was found", 200, hint="Goes on record; the cuts do not.", needed="Say how it was found.")
     destroyed = BooleanField("Keys cut by the old record are destroyed or lost, all cylinders pinned by it repinned")

@@ -202,6 +202,20 @@ def test_a_key_that_the_customer_has_here_already_gives_its_own_symbol(work: Wor
     assert audit_systems(work, [system]).is_clean
 
 
+def test_a_key_read_from_its_other_end_is_noticed_where_it_is_one_on_record(work: Work) -> None:
+    first = issued(work, asked(work, mortise(1, KeyingInstruction(KeyingKind.KD))))
+    accept(work, first)
+    [own] = first.cylinders
+    assert own.keyset is not None
+    system = get_system(work.session, own.keyset.system_id)
+    cuts = write_bitting(spec_of(system), open_bittings(work.session, work.vault, [system])[own.keyset.id])
+    job, waiting = accepted(work)
+    assert cuts != cuts[::-1]
+    form = CustomersKeyForm(cuts[::-1])
+    said = decode_customers_key(work, job.number, waiting.id, form).warnings
+    assert [one for one in said if "Read from the other end it would be SKD1" in one]
+
+
 def test_a_change_key_of_a_master_keyed_system_opens_the_new_cylinder_and_its_master_does_not(work: Work) -> None:
     first = issued(work, flats(work, 2, keyed_at="shop", override_reason="soon"))
     accept(work, first)

@@ -206,6 +206,15 @@ def test_a_key_is_read_in_millimeters_or_by_a_gauge_from_either_end(
     assert ("by gauge" in page.text) == ("mm" not in measured)
 
 
+def test_a_key_read_from_its_other_end_is_noticed(keyed: Keyed, client_as: ClientAs) -> None:
+    data = {"system": keyed.system.id, "order": "bow to tip", "tolerance": ".002", "why": "a copy"}
+    typed = {**data, "measured": BITTINGS["2AA"][::-1]}
+    page = client_as(Role.BENCH).post("/keying/decode", data=typed).text
+    assert "has such cuts" in page and "Read from the other end they are those of 2AA" in page
+    right = client_as(Role.BENCH).post("/keying/decode", data={**data, "measured": BITTINGS["2AA"]}).text
+    assert "Read from the other end" not in right
+
+
 REFUSED = (
     ({"measured": ".3 .3"}, "measured"),
     ({"measured": ""}, "measured"),
