@@ -16,6 +16,8 @@ from sqlalchemy.orm import joinedload
 
 from app.errors import BitternError, Problem
 from app.keying import read_symbol, share_words
+from app.ledger.catalog.maker_queries import get_item
+from app.ledger.catalog.price_queries import CONSTRUCTION_CORE
 from app.ledger.keys.loss_plans import ANEW
 from app.ledger.keysystems.auditing import StoppedByAudit, require_clean
 from app.ledger.keysystems.construction import (
@@ -52,8 +54,9 @@ from app.ledger.quoting.request import BEYOND, KeyingInstruction, LineRequest, Q
 from app.ledger.quoting.room import Room, Unclear, waiting_changes
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
 from app.ledger.quoting.system_books import SystemBook, SystemBooks
+from app.ledger.stock.movements import quantity_of
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, Keyset, KeySystem, Level, LineKind, RecordsHolder
+from app.ledger.tables import Cylinder, CylinderState, Keyset, KeySystem, Level, LineKind, RecordsHolder
 from app.pricing import KeyingKind
 from app.validation import counted
 
@@ -663,6 +666,20 @@ class _Planner:
         counts[symbol, book.name] += asked.construction_keys
         if asked.construction is ConstructionWay.CORES:
             counts[control_of(symbol), book.name] += 1
+            free, wanted = self._free_cores(), sum(keyed.values())
+            if free is not None and free < wanted:
+                told = f"{counted(wanted, 'construction core')} of the house's are lent for it, {max(free, 0):,} free"
+                self.notes.append((min(keyed) - 1, f"{told}: have {wanted - max(free, 0):,} more before they go."))
+
+    def _free_cores(self) -> int | None:
+        """How many construction cores lie on the shelf that no job waits for; None where nobody counts them."""
+        item = get_item(self._session, None, CONSTRUCTION_CORE)
+        if item is None or not item.is_counted:
+            return None
+        here = Cylinder.state.not_in((CylinderState.FITTED, CylinderState.REMOVED))
+        lent = sa.select(sa.func.count(Cylinder.id)).join(Keyset, Keyset.id == Cylinder.keyset_id)
+        waiting = self._session.scalar(lent.where(Keyset.level == Level.CONSTRUCTION, here)) or 0
+        return quantity_of(self._session, item.id).on_hand - waiting
 
     def _count_line(self, counts: Counter[tuple[str, str]], line: LineRequest) -> None:
         number = line_named(line.symbol)

@@ -14,6 +14,7 @@ from app.ledger.catalog.item_prices import ListedPrice
 from app.ledger.catalog.money_rules import money_rules_on
 from app.ledger.catalog.price_queries import (
     CONSTRUCTION_CORE,
+    CONSTRUCTION_KEPT,
     CONSTRUCTION_SETUP,
     KEY_CONTROL,
     KEY_CUT,
@@ -398,7 +399,9 @@ def _print_lines(
                 extras.append(("key system", text, 1, system_code(levels)))
                 begun = None
         if ask.system is not None and number == next(iter(sites), 0):
-            extras += _construction(ask.system, sum(sites.values()))
+            has_kept = resolver.has_price(CONSTRUCTION_KEPT)
+            kept = show_cents(resolver.price(CONSTRUCTION_KEPT, 1).unit_cents) if has_kept else ""
+            extras += _construction(ask.system, sum(sites.values()), kept)
         if number == rushed:
             extras.append(("rush", "Rush: before the bench's other work", 1, RUSH))
         for letter, (kind, text, quantity, code) in zip(_LETTERS, extras, strict=False):
@@ -426,14 +429,21 @@ def _marked(what: str, marking: Marking) -> str:
     return f"{what} {'not marked' if marking is Marking.NONE else f'marked {marking.value}'}"
 
 
-def _construction(system: SystemRequest, cylinders: int) -> list[tuple[str, str, int, str]]:
-    """What a site costs that is construction keyed: kind, words, quantity and price code of each line."""
+def _construction(system: SystemRequest, cylinders: int, kept: str) -> list[tuple[str, str, int, str]]:
+    """What a site costs that is construction keyed: kind, words, quantity and price code of each line; kept: what a
+    construction core costs that does not come back, "" where nobody has said.
+    """
     keys = ("construction", "Construction keys", system.construction_keys, KEY_CUT)
     if system.construction is ConstructionWay.MASTER:
         words = "Setting up for a construction key, until it is made dead"
         return [("construction", words, cylinders, CONSTRUCTION_SETUP), keys]
     return [
-        ("construction", f"{LENT}: the house has them back", cylinders, CONSTRUCTION_CORE),
+        (
+            "construction",
+            f"{LENT}: the house has them back{f', or charges {kept} each' if kept else ''}",
+            cylinders,
+            CONSTRUCTION_CORE,
+        ),
         keys,
         ("construction", "Control key to the construction cores", 1, KEY_CONTROL),
     ]

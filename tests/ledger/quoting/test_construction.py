@@ -307,6 +307,30 @@ def test_a_later_job_of_the_site_shares_its_construction_key(work: Work) -> None
     assert [one.state for one in construction(work, second).doors] == [IN_THE_SHOP] * 2
 
 
+def test_the_counter_is_told_of_construction_cores_that_the_shelf_lacks(work: Work) -> None:
+    """7 counted, 4 of them wait for a job that has not gone yet: 3 are free for the next four doors."""
+    item = work.session.scalars(sa.select(Item).where(Item.code == "CONSTRUCTION-CORE")).one()
+    move_stock(work, item, MovementKind.COUNTED, on_hand=7, why="counted")
+    work.session.commit()
+    job = by_cores(work)
+    line = LineRequest(LineKind.CYLINDER, 4, "NOR", attributes=CORE, keying=KeyingInstruction(KeyingKind.MK))
+    asked = SystemRequest(name="Annex", construction=ConstructionWay.CORES, construction_keys=1)
+    ask = QuoteRequest(customer_id(work, "Harbourmaster"), (line,), system=asked, title="More")
+    told = "4 construction cores of the house's are lent for it, 3 free: have 1 more before they go."
+    assert (0, told) in price_request(work, ask).notes
+    move_job(work, job.id, job.version, Stage.CANCELED, "The house is not built")
+    assert not [one for _, one in price_request(work, ask).notes if "lent for it" in one]
+
+
+def test_a_quote_says_what_a_construction_core_costs_that_is_kept(work: Work) -> None:
+    job = by_cores(work, 2)
+    lines = read_snapshot(job.revisions[-1].snapshot).lines
+    words = (
+        "Construction core, lent until the building is handed over: the house has them back, or charges $38.00 each"
+    )
+    assert [(one.quantity, one.words) for one in lines if one.words.startswith("Construction core")] == [(2, words)]
+
+
 def test_one_schedule_row_a_door_says_what_hangs_there_and_which_key_seats_the_core(work: Work) -> None:
     schedule = schedule_of(work, by_cores(work, 3))
     assert "with CONTROL as soon as" in schedule.construction and "CCK takes them out" in schedule.construction
