@@ -12,6 +12,7 @@ import sqlalchemy as sa
 from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
+from alembic.util import CommandError
 
 from app.config import Config
 from app.ledger.care.opening import alembic_config, migrate, open_ledger
@@ -22,8 +23,8 @@ from app.ledger.store.errors import LedgerError, VaultError
 from app.ledger.store.events import record
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Actor
-from app.ledger.tables import Base, Customer, Event, Role
-from tests import quick_apps
+from app.ledger.tables import Base, Customer, Event, Keyset, Role
+from tests import factories, quick_apps
 from tests.conftest import NOW
 from tests.houses import new_house, remove_database, remove_guards
 
@@ -91,6 +92,21 @@ def test_rows_survive_the_newest_migration_down_and_up(config: Config) -> None:
     command.upgrade(alembic_config(config.url), "head")
     with make_sessions(engine)() as session:
         assert session.scalars(sa.select(Customer.name)).all() == ["Lantern Row Dental"]
+    engine.dispose()
+
+
+def test_no_way_back_puts_keys_on_another_keyway(config: Config) -> None:
+    migrate(config)
+    engine = make_engine(config.url)
+    with make_sessions(engine)() as session, factories.saving_into(session):
+        system = factories.KeySystemFactory(name="North Hall")
+        factories.KeysetFactory(system=system, symbol="AB", keyway="AQ3")
+        session.commit()
+    with pytest.raises(CommandError, match=r"AB of North Hall \(AQ3\)\. Restore the backup"):
+        command.downgrade(alembic_config(config.url), "0046")
+    command.upgrade(alembic_config(config.url), "head")
+    with make_sessions(engine)() as session:
+        assert session.scalars(sa.select(Keyset.keyway)).all() == ["AQ3"]
     engine.dispose()
 
 
