@@ -117,6 +117,7 @@ PASSED_BY: dict[str, str] = {
     "keying.row_aside": "a list that was taken over (tests/web/importing/test_bitting_lists.py)",
     "login.first_start": "only a house without anybody has it",
     "imports.saving": "the token of a table that is being saved",
+    "imports.undoing": "an import that is being undone",
     "catalog.progress": "the token of an import that is going on",
     "maker_papers.progress": "the token of a paper that is being read",
     **dict.fromkeys(("maker_learning.columns", "maker_learning.show"), "the token of a price list that waits"),

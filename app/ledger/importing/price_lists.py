@@ -341,17 +341,23 @@ def bring_in_prices(work: Work) -> int:
         rows = work.session.scalars(due.order_by(ItemPrice.valid_from, ItemPrice.id).with_for_update()).all()
         if not rows:
             return 0
-        lists: dict[int, dict[int, ListedPrice]] = {}
+        lists: dict[int | None, dict[int, ListedPrice]] = {}
         for row in rows:
             lists.setdefault(row.import_id, {})[row.item_id] = ListedPrice(row.list_cents, row.cost_cents)
         for import_id, prices in lists.items():
-            brought = work.session.get_one(Import, import_id)
-            written = WrittenRows.from_json(brought.written)
+            brought = work.session.get(Import, import_id) if import_id else None
+            written = WrittenRows.from_json(brought.written if brought else {})
             written.forget(ItemPrice)
             put_prices(work.session, prices, written)
-            brought.written = written.to_json(work.session)
-            said = f"{counted(len(prices), 'price')} of {brought.sender}'s list hold from today"
-            record(work, "price list holds", f"import {import_id}", said)
+            if brought:
+                brought.written = written.to_json(work.session)
+            of = f"{brought.sender}'s list" if brought else "a list that another house took"
+            record(
+                work,
+                "price list holds",
+                f"import {import_id}" if brought else "items",
+                f"{counted(len(prices), 'price')} of {of} hold from today",
+            )
         for some in in_steps([row.id for row in rows]):
             work.session.execute(sa.delete(ItemPrice).where(ItemPrice.id.in_(some)))
         forget_items(work.session)

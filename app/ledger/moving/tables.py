@@ -36,7 +36,6 @@ LEFT_OUT = {
     "sold_lines": "made from the quotes",
     "imports": "undone in the house that took them in",
     "import_mappings": "found anew with the next table",
-    "item_prices": "of a maker's list that came in: send it again",
     **dict.fromkeys(("hand_overs", "handed_lines"), "made from the story"),
     "deletions": "of this house's own story",
     "replaced_texts": "sealed",
@@ -46,7 +45,9 @@ LEFT_OUT = {
         "pictures and PDFs; the backup has them",
     ),
 }
-_NEVER = frozenset({"version", "is_counted", "phone_digits", "sealed_plan", "sealed_pins", "request_token"})
+_NEVER = frozenset(
+    {"version", "is_counted", "phone_digits", "sealed_plan", "sealed_pins", "request_token", "import_id"}
+)
 _PEOPLE = m.User.__tablename__
 
 
@@ -256,6 +257,12 @@ TABLES = (
         former_name="catalogue",
         former_titles={"part number": "code", "description": "words"},
         derive=_of_catalog,
+    ),
+    MovedTable(
+        "item prices",
+        m.ItemPrice,
+        "list and cost of items from a later day on",
+        (cents("list_cents"), cents("cost_cents")),
     ),
     MovedTable(
         "factory terms",

@@ -83,7 +83,7 @@ class Item(Versioned, Base):
 
 class ItemPrice(Base):
     """List price and cost of an item from a later day on, as a maker's new list says; cents each. When the day has
-    come they go into the item, and this row goes.
+    come they go into the item, and this row goes. import_id: of that list; None where it came in another house.
     """
 
     __tablename__ = "item_prices"
@@ -94,4 +94,4 @@ class ItemPrice(Base):
     valid_from: Mapped[date] = mapped_column(index=True)
     list_cents: Mapped[int]
     cost_cents: Mapped[int]
-    import_id: Mapped[int] = mapped_column(sa.ForeignKey("imports.id"), index=True)
+    import_id: Mapped[int | None] = mapped_column(sa.ForeignKey("imports.id"), index=True)

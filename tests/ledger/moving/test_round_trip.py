@@ -6,7 +6,7 @@ import tracemalloc
 import zipfile
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import openpyxl
@@ -17,7 +17,9 @@ from app.config import Config
 from app.errors import BitternError, Problems
 from app.ledger import tables as m
 from app.ledger.care.opening import open_ledger
+from app.ledger.catalog.item_prices import coming_prices
 from app.ledger.catalog.price_queries import price_book
+from app.ledger.importing.price_lists import bring_in_prices
 from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.keysystems.rows_aside import rows_aside, why_rows_aside
 from app.ledger.keysystems.sent_arrays import ArrayState, SendForm, note_array, sealed_letter, send_array, sent_arrays
@@ -139,6 +141,26 @@ def test_a_lost_copy_of_an_array_and_rows_aside_are_known_after_a_move(work: Wor
     ]
     with pytest.raises(LedgerError, match="cannot be printed again"):
         sealed_letter(empty, system.id, 2)
+
+
+def test_prices_of_a_later_day_wait_for_it_in_the_new_house_too(work: Work, empty: Work) -> None:
+    item = work.session.scalars(sa.select(m.Item).where(m.Item.list_cents > 0).order_by(m.Item.id)).first()
+    assert item is not None
+    counts = dict.fromkeys(("new", "changed", "unchanged", "aside"), 1)
+    brought = m.Import(kind="price list", file_name="list.csv", made_at=work.now, written={}, **counts)
+    work.session.add(brought)
+    work.session.flush()
+    later = {"valid_from": work.today + timedelta(30), "list_cents": 99_900, "cost_cents": 55_500}
+    work.session.add(m.ItemPrice(item_id=item.id, import_id=brought.id, **later))
+    work.session.commit()
+    import_house(empty, "a.zip", export_house(work, "zip"))
+    waiting = coming_prices(empty.session, item.id)
+    assert [(one.valid_from, one.list_cents, one.cost_cents) for one in waiting] == [tuple(later.values())]
+    assert bring_in_prices(empty) == 0 and bring_in_prices(replace(empty, now=empty.now + timedelta(31))) == 1
+    there = empty.session.get_one(m.Item, item.id)
+    assert (there.list_cents, there.cost_cents) == (99_900, 55_500)
+    told = empty.session.scalars(sa.select(m.Event.summary).where(m.Event.kind == "price list holds")).all()
+    assert told == ["1 price of a list that another house took hold from today"]
 
 
 def test_no_bitting_no_plan_and_no_password_is_in_an_export(work: Work) -> None:
