@@ -108,7 +108,8 @@ def _by_door(rows: Sequence[ScheduleRow]) -> list[tuple[ScheduleRow, ScheduleRow
 def changes_of(schedule: Schedule) -> tuple[tuple[str, str], ...]:
     """What differs from the revision before, each with its opening."""
     rows = [row for row in schedule.rows if row.cylinder_id in schedule.changed]
-    changed = [(row.opening_number or "no door", schedule.changed[row.cylinder_id]) for row in rows]
+    # A door's construction core moves with it: that is told once.
+    changed = dict.fromkeys((row.opening_number or "no door", schedule.changed[row.cylinder_id]) for row in rows)
     return (*changed, *(("", words) for words in schedule.also_changed))
 
 

@@ -70,7 +70,7 @@ def test_a_construction_master_from_quote_to_made_dead(enter: Enter, served: Ser
     accept(page)
     expect(page.locator("#construction").locator("..")).to_contain_text("2 cylinders in the shop yet.")
     page.get_by_role("link", name="Doors, made dead").click()
-    expect(page.locator("main")).to_contain_text("Made dead can be said of a door once what is in the shop is handed")
+    expect(page.locator("main")).to_contain_text("A door is ticked as made dead once its cylinder is handed over.")
     expect(page.get_by_role("button", name="Made dead", exact=True)).to_have_count(0)
     schedule = " ".join(paper_text(page, served.url("/jobs/1001/keying-schedule.pdf")).split())
     assert "Tick when dead" in schedule

@@ -113,8 +113,9 @@ def test_a_construction_core_is_told_at_its_door_with_a_box_to_tick(
         )
         for row in given.rows[:2]
     ]  # fmt: skip
-    given = replace(given, rows=(*given.rows, *lent), keysets=(*given.keysets, core), changed={101: "new"})
+    given = replace(given, rows=(*given.rows, *lent), keysets=(*given.keysets, core), changed={1: "moved", 101: "moved"})
     page = schedule_page(given)
+    assert page.changes == ((given.rows[0].opening_number, "moved"),)  # not once more of its core
     assert [line.row.keyset for line in page.lines] == [row.keyset for row in given.rows[:3]]
     assert [line.site for line in page.lines] == ["CMK core", "CMK core", ""]
     assert [bool(line.changed) for line in page.lines] == [True, False, False]
