@@ -144,6 +144,7 @@ __all__ = [
     "read_symbol",
     "read_symbol_text",
     "relaxed",
+    "room_for_balls",
     "root_depth",
     "rotate",
     "rule_costs",
@@ -177,6 +178,7 @@ from app.keying.construction import (
     find_construction_key,
     is_ball,
     is_left_dead,
+    room_for_balls,
     with_balls,
 )
 from app.keying.counting import (

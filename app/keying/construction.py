@@ -52,6 +52,26 @@ def ball_sizes(permanent: Collection[Bitting], construction: Bitting) -> tuple[i
     return tuple(sizes)
 
 
+def room_for_balls(spec: BittingSpec, tmk: Bitting) -> tuple[int, ...] | None:
+    """The chambers, from 0, that a new system holds at its top master's cut, so that a construction key has room in
+    each cylinder for the one ball that the maker has; () where any ball goes, None under a top without room.
+
+    SURE_CHAMBERS of them where the key is within the MACS then, else one.
+
+    >>> spec = BittingSpec(chambers=4, depths=10, macs=7, step=2, ball=6)
+    >>> room_for_balls(spec, (1, 8, 3, 5)), room_for_balls(spec, (9, 3, 9, 3)), room_for_balls(spec, (9, 9, 9, 8))
+    ((0, 2), (1, 3), None)
+    """
+    if not spec.ball:
+        return ()
+    places = [place for place, cut in enumerate(tmk) if cut + spec.ball <= spec.last_depth]
+    for count in (SURE_CHAMBERS, 1):
+        for chosen in combinations(places, count):
+            if spec.within_macs(tuple(cut + spec.ball * (place in chosen) for place, cut in enumerate(tmk))):
+                return chosen
+    return None
+
+
 def can_be_set_up(spec: BittingSpec, permanent: Collection[Bitting], construction: Bitting) -> bool:
     """Whether a cylinder of these keys takes balls for a construction key, which its own and masters make dead."""
     sizes = ball_sizes(permanent, construction)

@@ -1,7 +1,7 @@
 """Bittings for a planned system: keys with room enough below, masters apart, changes in their order of issue."""
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from collections.abc import Set as AbstractSet
 from itertools import islice, product
 from math import inf, prod
@@ -42,13 +42,14 @@ def plan_levels(
     *,
     used: AbstractSet[Bitting] = frozenset(),
     roles: str | None = None,
+    held: Collection[int] = (),
     **asked: int,
 ) -> LevelPlan:
     """Choose which chambers serve which level, and give every keyset its bitting; `asked` as `LevelCounts` takes it.
 
     Two levels: `tmk` is AA; three: A with `masters` under it; four: GGM with `grands`, each with `masters`; and so
-    on. Given `roles` (a character a chamber) are kept. Raises NoBittingsLeft with how many changes were asked for and
-    the most that any sharing of the chambers gives.
+    on. Given `roles` (a character a chamber) are kept; the chambers `held`, from 0, have the top's cut in every key.
+    Raises NoBittingsLeft with how many changes were asked for and the most that any sharing of the chambers gives.
     """
     counted = LevelCounts(**asked)
     counts, levels, own = counted.downward, counted.levels, ROLES[counted.levels]
@@ -57,7 +58,7 @@ def plan_levels(
     if roles is not None and (len(roles) != spec.chambers or not {*own} <= {*roles} <= {*own, *"CMG", HELD}):
         raise KeyingError("roles", f"Give one of C, M, G or - for each of {spec.chambers} chambers.")
     try:
-        filling = fill_levels(spec, tmk, counts, used=used, roles=roles)
+        filling = fill_levels(spec, tmk, counts, used=used, roles=roles, held=held)
     except NoBittingsLeft as short:
         raise NoBittingsLeft(
             "changes_per_master",
@@ -79,6 +80,7 @@ def fill_levels(
     spare: Sequence[int] = (),
     used: AbstractSet[Bitting] = frozenset(),
     roles: str | None = None,
+    held: Collection[int] = (),
     rng: Random | None = None,
     until: float = inf,
     is_counted: bool = True,
@@ -98,12 +100,12 @@ def fill_levels(
     sizes = [len(column) for column in make_columns(spec, tmk)]
     best: Filling | None = None
     most, filled = 0, 0
-    for sharing in [roles] if roles is not None else sharings(spec, tmk, levels, needs, rng):
+    for sharing in [roles] if roles is not None else sharings(spec, tmk, levels, needs, rng, held):
         filling = Filling(spec, tmk, sharing, counts, targets, used, rng, until, is_counted)
         try:
-            held = filling.held(0, tmk)
-            most = max(most, held)
-            if held < prod(targets):
+            holds = filling.held(0, tmk)
+            most = max(most, holds)
+            if holds < prod(targets):
                 continue
             filling.choose_masters()
         except TimeUp:

@@ -1,7 +1,7 @@
 """A system of two to seven levels: its keysets, and the ways to share out its chambers among the levels."""
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations, pairwise, product
 from math import log, prod
@@ -130,16 +130,21 @@ COUNTED = ("changes_per_master", "masters", "grands", "great_grands", "second_gr
 
 
 def sharings(
-    spec: BittingSpec, tmk: Bitting, levels: int, needs: Mapping[str, int], rng: Random | None = None
+    spec: BittingSpec,
+    tmk: Bitting,
+    levels: int,
+    needs: Mapping[str, int],
+    rng: Random | None = None,
+    held: Collection[int] = (),
 ) -> list[str]:
-    """Give the ways to share out the chambers that fit by theoretical count, the best first.
+    """Give the ways to share out the chambers, but those `held`, that fit by theoretical count, the best first.
 
     First those with the fewest keys that would have to stand near another, then those whose scarcest level keeps the
     most to spare, within MACS under the top itself; alike ones in an order by chance.
     """
     wanted = ROLES[levels]
     sizes = [len(column) for column in make_columns(spec, tmk)]
-    free = [chamber for chamber, size in enumerate(sizes) if size]
+    free = [chamber for chamber, size in enumerate(sizes) if size and chamber not in held]
     scored = []
     for marks in markings(len(free), wanted, MOST_MARKINGS):
         if set(marks) >= set(wanted):

@@ -113,7 +113,8 @@ def test_a_construction_core_is_told_at_its_door_with_a_box_to_tick(
         )
         for row in given.rows[:2]
     ]  # fmt: skip
-    given = replace(given, rows=(*given.rows, *lent), keysets=(*given.keysets, core), changed={1: "moved", 101: "moved"})
+    changed = {1: "moved", 101: "moved"}
+    given = replace(given, rows=(*given.rows, *lent), keysets=(*given.keysets, core), changed=changed)
     page = schedule_page(given)
     assert page.changes == ((given.rows[0].opening_number, "moved"),)  # not once more of its core
     assert [line.row.keyset for line in page.lines] == [row.keyset for row in given.rows[:3]]

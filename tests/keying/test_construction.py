@@ -17,6 +17,7 @@ from app.keying import (
     pick_list,
     pin,
     plan_levels,
+    room_for_balls,
     with_balls,
 )
 from app.keying.construction import SURE_CHAMBERS
@@ -154,6 +155,24 @@ def test_a_maker_with_one_size_of_ball_gets_no_other(ball, seed):
         assert {pins.ball for pins in pinning.chambers} == {0, ball}
         assert can_be_set_up(spec, own, construction)
         assert not can_be_set_up(replace(spec, ball=ball + 1), own, construction)
+
+
+@pytest.mark.parametrize("ball", [3, 6])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_system_that_is_planned_for_it_has_room_for_the_one_ball(ball, seed):
+    spec, rng = replace(SPEC, ball=ball), Random(seed)
+    held = None
+    while held is None:
+        tmk = tuple(rng.choice(spec.all_depths) for _ in range(spec.chambers))
+        held = room_for_balls(spec, tmk) if spec.allows(tmk) else None
+    plan = plan_levels(spec, tmk, levels=3, masters=2, changes_per_master=6, held=held)
+    assert all(cuts[place] == tmk[place] for cuts in plan.keys.values() for place in held)
+    assert len(set(plan.keys.values())) == len(plan.keys) == 15
+    construction = find_construction_key(spec, plan.keys, plan.cylinders, list(plan.cylinders))
+    for name in plan.cylinders:
+        own, pinning = build(spec, plan, name, construction)
+        assert {pins.ball for pins in pinning.chambers} == {0, ball}
+        assert is_left_dead(own, construction)
 
 
 def test_where_the_one_ball_fits_nowhere_it_is_named():

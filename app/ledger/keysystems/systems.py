@@ -24,6 +24,7 @@ from app.keying import (
     operating_chains,
     plan_levels,
     read_symbol,
+    room_for_balls,
 )
 from app.keying import Bitting as Cuts
 from app.ledger.catalog.maker_queries import entering_of
@@ -48,7 +49,8 @@ class SystemForm:
     `upper`: how many of the levels above the grands, of five levels and more, the lowest of them first.
     `tmk`, `roles` (what each chamber serves) and `constants` (held at a time, their places moving on) are those of a
     plan that was chosen; without them they are drawn. `selective`: of such a plan, the place of its selective master;
-    `keyways`: symbol → keyway of its masters and grands that stand, with what is under them, on another.
+    `keyways`: symbol → keyway of its masters and grands that stand, with what is under them, on another. is_a_site: a
+    construction master is to turn its cylinders, by the one ball that the maker has.
     """
 
     customer_id: int
@@ -70,6 +72,7 @@ class SystemForm:
     tmk: Cuts | None = field(default=None, repr=False)
     selective: SelectiveMaster | None = field(default=None, repr=False)
     keyways: Mapping[str, str] = field(default_factory=dict)
+    is_a_site: bool = False
 
     @property
     def counts(self) -> dict[str, int]:
@@ -276,8 +279,12 @@ def draw_plan(
                 break
             avoid.add(top)
             continue
+        held = room_for_balls(spec, top) if form.is_a_site else ()
+        if held is None:
+            avoid.add(top)
+            continue
         try:
-            plan = plan_levels(spec, top, used=avoid, roles=form.roles, **form.counts)
+            plan = plan_levels(spec, top, used=avoid, roles=form.roles, held=held, **form.counts)
         except NoBittingsLeft as short:
             poor += 1
             if form.tmk is not None or poor >= most_poor or short.left * 4 < short.asked * 3:

@@ -201,6 +201,7 @@ def begun_system(
         records=records,
         mark_keys=asked.mark_keys,
         mark_cylinders=asked.mark_cylinders,
+        is_a_site=asked.construction is ConstructionWay.MASTER,
     )
 
 

@@ -71,6 +71,7 @@ from app.ledger.tables import (
     LineKind,
     MovementKind,
     Reminder,
+    SpecRow,
     Stage,
     StockMovement,
 )
@@ -515,6 +516,21 @@ def test_construction_cores_are_all_on_the_systems_own_keyway(work: Work) -> Non
     found = lend_cores(work, system, "CMK", cylinders)
     lent = work.session.scalars(sa.select(Cylinder).where(Cylinder.keyset_id == found.id)).all()
     assert len(lent) == 2 and {one.keyway for one in lent} == {found.section} == {system.keyway}
+
+
+@pytest.mark.parametrize("ball", [5, 6])
+def test_a_new_system_of_a_site_is_drawn_with_room_for_the_one_ball(work: Work, ball: int) -> None:
+    for row in work.session.scalars(sa.select(SpecRow)).all():
+        put_spec(work, row.id, row.version, replace(read_spec(row), ball=ball))
+    work.session.commit()
+    job = by_master(work, 6)
+    walk(work, job, Stage.ON_THE_BENCH)
+    [bench] = bench_work(work, job).systems
+    assert {pins.ball for one in bench.cylinders for pins in one.pinning.chambers} == {0, ball}
+    to_site(work, job)
+    assert turned(work, job, "CMK") == 6
+    mark_dead(work, job.number, [one.id for one in job.cylinders], work.today)
+    assert (turned(work, job, "CMK"), turned(work, job, "AA")) == (0, 6)
 
 
 def test_the_bench_is_warned_of_a_ball_that_the_spec_has_not_by_now(work: Work) -> None:
