@@ -227,7 +227,7 @@ FINISHES = {
     "32D": "satin stainless",
     "20": "dark bronze",
 }
-READ_AS = {"26D": "626", "3": "605", "10B": "613", "32": "bright stainless", "32D": "630", "20": "dark bronze"}
+READ_AS = {"26D": "626", "3": "605", "10B": "613", "32": "629", "32D": "630", "20": "dark bronze"}
 
 
 @pytest.mark.parametrize("mark", ["", "-"])

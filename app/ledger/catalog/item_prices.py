@@ -60,3 +60,13 @@ def coming_prices(session: Session, item_id: int) -> list[ItemPrice]:
     """What waits for an item, the next day first."""
     rows = sa.select(ItemPrice).where(ItemPrice.item_id == item_id).order_by(ItemPrice.valid_from)
     return list(session.scalars(rows))
+
+
+def coming_lists(session: Session, maker_id: int) -> list[tuple[date, int, int]]:
+    """The price lists of a maker that wait, the next first: (day, the import, how many prices)."""
+    columns = sa.select(ItemPrice.valid_from, ItemPrice.import_id, sa.func.count())
+    rows = columns.join(Item, Item.id == ItemPrice.item_id).where(Item.maker_id == maker_id)
+    rows = rows.group_by(ItemPrice.valid_from, ItemPrice.import_id).order_by(
+        ItemPrice.valid_from, ItemPrice.import_id
+    )
+    return [(day, import_id, count) for day, import_id, count in session.execute(rows)]

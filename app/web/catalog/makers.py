@@ -10,6 +10,7 @@ from flask.typing import ResponseReturnValue
 from app.errors import BitternError, Problems
 from app.fitting import all_finishes, catalog_table, read_maker
 from app.ledger.catalog.catalog_import import count_items, items_of
+from app.ledger.catalog.item_prices import coming_lists
 from app.ledger.catalog.maker_papers import noted_pages
 from app.ledger.catalog.maker_pictures import pictures
 from app.ledger.catalog.maker_queries import (
@@ -109,6 +110,7 @@ def _page(maker_id: int, ordering: OrderingForm) -> ResponseReturnValue:
         read=read_maker({**tables, "items": []}),
         sheets=[(sheet, sheet_rows(tables, sheet)) for sheet in sheets],
         is_learned="learned" in request.args,
+        coming=coming_lists(session, maker_id),
         count=count_items(session, maker_id),
         usual_lead=terms.uncombinated_lead_days if terms is not None else None,
         events=events_of(session, f"maker {maker_id}", limit=10),

@@ -108,6 +108,9 @@ def test_a_later_day_waits_and_thin_margins_are_asked_about(work: Work, owner_cl
     assert "the old prices hold" in page
     done = press(owner_client, page, address, "take", is_thin_meant="y")
     assert "Price list taken: 0 new, 2 changed." in done and listed(work)["H-1"] == (1000, 500)
+    told = owner_client.get(f"/makers/{maker.id}").text
+    assert "A new price list waits: 1 price holds from 1 Jan 2199." in told
+    assert re.search(r'href="/imports/\d+">The list, and undo', told)
 
 
 def test_a_list_is_compared_once_however_often_its_page_is_turned(
