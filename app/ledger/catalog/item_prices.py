@@ -62,8 +62,8 @@ def coming_prices(session: Session, item_id: int) -> list[ItemPrice]:
     return list(session.scalars(rows))
 
 
-def coming_lists(session: Session, maker_id: int) -> list[tuple[date, int, int]]:
-    """The price lists of a maker that wait, the next first: (day, the import, how many prices)."""
+def coming_lists(session: Session, maker_id: int) -> list[tuple[date, int | None, int]]:
+    """The price lists of a maker that wait, the next first: (day, its import or None, how many prices)."""
     columns = sa.select(ItemPrice.valid_from, ItemPrice.import_id, sa.func.count())
     rows = columns.join(Item, Item.id == ItemPrice.item_id).where(Item.maker_id == maker_id)
     rows = rows.group_by(ItemPrice.valid_from, ItemPrice.import_id).order_by(
