@@ -22,12 +22,20 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from app import create_app
 from app.config import Config
+from app.documents import render
 from app.ledger.care.opening import Ledger, migrate, open_ledger
 from app.ledger.people import passwords
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role, User
 from tests import factories, houses
-from tests.quick_apps import keep_address_builders, keep_compiled_sql, keep_compiled_templates, wait_for_no_disk
+from tests.quick_apps import (
+    PRINT_ANEW,
+    keep_address_builders,
+    keep_compiled_sql,
+    keep_compiled_templates,
+    keep_printed_papers,
+    wait_for_no_disk,
+)
 
 pytest_plugins = ["tests.chromium"]
 
@@ -55,6 +63,7 @@ def _reverse_what_has_no_order(connection: Any, record: Any) -> None:
 keep_compiled_templates()
 keep_address_builders()
 keep_compiled_sql()
+keep_printed_papers()
 wait_for_no_disk()
 
 
@@ -72,6 +81,12 @@ def quick_passwords() -> Iterator[PasswordHasher]:
 def own_passwords(quick_passwords: PasswordHasher, monkeypatch: pytest.MonkeyPatch) -> None:
     """Passwords are hashed as in a house that is served."""
     monkeypatch.setattr(passwords, "_HASHER", quick_passwords)
+
+
+@pytest.fixture
+def prints_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each paper is printed, also one that was printed before: for tests of the printing itself."""
+    monkeypatch.setattr(render, "_printed", PRINT_ANEW)
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -1,11 +1,12 @@
-"""What every test's own house and application need not do: compile the same templates, addresses and SQL anew, and
-wait for the disk.
+"""What every test's own house and application need not do: compile the same templates, addresses and SQL anew, print
+the same paper again, and wait for the disk.
 
 A house and an application for each test keep tests apart; making them took longer than most tests, nearly all of
 it in these.
 """
 
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -14,6 +15,8 @@ from jinja2.bccache import Bucket, BytecodeCache
 from sqlalchemy.engine.default import DefaultDialect
 from sqlalchemy.util import LRUCache
 from werkzeug.routing import Rule
+
+from app.documents import render
 
 
 class _CompiledTemplates(BytecodeCache):
@@ -66,6 +69,18 @@ def keep_compiled_sql() -> None:
     @sa.event.listens_for(sa.Engine, "engine_connect")
     def share(connection: sa.Connection) -> None:
         connection.engine._compiled_cache = compiled
+
+
+PRINT_ANEW = render._printed
+"""What prints a paper whether it was printed before or not: `prints_anew` of tests/conftest.py."""
+
+
+def keep_printed_papers() -> None:
+    """Let a text that was printed before on this size of paper be those bytes: the same text gives the same ones.
+
+    tests/documents/test_render.py shows that it does.
+    """
+    render._printed = lru_cache(maxsize=300)(PRINT_ANEW)
 
 
 waits_for_disk = False

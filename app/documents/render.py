@@ -158,11 +158,14 @@ def pdf(template: str, head: PaperHead, orientation: str = PORTRAIT, **values: A
     if paper not in PAPERS:
         raise BitternError("paper", "Choose the paper: Letter or A4.")
     with printing():
-        press = _warm_press()
-        size = weasyprint.CSS(string=f"@page {{ size: {paper} {orientation} }}", url_fetcher=press.fetcher)
-        html = _environment().get_template(template).render(head=head, **values)
-        document = weasyprint.HTML(string=html, base_url=_STATIC.as_uri() + "/", url_fetcher=press.fetcher)
-        found: bytes = document.write_pdf(
-            stylesheets=[press.sheet, size], font_config=press.fonts, pdf_variant="pdf/ua-1"
-        )
+        return _printed(_environment().get_template(template).render(head=head, **values), f"{paper} {orientation}")
+
+
+def _printed(html: str, size: str) -> bytes:
+    press = _warm_press()
+    sheet = weasyprint.CSS(string=f"@page {{ size: {size} }}", url_fetcher=press.fetcher)
+    document = weasyprint.HTML(string=html, base_url=_STATIC.as_uri() + "/", url_fetcher=press.fetcher)
+    found: bytes = document.write_pdf(
+        stylesheets=[press.sheet, sheet], font_config=press.fonts, pdf_variant="pdf/ua-1"
+    )
     return found

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date
 from fractions import Fraction
+from functools import lru_cache
 
 import pypdf
 import pytest
@@ -218,6 +219,11 @@ def bench_without_inches() -> BenchWork:
 
 def pages_of(pdf: bytes) -> list[str]:
     """Each page's text, with runs of white space made one space: what a search in the file finds."""
+    return list(_texts(pdf))
+
+
+@lru_cache(maxsize=100)
+def _texts(pdf: bytes) -> list[str]:
     return [" ".join(page.extract_text().split()) for page in pypdf.PdfReader(io.BytesIO(pdf)).pages]
 
 

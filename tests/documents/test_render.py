@@ -110,6 +110,7 @@ def test_every_page_says_which_paper_it_is(papers: tuple[str, Papers], pages: Ca
             assert NUMBERS[name] in text
 
 
+@pytest.mark.usefixtures("prints_anew")
 def test_the_same_view_gives_the_same_bytes_in_another_process(snapshot: Callable[..., QuoteSnapshot]) -> None:
     here = quote_pdf(snapshot())
     assert quote_pdf(snapshot()) == here
@@ -241,6 +242,7 @@ def test_a_browsers_line_ends_are_line_ends(
     assert "Payment on collection. No returns." in text and "\ufffd" not in text
 
 
+@pytest.mark.usefixtures("prints_anew")
 def test_papers_printed_at_once_by_several_threads_are_the_same(snapshot: Callable[..., QuoteSnapshot]) -> None:
     with ThreadPoolExecutor(4) as threads:
         made = list(threads.map(lambda _: quote_pdf(snapshot()), range(8)))

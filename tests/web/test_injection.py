@@ -20,6 +20,7 @@ import sqlalchemy as sa
 from flask import Flask
 
 from app import create_app
+from app.documents import render
 from app.documents.render import StaticFetcher
 from app.ledger.care.opening import Ledger, open_ledger
 from app.ledger.tables import Role, User
@@ -28,6 +29,7 @@ from tests import hostile_house, tour
 from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.forms_found import forms_of
+from tests.quick_apps import PRINT_ANEW
 
 PAPERS = (".pdf", ".csv", ".xlsx", ".zip", ".eml", ".json")
 TAILS = {mark[mark.index("Jq") : mark.index("Jq") + 3]: mark for mark in hostile_house.LONG + hostile_house.SHORT}
@@ -89,6 +91,7 @@ def loaded() -> Iterator[list[str]]:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(StaticFetcher, "fetch", listening)
+        patch.setattr(render, "_printed", PRINT_ANEW)
         yield asked
 
 

@@ -46,7 +46,7 @@ class Press:
 
 
 @pytest.fixture
-def press(monkeypatch: pytest.MonkeyPatch) -> Iterator[Press]:
+def press(prints_anew: None, monkeypatch: pytest.MonkeyPatch) -> Iterator[Press]:
     press = Press()
     monkeypatch.setattr(weasyprint.HTML, "write_pdf", press.write_pdf)
     yield press
@@ -150,7 +150,7 @@ def test_an_email_that_could_not_be_printed_keeps_what_was_typed(
 
 
 def test_a_paper_that_fails_gives_its_place_back(
-    client_as: ClientAs, keyed: Keyed, monkeypatch: pytest.MonkeyPatch
+    client_as: ClientAs, keyed: Keyed, prints_anew: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def tear(*given: object, **named: object) -> bytes:
         raise OSError("the paper is torn")
