@@ -8,6 +8,7 @@ __all__ = [
     "AGE_CLASSES",
     "BREAK_EVEN_LIMIT",
     "MAX_CENTS",
+    "MAX_KEYS",
     "NO_DISCOUNT",
     "SMALL_ORDER",
     "Adopt",
@@ -82,6 +83,7 @@ __all__ = [
     "is_working_day",
     "lead_time_of",
     "learn",
+    "lent_cores_cost",
     "missing_to",
     "next_working_day",
     "order_by",
@@ -108,7 +110,7 @@ __all__ = [
 ]
 
 from app.pricing.bench_learning import Adopt, BenchTask, LearnedTime, RecordedTime, adopt, learn
-from app.pricing.costs import BREAK_EVEN_LIMIT, SMALL_ORDER, break_even, cost_points
+from app.pricing.costs import BREAK_EVEN_LIMIT, SMALL_ORDER, break_even, cost_points, lent_cores_cost
 from app.pricing.deciding import Decision, decide
 from app.pricing.load import LoadDay, bench_load, done_on
 from app.pricing.missing_lines import (
@@ -133,7 +135,16 @@ from app.pricing.reordering import (
     reorder_point,
     shelf_wants,
 )
-from app.pricing.request import CylinderSource, KeyingRequest, RecordsHolder, Supply, SystemAge, Urgency, read_request
+from app.pricing.request import (
+    MAX_KEYS,
+    CylinderSource,
+    KeyingRequest,
+    RecordsHolder,
+    Supply,
+    SystemAge,
+    Urgency,
+    read_request,
+)
 from app.pricing.sensitivity import find_flips
 from app.pricing.splits import SplitChoice, SplitDecision, SplitOption, decide_split
 from app.pricing.tax_rounding import TaxCents, TaxRounding

@@ -13,6 +13,7 @@ from math import lcm
 from typing import NamedTuple
 
 from app.errors import BitternError
+from app.pricing.money import half_up
 from app.pricing.request import KeyingRequest, RecordsHolder
 from app.pricing.terms import MAX_CYLINDERS, BenchTerms, FactoryTerms, KeyingKind
 
@@ -86,13 +87,15 @@ def _straight(label: str, fixed: int, each: int, denominator: int = 1) -> _Part:
 
 
 def bench_minutes(request: KeyingRequest, bench: BenchTerms) -> tuple[Fraction, Fraction, Fraction]:
-    """Minutes of set-up, of pinning and checking all cylinders, and of cutting all keys."""
+    """Minutes of set-up, of pinning and checking, with a construction key's balls, and of cutting all keys."""
     if request.kind is KeyingKind.NONE:
         return Fraction(0), Fraction(0), Fraction(0)
     zero, kind = Fraction(0), bench.counted_as(request.kind)
     setup = bench.extension_minutes if request.extends_records else bench.setup_minutes.get(kind, zero)
     extra = bench.kind_minutes.get(kind, zero) + bench.checking_minutes
     pinning = sum((n * ((bench.minutes_of(one) or zero) + extra) for one, n in request.cylinders.items()), zero)
+    if request.set_up:
+        pinning += request.set_up * bench.construction_minutes
     return setup, pinning, request.keys * bench.key_minutes
 
 
@@ -109,15 +112,24 @@ def bench_curve(request: KeyingRequest, bench: BenchTerms) -> CostCurve:
     pins = bench.pins.get(bench.counted_as(request.kind), 0) if is_pinned else 0
     cuts = request.keys * bench.key_cut_cents if is_pinned else 0
     set_up = "Adding to the system from its records" if request.extends_records else "Set-up at the bench"
+    pinned = "Pinning, construction key and checking" if request.set_up else "Pinning and checking"
     return CostCurve(
         (
             _straight(set_up, setup * hour, 0, of_setup * 60),
-            _straight("Pinning and checking", 0, pinning * hour, of_pinning * 60 * request.quantity),
+            _straight(pinned, 0, pinning * hour, of_pinning * 60 * request.quantity),
             _straight("Pins", 0, pins * bench.pin_cents),
             _straight("Cutting keys", 0, cutting * hour + cuts * of_cutting * 60, of_cutting * 60 * request.quantity),
             _straight("Key blanks", 0, request.keys * bench.key_blank_cents, request.quantity),
         )
     )
+
+
+def lent_cores_cost(request: KeyingRequest, bench: BenchTerms) -> tuple[Fraction, int]:
+    """Minutes and cents of a site's construction cores with their keys: pinned as is asked, fitted and changed."""
+    changing = request.quantity * bench.core_change_minutes
+    pinned = bench_curve(request, bench).cents_at(request.quantity)
+    labor = half_up(changing * bench.labour_cents_per_hour / 60)
+    return sum(bench_minutes(request, bench), changing), pinned + labor
 
 
 def labor_lines(request: KeyingRequest, bench: BenchTerms) -> list[Straight]:

@@ -1,7 +1,7 @@
 """What is asked of the bench or the factory: one group of cylinders to be keyed together."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 from types import MappingProxyType
@@ -79,8 +79,8 @@ class KeyingRequest:
     `goods_cents` is what the maker's minimum order is compared with; None means not known, and the minimum
     is then not checked but named as a risk. `pays_small_order`: the factory keys it for its charge, under its minimum
     too; so it is, unasked, where nobody else can. `supply`: what the shelf lacks for it; None: as the bench's terms
-    count the shelf. `kinds`: how many are keyed how, where not all are as `kind`, the deepest of them. Raises
-    `BitternError` on the field that cannot be.
+    count the shelf. `kinds`: how many are keyed how, where not all are as `kind`, the deepest of them. `set_up`: how
+    many of the cylinders take a construction key's balls. Raises `BitternError` on the field that cannot be.
     """
 
     kind: KeyingKind
@@ -97,6 +97,7 @@ class KeyingRequest:
     pays_small_order: bool = False
     supply: Supply | None = None
     kinds: tuple[tuple[KeyingKind, int], ...] = ()
+    set_up: int = 0
 
     def __post_init__(self) -> None:
         counts = {kind: _whole("cylinders", count) for kind, count in self.cylinders.items() if count != 0}
@@ -105,6 +106,8 @@ class KeyingRequest:
             raise BitternError("cylinders", f"Give 1 to {MAX_CYLINDERS:,} cylinders in all.")
         if _whole("keys", self.keys) > MAX_KEYS:
             raise BitternError("keys", f"Give 0 to {MAX_KEYS:,} keys.")
+        if _whole("set_up", self.set_up) > self.quantity:
+            raise BitternError("set_up", f"Of {self.quantity:,} cylinders at most as many take balls.")
         if self.need_by is not None and self.need_by < self.today:
             raise BitternError("need_by", "The need-by date has passed; give today or a later day.")
         if self.goods_cents is not None and _whole("goods_cents", self.goods_cents) > MAX_CENTS * 100:
@@ -160,10 +163,12 @@ def read_request(read: Reader, today: date | None = None) -> KeyingRequest:
     source = read.word("source", CylinderSource, CylinderSource.SOLD)
     keyway = read.optional("keyway", lambda given: read_text(given, 20))
     urgency = read.word("urgency", Urgency, Urgency.IN_TURN)
+    set_up = read.whole("set_up", 0, MAX_CYLINDERS, 0)
     if len(read.problems) > noted:
         return cast(KeyingRequest, None)
     try:
-        return KeyingRequest(kind, cylinders, keys, day, system, records, need_by, goods, source, keyway, urgency)
+        asked = KeyingRequest(kind, cylinders, keys, day, system, records, need_by, goods, source, keyway, urgency)
+        return replace(asked, set_up=set_up)
     except BitternError as error:
         read.note(error.problems)
         return cast(KeyingRequest, None)

@@ -124,7 +124,9 @@ class BenchTerms(JsonDataclass):
     A kind absent from `kind_minutes`, or a type absent from `type_minutes`, is not keyed here (`minutes_of`);
     absent from the other tables it counts as 0. What is keyed to the customer's key counts as keyed alike while it
     has no minutes of its own (`counted_as`). `setup_minutes` are for a new system or order, `extension_minutes` for
-    adding to a system whose records are here.
+    adding to a system whose records are here. `construction_minutes` are for a cylinder's balls, put in and, where
+    the bench does that, knocked out at the hand-over; `core_change_minutes` for fitting a construction core and
+    changing it for the permanent one, beside pinning it as keyed alike. (defaults reasoned here, no source)
     `uncombinated_on_hand` counts cylinders without pins on the shelf; more of them come `uncombinated_lead_days`
     working days after the order, or never when None.
     `reserve_minutes_per_day` of the `minutes_per_day` are kept for rush work and for customers who wait:
@@ -137,6 +139,8 @@ class BenchTerms(JsonDataclass):
     type_minutes: Mapping[CylinderType, Minutes]
     kind_minutes: Mapping[KeyingKind, Minutes]
     checking_minutes: Minutes = Fraction(0)
+    construction_minutes: Minutes = Fraction(2)
+    core_change_minutes: Minutes = Fraction(4)
     key_minutes: Minutes = Fraction(0)
     key_cut_cents: Cents = 0
     key_blank_cents: Cents = 0

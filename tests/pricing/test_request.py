@@ -62,6 +62,8 @@ def test_an_ask_is_read_whole():
         ({"cylinders": [1]}, "cylinders"),
         ({"keys": -1}, "keys"),
         ({"keys": 1, "keys_per_cylinder": 2}, "keys"),
+        ({"set_up": 9}, "set_up"),  # of eight cylinders
+        ({"set_up": -1}, "set_up"),
         ({"goods_cents": 1, "goods_cents_per_cylinder": 2}, "goods_cents"),
         ({"goods_cents": 10**30}, "goods_cents"),
         ({"today": "yesterday"}, "today"),

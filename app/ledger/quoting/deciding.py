@@ -15,6 +15,7 @@ import sqlalchemy as sa
 from app.errors import BitternError, Problem
 from app.ledger.catalog.maker_queries import factory_terms_on
 from app.ledger.catalog.price_queries import bench_terms_on
+from app.ledger.keysystems.construction import ConstructionWay
 from app.ledger.quoting.in_time import PartInTime, part_in_time
 from app.ledger.quoting.line_supply import RequestSupply
 from app.ledger.quoting.request import QuoteRequest
@@ -23,6 +24,7 @@ from app.ledger.quoting.snapshot import CostedWay, KeyingChoice
 from app.ledger.store.work import Work
 from app.ledger.tables import KeySystem, LineKind, Maker
 from app.pricing import (
+    MAX_KEYS,
     SMALL_ORDER,
     BenchTerms,
     CylinderSource,
@@ -44,6 +46,7 @@ from app.pricing import (
     decide,
     decide_split,
     find_flips,
+    lent_cores_cost,
     shop_way,
 )
 
@@ -83,7 +86,8 @@ class Decided:
     maker's charge for a small order.
 
     bench_minutes: the shop's own keying work. problems: groups keyed nowhere, or not as the counter insists.
-    in_time: of groups that cannot be ready when they are needed, what part can.
+    in_time: of groups that cannot be ready when they are needed, what part can. lent_cents: what construction cores
+    cost the house at the bench; their minutes are among bench_minutes.
     """
 
     keying: tuple[KeyingChoice, ...]
@@ -91,6 +95,7 @@ class Decided:
     bench_minutes: int
     problems: tuple[Problem, ...]
     in_time: tuple[PartInTime, ...] = ()
+    lent_cents: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +105,7 @@ class _Group:
     """
 
     lines: Mapping[int, Resolved]
+    set_up: frozenset[int] = frozenset()  # numbers of the job's lines whose cylinders take a construction key's balls
 
     @property
     def first(self) -> Resolved:
@@ -154,7 +160,8 @@ class _Group:
         if self.is_own or self.is_to_key or not 0 < len(self.own_days) < len(self.lines):
             return None
         bulk = {place: one for place, one in self.lines.items() if one.line.need_by is None}
-        return _Group(bulk), _Group({place: one for place, one in self.lines.items() if place not in bulk})
+        rest = {place: one for place, one in self.lines.items() if place not in bulk}
+        return _Group(bulk, self.set_up), _Group(rest, self.set_up)
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +198,9 @@ def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None], s
 
     supply: what those before have left; what is keyed here is taken of it.
     """
-    groups = _groups_of(resolved)
+    sites = ask.construction_keyed([one.line if one else None for one in resolved])
+    is_lent = ask.system is not None and ask.system.construction is ConstructionWay.CORES
+    groups = _groups_of(resolved, frozenset() if is_lent else frozenset(sites))
     if not groups:
         return Decided((), {}, 0, ())
     bench = bench_terms_on(work.session, work.today)
@@ -199,7 +208,8 @@ def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None], s
     system = work.session.get(KeySystem, ask.system.existing_id) if ask.system and ask.system.existing_id else None
     keying: list[KeyingChoice] = []
     costs: dict[int, int] = {}
-    minutes = 0
+    minutes, lent_cents = _lent_cores(work.today, ask, resolved, sites, bench) if is_lent and sites else (0, 0)
+    bench = _promised(ask, bench, minutes)
     problems: list[Problem] = []
     if ask.keyed_at == "split" and not any(group.parts for group in groups):
         problems.append(Problem("keyed_at", _NO_PARTS))
@@ -230,7 +240,25 @@ def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None], s
             quantities = {place: one.line.quantity for place, one in part.lines.items()}
             costs |= _shares(((way.total_cents or 0) if way else 0) - choice.small_order_cents, quantities)
             minutes += ceil(way.bench_minutes) if way and choice.choice == "shop" else 0
-    return Decided(tuple(keying), costs, minutes, tuple(problems), tuple(one for one in in_time if one))
+    parts = tuple(one for one in in_time if one)
+    return Decided(tuple(keying), costs, minutes, tuple(problems), parts, lent_cents)
+
+
+def _lent_cores(
+    today: date, ask: QuoteRequest, resolved: Sequence[Resolved | None], sites: Mapping[int, int], bench: BenchTerms
+) -> tuple[int, int]:
+    """Minutes, rounded up, and cents of a job's construction cores: pinned alike, with their keys and the one that
+    takes them out, fitted and changed.
+    """
+    cores: Counter[CylinderType] = Counter()
+    for number, count in sites.items():
+        found = resolved[number - 1]
+        if found is not None and found.line.attributes is not None:
+            cores[CylinderType(found.line.attributes.type)] += count
+    keys = 1 + (ask.system.construction_keys if ask.system else 0)
+    lent = KeyingRequest(KeyingKind.KA, cores, min(max(0, keys), MAX_KEYS), today)
+    minutes, cents = lent_cores_cost(lent, bench)
+    return ceil(minutes), cents
 
 
 def _left_after(ask: QuoteRequest, weighed: _Weighed) -> BenchTerms:
@@ -239,7 +267,11 @@ def _left_after(ask: QuoteRequest, weighed: _Weighed) -> BenchTerms:
     here = [way for way in weighed.ways[name].ways if way.name is Place.SHOP] if name in weighed.ways else []
     if not here:
         return bench
-    minutes = sum(ceil(way.bench_minutes) for way in here)
+    return _promised(ask, bench, sum(ceil(way.bench_minutes) for way in here))
+
+
+def _promised(ask: QuoteRequest, bench: BenchTerms, minutes: int) -> BenchTerms:
+    """The bench with so many minutes of its time promised to a job."""
     promised = "reserve_minutes_promised" if ask.urgency.uses_reserve else "minutes_promised"
     return replace(bench, **{promised: getattr(bench, promised) + minutes})
 
@@ -255,14 +287,14 @@ def _numbers_here(ask: QuoteRequest, weighed: _Weighed) -> tuple[int, ...]:
     return rest.numbers if name == "split" else (*rest.numbers, *bulk.numbers)
 
 
-def _groups_of(resolved: Sequence[Resolved | None]) -> list[_Group]:
+def _groups_of(resolved: Sequence[Resolved | None], set_up: frozenset[int]) -> list[_Group]:
     found: dict[str, dict[int, Resolved]] = {}
     for place, one in enumerate(resolved):
         if one is not None and one.line.is_keyed:
             whose = "customer's own" if one.line.kind is LineKind.REKEY else f"maker {one.line.maker_code}"
             whose += " to the customer's key" if one.line.keying.kind is KeyingKind.OWN else ""
             found.setdefault(whose, {})[place] = one
-    return [_Group(lines) for lines in found.values()]
+    return [_Group(lines, set_up) for lines in found.values()]
 
 
 def _weigh(
@@ -308,10 +340,13 @@ def _keying_request(
     joins = kind.is_master_keyed or (kind is KeyingKind.SKD and records is not RecordsHolder.NOBODY)
     days = [day for day in (ask.need_by, *group.own_days) if day is not None and day >= today]
     goods = sum(one.cost_cents * one.line.quantity for one in group.lines.values())
+    keys = sum(one.line.keys for one in group.lines.values())
+    if ask.system is not None and min(group.set_up, default=0) in group.numbers:
+        keys += ask.system.construction_keys  # they are cut with what the site's first line gets
     return KeyingRequest(
         kind=kind,
         cylinders=dict(cylinders),
-        keys=sum(one.line.keys for one in group.lines.values()),
+        keys=min(max(0, keys), MAX_KEYS),
         today=today,
         system=SystemAge.EXISTING if system and joins else SystemAge.NEW,
         records=records,
@@ -322,6 +357,7 @@ def _keying_request(
         urgency=ask.urgency,
         pays_small_order=ask.keyed_at == "factory",
         kinds=tuple(kinds.items()),
+        set_up=sum(one.line.quantity for place, one in group.lines.items() if place + 1 in group.set_up),
     )
 
 
@@ -349,7 +385,7 @@ def _in_time(
                 for number, count in counts.items()
                 for found in [group.lines[number - 1]]
             }
-            request = _keying_request(today, ask, _Group(part), system, group.kind)
+            request = _keying_request(today, ask, _Group(part, group.set_up), system, group.kind)
             request = replace(request, need_by=day, urgency=urgency, supply=supply.would_take(counts)[0])
             return shop_way(request, weighed.bench, weighed.factory).possible
 

@@ -413,6 +413,8 @@ def _print_lines(
                 problems.append(replace(error.problems[0], field=field))
                 continue
             cost = decided.costs.get(number - 1, 0) if kind == "keying" else 0
+            if code == CONSTRUCTION_CORE:
+                cost = decided.lent_cents
             if row.unit_cents == 0 and kind == "keying":
                 # Keying that costs the customer nothing stands on the line itself; the house's cost stays counted.
                 lines[-1] = replace(lines[-1], cost_cents=lines[-1].cost_cents + cost)

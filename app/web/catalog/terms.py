@@ -108,6 +108,14 @@ class BenchTermsPage(TermsPage):
     minutes_promised = _minutes("Minutes promised outside Bittern", "Open jobs are added by themselves.")
     extension_minutes = _minutes("Extending a system, minutes")
     checking_minutes = _minutes("Checking a cylinder, minutes")
+    construction_minutes = _minutes(
+        "Setting a cylinder up for a construction key, minutes",
+        "Its balls put in, and knocked out at the hand-over where the bench does that. Empty: 2.",
+    )
+    core_change_minutes = _minutes(
+        "Fitting a construction core and changing it, minutes",
+        "Beside pinning it as keyed alike; 0 where the site does it. Empty: 4.",
+    )
     key_minutes = _minutes("Cutting a key, minutes")
     key_blank_cents = CentsField("A key blank costs")
     key_cut_cents = CentsField("Cutting a key costs", description="Wear and power, beside the minutes.")

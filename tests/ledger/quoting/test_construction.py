@@ -130,6 +130,50 @@ def construction(work: Work, job: Job) -> Construction:
     return found
 
 
+def cost_at_the_bench(work: Work, ask: QuoteRequest) -> tuple[int, int]:
+    """What a quote counts for the bench: minutes, and the cents of its keying."""
+    quote = price_request(work, ask)
+    assert not quote.problems and quote.bench_minutes is not None
+    costs = (line.cost_cents for line in quote.lines if line.kind in ("keying", "construction"))
+    return quote.bench_minutes, sum(costs)
+
+
+HERE = {"keyed_at": "shop", "override_reason": "here"}
+
+
+def test_setting_up_for_a_construction_key_costs_minutes_and_its_keys(work: Work) -> None:
+    """The demo's bench: 46.00 an hour, a key one minute, 0.08 and its blank 0.45; two minutes to set up."""
+    asks = [flats(work, 6, system=one, **HERE) for one in (SystemRequest(name="F"), site(ConstructionWay.MASTER))]
+    before, after = (cost_at_the_bench(work, ask) for ask in asks)
+    assert after[0] - before[0] == 6 * 2 + 3 * 1
+    assert after[1] - before[1] == 15 * 4600 // 60 + 3 * (8 + 45)
+    # Bench and factory are compared by it too.
+    lines = []
+    for ask in asks:
+        [keyed] = price_request(work, ask).keying
+        [way] = [way for way in keyed.ways if way.name == "shop"]
+        lines.append(dict(way.cost_lines))
+    assert lines[1]["Pinning, construction key and checking"] - lines[0]["Pinning and checking"] == 12 * 4600 // 60
+
+
+def test_construction_cores_cost_their_pinning_their_keys_and_two_trips_to_the_door(work: Work) -> None:
+    """Four, keyed alike, with three keys and the one that takes them out."""
+
+    def ask(system: SystemRequest) -> QuoteRequest:
+        keying = KeyingInstruction(KeyingKind.MK)
+        line = LineRequest(LineKind.CYLINDER, 4, "NOR", attributes=CORE, keying=keying)
+        return QuoteRequest(customer_id(work, "Harbourmaster"), (line,), system=system, title="Cores", **HERE)
+
+    plain = cost_at_the_bench(work, ask(SystemRequest(name="The Flats")))
+    lent = cost_at_the_bench(work, ask(site(ConstructionWay.CORES)))
+    # By hand: 7 + 2 + 2 minutes to pin one and check it, 4 to fit and change it; a minute a key; 12 pins at 0.04.
+    assert lent[0] - plain[0] == 4 * 11 + 4 * 4 + 4 * 1
+    cents = 3373 + 1227 + 339 + 4 * 12 * 4 + 4 * 45  # 44, 16 and 4 minutes, these with 0.08 a key; pins; blanks
+    assert lent[1] - plain[1] == cents
+    lines = price_request(work, ask(site(ConstructionWay.CORES))).lines
+    assert [one.cost_cents for one in lines if one.kind == "construction"] == [cents, 0, 0]
+
+
 def test_the_construction_key_opens_every_door_until_each_is_made_dead(work: Work) -> None:
     day = work.today + timedelta(days=30)
     job = by_master(work, handed_over_on=day)

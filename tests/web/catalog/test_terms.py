@@ -2,6 +2,7 @@
 
 import json
 from datetime import date
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -34,6 +35,26 @@ def test_the_bench_form_as_loaded_saves_the_same_terms(owner_client: FlaskClient
     old, new = session.scalars(sa.select(BenchTermsRow).order_by(BenchTermsRow.valid_from)).all()
     assert new.valid_from == date(2026, 11, 25)
     assert new.terms == old.terms
+
+
+def test_what_construction_keying_takes_is_asked_and_has_a_default_in_older_terms(
+    owner_client: FlaskClient, session
+) -> None:
+    names = ("construction_minutes", "core_change_minutes")
+    BenchTermsFactory(terms={name: value for name, value in BENCH.items() if name not in names})
+    told = "Construction key {} minutes to set a cylinder up; {} to fit a construction core and change it"
+    assert told.format(2, 4) in words_of(owner_client.get("/prices/bench-terms").text)
+    form = form_with(owner_client.get("/prices/bench-terms/change").text, "valid_from")
+    assert [form[name] for name in names] == ["", ""]
+    data = {**form, "construction_minutes": "3.5", "core_change_minutes": "0"}
+    assert owner_client.post("/prices/bench-terms/change", data=data).status_code == 303
+    assert told.format("3.50", 0) in words_of(owner_client.get("/prices/bench-terms").text)
+    [terms] = [
+        BenchTerms.from_json(row.terms)
+        for row in session.scalars(sa.select(BenchTermsRow))
+        if row.valid_from == date(2026, 11, 25)
+    ]
+    assert (terms.construction_minutes, terms.core_change_minutes) == (Fraction(7, 2), 0)
 
 
 def test_an_empty_minutes_cell_means_not_keyed_here(owner_client: FlaskClient, session) -> None:
