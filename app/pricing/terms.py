@@ -69,6 +69,19 @@ class CylinderType(StrEnum):
     PADLOCK = "padlock"
     CABINET = "cabinet"
 
+    @property
+    def words(self) -> str:
+        """What it is called where somebody reads it."""
+        return _CALLED.get(self, self.value)
+
+
+_CALLED = {
+    CylinderType.BORED: "bored lock",
+    CylinderType.SFIC: "small-format core",
+    CylinderType.LFIC: "large-format core",
+    CylinderType.LOCKSET: "knob or lever lock",
+    CylinderType.CABINET: "cabinet lock",
+}
 
 # Locks that have a bored-lock cylinder take its time at the bench until they have a time of their own.
 _TIMED_AS = {CylinderType.DEADBOLT: CylinderType.BORED, CylinderType.LOCKSET: CylinderType.BORED}

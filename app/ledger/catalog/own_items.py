@@ -47,9 +47,10 @@ def without_pins(cylinder_type: str) -> str:
     """What cylinders of a type without pins are called, whatever their number.
 
     >>> without_pins("rim"), without_pins("sfic")
-    ('Rim without pins', 'SFIC without pins')
+    ('Rim without pins', 'Small-format core without pins')
     """
-    return f"{cylinder_type.upper() if cylinder_type.endswith('fic') else cylinder_type.capitalize()} without pins"
+    words = {one.value: one.words for one in CylinderType}.get(cylinder_type, cylinder_type)
+    return f"{words.capitalize()} without pins"
 
 
 OWN_ITEMS: tuple[tuple[str, str, str, ItemKind], ...] = (

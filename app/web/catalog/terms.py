@@ -216,7 +216,7 @@ for _kind in MASTER_KINDS:
     _add(BenchTermsPage, f"setup_minutes__{_kind}", _minutes(f"{_kind} {_kind.words}, minutes to set up a system"))
     _add(FactoryTermsPage, f"setup_cents__{_kind}", CentsField(f"{_kind} {_kind.words}, to set up a system"))
 for _type in TYPES:
-    _add(BenchTermsPage, f"type_minutes__{_type}", _minutes(f"{_type}, minutes a cylinder"))
+    _add(BenchTermsPage, f"type_minutes__{_type}", _minutes(f"{_type.words}, minutes a cylinder"))
 for _number in range(1, STEPS + 1):
     _from = f"{_number}. from quantity"
     _add(FactoryTermsPage, f"quantity_breaks__{_number}__quantity_from", WholeField(_from, most=100_000))

@@ -9,7 +9,7 @@ from app.ledger.catalog.price_queries import PriceEntry, price_entries, tax_plac
 from app.ledger.quoting.quick_words import CATEGORIES
 from app.ledger.store.work import Work
 from app.ledger.tables import LineKind
-from app.pricing import KeyingKind
+from app.pricing import CylinderType, KeyingKind
 
 # Kind, what its button says, its access key, what its block is headed.
 ADDABLE: tuple[tuple[LineKind, str, str, str], ...] = (
@@ -21,17 +21,7 @@ ADDABLE: tuple[tuple[LineKind, str, str, str], ...] = (
     (LineKind.LABOR, "Labor", "l", "Labor"),
     (LineKind.TRIP, "Trip", "t", "Trip"),
 )
-TYPES: Mapping[str, str] = {
-    "mortise": "Mortise",
-    "rim": "Rim",
-    "bored": "Bored lock",
-    "sfic": "Small-format core",
-    "lfic": "Large-format core",
-    "deadbolt": "Deadbolt",
-    "lockset": "Knob or lever lock",
-    "padlock": "Padlock",
-    "cabinet": "Cabinet lock",
-}
+TYPES: Mapping[str, str] = {one.value: one.words.capitalize() for one in CylinderType}
 KEYINGS: tuple[tuple[str, str], ...] = (
     (KeyingKind.KD.value, "KD different"),
     (KeyingKind.KA.value, "KA alike"),

@@ -23,8 +23,10 @@ FACTORY = FactoryTerms.from_json(json.loads((TERMS / "factory_ard.json").read_te
 def test_bench_terms_stand_as_tables(owner_client: FlaskClient) -> None:
     BenchTermsFactory(terms=BENCH)
     page = owner_client.get("/prices/bench-terms").text
-    for words in ("grand master keyed", "$46.00", "6 working days", "none entered"):
+    for words in ("grand master keyed", "$46.00", "6 working days", "none entered", "small-format core"):
         assert words in page
+    for shown in (page, owner_client.get("/prices/bench-terms/change").text):
+        assert "knob or lever lock" in shown and ">sfic" not in shown
 
 
 def test_the_bench_form_as_loaded_saves_the_same_terms(owner_client: FlaskClient, session) -> None:
