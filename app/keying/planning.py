@@ -287,22 +287,35 @@ class _RoomBelow:
         return self._known[start, before, after]
 
 
-def _weigh(spec: BittingSpec, tmk: Bitting, demand: Demand, roles: str) -> SystemPlan | None:
-    """Count a sharing-out exactly, with the selective master that leaves most to spare where one is asked for."""
+def _fits(spec: BittingSpec, tmk: Bitting, demand: Demand) -> bool:
+    """Whether some sharing-out holds what is needed; no more than that is counted."""
+    roomiest = sorted(_fitting_sharings(spec, tmk, demand), key=lambda plan: -plan.spare)[:MOST_WEIGHED]
+    return any(_weigh(spec, tmk, demand, plan.roles, is_need_enough=True) for plan in roomiest)
+
+
+def _weigh(
+    spec: BittingSpec, tmk: Bitting, demand: Demand, roles: str, *, is_need_enough: bool = False
+) -> SystemPlan | None:
+    """Count a sharing-out exactly, with the selective master that leaves most to spare where one is asked for.
+
+    is_need_enough: the counts end where what is needed is found.
+    """
     if not demand.selective:
-        return _weigh_plain(spec, tmk, demand, roles)
+        return _weigh_plain(spec, tmk, demand, roles, is_need_enough)
     best: SystemPlan | None = None
     seen = set[str]()
     for one in selective_masters(spec, tmk, roles):
         if (role := roles[one.chamber - 1]) not in seen:  # the chambers of a level are alike enough
             seen.add(role)
-            found = _weigh_plain(one.withheld_from(spec), tmk, demand, roles)
+            found = _weigh_plain(one.withheld_from(spec), tmk, demand, roles, is_need_enough)
             if found is not None and (best is None or found.spare > best.spare):
                 best = replace(found, selective=one)
     return best
 
 
-def _weigh_plain(spec: BittingSpec, tmk: Bitting, demand: Demand, roles: str) -> SystemPlan | None:
+def _weigh_plain(
+    spec: BittingSpec, tmk: Bitting, demand: Demand, roles: str, is_need_enough: bool
+) -> SystemPlan | None:
     """Count a sharing-out exactly, within MACS and rules; None where it does not fit after all.
 
     Of the masters only those count that have room for the changes needed, of the grands those with room for
@@ -326,8 +339,10 @@ def _weigh_plain(spec: BittingSpec, tmk: Bitting, demand: Demand, roles: str) ->
             room = room_for_changes(key)
             return {role: room} if room >= needs[role] else None
         found = iter(progression_under(spec, tmk, roles, role, key))
-        scanned = islice(found, MOST_SCANNED if role == MASTER else 2 * needs[role] + 8)
-        holding = [below for one in scanned if (below := count_below(one, deeper)) is not None]
+        beyond = 8 + needs[role] if demand.levels < 6 else 4  # the levels multiply
+        scanned = islice(found, MOST_SCANNED if role == MASTER else needs[role] + beyond)
+        each = (below for one in scanned if (below := count_below(one, deeper)) is not None)
+        holding = list(islice(each, needs[role] if is_need_enough else None))
         scanned_all &= next(found, None) is None
         if len(holding) < needs[role]:
             return None
@@ -342,29 +357,29 @@ def _remedies(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Iterator[str]:
 
     def _fits_without(role: str) -> bool:
         room = tuple(0 if one == role else more for one, more in demand.later.items())
-        return bool(_plans(spec, tmk, replace(demand, room=room)))
+        return _fits(spec, tmk, replace(demand, room=room))
 
-    if demand.selective and _plans(spec, tmk, replace(demand, selective=False)):
+    if demand.selective and _fits(spec, tmk, replace(demand, selective=False)):
         yield "Without the selective master it fits."
     if any(demand.room):
         least = [words for role, words in LEVEL_WORDS.items() if demand.later.get(role) and _fits_without(role)]
         if least:
             yield f"Without the room for more {' or '.join(least)} it fits."
-        elif _plans(spec, tmk, replace(demand, room=())):
+        elif _fits(spec, tmk, replace(demand, room=())):
             yield "Without the room for later it fits."
     for name in spec.rules.names:
-        if _plans(replace(spec, rules=spec.rules.without(name)), tmk, demand):
+        if _fits(replace(spec, rules=spec.rules.without(name)), tmk, demand):
             yield f"Without the rule “{spec.rules.words[name]}” of the bitting spec it fits."
     if demand.levels > 2:
         changes = demand.needs[CHANGE] * demand.needs[MASTER]
-        if changes <= MOST_KEYSETS and _plans(spec, tmk, demand.one_level_less()):
+        if changes <= MOST_KEYSETS and _fits(spec, tmk, demand.one_level_less()):
             yield f"With {demand.levels - 1} levels, the lowest masters given up, it fits."
     for chambers in range(spec.chambers + 1, min(spec.chambers + 2, 12) + 1):
         longer = replace(spec, chambers=chambers)
-        if _plans(longer, tmk + (tmk[-1],) * (chambers - spec.chambers), demand):
+        if _fits(longer, tmk + (tmk[-1],) * (chambers - spec.chambers), demand):
             yield f"A spec of {chambers} chambers with the same depths holds it."
             break
-    if spec.step == 2 and _plans(replace(spec, step=1), tmk, demand):
+    if spec.step == 2 and _fits(replace(spec, step=1), tmk, demand):
         yield (
             "A spec that progresses in single steps holds it; that asks for an increment of about .023 in "
             "or more (ALOA Keynotes, July 2017)."

@@ -1,3 +1,4 @@
+from collections import Counter
 from itertools import product
 from math import prod
 from random import Random
@@ -7,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from app.keying import (
+    BittingRules,
     BittingSpec,
     Demand,
     KeyingError,
@@ -14,6 +16,7 @@ from app.keying import (
     draw_master,
     plan_levels,
     plan_system,
+    planning,
     progression_under,
 )
 
@@ -148,3 +151,29 @@ def test_a_chamber_with_no_other_depth_of_the_masters_parity_is_held_in_every_ro
         and sum(cut == top for cut, top in zip(cuts, (1, 0, 2, 0), strict=True)) == 2
     ]
     assert f"Rotating constants, 2 held at a time, hold {len(changes)} changes." in found.remedies
+
+
+def test_what_would_make_seven_levels_fit_is_told_without_counting_every_branch(monkeypatch):
+    counted = Counter()
+    plain = planning.progression_under
+
+    def counting(*asked):
+        counted["progressions"] += 1
+        return plain(*asked)
+
+    monkeypatch.setattr(planning, "progression_under", counting)
+    rules = BittingRules(least_depths=3, most_equal_neighbors=2, least_span=3, no_stairs=True, no_uncut=True)
+    spec = BittingSpec(chambers=6, depths=10, macs=7, step=2, rules=rules)
+    asked = Demand(
+        levels=7, changes_per_master=3, masters=2, great_grands=2, second_grands=2, third_grands=2, room=(3,)
+    )
+    found = plan_system(spec, draw_master(spec, Random(3)), asked)
+    assert not found.fits
+    assert [words.split(",")[0].split(" with ")[0] for words in found.remedies] == [
+        "Without the room for more changes per master it fits.",
+        "With 6 levels",
+        "A spec of 7 chambers",
+        "A spec that progresses in single steps holds it; that asks for an increment of about .023 in or more (ALOA "
+        "Keynotes",
+    ]
+    assert counted["progressions"] < 60_000
