@@ -22,9 +22,15 @@ from app.keying import (
     write_bitting,
 )
 from app.keying import Bitting as Cuts
+from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.catalog.specs import get_spec, put_spec, read_spec
 from app.ledger.keysystems.out_of_use import require_in_use
-from app.ledger.keysystems.system_queries import get_system, systems_sharing_keyway
+from app.ledger.keysystems.system_queries import (
+    get_system,
+    sections_entered,
+    sections_of,
+    systems_sharing_keyway,
+)
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import NotFound
 from app.ledger.store.events import BITTINGS_REVEALED, record
@@ -225,11 +231,15 @@ def count_capacity(work: Work, system: KeySystem, plan: LevelArray | None = None
 
 @dataclass(frozen=True, slots=True)
 class RoomBelow:
-    """How many keys of the next lower level the array still has right under a key, and how many it holds there."""
+    """How many keys of the next lower level the array still has right under a key, and how many it holds there.
+
+    keyway: which these would be on, of a system on several; else "".
+    """
 
     over: Keyset
     free: int
     holds: int
+    keyway: str
 
     @property
     def words(self) -> str:
@@ -241,19 +251,26 @@ class RoomBelow:
 
 def room_below(work: Work, system: KeySystem) -> tuple[RoomBelow, ...]:
     """What the array of a system can still make, under each key that stands over others, upper levels first; () where
-    the shop has none. Opens bittings for the house's own reckoning.
+    the shop has none. Of masters on several keyways a row each: a bitting is taken where its keys enter. Opens
+    bittings for the house's own reckoning.
     """
     spec, plan = spec_of(system), open_plan(work.vault, system)
     if plan is None:
         return ()
     opened = open_bittings(work.session, work.vault, [system])
     over = [one for one in system.keysets if one.level in ROLE_BELOW and one.id in opened]
-    order = list(Level)
+    order, every = list(Level), sections_of(system)
+    known, needed = entering_of(work.session), sections_entered(work.session, system)
+    enters = {names: known.entered(names, system.chambers) for names in set(needed.values())}
     found = []
     for keyset in sorted(over, key=lambda one: order.index(one.level)):
         array = plan.under(spec, ROLE_BELOW[keyset.level], opened[keyset.id])
-        issued = sum(spec.allows(cuts) and cuts in array for cuts in set(opened.values()))
-        found.append(RoomBelow(keyset, array.usable - issued, array.usable))
+        taken = {one: cuts for one, cuts in opened.items() if spec.allows(cuts) and cuts in array}
+        is_lowest = keyset.level in (Level.MASTER, Level.SELECTIVE)
+        for keyway in [keyset.section] if is_lowest else dict.fromkeys([keyset.section, *every]):
+            there = {cuts for one, cuts in taken.items() if keyway in enters[needed[one]]}
+            on = keyway if len(every) > 1 else ""
+            found.append(RoomBelow(keyset, array.usable - len(there), array.usable, on))
     return tuple(found)
 
 

@@ -431,13 +431,16 @@ def _make_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyExtension:
     opened = open_system(work, system_id)
     if refusal := why_not_extend(work, opened.system):
         raise LedgerError("system", refusal)
-    require_none_lost_above(work, opened.system, {form.master, form.grand} - {""})
+    wanted = {*form.changes_wanted, *form.masters_wanted}  # the page sends a master where none gets changes, too
+    require_none_lost_above(work, opened.system, wanted)
     by_symbol = {keyset.symbol: keyset for keyset in opened.system.keysets}
-    standing, keyway, above = set(by_symbol), _keyway_of(work, opened.system, form), set[str]()
-    if over := by_symbol.get(form.master or form.grand):
-        keyway = keyway or over.section
-        by_id = {one.id: one for one in opened.system.keysets}
-        above = {one.symbol for one in operators_of(over, is_nmk=False, by_id=by_id)}
+    by_id = {one.id: one for one in opened.system.keysets}
+    over = [by_symbol[one] for one in wanted if one in by_symbol]
+    if len(sections := {one.section for one in over}) > 1:
+        told = f"{form.master} and {form.grand} are on two keyways: add the changes and the masters one by one."
+        raise LedgerError("grand", told)
+    standing, keyway = set(by_symbol), _keyway_of(work, opened.system, form) or "".join(sections)
+    above = {each.symbol for one in over for each in operators_of(one, is_nmk=False, by_id=by_id)}
     levels, stamped = opened.system.levels, stamped_by_list(opened.system)
     asked = name_wanted(standing, form.changes_wanted, form.masters_wanted, levels=levels, stamped=stamped)
     there = with_neighbors(work, opened, keyway, above)

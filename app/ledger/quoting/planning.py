@@ -49,7 +49,7 @@ from app.ledger.quoting.loss_lines import PlanOfQuote, new_keys_named, with_loss
 from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedBlanks, PlannedKeys, PlannedLine
 from app.ledger.quoting.promises import promise_from
 from app.ledger.quoting.quoted import asked_in
-from app.ledger.quoting.rekeying import crossed_ways
+from app.ledger.quoting.rekeying import crossed_ways, kind_of_levels
 from app.ledger.quoting.request import BEYOND, KeyingInstruction, LineRequest, QuoteRequest
 from app.ledger.quoting.room import Room, Unclear, waiting_changes
 from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
@@ -307,10 +307,11 @@ class _Planner:
                     Problem(f"lines.{number - 1}.{one.field}" if is_of_line else one.field, one.message)
                 )
         master = self._master_of(number, line, book) if book is not None else None
-        over = book.above[master] if master and book is not None and book.levels == 3 else ()  # a list may lack it
-        if over and book is not None and line.keying.kind is KeyingKind.MK:
-            told = f"{book.name} has three levels, and {over[0]} operates this too: key it GMK."
-            self.notes.append((number - 1, told))
+        over = book.above[master] if master and book is not None else ()  # a list may lack them
+        wanted = kind_of_levels(2 + len(over))
+        if over and line.keying.kind in (KeyingKind.MK, KeyingKind.GMK) and line.keying.kind is not wanted:
+            each = "operates" if len(over) == 1 else "operate"
+            self.notes.append((number - 1, f"{', '.join(over)} {each} this too: key it {wanted.value}."))
         if book is None or master is None:
             self._refused.add(number)
             return []

@@ -11,13 +11,15 @@ from click.testing import CliRunner
 
 from app.cli import main
 from app.keying import Bitting as Cuts
+from app.keying import NoBittingsLeft
 from app.ledger.bench.blanks import _blanks
 from app.ledger.catalog.makers import import_maker
 from app.ledger.keys.key_queries import find_receipt
 from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys, order_copies
 from app.ledger.keys.losing import plan_for_loss
+from app.ledger.keys.losses import LossForm, Which, report_loss
 from app.ledger.keysystems.auditing import audit_systems, check_whole_system
-from app.ledger.keysystems.bittings import open_bittings, reseal_bittings
+from app.ledger.keysystems.bittings import open_bittings, reseal_bittings, room_below
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.extending import Added, ExtendForm, extend_system, keyways_to_add
 from app.ledger.keysystems.keysets import add_keysets
@@ -149,6 +151,45 @@ def test_the_command_finds_what_the_house_finds(work: Work, system: KeySystem, k
     }
     assert bool(found["unintended"]) == (keyway == "AQ2")
     assert found["missing"] == [] and sum(found["phantoms"].values()) == report.phantoms
+
+
+def test_masters_under_a_grand_look_at_its_keyway_whatever_master_is_sent(work: Work, system: KeySystem) -> None:
+    add_masters(work, system, "AQ3")
+    extend_system(work, system.id, ExtendForm(master="AC", grand="A", masters=1, changes_each=3))
+    keysets = {one.symbol: one for one in get_system(work.session, system.id).keysets}
+    assert keysets["AE1"].section == "AQ1"
+    cuts = opened(work, system)
+    assert cuts["AE"] not in {cuts["AA"], cuts["AB"]}
+    with pytest.raises(LedgerError) as refused:
+        extend_system(work, system.id, ExtendForm(master="AC", changes=1, grand="A", masters=1))
+    assert [(one.field, one.message) for one in refused.value.problems] == [
+        ("grand", "AC and A are on two keyways: add the changes and the masters one by one.")
+    ]
+
+
+def test_a_lost_master_that_the_page_sends_along_keeps_no_other_from_being_added(work: Work) -> None:
+    with transaction(work.session):
+        customer = factories.CustomerFactory()
+        made = insert_system(work, SystemForm(customer.id, "Pier", 4, "AQ1", 6, grands=2, masters=2, changes=8))
+    report_loss(work, LossForm(made.id, "A", Which.UNKNOWN))
+    added = extend_system(work, made.id, ExtendForm(master="AA", grand="B", masters=1, changes_each=2))
+    assert added.symbols == ("BC", "BC1", "BC2")
+    with pytest.raises(LedgerError, match="Keys of A of Pier are lost") as refused:
+        extend_system(work, made.id, ExtendForm(master="BA", grand="A", masters=1))
+    assert refused.value.problems[0].field == "grand"
+
+
+def test_what_the_array_can_still_make_is_counted_keyway_by_keyway(work: Work, system: KeySystem) -> None:
+    add_masters(work, system, "AQ3")
+    room = {(one.over.symbol, one.keyway): one for one in room_below(work, get_system(work.session, system.id))}
+    assert {*room} == {("A", "AQ1"), ("A", "AQ3"), ("AA", "AQ1"), ("AB", "AQ1"), ("AC", "AQ3"), ("AD", "AQ3")}
+    assert room["A", "AQ1"].free == room["A", "AQ1"].holds - 2
+    assert room["A", "AQ3"].free == room["A", "AQ3"].holds - 2
+    assert all(one.free == one.holds - 3 for (over, _), one in room.items() if over != "A")
+    extend_system(work, system.id, ExtendForm(grand="A", masters=room["A", "AQ3"].free, keyway="AQ3"))
+    with pytest.raises(NoBittingsLeft):
+        extend_system(work, system.id, ExtendForm(grand="A", masters=1, keyway="AQ3"))
+    extend_system(work, system.id, ExtendForm(grand="A", masters=1, keyway="AQ1"))
 
 
 def test_on_a_keyway_that_its_keys_enter_every_bitting_is_another(work: Work, system: KeySystem) -> None:
