@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from app.ledger.keys.blind_codes import give_blind_code
 from app.ledger.keys.keys import KeyIssueForm, issue_keys, order_copies
 from app.ledger.store.work import Work
-from app.ledger.tables import Key, KeyCountLine, KeyState, Role
+from app.ledger.tables import Key, KeyCountLine, KeyState, KeySystem, Role
 from tests.factories import FormClient
 from tests.keyed import Keyed, bitting_in, keyed_job, put, the
 from tests.reading import pdf_text
@@ -158,3 +158,10 @@ def test_codes_are_given_to_a_system_found_and_printed(work: Work, keyed: Keyed,
     assert 'href="/keys/codes.pdf"' in owner.get("/keys/codes").text
     text = pdf_text(owner.get("/keys/codes.pdf").data)
     assert code in text and "J. Curlew" in text and "keep it locked up" in text and bitting_in(text) is None
+    # A system that has its customer's name is headed by that once.
+    work.session.rollback()
+    owned = work.session.get_one(KeySystem, keyed.system.id)
+    owned.name = owned.customer.name
+    work.session.commit()
+    text = pdf_text(owner.get("/keys/codes.pdf").data)
+    assert text.count(owned.name) == 1
