@@ -121,7 +121,8 @@ def insert_keysets(
             work.session.flush()  # before what hangs under it, and once for many: a system may have hundreds
         purpose = purposes.get(one.symbol, "")
         keyset = Keyset(system=system, symbol=one.symbol, level=level, parent=parent, purpose=purpose)
-        keyset.keyway = keyways.get(one.symbol, parent.keyway if parent is not None else "")
+        on = keyways.get(one.symbol, parent.keyway if parent is not None else "")
+        keyset.keyway = "" if on == system.keyway else on
         work.session.add(keyset)
         by_symbol[one.symbol] = keyset
         pairs.append((keyset, one.bitting))

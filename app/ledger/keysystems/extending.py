@@ -398,7 +398,7 @@ class ReadyExtension:
     keys: dict[str, Cuts] = field(repr=False)
     cylinders: dict[str, tuple[str, ...]] = field(repr=False)
     shearing: list[list[set[int]]] = field(repr=False)
-    keyway: str = ""  # of new masters, where it is not the system's
+    keyway: str = ""  # of new masters, "" for that of the key above
 
     def search(self, rng: Random, seconds: float, on_progress: Progress) -> ExtensionSearch:
         """Look for bittings beyond the array, the system's keys fixed; needs no house, so it runs beside it."""
@@ -450,7 +450,7 @@ def _make_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyExtension:
         raise LedgerError("system", f"The shop does not hold the bitting of {', '.join(sorted(lacking)[:8])}.")
     array = open_plan(work.vault, opened.system)
     pattern = there.keys[form.master if form.changes else form.grand]
-    on = keyway if form.keyway and keyway != opened.system.keyway else ""
+    on = keyway if form.keyway else ""
     return ReadyExtension(
         *(system_id, opened.system.name, opened.spec, pattern, asked, array),
         *(there.keys, there.cylinders, there.shearing, on),

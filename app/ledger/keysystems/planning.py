@@ -146,7 +146,7 @@ def _read_parts(work: Work, form: PlanForm) -> tuple[dict[str, str], tuple[PartB
     found, problems, parents = dict[str, str](), list[str](), form.parents
     below = [symbol for symbol, above in parents.items() if above is not None]
     own = find_keyway(work, form.keyway)
-    for text in filter(str.strip, form.parts.split(";")):
+    for text in filter(str.strip, re.split(r"[;,\n]", form.parts)):
         if (read := _PART.fullmatch(text)) is None:
             problems.append(f"{text.strip()[:40]} is no part: write a symbol and its keyway, such as AB: {own.code}.")
         elif (symbol := read[1].upper()) not in below:

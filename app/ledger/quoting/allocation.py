@@ -145,8 +145,8 @@ def _misfit(name: str, made: tuple[str, int], cylinder: tuple[str, int]) -> Iter
         )
     elif made[0] != cylinder[0]:
         yield (
-            f"Cylinders on keyway {cylinder[0]} cannot join {name}, which is on keyway {made[0]}: its keys do not "
-            "enter them."
+            f"Cylinders on keyway {cylinder[0]} cannot join {name}, which is on keyway {made[0]}. Choose cylinders "
+            f"on {made[0]}, or key these different (KD)."
         )
 
 

@@ -18,6 +18,7 @@ from app.ledger.keysystems.copy_numbers import read_copies
 from app.ledger.keysystems.extending import ExtendForm
 from app.ledger.keysystems.planning import PlanForm, customers_to_choose
 from app.ledger.keysystems.selective import USUAL_SYMBOL
+from app.ledger.keysystems.system_queries import sections_of
 from app.ledger.keysystems.unsealed_system import OpenedSystem
 from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, PlanOfLoss
 from app.ledger.store.errors import LedgerError
@@ -358,7 +359,13 @@ class ExtendPage(KeyingForm):
 
     def offer(self, system: KeySystem, keyways: Sequence[str] = ()) -> None:
         """Fill the masters, the grands, and the keyways that new masters can be on besides the system's."""
-        self.keyway.choices = {"": f"{system.keyway}, as the system"} | {one: one for one in keyways}
+        is_on_one = len(sections_of(system)) == 1
+        own = (
+            {"": f"{system.keyway}, as the system"}
+            if is_on_one
+            else {"": "as the key above", system.keyway: system.keyway}
+        )
+        self.keyway.choices = own | {one: one for one in keyways}
         self.keyway.validate_choice = bool(self.keyway.raw_data)
         masters = _symbols(system, Level.MASTER)
         grands = {

@@ -179,6 +179,24 @@ def test_a_lost_master_that_the_page_sends_along_keeps_no_other_from_being_added
     assert refused.value.problems[0].field == "grand"
 
 
+def test_masters_come_on_the_systems_own_keyway_under_a_grand_on_another(work: Work) -> None:
+    with transaction(work.session):
+        customer = factories.CustomerFactory()
+        form = SystemForm(customer.id, "Pier", 4, "AQ1", 6, grands=2, masters=2, changes=8, keyways={"B": "AQ3"})
+        made = insert_system(work, form)
+    extend_system(work, made.id, ExtendForm(grand="B", masters=1, changes_each=2))
+    extend_system(work, made.id, ExtendForm(grand="B", masters=1, changes_each=2, keyway="AQ1"))
+    keysets = {one.symbol: one for one in get_system(work.session, made.id).keysets}
+    assert {symbol: keysets[symbol].keyway for symbol in ("BA", "BC", "BC2", "BD", "BD2", "AA")} == {
+        "BA": "AQ3",
+        "BC": "AQ3",
+        "BC2": "AQ3",
+        "BD": "",
+        "BD2": "",
+        "AA": "",
+    }
+
+
 def test_what_the_array_can_still_make_is_counted_keyway_by_keyway(work: Work, system: KeySystem) -> None:
     add_masters(work, system, "AQ3")
     room = {(one.over.symbol, one.keyway): one for one in room_below(work, get_system(work.session, system.id))}
@@ -229,7 +247,12 @@ def test_what_no_blank_enters_and_what_is_cut_otherwise_is_refused(work: Work, s
         assert refused.value.field == "keyway"
         work.session.rollback()
     maker = factories.MakerFactory(
-        name="Two", tables={"name": "Two", "keyways": [{"name": "R1", "family": "R", "bitting_spec": "Ardent AQ"}]}
+        name="Two",
+        tables={
+            "code": "TWO",
+            "name": "Two",
+            "keyways": [{"name": "R1", "family": "R", "bitting_spec": "Ardent AQ"}],
+        },
     )
     factories.KeywayFactory(maker=maker, code="R1", spec=system.spec)
     work.session.commit()
