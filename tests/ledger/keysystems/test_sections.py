@@ -246,14 +246,9 @@ def test_what_no_blank_enters_and_what_is_cut_otherwise_is_refused(work: Work, s
             extend_system(work, system.id, ExtendForm(grand="A", masters=1, changes_each=1, keyway=keyway))
         assert refused.value.field == "keyway"
         work.session.rollback()
-    maker = factories.MakerFactory(
-        name="Two",
-        tables={
-            "code": "TWO",
-            "name": "Two",
-            "keyways": [{"name": "R1", "family": "R", "bitting_spec": "Ardent AQ"}],
-        },
-    )
+    keyways = [{"name": "R1", "family": "R", "bitting_spec": "Ardent AQ"}]
+    tables = {"code": "TWO", "name": "Two", "keyways": keyways, "bitting_specs": {"Ardent AQ": system.spec.spec}}
+    maker = factories.MakerFactory(name="Two", tables=tables)
     factories.KeywayFactory(maker=maker, code="R1", spec=system.spec)
     work.session.commit()
     with pytest.raises(LedgerError, match=r"No key blank on record enters AQ1, R1, as keys of A would have to"):
