@@ -168,13 +168,18 @@ def construction_of(session: Session, job: Job, today: date) -> Construction | N
         if one.is_lent
         else _set_up(one, done.get(one.id))
         for one in cylinders
-        if one.is_lent or (one.construction is not None and not lent) or (one.id in done and not lent)
+        if one.is_lent or (not lent and (one.id in done or (one.construction is not None and not _is_off(one))))
     ]
     if not doors:
         return None
     return Construction(
         job, tuple(doors), _keys(session, job), bool(lent), _kept_cents(session, job, today) if lent else None
     )
+
+
+def _is_off(cylinder: Cylinder) -> bool:
+    """Whether it came back from its door, so that there is nothing to be made dead."""
+    return cylinder.state is CylinderState.REMOVED
 
 
 def _set_up(cylinder: Cylinder, done: Event | None) -> ConstructionDoor:
@@ -254,11 +259,9 @@ def mark_dead(work: Work, job_number: int, cylinder_ids: Collection[int], on: da
         done = _said(work.session, job.id)
         mine = _named(job, cylinder_ids)
         if is_dead:
-            if any(not one.state.has_left for one in mine):
-                told = (
-                    "A cylinder is made dead on its door: hand it over first. One that lost its ball is pinned anew."
-                )
-                raise LedgerError("cylinders", told)
+            if any(one.state is not CylinderState.FITTED and one.construction is not None for one in mine):
+                told = "A cylinder is made dead on its door: hand it over first, and leave out those that came back."
+                raise LedgerError("cylinders", f"{told} One that lost its ball is pinned anew.")
             _check_day(work, on, [one.fitted_on for one in mine])
             changed = [one for one in mine if one.construction is not None and not one.is_lent]
         else:

@@ -271,7 +271,7 @@ def draw_plan(
     A top that nearly holds what is asked is followed by up to `most_poor` - 1 others, since some hold more.
     """
     spec = form.selective.withheld_from(spec) if form.selective else spec
-    avoid, poor = set(there.keys), 0
+    avoid, poor, roomy = set(there.keys), 0, not form.is_a_site
     for _ in range(MOST_DRAWS):
         top = form.tmk or draw_master(spec, rng, tops | avoid)
         if there.clashes(top, ()):
@@ -283,6 +283,7 @@ def draw_plan(
         if held is None:
             avoid.add(top)
             continue
+        roomy = True
         try:
             plan = plan_levels(spec, top, used=avoid, roles=form.roles, held=held, **form.counts)
         except NoBittingsLeft as short:
@@ -302,6 +303,9 @@ def draw_plan(
         if not bad:
             return plan
         avoid |= bad
+    if not roomy:
+        told = f"No top master was found that leaves room for balls of {spec.ball}"
+        raise LedgerError("system", f"{told}: leave construction keying out, or correct the bitting spec.")
     raise LedgerError(
         "system", "This plan would clash with another system of this customer on the same keyway: plan it anew."
     )

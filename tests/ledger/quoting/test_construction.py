@@ -29,6 +29,7 @@ from app.ledger.goods.handing_over import (
     may_all_go,
     still_open,
 )
+from app.ledger.goods.returns import BroughtBack, ReturnForm, return_goods
 from app.ledger.jobs.construction import (
     BACK,
     IN_THE_SHOP,
@@ -71,6 +72,7 @@ from app.ledger.tables import (
     LineKind,
     MovementKind,
     Reminder,
+    ReturnCondition,
     SpecRow,
     Stage,
     StockMovement,
@@ -337,6 +339,20 @@ def test_a_door_is_made_dead_where_it_hangs_and_on_a_day_that_was(work: Work) ->
         mark_dead(work, job.number, [], work.today)
 
 
+def test_a_cylinder_that_came_back_is_no_door_to_be_made_dead(work: Work) -> None:
+    job = by_master(work, 3)
+    to_site(work, job)
+    first, second, _ = (one.id for one in job.cylinders)
+    back = BroughtBack(1, 1, ReturnCondition.SPOILED, cylinders=(first,))
+    return_goods(work, job.number, job.version, ReturnForm("the door is left out", (back,)))
+    found = construction(work, job)
+    assert [one.cylinder.id for one in found.doors] == [one.id for one in job.cylinders[1:]]
+    assert "2 doors still open to the construction key." in found.sentences
+    with pytest.raises(LedgerError, match="leave out those that came back") as refused:
+        mark_dead(work, job.number, [first, second], work.today)
+    assert refused.value.field == "cylinders"
+
+
 def test_a_later_job_of_the_site_shares_its_construction_key(work: Work) -> None:
     first = by_master(work, 3)
     system = keyset(work, "CMK").system
@@ -575,6 +591,14 @@ def test_a_new_system_of_a_site_is_drawn_with_room_for_the_one_ball(work: Work, 
     assert turned(work, job, "CMK") == 6
     mark_dead(work, job.number, [one.id for one in job.cylinders], work.today)
     assert (turned(work, job, "CMK"), turned(work, job, "AA")) == (0, 6)
+
+
+def test_a_ball_that_no_top_master_leaves_room_for_is_said_before_the_quote_is_given(work: Work) -> None:
+    for row in work.session.scalars(sa.select(SpecRow)).all():
+        put_spec(work, row.id, row.version, replace(read_spec(row), ball=15))
+    work.session.commit()
+    with pytest.raises(Problems, match="No top master was found that leaves room for balls of 15"):
+        issued(work, flats(work, 6, system=site(ConstructionWay.MASTER), keyed_at="shop", override_reason="here"))
 
 
 def test_the_bench_is_warned_of_a_ball_that_the_spec_has_not_by_now(work: Work) -> None:
