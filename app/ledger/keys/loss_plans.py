@@ -122,7 +122,8 @@ _ENDED_BY_HAND = {
     Level.CONSTRUCTION: "Nothing has to be rekeyed: make the construction key dead in each door, or swap its "
     "construction core, and tick it on the job's construction page. From then on the lost key opens nothing.",
     Level.CONSTRUCTION_CONTROL: "Nothing has to be rekeyed: once the permanent cores are in, it takes nothing out. "
-    "Until then whoever has it can carry construction cores away.",
+    "Until then whoever has it can carry construction cores away. Where no other copy is left, order one under Keys "
+    "out: the construction cores are swapped with it.",
 }
 
 

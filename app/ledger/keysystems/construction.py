@@ -16,7 +16,7 @@ from app.keying import NoBittingsLeft, audit, can_be_set_up, find_construction_k
 from app.ledger.keysystems.bittings import add_keyset, open_bittings, spec_of
 from app.ledger.keysystems.control import draw_free_control
 from app.ledger.keysystems.keysets import draw_singles
-from app.ledger.keysystems.lost_keysets import open_lost_bittings
+from app.ledger.keysystems.lost_keysets import lost_keysets, open_lost_bittings
 from app.ledger.keysystems.out_of_use import is_marked_retired
 from app.ledger.keysystems.system_queries import chambers_in, operating_keysets, sections_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import SystemsInService, WhatEnters, keys_aside
@@ -82,7 +82,7 @@ def control_of(symbol: str) -> str:
 
 def construction_symbol(session: Session, system: KeySystem | None, way: ConstructionWay) -> str:
     """The symbol of the construction key that a job's cylinders get: of the one that still turns something there, so
-    that a site has one, else a new one's. system: None of one that is still to be started.
+    that a site has one, and of which no key is lost; else a new one's. system: None of one that is to be started.
     """
     keysets = system.keysets if system else []
     there = {one.symbol for one in keysets}
@@ -94,14 +94,15 @@ def construction_symbol(session: Session, system: KeySystem | None, way: Constru
 
 def _live(session: Session, keysets: Iterable[Keyset], way: ConstructionWay) -> Keyset | None:
     keysets = list(keysets)
-    there = {one.symbol for one in keysets}
+    there = {one.symbol: one for one in keysets}
     for one in keysets:
-        is_of_cores = control_of(one.symbol) in there
+        control = there.get(control_of(one.symbol))
         if (
             one.level is Level.CONSTRUCTION
-            and is_of_cores is (way is ConstructionWay.CORES)
+            and (control is not None) is (way is ConstructionWay.CORES)
             and not is_marked_retired(one)
             and turned_by_construction(session, [one.id])
+            and not lost_keysets(session, [one.id, *([control.id] if control else [])])
         ):
             return one
     return None

@@ -339,6 +339,19 @@ def test_a_door_is_made_dead_where_it_hangs_and_on_a_day_that_was(work: Work) ->
         mark_dead(work, job.number, [], work.today)
 
 
+def test_a_later_job_is_not_set_up_for_a_construction_key_that_is_lost(work: Work) -> None:
+    first = by_master(work, 3)
+    system = keyset(work, "CMK").system
+    to_site(work, first)
+    report_loss(work, LossForm(system.id, "CMK", Which.UNKNOWN))
+    asked = site(ConstructionWay.MASTER, name="", existing_id=system.id, construction_keys=1)
+    ask = flats(work, 2, system=asked, keyed_at="shop", override_reason="here", site_id=first.site_id)
+    second = accept(work, issued(work, ask), tuple(replace(one, opening=f"G{one.row}") for one in openings(2)))
+    assert [one.construction.symbol for one in second.cylinders if one.construction] == ["CMK2"] * 2
+    assert len(exposed_by(work.session, keyset(work, "CMK"))) == 3
+    assert cuts_of(work, "CMK2") != cuts_of(work, "CMK")
+
+
 def test_a_cylinder_that_came_back_is_no_door_to_be_made_dead(work: Work) -> None:
     job = by_master(work, 3)
     to_site(work, job)
