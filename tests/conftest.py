@@ -30,7 +30,7 @@ from app.ledger.tables import Role, User
 from tests import factories, houses
 from tests.quick_apps import (
     PRINT_ANEW,
-    keep_address_builders,
+    keep_compiled_rules,
     keep_compiled_sql,
     keep_compiled_templates,
     keep_printed_papers,
@@ -61,7 +61,7 @@ def _reverse_what_has_no_order(connection: Any, record: Any) -> None:
 
 
 keep_compiled_templates()
-keep_address_builders()
+keep_compiled_rules()
 keep_compiled_sql()
 keep_printed_papers()
 wait_for_no_disk()

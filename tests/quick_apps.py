@@ -39,21 +39,26 @@ def keep_compiled_templates() -> None:
     Flask.jinja_options = {"bytecode_cache": _CompiledTemplates()}
 
 
-def keep_address_builders() -> None:
-    """Let Werkzeug compile what builds the addresses of one rule once a process.
+def keep_compiled_rules() -> None:
+    """Let Werkzeug compile the rule of an address once a process: some 340 take most of an application's making.
 
-    The function that it makes of a rule depends on nothing but what the key here names: it is given its rule.
+    What it makes of a rule depends on nothing but what the key here names; what builds addresses is given its rule.
     """
-    compiled: dict[object, Callable[..., tuple[str, str]]] = {}
-    compile_anew: Callable[[Any, bool], Callable[..., tuple[str, str]]] = Rule._compile_builder
+    compiled: dict[object, tuple[Any, ...]] = {}
+    compile_anew: Callable[[Any], None] = Rule.compile
 
-    def compile_once(rule: Any, append_unknown: bool = True) -> Callable[..., tuple[str, str]]:
-        key = (rule.rule, tuple(rule._trace), repr(rule.defaults), append_unknown)
+    def compile_once(rule: Any) -> None:
+        where = rule.host if rule.map.host_matching else rule.subdomain
+        key = (rule.rule, where, rule.merge_slashes, repr(rule.defaults), *rule.map.converters.values())
         if key not in compiled:
-            compiled[key] = compile_anew(rule, append_unknown)
-        return compiled[key]
+            compile_anew(rule)
+            builders = rule._build.__func__, rule._build_unknown.__func__
+            compiled[key] = rule._parts, rule._trace, rule._converters, frozenset(rule.arguments), builders
+        rule._parts, rule._trace, rule._converters, arguments, builders = compiled[key]
+        rule.arguments |= arguments
+        rule._build, rule._build_unknown = (builder.__get__(rule) for builder in builders)
 
-    Rule._compile_builder = compile_once  # type: ignore[method-assign,assignment]
+    Rule.compile = compile_once  # type: ignore[method-assign]
 
 
 def keep_compiled_sql() -> None:
