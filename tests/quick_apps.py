@@ -5,6 +5,7 @@ A house and an application for each test keep tests apart; making them took long
 it in these.
 """
 
+import os
 from collections.abc import Callable
 from functools import lru_cache
 from typing import Any
@@ -89,11 +90,18 @@ def keep_printed_papers() -> None:
 
 
 waits_for_disk = False
-"""Whether SQLite waits, as in a house that is served, until the disk has what is committed: a test may ask for it."""
+"""Whether what is written waits for the disk, as in a house that is served: a test may ask for it."""
 
 
 def wait_for_no_disk() -> None:
-    """Let SQLite hand what is committed to the system and go on: a test's house need not outlive the machine."""
+    """Let SQLite and files hand over to the system and go on: a test's house need not outlive the machine."""
+    wait: Callable[[Any], None] = os.fsync
+
+    def wait_if_asked(file: Any) -> None:
+        if waits_for_disk:
+            wait(file)
+
+    os.fsync = wait_if_asked
 
     @sa.event.listens_for(sa.Engine, "engine_connect")
     def hand_over(connection: sa.Connection) -> None:
