@@ -85,7 +85,12 @@ def take_over(work: Work, form: TakeForm, found: OldList, cells: Mapping[int, Li
         listed = cells[asked.row]
         reason = f"{asked.question} Nobody said. {listed.remarks}".strip()
         put_aside(work, system, asked.row, asked.key, reason, listed.bitting)
+    waiting = {
+        one.key.symbol for one in (*found.aside, *found.asked)
+    }  # the list has them, though nobody knows how cut
     for symbol in found.missing:
+        if symbol in waiting:
+            continue
         under = [one.key.own or one.key.symbol for one in found.taken if one.key.parent == symbol]
         over = ", ".join(under[:3]) + (" and others" if len(under) > 3 else "") or "its masters"
         put_aside(work, system, 0, NamedKey(symbol, symbol), f"The list lacks the master over {over}.")
@@ -121,6 +126,8 @@ def _plan(spec: BittingSpec, keysets: Sequence[Keyset], opened: Mapping[int, Cut
         return None
     below = [(one.level, opened[one.id], opened[one.parent_id]) for one in keysets if one.parent_id is not None]
     top = opened[tops[0].id]
+    if not spec.within_macs(top):  # taken as it is cut, and no array is made under such a master
+        return None
     served: list[set[str]] = [set() for _ in range(spec.chambers)]
     for level, cuts, above in below:
         for chamber, (cut, over) in enumerate(zip(cuts, above, strict=True)):

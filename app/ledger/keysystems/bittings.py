@@ -38,6 +38,9 @@ from app.ledger.store.vault import Vault
 from app.ledger.store.work import Work, require_current_key
 from app.ledger.tables import Bitting, Keyset, KeySystem, Level, RecordsHolder, Role, SpecRow
 
+CUT_SO = "cut beyond the MACS"
+"""The word of a keyset's purpose by which its keys break the MACS and are really cut so, as the owner said."""
+
 
 def spec_of(system: KeySystem) -> BittingSpec:
     """The bitting spec of a system: its keyway's, with as many chambers as this system has."""

@@ -13,6 +13,7 @@ from app.keying import ROLE_BELOW, KeyingError, read_bitting, write_bitting
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import (
+    CUT_SO,
     count_capacity,
     open_bittings,
     open_plan,
@@ -81,6 +82,7 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
             keep_lost_bitting(work, keyset, opened[keyset.id])
         before = {finding.sentence for finding in audit_systems(work, [system]).findings}
         reseal_bittings(work, system, [(keyset, cuts)])
+        keyset.purpose = ", ".join(word for word in keyset.purpose.split(", ") if word != CUT_SO)
         lost_plan = leave_array(work, system, keyset, cuts)
         found = audit_systems(work, [system]).findings
         if worse := [one for one in found if one.sentence not in before]:

@@ -1,11 +1,12 @@
 """Use case: the owner settles a row of an old list that stands aside: the key's bitting, or that there is none."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from app.keying import UPPER_LEVELS, read_cuts, read_symbol
+from app.keying import UPPER_LEVELS, BittingSpec, KeyingError, read_cuts, read_symbol
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bitting_lists import seal_found_plan
 from app.ledger.keysystems.bittings import (
+    CUT_SO,
     add_keyset,
     aside_context,
     count_capacity,
@@ -22,17 +23,21 @@ from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Keyset, KeySystem, Level, ListRowAside, longest
 
-MOST_WHY = longest(ListRowAside.settled) - 40
+MOST_WHY = longest(ListRowAside.settled) - longest(ListRowAside.symbol) - 40
 MASTERS = tuple(Level(one.value) for one in UPPER_LEVELS)
 """The levels over changes, from the top down."""
 
 
 @dataclass(frozen=True, slots=True)
 class SettleForm:
-    """What the owner says of a row: its bitting, at which level, under which master; else why its key is no more."""
+    """What the owner says of a row: its bitting, at which level, under which master; else why its key is no more.
+
+    cut_so: how somebody knows that a key is really cut so which breaks the MACS.
+    """
 
     version: int
     bitting: str = field(default="", repr=False)
+    cut_so: str = ""
     level: str = ""
     under: str = ""
     why: str = ""
@@ -68,7 +73,7 @@ def settle_row(work: Work, system_id: int, row_id: int, form: SettleForm) -> Lis
     """Take a row's key into its system with the bitting that is entered, or note why there is no such key any more.
 
     Owner only, an event without any cut. A master takes what hangs under it by its symbol. Raises KeyingError or
-    LedgerError on `bitting`, `level`, `under` or `why`; nothing is saved then.
+    LedgerError on `bitting`, `cut_so`, `level`, `under` or `why`; nothing is saved then.
     """
     work.require_owner()
     with transaction(work.session):
@@ -82,8 +87,10 @@ def settle_row(work: Work, system_id: int, row_id: int, form: SettleForm) -> Lis
         if form.bitting.strip():
             keyset = _take_in(work, system, row, form)
             row.settled = f"Entered as {keyset.symbol}"
+            if form.cut_so.strip():
+                row.settled += f", {CUT_SO}: {_told(work, row, 'cut_so', form)}"
         else:
-            row.settled = f"No such key any more: {_why(work, row, form.why)}"
+            row.settled = f"No such key any more: {_told(work, row, 'why', form)}"
         row.settled_at, row.settled_by_id = work.now, work.actor.user_id
         named = f"row {row.row}" if row.row else row.symbol
         said = f"{system.name}: {named} of its list is settled. {row.settled}"
@@ -91,19 +98,36 @@ def settle_row(work: Work, system_id: int, row_id: int, form: SettleForm) -> Lis
         return row
 
 
-def _why(work: Work, row: ListRowAside, why: str) -> str:
-    words = " ".join(why.split())
+def _told(work: Work, row: ListRowAside, name: str, form: SettleForm) -> str:
+    """What a box says that goes on record."""
+    words = " ".join(str(getattr(form, name)).split())
     if len(words) > MOST_WHY:
-        raise LedgerError("why", f"At most {MOST_WHY} characters.")
-    cuts = "".join(filter(str.isalnum, _said(work, row))).lower()
-    if len(cuts) > 2 and cuts in "".join(filter(str.isalnum, words)).lower():
-        raise LedgerError("why", "This goes on record: leave the cuts out.")
+        raise LedgerError(name, f"At most {MOST_WHY} characters.")
+    for bitting in (_said(work, row), form.bitting):
+        cuts = "".join(filter(str.isalnum, bitting)).lower()
+        if len(cuts) > 2 and cuts in "".join(filter(str.isalnum, words)).lower():
+            raise LedgerError(name, "This goes on record: leave the cuts out.")
     return words
+
+
+def _read(spec: BittingSpec, form: SettleForm) -> Cuts:
+    """The cuts that are entered, those of a key that breaks the MACS too where somebody knows that it is cut so."""
+    try:
+        cuts = read_cuts(spec, form.bitting)
+    except KeyingError as refused:
+        cuts = read_cuts(replace(spec, macs=spec.depths), form.bitting)
+        if not form.cut_so.strip():
+            told = f"{refused.message} Read the key again; if it is really cut so, say below how you know."
+            raise KeyingError("bitting", told) from None
+        return cuts
+    if form.cut_so.strip():
+        raise LedgerError("cut_so", "These cuts are within the MACS: leave this empty.")
+    return cuts
 
 
 def _take_in(work: Work, system: KeySystem, row: ListRowAside, form: SettleForm) -> Keyset:
     spec = spec_of(system)
-    cuts = read_cuts(spec, form.bitting)
+    cuts = _read(spec, form)
     opened = open_bittings(work.session, work.vault, [system])
     if same := next((one.symbol for one in system.keysets if opened.get(one.id) == cuts), None):
         raise LedgerError("bitting", f"{same} has this bitting: read the key again.")
@@ -136,7 +160,8 @@ def _add(work: Work, system: KeySystem, row: ListRowAside, form: SettleForm, cut
         raise LedgerError("level", "This master has no symbol of its own: say that there is no such key.")
     if not symbol:
         [symbol] = next_symbols(work, system, above if level is Level.CHANGE else None, 1)
-    purpose = "takes the cores out" if level is Level.CONTROL else ""
+    words = ("takes the cores out" if level is Level.CONTROL else "", CUT_SO if form.cut_so.strip() else "")
+    purpose = ", ".join(filter(None, words))
     parent = above if level in (*MASTERS, Level.CHANGE) else None
     keyset = add_keyset(work, system, symbol, level, parent, cuts, purpose, row.own_symbol or symbol)
     for one in system.keysets:

@@ -269,6 +269,11 @@ class SettlePage(KeyingForm):
 
     version = HiddenField()
     bitting = bitting_field("Its bitting", hint="From bow to tip, wherever the key stops; from the key or its list.")
+    cut_so = text(
+        "Really cut so, beyond the MACS: how you know",
+        200,
+        hint="Such as measured, and works in the door. Goes on record; leave the cuts out.",
+    )
     level = SelectField("Level")
     under = SelectField("Under the master", validate_choice=False)
     why = text("Or why there is no such key any more", 200, hint="Goes on record; leave the cuts out.")

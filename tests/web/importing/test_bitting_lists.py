@@ -11,7 +11,10 @@ from sqlalchemy.orm import Session
 
 from app.config import Config
 from app.keying import BittingSpec, KeyingError, plan_levels, read_bitting, read_cuts, rotate, write_bitting
-from app.ledger.keysystems.bittings import open_plan
+from app.ledger.keysystems.auditing import audit_systems
+from app.ledger.keysystems.bittings import open_bittings, open_plan
+from app.ledger.keysystems.extending import ExtendForm, extend_system, make_extension_ready, seal_extension
+from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.work import Work
 from app.ledger.tables import Bitting, BlindCode, Event, Import, ImportMapping, Keyset, KeySystem, ListRowAside, Role
 from tests import factories
@@ -504,3 +507,66 @@ def test_a_list_of_five_levels_is_taken_and_its_top_named_later(
     top = session.query(Keyset).filter_by(parent_id=None).one()
     assert (top.symbol, top.level.value) == ("GGGM", "great great grand master")
     assert sorted(one.symbol for one in top.children) == ["A", "B"]
+
+
+def test_a_key_that_is_really_cut_beyond_the_macs_is_kept_with_the_reason(
+    owner_client: FlaskClient, customer: int, session: Session, work: Work
+) -> None:
+    spec = {"chambers": 6, "depths": 10, "first_depth": 0, "macs": 7, "step": 2}
+    factories.KeywayFactory(code="AQ1", spec__spec=spec)
+    session.commit()
+    listed = rows(("TMK", "417250", "TMK"), ("101", "291478", "change"), ("102", "031012", "change"))
+    page = take(owner_client, listed, customer)
+    [link] = re.findall(r'href="(/keying/systems/\d+/aside/\d+)"', page)
+    boxes = form_with(owner_client.get(link).text, "why") | {"bitting": "291478"}
+    for said, words in (
+        ({}, "if it is really cut so, say below how you know"),
+        ({"cut_so": "measured as 2 9 1-478"}, "leave the cuts out"),
+        ({"bitting": "233478", "cut_so": "Measured twice"}, "These cuts are within the MACS: leave this empty."),
+        ({"bitting": "29147", "cut_so": "Measured twice"}, "5 of 6 cuts"),
+    ):
+        refused = owner_client.post(link, data=boxes | said)
+        assert refused.status_code == 422 and words in unescape(refused.text), words
+    assert owner_client.post(link, data=boxes | {"cut_so": "Measured, works in 101"}).status_code == 303
+    work.session.rollback()
+    system = work.session.query(KeySystem).one()
+    page = owner_client.get(f"/key-systems/{system.id}").text
+    assert "Entered as 2AA, cut beyond the MACS: Measured, works in 101." in page and "not settled" not in page
+    cuts = {
+        one.symbol: opened[one.id]
+        for opened in [open_bittings(session, work.vault, [system])]
+        for one in system.keysets
+    }
+    assert cuts == {"AA": (4, 1, 7, 2, 5, 0), "1AA": (0, 3, 1, 0, 1, 2), "2AA": (2, 9, 1, 4, 7, 8)}
+    assert system.sealed_plan is not None
+    extend_system(work, system.id, ExtendForm(master="AA", changes=3))
+    assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
+
+
+def test_a_top_master_cut_beyond_the_macs_is_kept_and_its_system_searched(
+    owner_client: FlaskClient, customer: int, session: Session, work: Work
+) -> None:
+    spec = {"chambers": 6, "depths": 10, "first_depth": 0, "macs": 7, "step": 2}
+    factories.KeywayFactory(code="AQ1", spec__spec=spec)
+    session.commit()
+    listed = rows(("TMK", "491250", "TMK"), ("101", "233478", "change"), ("102", "031012", "change"))
+    page = take(owner_client, listed, customer)
+    links = re.findall(r'href="(/keying/systems/\d+/aside/\d+)"', page)
+    for link in dict.fromkeys(links):
+        boxes = form_with(owner_client.get(link).text, "why") | {"bitting": "491250", "cut_so": "Measured"}
+        if 'name="bitting"' in owner_client.get(link).text:
+            answer = owner_client.post(link, data=boxes)
+            assert answer.status_code == 303, re.findall("(?s)role=.alert.*?<.div>", answer.text)
+    work.session.rollback()
+    system = work.session.query(KeySystem).one()
+    assert system.sealed_plan is None
+    assert [(one.symbol, one.parent.symbol if one.parent else "") for one in system.keysets] == [
+        ("1AA", "AA"),
+        ("2AA", "AA"),
+        ("AA", ""),
+    ]
+    ready = make_extension_ready(work, system.id, ExtendForm(master="AA", changes=2))
+    found = ready.search(work.rng, 5, lambda *_: None)
+    assert found.extension is not None
+    seal_extension(work, ready, found.extension)
+    assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
