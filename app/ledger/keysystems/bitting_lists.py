@@ -85,9 +85,7 @@ def take_over(work: Work, form: TakeForm, found: OldList, cells: Mapping[int, Li
         listed = cells[asked.row]
         reason = f"{asked.question} Nobody said. {listed.remarks}".strip()
         put_aside(work, system, asked.row, asked.key, reason, listed.bitting)
-    waiting = {
-        one.key.symbol for one in (*found.aside, *found.asked)
-    }  # the list has them, though nobody knows how cut
+    waiting = {one.key.symbol for one in found.aside} | {one.key.symbol for one in found.asked}
     for symbol in found.missing:
         if symbol in waiting:
             continue

@@ -1,6 +1,7 @@
 """Use cases: plan a new system, by how much it must hold or by who opens what, and start it."""
 
 import re
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import islice
@@ -40,7 +41,7 @@ from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.keysystems.bittings import insert_keysets, open_bittings, seal_plan, tops_on_keyway
 from app.ledger.keysystems.control import insert_control, lacks_control
 from app.ledger.keysystems.planned_doors import plan_doors_of
-from app.ledger.keysystems.reserves import keep_reserves, read_reserves
+from app.ledger.keysystems.reserves import ANY_DOOR, Reserve, keep_reserves, read_reserves
 from app.ledger.keysystems.selective import insert_selective, read_selective
 from app.ledger.keysystems.system_queries import systems_sharing_keyway
 from app.ledger.keysystems.systems import (
@@ -69,7 +70,8 @@ class PlanForm:
     """What a new system must hold, and on what: `counts` of each level now and `later`, the changes first.
 
     selective: the symbol of its selective master; "" for none. parts: masters and grands on other keyways of the
-    family, with what is under them, as "AB: Q2; B: Q3".
+    family, with what is under them, as "AB: Q2; B: Q3". reserve: changes that are kept back from the start, as
+    "floor 2: 10 under AB".
     """
 
     keyway: str
@@ -79,6 +81,7 @@ class PlanForm:
     later: tuple[int, ...] = ()
     selective: str = ""
     parts: str = ""
+    reserve: str = ""
 
     def checked(self) -> "PlanForm":
         """The same with the symbol of the selective master as it is kept; refused on `selective`."""
@@ -86,10 +89,40 @@ class PlanForm:
 
     @property
     def demand(self) -> Demand:
-        """As the keying room takes it; counts of levels that the system lacks are left out."""
+        """As the keying room takes it; counts of levels that the system lacks are left out. What is kept back finds
+        room beside the changes of now.
+        """
         deepest = self.levels - 1
         counts = dict(zip(COUNTED[:deepest], self.counts, strict=False))
-        return Demand(levels=self.levels, room=self.later[:deepest], selective=bool(self.selective), **counts)
+        kept = Counter[str]()
+        for one in self.reserves:
+            kept[one.master] += one.count
+        most = kept[""] + max((count for master, count in kept.items() if master), default=0)
+        changes, *upper = self.later[:deepest] or (0,)
+        return Demand(levels=self.levels, room=(max(changes, most), *upper), selective=bool(self.selective), **counts)
+
+    @property
+    def reserves(self) -> tuple[Reserve, ...]:
+        """What is kept back from the start, each under a master, "" for under every one; refused on `reserve`."""
+        if not self.reserve.strip():
+            return ()
+        if prod(self.counts[1 : self.levels - 1]) > MOST_PARTED:
+            raise LedgerError("reserve", f"Reserves are kept under up to {MOST_PARTED:,} masters: leave this empty.")
+        parents = self.parents
+        masters = [symbol for symbol in parents if symbol not in parents.values()]
+        found, problems = [], list[str]()
+        for one in read_reserves(self.reserve):
+            master = one.master or (masters[0] if len(masters) == 1 else "")
+            if not master and one.name != ANY_DOOR:
+                told = f"Write {one.name}: {one.count} under {masters[0]}."
+                problems.append(f"Under which master is the reserve for {one.name}? {told}")
+            elif master and master not in masters:
+                told = f"choose of {first_of(masters, MOST_PEOPLE)}"
+                problems.append(f"The plan has no master {master[:12]} over changes: {told}.")
+            found.append(replace(one, master=master))
+        if problems:
+            raise LedgerError("reserve", " ".join(problems))
+        return tuple(found)
 
     @property
     def parents(self) -> dict[str, str | None]:
@@ -121,6 +154,7 @@ class Planned:
     """The plans side by side; `sealed` carries the master they were reckoned under, for whoever starts it.
 
     blanks: which blank enters which keyways, of a system on several; others: the further ones that it could be on.
+    reserves: what is kept back from the start.
     """
 
     spec: BittingSpec
@@ -128,6 +162,7 @@ class Planned:
     sealed: str
     blanks: tuple[PartBlank, ...] = ()
     others: tuple[str, ...] = ()
+    reserves: tuple[Reserve, ...] = ()
 
 
 MOST_PARTED = 1_000
@@ -206,7 +241,7 @@ def plan_for(work: Work, form: PlanForm) -> Planned:
     planning = plan_system(spec, top, demand)
     may_start = bool(planning.startable) and work.actor.role is not Role.COUNTER
     sealed = carry(work, write_bitting(spec, top), _purpose(form)) if may_start else ""
-    return Planned(spec, planning, sealed, blanks, others)
+    return Planned(spec, planning, sealed, blanks, others, form.reserves)
 
 
 def _purpose(form: PlanForm) -> str:
@@ -254,14 +289,12 @@ def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_
         if plan.selective is not None:
             own = next(one for one in system.keysets if one.parent_id is None and one.level.is_upper)
             insert_selective(work, system, own, form.selective, plan.selective)
-        record(
-            work,
-            "key system planned",
-            f"key system {system.id}",
-            f"{system.name}: {plan.title}, {plan.levels[0].capacity} changes a master, "
-            f"room for more asked: {', '.join(f'{one.later:,} {one.level}' for one in plan.levels)}"
-            + "".join(f", {symbol} on {keyway}" for symbol, keyway in keyways.items()),
-        )
+        later = ", ".join(f"{one.later:,} {one.level}" for one in plan.levels if one.later)
+        said = [f"{system.name}: {plan.title}, {plan.levels[0].capacity} changes a master"]
+        said += [f"room for more asked: {later}"] if later else []
+        said += [f"{symbol} on {keyway}" for symbol, keyway in keyways.items()]
+        kept = keep_reserves(work, system, form.reserves)
+        record(work, "key system planned", f"key system {system.id}", f"{', '.join(said)}{kept}"[:1000])
         return system
 
 

@@ -202,6 +202,12 @@ class PlanPage(KeyingForm):
         [Length(max=400, message="At most 400 letters.")],
         description="Such as AB: Q2; B: Q3: the master or grand of this symbol, with all under it, stands there.",
     )
+    reserve = text(
+        "Reserve",
+        400,
+        hint="Changes kept back from the start, such as floor 2: 10 under AB; a number alone: so many under each "
+        "master, for any door.",
+    )
 
     @property
     def levels_downward(self) -> Sequence[tuple[int, str, str]]:
@@ -218,6 +224,7 @@ class PlanPage(KeyingForm):
             "levels",
             "selective",
             "parts",
+            "reserve",
             *(box for _, *pair in self.levels_downward for box in pair),
         )
 

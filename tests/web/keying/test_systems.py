@@ -4,6 +4,7 @@ import json
 import re
 from collections import Counter
 from collections.abc import Callable
+from html import unescape
 from itertools import pairwise, product
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, open_plan, room_below, seal_bitting
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.keysets import add_keysets
+from app.ledger.keysystems.reserves import reserves_of
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.store.engine import transaction
@@ -469,3 +471,37 @@ def test_the_extend_page_tells_of_a_lost_master(client_as: ClientAs, session: Se
     master = session.scalars(sa.select(Keyset).where(Keyset.symbol == "AA")).one()
     mark_lost(session, factories.KeyFactory(keyset=master, copy_number=1))
     assert words in client.get(address).text
+
+
+def test_a_reserve_is_asked_when_a_system_is_planned(client_as: ClientAs, session: Session, work: Work) -> None:
+    """It finds room beside the changes of now, is kept from the start, and a door of its floor draws from it."""
+    factories.KeywayFactory(code="AQ1")
+    customer = factories.CustomerFactory()
+    client = client_as(Role.BENCH)
+    for reserve, words in (
+        ("floor 1: 10", "Under which master is the reserve for floor 1? Write floor 1: 10 under AA."),
+        ("floor 1: 10 under AZ", "The plan has no master AZ over changes: choose of AA, AB, AC."),
+        ("much", "much is no reserve"),
+    ):
+        refused = client.post("/keying/plan", data={**DEMAND, "reserve": reserve})
+        assert refused.status_code == 422 and words in unescape(refused.text), words
+    asked = {"reserve": "floor 1: 10 under AA; Chemistry: 4 under AA; 2"}
+    page = _plan(client, **asked)
+    kept = "10 under AA for floor 1; 4 under AA for Chemistry; 2 under each master for later doors."
+    assert f"Kept back from the start, as part of what comes later: {kept}" in words_of(page)
+    changes, later = (int(DEMAND[name]) for name in ("changes", "changes_later"))
+    rows = re.findall(r"changes per master ([\d,]+) ([\d,]+) ([\d,]+)", words_of(page))
+    assert rows and {row[:2] for row in rows} == {(str(changes), str(max(later, 10 + 4 + 2)))}
+    [sealed, *_] = re.findall(r'name="sealed" value="([^"]+)"', page)
+    roles = re.findall(r'name="roles" value="([CMG-]+)"', page)[0]
+    data = {**DEMAND, **asked, "sealed": sealed, "roles": roles, "customer": str(customer.id), "name": "Pier"}
+    assert client.post("/keying/plan/start", data={**data, "reserve": "2"}).status_code == 422
+    assert client.post("/keying/plan/start", data=data).status_code == 303
+    session.rollback()
+    system = session.query(KeySystem).one()
+    left = {(one.name, one.master): one.left for one in reserves_of(session, system)}
+    assert left == {("floor 1", "AA"): 10, ("Chemistry", "AA"): 4} | {
+        ("later doors", master): 2 for master in ("AA", "AB", "AC")
+    }
+    assert audit_systems(work, [get_system(session, system.id)]).is_clean
+    assert "in reserve 10 under AA for floor 1" in client.get(f"/key-systems/{system.id}").text
