@@ -22,6 +22,7 @@ from app.keying.symbols import (
 
 CONTROL_OF_LISTS = "CTR"
 GREAT = "GGM"
+USUAL_SELECTIVE = "ENG"
 
 
 LIST_LEVELS = tuple(level for level in SymbolLevel if level is not SymbolLevel.CROSS)
@@ -34,6 +35,7 @@ _WORDS = {
     SymbolLevel.CHANGE: "change|change key|individual|individual key|operating key|day key|user key|room key",
     SymbolLevel.SINGLE: "single keyed|single|skd|single key|keyed single",
     SymbolLevel.CONTROL: "control|ctr|ck|control key|core key",
+    SymbolLevel.SELECTIVE: "selective master|selective|selective master key|selective key",
 }
 _LEVEL_OF = {word: level for level, words in _WORDS.items() for word in words.split("|")}
 _OVER = (SymbolLevel.TOP, *UPPER_LEVELS)
@@ -165,11 +167,13 @@ class ListCoding:
     def __init__(self, rows: Sequence[SentRow], *, has_own_names: bool) -> None:
         self._read: dict[str, KeySymbol] = {}
         said = dict.fromkeys(cell_words(row.symbol) for row in rows if not why_no_key(row))
+        self._behind: set[str] = set()
+        """What stands in parentheses behind symbols of the list: its selective master."""
         if not has_own_names:
             self._read_standard(said)
         self._used = {one.own_key for one in self._read.values()}
         self._given: dict[str, NamedKey] = {}
-        self._master = self._grand = ""
+        self._master = self._grand = self._selective = ""
         self._questions: dict[int, KeyAsked | KeyAside] = {}
         self._names: dict[int, NamedKey] = {}
         self._numbers: dict[str | None, int] = {}
@@ -181,6 +185,7 @@ class ListCoding:
         keys = [row for row in rows if not why_no_key(row) and row.row not in self._questions]
         for row in keys:
             self._place(row)
+        self._place_selective(keys)
         self._place_changes([row for row in keys if row.row not in self._questions])
 
     def _read_standard(self, said: Iterable[str]) -> None:
@@ -189,8 +194,9 @@ class ListCoding:
         grands = {one.own_key.lstrip("0123456789")[:1] for own, one in read.items() if not short[own]}
         self._read = {own: one for own, one in read.items() if not (found := short[own]) or found[1] in grands}
         known = {one.own_key for one in self._read.values()}
+        self._behind = {one.selective for one in self._read.values()} - {""}
         for own in said:
-            if own in read or not own:
+            if own in read or not own or own.upper() in self._behind:
                 continue
             if (deep := _deep(own)) is None:
                 continue
@@ -233,7 +239,8 @@ class ListCoding:
             ask("level", f"What level is {said[:40]!r}?")
         else:
             bare = own.rstrip("0123456789").rstrip(" -#.") if own else ""
-            level = named or (SymbolLevel.CONTROL if is_control_symbol(own) else level_of(bare))
+            by_name = SymbolLevel.CONTROL if is_control_symbol(own) else level_of(bare)
+            level = named or (SymbolLevel.SELECTIVE if own.upper() in self._behind else by_name)
             if level is None:
                 ask("level", f"What level is {own[:40]}? Nothing says so." if own else "Neither symbol nor level.")
             return level
@@ -277,6 +284,8 @@ class ListCoding:
                 self._given[self._same(own)] = key
         elif level is SymbolLevel.CONTROL:
             key = NamedKey(own, CONTROL_OF_LISTS, level)
+        elif level is SymbolLevel.SELECTIVE:
+            key = NamedKey(own, own.upper() if own.isalpha() else USUAL_SELECTIVE, level)
         elif level is SymbolLevel.SINGLE:
             key = NamedKey(own, "", level)
         else:
@@ -284,6 +293,23 @@ class ListCoding:
         if key.level is SymbolLevel.GRAND:
             self._grand = key.symbol
         self._names[row.row] = key
+
+    def _place_selective(self, rows: Sequence[SentRow]) -> None:
+        """Put the selective master, one at most, under the top master, whose cuts it has but for one chamber."""
+        top = next((one.symbol for one in self._names.values() if one.level in _OVER and one.parent is None), None)
+        for row in rows:
+            key = self._names.get(row.row)
+            if key is None or key.level is not SymbolLevel.SELECTIVE:
+                continue
+            if top is None:
+                words = "The list has no top master, under which a selective master stands."
+                self._questions[row.row] = KeyAside(row.row, key, words)
+            elif self._selective not in ("", key.symbol):
+                words = f"A second selective master, beside {self._selective}: a system has at most one."
+                self._questions[row.row] = KeyAsked(row.row, replace(key, symbol="", level=None), "level", words)
+            else:
+                self._selective = key.symbol
+                self._names[row.row] = replace(key, parent=top)
 
     def _parent(self, read: KeySymbol) -> str | None:
         """The key over a symbol of the list's own coding, as far as the list has such a level."""

@@ -12,6 +12,8 @@ master the list lacks is taken, the master named in `missing`. A second top mast
 a key of its own (X1X) stands aside; X and parentheses around a key are its cylinder's, and the key is taken. A symbol
 or bitting that stands twice, however its blanks and letters are written, is taken where it stands first. Empty rows
 and headings that stand again are aside.
+
+What stands in parentheses behind a change, such as ENG behind AA1(ENG), names the selective master of the list.
 """
 
 import re
@@ -33,7 +35,7 @@ from app.keying.list_coding import (
 )
 from app.keying.listed_cuts import CutsAsked, lost_zero, read_cuts
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.symbols import read_symbol, top_symbol
+from app.keying.symbols import SymbolLevel, read_symbol, top_symbol
 
 MOST_LISTED_ROWS = 200_000
 
@@ -62,7 +64,7 @@ class OldList:
     @property
     def levels(self) -> int:
         """How many levels the symbols speak of, 1 where all stand alone."""
-        said = {*self.missing, *(one.key.symbol for one in self.taken)}
+        said = {*self.missing, *_coded(self.taken)}
         if (deep := levels_of_list(said)) > 4 or GREAT in said:
             return deep
         if any(symbol[0].isdigit() for symbol in said):
@@ -90,7 +92,7 @@ class OldList:
         """The same as one system, whose top master is missing over its roots."""
         if len(self.roots) < 2:
             return self
-        levels = levels_of_list(one.key.symbol for one in self.taken)
+        levels = levels_of_list(_coded(self.taken))
         top = top_symbol(levels) if any(len(root) == 1 for root in self.roots) else "A"
         taken = tuple(
             replace(one, key=replace(one.key, parent=top)) if one.key.symbol in self.roots else one
@@ -165,15 +167,21 @@ def _again(key: NamedKey, cuts: Bitting, first: KeyTaken) -> tuple[str, bool]:
     """Why a key is not taken a second time, and whether it matters."""
     if cuts == first.cuts:
         return f"The same again as row {first.row}.", False
-    said = f"{key.own} is {key.symbol}, as row {first.row} is" if key.own != first.key.own else f"As row {first.row}"
+    is_told = key.own not in (first.key.own, key.symbol)
+    said = f"{key.own} is {key.symbol}, as row {first.row} is" if is_told else f"As row {first.row}"
     return f"{said}, with other cuts: one must be another key.", True
 
 
-def _parents(taken: Iterable[KeyTaken]) -> dict[str, str | None]:
+def _coded(taken: Iterable[KeyTaken]) -> list[str]:
+    """The symbols that tell levels: a selective master's letters do not."""
+    return [one.key.symbol for one in taken if one.key.level is not SymbolLevel.SELECTIVE]
+
+
+def _parents(taken: Collection[KeyTaken]) -> dict[str, str | None]:
     """Symbol → the one above it, of the masters too that the symbols alone speak of."""
     above = {one.key.symbol: one.key.parent for one in taken}
     is_two = any(symbol[0].isdigit() for symbol in above)
-    levels = levels_of_list([*above, *filter(None, above.values())])
+    levels = levels_of_list([*_coded(taken), *filter(None, above.values())])
     for parent in list(above.values()):
         while parent and parent not in above:
             over = _over(parent, levels)

@@ -50,7 +50,8 @@ _SUFFIX = re.compile(r"(.+)\(([A-Z]{1,10})\)")
 class SymbolLevel(StrEnum):
     """What a symbol stands for; the text is the trade's word, which names masters from the changes upwards.
 
-    TOP, the highest of a list whatever else it is called, and CONTROL are said in lists; no symbol is read as one.
+    TOP, the highest of a list whatever else it is called, CONTROL and SELECTIVE are said in lists; no symbol is read
+    as one.
     """
 
     TOP = "top master"
@@ -64,6 +65,7 @@ class SymbolLevel(StrEnum):
     SINGLE = "single keyed"
     CROSS = "cross-keyed"
     CONTROL = "control"
+    SELECTIVE = "selective master"
 
 
 UPPER_LEVELS = tuple(SymbolLevel)[1:MOST_LEVELS]

@@ -298,3 +298,24 @@ def test_a_deep_list_that_contradicts_itself_asks_and_names_the_top_that_it_lack
     found = read(["GGGM", "change"], ["A"], ["AA"], ["AAA"], ["AAA1"])
     assert [one.row for one in found.asked] == [1] and found.missing == ("GGGM",)
     assert [one.key.level.value for one in found.taken] == ["great grand master", "grand master", "master", "change"]
+
+
+def test_what_stands_in_parentheses_behind_a_change_names_the_selective_master():
+    """AA1(ENG); ENG. (ANSI/BHMA A156.28-2018, text extract)"""
+    found = read(["A"], ["AA"], ["AA1(ENG)"], ["AA2(NMK)"], ["AB"], ["AB1"], ["eng"])
+    assert not found.asked and not found.aside and found.levels == 3 and found.roots == ("A",)
+    [selective] = [one.key for one in found.taken if one.key.symbol == "ENG"]
+    assert (selective.own, selective.level, selective.parent) == ("eng", SymbolLevel.SELECTIVE, "A")
+    # Where no symbol speaks of it, the list's level says so or the row asks; a second one asks.
+    assert [one.question for one in read(["A"], ["AA"], ["AA1"], ["ENG"]).asked] == [
+        "What level is ENG? Nothing says so."
+    ]
+    said = read(["A"], ["AA"], ["AA1"], ["Engineers", "selective master"], ["ELEC", "Selective"])
+    assert taken(said)["ENGINEERS"] == "Engineers"
+    assert [one.question for one in said.asked] == [
+        "A second selective master, beside ENGINEERS: a system has at most one."
+    ]
+    alone = read(["AA1(ENG)"], ["ENG"])
+    assert [one.reason for one in alone.aside] == [
+        "The list has no top master, under which a selective master stands."
+    ]

@@ -76,7 +76,13 @@ def guess_choice(kind: ImportKind, about_id: int | None, table: FoundTable) -> t
     wanted = kind.columns_for(about_id)
     if kind.order and not any(column.heading for column in table.columns):
         places = [column.place for column in table.columns]
-        return TableChoice(dict(zip(kind.order, places, strict=False))), False
+        by_name = {column.name: column for column in wanted}
+        found = {
+            name: place
+            for name, place in zip(kind.order, places, strict=False)
+            if (reads := by_name[name].reads) is None or any(map(reads, table.cells(place)))
+        }
+        return TableChoice(found), False
     guesses = guess_columns(table, [_with_its_words(column) for column in wanted])
     columns = {name: guess.place for name, guess in guesses.items()}
     return TableChoice(columns), all(guess.is_sure for guess in guesses.values())

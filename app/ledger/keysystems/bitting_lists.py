@@ -8,6 +8,7 @@ from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, LevelArray, NamedKey, OldList, SymbolLevel
 from app.ledger.keysystems.bittings import add_keyset, seal_plan, spec_of
 from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER
+from app.ledger.keysystems.correcting import leave_array
 from app.ledger.keysystems.out_of_use import RETIRED
 from app.ledger.keysystems.rows_aside import put_aside
 from app.ledger.keysystems.systems import SystemForm, add_system_row
@@ -95,6 +96,9 @@ def take_over(work: Work, form: TakeForm, found: OldList, cells: Mapping[int, Li
     work.session.flush()
     work.session.refresh(system, ["keysets"])
     seal_found_plan(work, system, {keyset.id: taken[symbol or ""].cuts for symbol, keyset in made.items()})
+    selective = next((one for one in made.values() if one.level is Level.SELECTIVE), None)
+    if selective is not None:
+        leave_array(work, system, selective, taken[selective.symbol].cuts)
     left = counted(len(found.aside) + len(found.asked), "row")
     array = "with an array" if system.sealed_plan else "without an array"
     said = f"{name}: {len(taken)} keysets on keyway {system.keyway}, {left} aside, {array}"

@@ -162,7 +162,7 @@ def _add(work: Work, system: KeySystem, row: ListRowAside, form: SettleForm, cut
         [symbol] = next_symbols(work, system, above if level is Level.CHANGE else None, 1)
     words = ("takes the cores out" if level is Level.CONTROL else "", CUT_SO if form.cut_so.strip() else "")
     purpose = ", ".join(filter(None, words))
-    parent = above if level in (*MASTERS, Level.CHANGE) else None
+    parent = above if level in (*MASTERS, Level.CHANGE, Level.SELECTIVE) else None
     keyset = add_keyset(work, system, symbol, level, parent, cuts, purpose, row.own_symbol or symbol)
     for one in system.keysets:
         if one.parent_id is None and one.id != keyset.id and _hangs_under(system, one, keyset):

@@ -570,3 +570,31 @@ def test_a_top_master_cut_beyond_the_macs_is_kept_and_its_system_searched(
     assert found.extension is not None
     seal_extension(work, ready, found.extension)
     assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
+
+
+def test_a_list_without_headings_has_its_selective_master_and_withholds_its_depth(
+    keyway: None, owner_client: FlaskClient, customer: int, session: Session, work: Work
+) -> None:
+    spec = BittingSpec(chambers=6, depths=10, macs=9, step=2)
+    top = read_bitting(spec, WHARF, "tmk")
+    plan = plan_levels(spec, top, levels=3, masters=2, changes_per_master=1, roles="CCCMM-")
+    used = {bitting[0] for bitting in plan.keys.values()}
+    listed = [
+        f"{symbol}{'(ENG)' if symbol == 'AA1' else ''},{write_bitting(spec, bitting)},room {number}"
+        for number, (symbol, bitting) in enumerate(plan.keys.items())
+    ]
+    depth = next(d for d in (1, 3, 7, 9) if d not in used)
+    selective = f"{depth}{WHARF[1:]}"
+    _, page = send_list(owner_client, "\n".join([*listed, f"ENG,{selective},engineers"]))
+    assert "What the words under Level mean" not in page
+    list_page = take(owner_client, "symbol,bitting,remarks\n" + "\n".join([*listed, f"ENG,{selective},"]), customer)
+    assert "not settled" not in list_page and "selective master" in list_page
+    work.session.rollback()
+    system = work.session.query(KeySystem).one()
+    array = open_plan(work.vault, system)
+    assert array is not None and array.withheld == (1, depth)
+    extend_system(work, system.id, ExtendForm(master="AA", changes=6))
+    by_id = open_bittings(work.session, work.vault, [get_system(work.session, system.id)])
+    symbols = {one.id: one.symbol for one in get_system(work.session, system.id).keysets}
+    assert [symbols[one] for one, cuts in by_id.items() if cuts[0] == depth] == ["ENG"]
+    assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
