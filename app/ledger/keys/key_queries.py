@@ -9,10 +9,9 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, contains_eager, joinedload
 
-from app.fitting import KeyBlank
 from app.ledger.catalog.maker_queries import spellings
 from app.ledger.keysystems.copy_numbers import read_stamp, say_copies
-from app.ledger.keysystems.ticks import KEYS_CUT, KEYS_UNCUT
+from app.ledger.keysystems.ticks import KEYS_CUT, KEYS_UNCUT, blanks_cut
 from app.ledger.search.words import holds
 from app.ledger.sites.customers import phone_digits
 from app.ledger.store.engine import Page, get_row, page_of, place_of_page, read
@@ -209,7 +208,7 @@ def _subjects(session: Session, keyset: Keyset) -> list[str]:
 @dataclass(frozen=True, slots=True)
 class ReceiptKey:
     """One key on a receipt. opens: where it works, in words; stamp: what stands on it; became: where it went where
-    it was taken back, in words; blank: what keys of its keyset are cut of, "" where nobody knows.
+    it was taken back, in words; blank: what it was cut of, "" where nobody wrote that down.
     """
 
     keyset: str
@@ -273,10 +272,13 @@ def find_receipt(session: Session, number: int) -> KeyReceipt:
                 due_back,
                 f"{one.get('stamp', one['symbol'])} {copy}",
                 became,
-                one.get("blank", ""),
+                blank,
             )
             for one in (event.detail for event in events)
-            for copy, became in zip(one["copies"], one.get("became", [""] * len(one["copies"])), strict=True)
+            for unsaid in [[""] * len(one["copies"])]
+            for copy, became, blank in zip(
+                one["copies"], one.get("became", unsaid), one.get("blanks", unsaid), strict=True
+            )
         ),
         is_back=first.kind == TAKEN_BACK,
         held=tuple(said["held"]) if "held" in said else None,
@@ -284,9 +286,10 @@ def find_receipt(session: Session, number: int) -> KeyReceipt:
     )
 
 
-def say_blank(blank: KeyBlank | None) -> str:
-    """The blank of a key as a receipt says it; "" of none."""
-    return f"{blank.maker} {blank.number}" if blank is not None else ""
+def say_blanks_cut(session: Session, keys: Sequence[Key]) -> list[str]:
+    """What these keys were cut of, each in words; "" where nobody wrote it down."""
+    keysets = {key.keyset for key in keys}
+    return blanks_cut(session, {one for keyset in keysets for one in _subjects(session, keyset)}, keys)
 
 
 def receipts_of(events: Sequence[Event]) -> tuple[int, ...]:

@@ -12,15 +12,14 @@ from typing import Any
 import sqlalchemy as sa
 
 from app.errors import Problem, Problems
-from app.ledger.keys.key_queries import ISSUED, KEY_RECEIPTS, SCRAPPED, keys_held, say_blank, say_held
+from app.ledger.keys.key_queries import ISSUED, KEY_RECEIPTS, SCRAPPED, keys_held, say_blanks_cut, say_held
 from app.ledger.keys.old_copies import require_not_old, say_retired, useless_copies
 from app.ledger.keysystems.authority import authority_of, require_authority
 from app.ledger.keysystems.copy_numbers import MOST_AT_ONCE, say_copies
 from app.ledger.keysystems.keysets import require_decoded
 from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
 from app.ledger.keysystems.out_of_use import require_not_retired
-from app.ledger.keysystems.system_queries import blanks_of
-from app.ledger.keysystems.ticks import KEYS_CUT
+from app.ledger.keysystems.ticks import KEYS_CUT, say_blanks
 from app.ledger.sites.customers import phone_digits
 from app.ledger.store.engine import get_row, get_version, in_steps, transaction
 from app.ledger.store.errors import LedgerError
@@ -124,7 +123,8 @@ def cut_copies(
         require_authority(work, keyset.system, deed, override_reason)
         for key in keys:
             put_key(work, key, KeyState.CUT)
-        record_keys(work, KEYS_CUT, keyset, f"{keyset.symbol} {say_copies(copies)} cut", keys)
+        blanks = say_blanks(work.session, keys)
+        record_keys(work, KEYS_CUT, keyset, f"{keyset.symbol} {say_copies(copies)} cut", keys, blanks=blanks)
         return keys
 
 
@@ -157,21 +157,23 @@ def hand_keys(work: Work, keys: Mapping[Keyset, Sequence[Key]], taker: KeyTaker)
     told = f" to {taker.holder}{due}; receipt {key_receipt_number(number)}"
     for keyset, mine in keys.items():
         copies = [key.copy_number for key in mine]
-        detail = receipt_words(work, keyset, number, taker, is_first=keyset is next(iter(keys)))
+        detail = receipt_words(work, keyset, mine, number, taker, is_first=keyset is next(iter(keys)))
         record_keys(
             work, ISSUED, keyset, f"{keyset.symbol} {say_copies(copies)}{told}", mine, copies=copies, **detail
         )
     return number
 
 
-def receipt_words(work: Work, keyset: Keyset, number: int, taker: KeyTaker, *, is_first: bool) -> dict[str, Any]:
+def receipt_words(
+    work: Work, keyset: Keyset, keys: Sequence[Key], number: int, taker: KeyTaker, *, is_first: bool
+) -> dict[str, Any]:
     """What a receipt says about keys of one keyset, frozen in its event; its first event says what the holder has."""
     system = keyset.system
     words = {
         "receipt": number,
         "symbol": keyset.symbol,
         "stamp": keyset.blind_code or keyset.symbol,
-        "blank": say_blank(blanks_of(work.session, system)[keyset.id]),
+        "blanks": say_blanks_cut(work.session, keys),
         "opens": where_it_opens(keyset, exposed_by(work.session, keyset)),
         "holder": taker.holder,
         "phone": taker.phone,

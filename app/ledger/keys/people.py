@@ -172,7 +172,7 @@ def take_back_keys(work: Work, form: TakeBackForm) -> TakenBack:
             )
             words = f"{keyset.symbol} {', '.join(parts)}, from {holder}; receipt {key_receipt_number(number)}"
             words += f". {told}" if (told := say_retired([key for key in mine if key in back])) else ""
-            detail = receipt_words(work, keyset, number, KeyTaker(holder, phone), is_first=place == 0)
+            detail = receipt_words(work, keyset, mine, number, KeyTaker(holder, phone), is_first=place == 0)
             record_keys(work, TAKEN_BACK, keyset, words, mine, copies=copies, became=ends, **detail)
         return TakenBack(number, taken_on, lost, say_retired(back))
 

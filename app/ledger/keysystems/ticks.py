@@ -1,12 +1,13 @@
 """What the bench ticks off, cylinders as pinned and checked and keys as cut; and ticks of what is no longer right."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.keysystems.pinned import seal_pins
+from app.ledger.keysystems.system_queries import blanks_of
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -57,7 +58,24 @@ def mark_keys(work: Work, job: Job, keys: Sequence[Key], state: KeyState, why: s
         symbols = ", ".join(dict.fromkeys(key.keyset.symbol for key in mine))
         count = f"{len(mine)} key{'' if len(mine) == 1 else 's'}"
         said = f"{count} {done}, job {job.number}: {symbols}" + (f"; {why}" if why else "")
-        record(work, kind, f"key system {system_id}", said, job_id=job.id, keys=[key.id for key in mine])
+        ids, of = [key.id for key in mine], {"blanks": say_blanks(work.session, mine)} if kind == KEYS_CUT else {}
+        record(work, kind, f"key system {system_id}", said, job_id=job.id, keys=ids, **of)
+
+
+def say_blanks(session: Session, keys: Sequence[Key]) -> list[str]:
+    """What keys of one system are cut of now, each in words; "" where no maker's table says it."""
+    blanks = blanks_of(session, keys[0].keyset.system) if keys else {}
+    found = (blanks[key.keyset_id] for key in keys)
+    return [f"{blank.maker} {blank.number}" if blank is not None else "" for blank in found]
+
+
+def blanks_cut(session: Session, subjects: Collection[str], keys: Iterable[Key]) -> list[str]:
+    """What these keys were cut of, as it was written down then; "" where nobody did. subjects: of their events."""
+    rows = sa.select(Event.detail).where(Event.subject.in_(subjects), Event.kind == KEYS_CUT).order_by(Event.id)
+    found: dict[int, str] = {}
+    for detail in session.scalars(rows):
+        found |= dict(zip(detail["keys"], detail.get("blanks") or [""] * len(detail["keys"]), strict=True))
+    return [found.get(key.id, "") for key in keys]
 
 
 def take_ticks_back(work: Work, cylinder_ids: Collection[int], why: str, *, same_pins: bool = False) -> int:

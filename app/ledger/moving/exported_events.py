@@ -22,7 +22,7 @@ from app.ledger.keys.key_queries import KINDS as OF_KEYS
 from app.ledger.keys.losses import KEY_LOST, LOSS_CLOSED
 from app.ledger.keysystems.lost_keysets import KEYED_UNDER_LOST
 from app.ledger.keysystems.sent_arrays import ARRAY_NOTED, ARRAY_SENT, ArrayState
-from app.ledger.keysystems.ticks import CHECKED, PINNED, PINNED_ANEW
+from app.ledger.keysystems.ticks import CHECKED, KEYS_CUT, PINNED, PINNED_ANEW
 from app.ledger.money.crediting import CREDITED
 from app.ledger.money.invoicing import INVOICED
 from app.ledger.money.payments import PaymentKind
@@ -100,7 +100,7 @@ _ARRAY: Mapping[str, Fits] = {
 }
 _ARRAY_NOTED: Mapping[str, Fits] = {"sent": _whole, "state": set(ArrayState).__contains__, "note": _text}
 # Later than the first receipts: these are not on all of them.
-_ON_LATER: Mapping[str, Fits] = {"stamp": _text, "held": _texts, "holds": _whole, "became": _texts, "blank": _text}
+_ON_LATER: Mapping[str, Fits] = {"stamp": _text, "held": _texts, "holds": _whole, "became": _texts, "blanks": _texts}
 # Kinds of events, and the details that go with them. A detail that is not named here stays in the house: what is
 # exported was looked at one by one, and holds no bitting, no token and no place of a file.
 EXPORTED: Mapping[str, Mapping[str, Fits]] = {
@@ -149,6 +149,7 @@ EXPORTED: Mapping[str, Mapping[str, Fits]] = {
     "cross-keyed": {"cylinder": _whole, "combinations_before": _whole, "combinations_after": _whole},
     **{kind: {} for kind in OF_JOBS},
     **dict.fromkeys(OF_KEYS, _KEYS),
+    KEYS_CUT: {**_KEYS, "blanks": _texts},
     ISSUED: {**_RECEIPT, **_ON_LATER},
     TAKEN_BACK: {**_RECEIPT, **_ON_LATER},
     KEY_LOST: {**_KEYS, **_CYLINDERS, "loss": _whole},

@@ -23,10 +23,17 @@ from app.ledger.jobs.cylinder_lines import SystemLine, has_cylinders, key_counts
 from app.ledger.jobs.papers import KeyHolders, Schedule, holders_of, schedule_of
 from app.ledger.jobs.purchasing import HardwareList, factory_makers, factory_work, hardware_of
 from app.ledger.jobs.schedule_revisions import print_schedule
-from app.ledger.keys.key_queries import KeyReceipt, ReceiptKey, find_receipt, keys_to_sign, say_blank, signed_receipts
+from app.ledger.keys.key_queries import (
+    KeyReceipt,
+    ReceiptKey,
+    find_receipt,
+    keys_to_sign,
+    say_blanks_cut,
+    signed_receipts,
+)
 from app.ledger.keysystems.authority import authority_of, systems_of_job
 from app.ledger.keysystems.lost_keysets import exposed_by, where_it_opens
-from app.ledger.keysystems.system_queries import blanks_of, with_bittings
+from app.ledger.keysystems.system_queries import with_bittings
 from app.ledger.money.invoice_snapshot import read_invoice
 from app.ledger.money.invoicing import papers_of_money
 from app.ledger.money.payments import payments_of
@@ -124,8 +131,6 @@ class JobSource:
         holder, keys = self.to_sign
         job, opens = self.schedule_so_far.head, self.schedule_so_far.opened_by
         works = {keyset: self._works(keyset, opens) for keyset in {key.keyset for key in keys}}
-        session, systems = self.work.session, {key.keyset.system for key in keys}
-        blanks = {one: blank for system in systems for one, blank in blanks_of(session, system).items()}
         return KeyReceipt(
             number=f"for job {job.job_number}, revision {job.revision}",
             issued_on=job.issued_on,
@@ -142,9 +147,9 @@ class JobSource:
                     works[key.keyset],
                     key.due_back,
                     key.stamp,
-                    blank=say_blank(blanks[key.keyset_id]),
+                    blank=blank,
                 )
-                for key in keys
+                for key, blank in zip(keys, say_blanks_cut(self.work.session, keys), strict=True)
             ),
             is_handed_over=False,
         )
