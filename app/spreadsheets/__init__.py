@@ -25,7 +25,7 @@ from app.spreadsheets.table_file import (
     table_rows,
     text_up_to,
 )
-from app.spreadsheets.workbook import book_sheets, merged_cells
+from app.spreadsheets.workbook import book_sheets
 from app.spreadsheets.writing import (
     Cell,
     cell_text,
@@ -68,7 +68,6 @@ __all__ = [
     "guess_columns",
     "head_problems",
     "heading_key",
-    "merged_cells",
     "money_style",
     "open_sheet",
     "pasted_rows",

@@ -4,7 +4,7 @@ It is read in a process of its own (`workbook_child.py`), since whoever sends on
 """
 
 from collections.abc import Iterator
-from itertools import groupby, islice
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -35,19 +35,13 @@ def book_sheets(data: bytes, most_rows: int) -> Iterator[tuple[str, Iterator[lis
 
 def sheet_rows(data: bytes, most_rows: int = 200_000) -> Iterator[list[str]]:
     """The rows of the first sheet as texts; BitternError on `file` for a workbook that cannot be read."""
-    yield from islice(_child_lines(data, "first", most_rows), 1, None)
+    yield from sheet_with_merged(data, most_rows)[1]
 
 
 def sheet_with_merged(data: bytes, most_rows: int = 200_000) -> tuple[tuple[str, ...], Iterator[list[str]]]:
-    """The ranges of merged cells in the first sheet and its rows, read at once."""
-    lines = islice(_child_lines(data, "table", most_rows), 1, None)
-    merged = tuple(next(lines)["merged"])
-    return merged, lines
-
-
-def merged_cells(data: bytes) -> tuple[str, ...]:
-    """The ranges of merged cells in a workbook's first sheet, such as ("B3:B5",)."""
-    return tuple(line["merged"] for line in _child_lines(data, "merged", 0))
+    """The ranges of merged cells in the first sheet, such as ("B3:B5",), and its rows, read at once."""
+    lines = _child_lines(data, "first", most_rows)
+    return tuple(next(lines)["merged"]), lines
 
 
 def _child_lines(data: bytes, part: str, most_rows: int, times: int = 1) -> Iterator[Any]:

@@ -1,6 +1,6 @@
 """Read one workbook: the reader that `reading_child.py` runs for `workbook.py`, in a process of its own.
 
-Lines of JSON go out: {"sheet": name} before each sheet, {"merged": range or ranges}, a row as its texts; {"refused":
+Lines of JSON go out: {"sheet": name, "merged": ranges} before each sheet, a row as its texts; {"refused":
 sentence} at last. It imports nothing of the app.
 """
 
@@ -60,7 +60,7 @@ def lines_of(data: bytes, request: dict[str, Any]) -> Iterator[bytes]:
 
 
 def _parts_of(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
-    """Sheets' names, rows or merged ranges. Raises Refused, or whatever the readers meet in a damaged workbook."""
+    """Each sheet with its merged ranges, and its rows. Raises Refused, or whatever a damaged workbook makes of it."""
     import python_calamine
 
     checked = _checked(data, request["unpacked"], request["tags"])
@@ -71,12 +71,7 @@ def _parts_of(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
         raise Refused(DAMAGED)
     for place in places if request["part"] == "all" else places[:1]:
         sheet = book.get_sheet_by_index(place)
-        if request["part"] == "merged":
-            yield from ({"merged": _range(*found)} for found in sheet.merged_cell_ranges or ())
-            return
-        yield {"sheet": sheet.name}
-        if request["part"] == "table":
-            yield {"merged": [_range(*found) for found in sheet.merged_cell_ranges or ()]}
+        yield {"sheet": sheet.name, "merged": [_range(*found) for found in sheet.merged_cell_ranges or ()]}
         yield from _rows(sheet, request["rows"])
 
 

@@ -205,7 +205,7 @@ def test_the_reader_gets_no_setting_of_the_house(tmp_path: Path, monkeypatch: py
     told = tmp_path / "reader.py"
     told.write_text(
         "import json, os\nNEEDS = 'json'\ndef lines_of(data, request):\n"
-        "    for line in ({'sheet': 's'}, sorted(os.environ), {'refused': ''}):\n"
+        "    for line in ({'merged': []}, sorted(os.environ), {'refused': ''}):\n"
         "        yield json.dumps(line).encode() + b'\\n'\n"
     )
     monkeypatch.setattr("app.spreadsheets.workbook._READER", told)

@@ -266,7 +266,6 @@ def columns(token: str) -> ResponseReturnValue:
             column.name: options_of(work.session, column) for column in wanted if column.name in questions.words
         },
         labels={column.name: column.words for column in wanted},
-        day_orders=DAY_ORDERS,
         sender=sender,
         senders=list_senders(work.session),
         errors=errors,
