@@ -12,7 +12,7 @@ from sqlalchemy.types import TypeDecorator
 
 from app.config import Config
 from app.ledger.search.words import is_modelled
-from app.ledger.store.engine import make_engine
+from app.ledger.store.engine import engine_on
 from app.ledger.tables import Base
 
 
@@ -57,8 +57,7 @@ def keep_own(connection: sa.Connection) -> None:
 
 
 url = context.config.attributes.get("url") or Config.from_environment().url
-engine = make_engine(url)
-with engine.connect() as connection:
+with engine_on(url) as engine, engine.connect() as connection:
     if connection.dialect.name == "sqlite":
         # Batch mode rebuilds tables; SQLite must not follow foreign keys while it does. It hears that only outside
         # a transaction, and SQLAlchemy begins one with its first statement: so the driver is told.
@@ -79,4 +78,3 @@ with engine.connect() as connection:
         # Those are ours: `keep_own` sees to them.
         warnings.filterwarnings("ignore", "Skipped unsupported reflection of expression-based index search_")
         context.run_migrations()
-engine.dispose()

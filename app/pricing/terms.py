@@ -11,49 +11,28 @@ from typing import Annotated, Any
 from app.errors import BitternError, Problem, Problems
 from app.pricing.money import Cents, Percent
 from app.pricing.workdays import MAX_WORKING_DAYS
-from app.validation import AtMost, Form, JsonDataclass, whole, words_of
+from app.validation import AtMost, Form, JsonDataclass, WordedEnum, whole, words_of
 
 
-class KeyingKind(StrEnum):
+class KeyingKind(WordedEnum):
     """How cylinders are to be keyed; the value is what an order form says.
 
     OWN: all of a line alike, to a key that the customer brings and the bench decodes.
     """
 
-    KD = "KD"
-    KA = "KA"
-    MK = "MK"
-    GMK = "GMK"
-    GGMK = "GGMK"
-    SKD = "SKD"
-    OWN = "OWN"
-    NONE = "NONE"
-
-    @property
-    def words(self) -> str:
-        """The kind spelled out.
-
-        >>> KeyingKind.GMK.words
-        'grand master keyed'
-        """
-        return _WORDS[self]
+    KD = "KD", "keyed different"
+    KA = "KA", "keyed alike"
+    MK = "MK", "master keyed"
+    GMK = "GMK", "grand master keyed"
+    GGMK = "GGMK", "great grand master keyed"
+    SKD = "SKD", "single keyed"
+    OWN = "OWN", "keyed to the customer's key"
+    NONE = "NONE", "uncombinated"
 
     @property
     def is_master_keyed(self) -> bool:
         """Whether a cylinder of this kind works under a master, so that the system's records matter."""
         return self in (KeyingKind.MK, KeyingKind.GMK, KeyingKind.GGMK)
-
-
-_WORDS = {
-    KeyingKind.KD: "keyed different",
-    KeyingKind.KA: "keyed alike",
-    KeyingKind.MK: "master keyed",
-    KeyingKind.GMK: "grand master keyed",
-    KeyingKind.GGMK: "great grand master keyed",
-    KeyingKind.SKD: "single keyed",
-    KeyingKind.OWN: "keyed to the customer's key",
-    KeyingKind.NONE: "uncombinated",
-}
 
 
 class CylinderType(StrEnum):

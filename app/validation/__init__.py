@@ -10,6 +10,7 @@ __all__ = [
     "Form",
     "JsonDataclass",
     "Reader",
+    "WordedEnum",
     "check_length",
     "check_lengths",
     "counted",
@@ -39,6 +40,7 @@ from app.validation.reader import Reader, place_problems, read_entries, read_man
 from app.validation.values import (
     FIRST_YEAR,
     LAST_YEAR,
+    WordedEnum,
     check_length,
     check_lengths,
     counted,

@@ -1,6 +1,7 @@
 """Frozen dataclasses to and from JSON: the fields' annotations say how each value stands there."""
 
 import dataclasses
+import json
 import types
 import typing
 from collections.abc import Callable, Mapping, Sequence
@@ -81,6 +82,10 @@ class JsonDataclass:
     def to_json(self) -> dict[str, Any]:
         """Plain JSON values that `from_json` reads back to an equal value."""
         return cast(dict[str, Any], form_of(cast(Any, type(self))).write(self))
+
+    def to_text(self) -> str:
+        """The same as text that is kept and hashed: canonical JSON, with sorted keys and no spaces."""
+        return json.dumps(self.to_json(), sort_keys=True, ensure_ascii=False, separators=(",", ":"))
 
 
 @cache

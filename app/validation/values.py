@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 from datetime import date
 from enum import StrEnum
-from typing import Any, TypeVar
+from typing import Any, Self, TypeVar
 
 from app.errors import BitternError, Problem, Problems
 
@@ -20,6 +20,17 @@ _LONGEST_NAME = 60
 _DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
 Word = TypeVar("Word", bound=StrEnum)
+
+
+class WordedEnum(StrEnum):
+    """Words of a form or a file, each with how it is said to a person: `ALL = "all", "all that was ordered"`."""
+
+    words: str
+
+    def __new__(cls, value: str, words: str = "") -> Self:
+        member = str.__new__(cls, value)
+        member._value_, member.words = value, words
+        return member
 
 
 def quoted(value: object) -> str:

@@ -36,7 +36,7 @@ from app import create_app
 from app.config import Config
 from app.ledger.care.opening import migrate, open_ledger
 from app.ledger.people.sessions import begin
-from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, SnapshotLine, write_snapshot
+from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, SnapshotLine
 from app.ledger.search.words import SEARCHED
 from app.ledger.store.work import Actor
 from app.ledger.tables import Stage, User
@@ -106,7 +106,7 @@ OPEN = (Stage.ASKED, Stage.QUOTED, Stage.APPROVED, Stage.PARTS_ON_ORDER, Stage.O
 OPEN += (Stage.READY, Stage.HANDED_OVER)
 
 
-SNAPSHOT = write_snapshot(
+SNAPSHOT = (
     QuoteSnapshot(
         house=HouseHead("Fenwick Quay", "3 Fenwick Quay", "555-0100", "", "Letter"), job_number=0, revision=1,
         issued_on=TODAY, valid_until=TODAY, issued_by="Wren", customer_name="P. Harbour", customer_phone="",
@@ -115,7 +115,7 @@ SNAPSHOT = write_snapshot(
         lines=tuple(SnapshotLine(label, kind, words, "", "", 10, 2_000, 20_000, False, 13_333)
                     for label, kind, words in SOLD),
         totals=Totals(60_000, 0, 60_000, 4_000, 64_000, "", ""),
-    )
+    ).to_text()
 )  # fmt: skip
 
 

@@ -28,7 +28,7 @@ from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.issuing import IssueForm, issue_quote
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
-from app.ledger.quoting.snapshot import read_snapshot, snapshot_hash, write_snapshot
+from app.ledger.quoting.snapshot import read_snapshot, snapshot_hash
 from app.ledger.sites.customers import CustomerForm
 from app.ledger.sites.door_paste import DoorRow, read_doors
 from app.ledger.store.errors import LedgerError, NotAllowed, Stale
@@ -299,7 +299,7 @@ def test_what_is_priced_is_what_is_issued(work: Work) -> None:
     assert revision.total_cents == priced.totals.total_cents == snapshot.totals.total_cents
     assert sum(line.amount_cents for line in snapshot.lines) == snapshot.totals.subtotal_cents
     assert snapshot.totals.subtotal_cents + snapshot.totals.tax_cents == snapshot.totals.total_cents
-    assert write_snapshot(snapshot) == revision.snapshot and snapshot_hash(revision.snapshot) == revision.sha256
+    assert snapshot.to_text() == revision.snapshot and snapshot_hash(revision.snapshot) == revision.sha256
     assert job.stage is Stage.QUOTED
 
 

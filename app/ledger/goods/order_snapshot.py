@@ -70,11 +70,6 @@ class OrderSnapshot(JsonDataclass):
         return self.goods_cents + self.charges_cents
 
 
-def write_order(order: OrderSnapshot) -> str:
-    """The order as canonical JSON: sorted keys, no spaces, dates as ISO text."""
-    return json.dumps(order.to_json(), sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-
-
 def order_as_sent(work: Work, order: PurchaseOrder) -> OrderSnapshot:
     """The order as it was sent, or, of one that was not, as it would be sent now."""
     if order.snapshot:

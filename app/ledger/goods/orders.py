@@ -32,7 +32,7 @@ from app.ledger.goods.order_lines import (
     take_from_shares,
     to_come,
 )
-from app.ledger.goods.order_snapshot import order_now, write_order
+from app.ledger.goods.order_snapshot import order_now
 from app.ledger.goods.to_order import ItemToOrder, KeyingToOrder, MakerToOrder, WantedByJob, what_to_order
 from app.ledger.jobs.purchasing import factory_makers
 from app.ledger.quoting.mailing import MailServer, Sent, send_once
@@ -363,7 +363,7 @@ def send_order(work: Work, order_id: int, version: int, how: str = "") -> Purcha
             line.expected_on = None if days is None else arrival(work.today, days, closed)
         order.state, order.sent_at, order.sent_by_id = OrderState.SENT, work.now, work.actor.user_id
         order.expected_on = latest_day(order)
-        frozen = write_order(replace(order_now(work, order), is_sent=True))
+        frozen = replace(order_now(work, order), is_sent=True).to_text()
         order.snapshot, order.sha256 = frozen, snapshot_hash(frozen)
         work.session.flush()
         sent = f"Order {order.number} sent to {maker.name}{f' {how}' if how else ''}: {_lines_words(order)}"

@@ -8,7 +8,6 @@ import json
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field, replace
-from enum import StrEnum
 from random import Random
 from time import monotonic
 
@@ -84,7 +83,7 @@ from app.ledger.tables import (
     Role,
     Stage,
 )
-from app.validation import counted
+from app.validation import WordedEnum, counted
 
 LEFT_OUT, NO_MASTERS = "", "(NMK)"
 """In place of a successor's symbol: its key operates nothing any more, or no master does where it did."""
@@ -94,30 +93,17 @@ _BRIEF = 1.0
 _DOWNWARD = tuple(Level)  # from the top
 
 
-class LossWayKind(StrEnum):
+class LossWayKind(WordedEnum):
     """How doors that a lost key opens are made safe."""
 
-    NEW_BITTING = "new bitting"
-    ANOTHER_MASTER = "another master"
-    LEFT_OUT = "left out"
-    CORES = "change of cores"
-    FACTORY = "factory"
-    MADE_DEAD = "made dead"
-
-    @property
-    def words(self) -> str:
-        """What is done, for whoever chooses."""
-        return _WORDS[self]
+    NEW_BITTING = "new bitting", "A new bitting, for as few doors and keys as it takes"
+    ANOTHER_MASTER = "another master", "Another master, with new keys for all that hangs under it"
+    LEFT_OUT = "left out", "Fewer doors: the lost key's cuts are left out of the pins, and no key takes its place"
+    CORES = "change of cores", "A new control key, and all cores pinned for it"
+    FACTORY = "factory", "New keysets from the factory, by a letter"
+    MADE_DEAD = "made dead", "No rekeying: the construction key is made dead"
 
 
-_WORDS = {
-    LossWayKind.NEW_BITTING: "A new bitting, for as few doors and keys as it takes",
-    LossWayKind.ANOTHER_MASTER: "Another master, with new keys for all that hangs under it",
-    LossWayKind.LEFT_OUT: "Fewer doors: the lost key's cuts are left out of the pins, and no key takes its place",
-    LossWayKind.CORES: "A new control key, and all cores pinned for it",
-    LossWayKind.FACTORY: "New keysets from the factory, by a letter",
-    LossWayKind.MADE_DEAD: "No rekeying: the construction key is made dead",
-}
 _ENDED_BY_HAND = {
     Level.CONSTRUCTION: "Nothing has to be rekeyed: make the construction key dead in each door, or swap its "
     "construction core, and tick it on the job's construction page. From then on the lost key opens nothing.",

@@ -7,7 +7,6 @@ record alone says what a key opens: by levels, less what a job of the loss has r
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from enum import StrEnum
 from typing import Any
 
 import sqlalchemy as sa
@@ -55,7 +54,7 @@ from app.ledger.tables import (
     longest,
 )
 from app.pricing import show_day
-from app.validation import counted, fault_of_length, first_of
+from app.validation import WordedEnum, counted, fault_of_length, first_of
 
 KEY_LOST = "key lost"
 LOSS_CLOSED = "loss closed"
@@ -65,24 +64,14 @@ _IN_SHOP = (KeyState.ORDERED, KeyState.CUT, KeyState.RETURNED)
 _COMING = (CylinderState.ORDERED, CylinderState.PINNED, CylinderState.CHECKED)
 
 
-class Which(StrEnum):
+class Which(WordedEnum):
     """What somebody knows of the keys that are lost."""
 
-    COPIES = "copies"
-    UNKNOWN = "unknown"
-    ELSEWHERE = "elsewhere"
-
-    @property
-    def words(self) -> str:
-        """As a form asks it."""
-        return _WHICH[self]
+    COPIES = "copies", "These copies"
+    UNKNOWN = "unknown", "I do not know which copy, or how many"
+    ELSEWHERE = "elsewhere", "A key that this shop never cut"
 
 
-_WHICH = {
-    Which.COPIES: "These copies",
-    Which.UNKNOWN: "I do not know which copy, or how many",
-    Which.ELSEWHERE: "A key that this shop never cut",
-}
 _NEVER_CUT = "A key that this shop never cut."
 _WITH_CUSTOMER = joinedload(Loss.keyset).joinedload(Keyset.system).joinedload(KeySystem.customer)
 

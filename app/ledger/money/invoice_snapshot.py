@@ -107,11 +107,6 @@ def note_of_part(note: str, off_cents: int, part_cents: int) -> str:
     return note.replace(show_cents(off_cents), show_cents(part_cents)) if part_cents > 0 else ""
 
 
-def write_invoice(snapshot: InvoiceSnapshot) -> str:
-    """The snapshot as canonical JSON: sorted keys, no spaces, dates as ISO text."""
-    return json.dumps(snapshot.to_json(), sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-
-
 def read_invoice(text: str) -> InvoiceSnapshot:
-    """The snapshot that `write_invoice` wrote."""
+    """The snapshot of a text that was kept."""
     return InvoiceSnapshot.from_json(json.loads(text))

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
-from enum import StrEnum
 from fractions import Fraction
 
 import sqlalchemy as sa
@@ -21,7 +20,6 @@ from app.ledger.money.invoice_snapshot import (
     InvoiceSnapshot,
     note_of_part,
     read_invoice,
-    write_invoice,
 )
 from app.ledger.money.settling import settle
 from app.ledger.quoting.issuing import house_head
@@ -54,6 +52,7 @@ from app.pricing import (
     show_day,
     terms_sentences,
 )
+from app.validation import WordedEnum
 
 INVOICED = "invoice issued"
 OFF_PRICE_LABEL = "off price"
@@ -63,24 +62,12 @@ _OF_CYLINDERS = (*(kind.value for kind in LineKind if kind.is_keyed), "keying")
 _NUMBER = re.compile(r"[0-9]+")
 
 
-class Invoicing(StrEnum):
+class Invoicing(WordedEnum):
     """What of a job is invoiced."""
 
-    HANDED_OVER = "handed over"
-    ALL = "all"
-    DEPOSIT = "deposit"
-
-    @property
-    def words(self) -> str:
-        """As the paper says it."""
-        return _WORDS[self]
-
-
-_WORDS = {
-    Invoicing.HANDED_OVER: "what was handed over",
-    Invoicing.ALL: "all that was ordered",
-    Invoicing.DEPOSIT: "a deposit, asked with the order",
-}
+    HANDED_OVER = "handed over", "what was handed over"
+    ALL = "all", "all that was ordered"
+    DEPOSIT = "deposit", "a deposit, asked with the order"
 
 
 @dataclass(frozen=True, slots=True)
@@ -516,7 +503,7 @@ def put_invoice(
     event: str = INVOICED,
 ) -> Invoice:
     """Put a paper of the series on record with its event, inside the caller's transaction."""
-    text = write_invoice(snapshot)
+    text = snapshot.to_text()
     invoice = Invoice(
         number=snapshot.number,
         kind=snapshot.kind,

@@ -24,7 +24,6 @@ from app.ledger.quoting.snapshot import (
     QuoteSnapshot,
     read_snapshot,
     snapshot_hash,
-    write_snapshot,
 )
 from app.ledger.sites.customers import CustomerForm, SiteForm, insert_customer, insert_site
 from app.ledger.sites.likeness import require_unlike
@@ -131,7 +130,7 @@ def issue_quote(work: Work, form: IssueForm) -> QuoteRevision:
         job = _job(work, form, ask)
         priced = replace(priced, ask=allow_lost(work, job, priced.ask))
         snapshot = next_snapshot(work, job, priced, other)
-        text = write_snapshot(snapshot)
+        text = snapshot.to_text()
         revision = QuoteRevision(
             job_id=job.id,
             revision=snapshot.revision,

@@ -206,18 +206,13 @@ def as_accepted(snapshot: QuoteSnapshot, option: str) -> QuoteSnapshot:
     return replace(snapshot, **snapshot.option_b.offered, option_b=None)
 
 
-def write_snapshot(snapshot: QuoteSnapshot) -> str:
-    """The snapshot as canonical JSON: sorted keys, no spaces, dates as ISO text."""
-    return json.dumps(snapshot.to_json(), sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-
-
 def snapshot_hash(text: str) -> str:
     """SHA-256 of the canonical JSON, 64 hex digits."""
     return hashlib.sha256(text.encode()).hexdigest()
 
 
 def read_snapshot(text: str) -> QuoteSnapshot:
-    """The snapshot that `write_snapshot` wrote, in this release or an earlier one."""
+    """The snapshot of a text that was kept, in this release or an earlier one."""
     return QuoteSnapshot.from_json(_with_reasons_apart(json.loads(text)))
 
 

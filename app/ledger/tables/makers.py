@@ -1,33 +1,21 @@
 """Tables: makers, their keyways, dated factory terms, and bitting specs."""
 
 from datetime import date
-from enum import StrEnum
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from app.ledger.tables.base import Base, LongText, Versioned
+from app.validation import WordedEnum
 
 
-class Marking(StrEnum):
+class Marking(WordedEnum):
     """How a keyset's symbol is marked on keys or cylinders: where it shows, where it does not, not at all."""
 
-    VISUAL = "visual"
-    CONCEALED = "concealed"
-    NONE = "none"
-
-    @property
-    def words(self) -> str:
-        """Where the mark stands, as papers say it."""
-        return _MARKED[self]
-
-
-_MARKED = {
-    Marking.VISUAL: "where it shows (visual)",
-    Marking.CONCEALED: "where it does not show (concealed)",
-    Marking.NONE: "no mark",
-}
+    VISUAL = "visual", "where it shows (visual)"
+    CONCEALED = "concealed", "where it does not show (concealed)"
+    NONE = "none", "no mark"
 
 
 class Maker(Versioned, Base):

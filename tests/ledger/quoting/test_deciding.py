@@ -15,7 +15,7 @@ from app.ledger.jobs.stages import move_job
 from app.ledger.quoting.accepting import AcceptForm, accept_quote
 from app.ledger.quoting.quoting import PricedQuote, price_request
 from app.ledger.quoting.request import KeyingInstruction, QuoteRequest, SystemRequest
-from app.ledger.quoting.snapshot import KeyingChoice, read_snapshot, write_snapshot
+from app.ledger.quoting.snapshot import KeyingChoice, read_snapshot
 from app.ledger.store.work import Work
 from app.ledger.tables import RecordsHolder, Stage
 from app.pricing import KeyingKind, read_cents
@@ -113,7 +113,7 @@ def test_the_bulk_at_the_factory_the_early_doors_here(work: Work) -> None:
 def test_a_split_survives_its_snapshot_and_its_request(work: Work) -> None:
     job = issued(work, in_two_days(work))
     snapshot = read_snapshot(job.revisions[-1].snapshot)
-    assert write_snapshot(snapshot) == job.revisions[-1].snapshot
+    assert snapshot.to_text() == job.revisions[-1].snapshot
     assert job.keyed_at == "factory/shop"
     ask = QuoteRequest.from_json(snapshot.ask)
     assert ask.lines[1].need_by == work.today + timedelta(12)

@@ -16,7 +16,7 @@ from app.ledger.jobs.stages import move_job
 from app.ledger.quoting.missing import facts_of
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
-from app.ledger.quoting.snapshot import read_snapshot, snapshot_hash, write_snapshot
+from app.ledger.quoting.snapshot import read_snapshot, snapshot_hash
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
@@ -276,7 +276,7 @@ def test_an_earlier_quote_that_never_said_whose_keys_they_are_is_not_accepted(wo
     first = job.revisions[-1]
     snapshot = replace(read_snapshot(first.snapshot), revision=2)
     snapshot.ask["lines"][1]["symbol"] = ""  # as earlier releases issued it
-    text = write_snapshot(snapshot)
+    text = snapshot.to_text()
     columns = {one.key: getattr(first, one.key) for one in sa.inspect(QuoteRevision).columns}
     earlier = {
         **columns,

@@ -8,7 +8,7 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, SnapshotLine, write_snapshot
+from app.ledger.quoting.snapshot import HouseHead, QuoteSnapshot, SnapshotLine
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Event, Job, Key, KeyState, Role, Stage
@@ -299,7 +299,7 @@ def test_a_quoted_job_shows_the_lines_of_its_newest_quote(client_as: ClientAs) -
             cautions=(), cost_cents=6_001, ask={},
         )  # fmt: skip
         factories.QuoteRevisionFactory(
-            job=job, revision=revision, issued_by=job.opened_by, snapshot=write_snapshot(snapshot)
+            job=job, revision=revision, issued_by=job.opened_by, snapshot=snapshot.to_text()
         )
     page = client_as(Role.COUNTER).get("/jobs/7").text
     assert "second thoughts, keyed alike (KA)" in page and "$126.00" in page
