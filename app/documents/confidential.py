@@ -285,7 +285,7 @@ def day_sheet_pdf(sheets: Sequence[tuple[BenchWork, Short]]) -> bytes:
 def keys_list_pdf(work: BenchWork) -> bytes:
     """The keys to cut and stamp, without pins, as PDF: bench and owner only."""
     head = PaperHead.of_job(work.head, "Keys to cut", work.revealed_to)
-    return pdf("keys_list.html", head, sheets=[system_sheet(system) for system in work.systems])
+    return pdf("keys_list.html", head, work=work, sheets=[system_sheet(system) for system in work.systems])
 
 
 def pick_list_pdf(job: JobHead, picked: Picked, revealed_to: str) -> bytes:

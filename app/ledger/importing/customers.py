@@ -96,6 +96,16 @@ NAMES_OF_CUSTOMERS = (
     *("customer name", "company", "company name", "firm", "account name", "client", "client name", "business"),
     *("business name", "bill to", "sold to", "organization", "organisation", "account", "name of customer"),
 )
+CUSTOMER = ImportColumn(
+    name="customer", words="Customer", also=NAMES_OF_CUSTOMERS, most=longest(Customer.name), is_needed=True
+)
+TAX_PLACE = ImportColumn(
+    name="tax place",
+    words="Taxed in",
+    also=("tax area", "tax code", "county", "tax district"),
+    cell=CellKind.CHOICE,
+    choices=tax_choices,
+)
 _PEOPLE = (
     ImportColumn(
         name="contact duty",
@@ -341,13 +351,7 @@ CUSTOMERS = ImportKind(
             cell=CellKind.CHOICE,
             choices=tier_choices,
         ),
-        ImportColumn(
-            name="tax place",
-            words="Taxed in",
-            also=("tax area", "tax code", "county", "tax district"),
-            cell=CellKind.CHOICE,
-            choices=tax_choices,
-        ),
+        TAX_PLACE,
         ImportColumn(
             name="exempt certificate",
             words="Exemption certificate",
@@ -411,13 +415,7 @@ CONTACTS = ImportKind(
     "Contacts",
     "contact",
     (
-        ImportColumn(
-            name="customer",
-            words="Customer",
-            also=NAMES_OF_CUSTOMERS,
-            most=longest(Customer.name),
-            is_needed=True,
-        ),
+        CUSTOMER,
         ImportColumn(
             name="contact",
             words="Contact's name",

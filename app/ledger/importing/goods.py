@@ -43,6 +43,7 @@ NUMBER = ImportColumn(
     most=longest(Item.code),
     is_needed=True,
 )
+LIST = ImportColumn(name="list", words="List price", also=LIST_HEADINGS, look=CellLook.MONEY, cell=CellKind.MONEY)
 
 
 class _Makers:
@@ -209,13 +210,7 @@ GOODS = ImportKind(
             cell=CellKind.CHOICE,
             choices=_categories,
         ),
-        ImportColumn(
-            name="list",
-            words="List price",
-            also=LIST_HEADINGS,
-            look=CellLook.MONEY,
-            cell=CellKind.MONEY,
-        ),
+        LIST,
         ImportColumn(
             name="cost",
             words="Cost",

@@ -6,13 +6,13 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.importing.customers import NAMES_OF_CUSTOMERS, CustomersOnRecord
+from app.ledger.importing.customers import CUSTOMER, CustomersOnRecord
 from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, ImportRows, Refuse, RowPlan, RowState
 from app.ledger.keys.key_queries import IMPORTED
 from app.ledger.keys.keys import put_key, record_keys
 from app.ledger.keysystems.copy_numbers import MOST_AT_ONCE, read_copies, say_copies
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, Key, Keyset, KeyState, KeySystem, longest
+from app.ledger.tables import Key, Keyset, KeyState, KeySystem, longest
 from app.spreadsheets import CellLook
 from app.validation import counted
 
@@ -156,9 +156,7 @@ KEYS_OUT = ImportKind(
     "Keys out",
     "key",
     (
-        ImportColumn(
-            name="customer", words="Customer", also=NAMES_OF_CUSTOMERS, most=longest(Customer.name), is_needed=True
-        ),
+        CUSTOMER,
         ImportColumn(
             name="system", words="Key system", also=("system", "keying system"), most=longest(KeySystem.name)
         ),

@@ -1,6 +1,7 @@
 """Importable rows: a maker's price list, each row a number with what it costs, beside what is on record."""
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
@@ -16,8 +17,8 @@ from app.fitting import BulkDecoder, read_maker, to_json
 from app.ledger.catalog.catalog_import import cams_of, columns_of, kind_of
 from app.ledger.catalog.item_prices import ListedPrice, waiting_prices
 from app.ledger.catalog.maker_queries import get_maker
-from app.ledger.catalog.price_list import CATEGORY_HEADINGS, COST_HEADINGS, LIST_HEADINGS, WORD_HEADINGS
-from app.ledger.importing.goods import NUMBER
+from app.ledger.catalog.price_list import CATEGORY_HEADINGS, COST_HEADINGS, WORD_HEADINGS
+from app.ledger.importing.goods import LIST, NUMBER
 from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, ImportRows, Refuse, RowPlan
 from app.ledger.store.engine import in_steps, read_columns
 from app.ledger.store.work import Work
@@ -263,14 +264,7 @@ PRICE_LIST = ImportKind(
     (
         NUMBER,
         ImportColumn(name="words", words="What it is", also=WORD_HEADINGS, most=longest(Item.words)),
-        ImportColumn(
-            name="list",
-            words="List price",
-            also=LIST_HEADINGS,
-            look=CellLook.MONEY,
-            cell=CellKind.MONEY,
-            is_needed=True,
-        ),
+        replace(LIST, is_needed=True),
         ImportColumn(name="cost", words="Our cost", also=COST_HEADINGS, look=CellLook.MONEY, cell=CellKind.MONEY),
         ImportColumn(name="category", words="Kind", also=(*CATEGORY_HEADINGS, "type"), most=60),
     ),

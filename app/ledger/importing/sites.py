@@ -10,23 +10,20 @@ from sqlalchemy.orm import Session
 from app.fitting import read_inches
 from app.ledger.importing.customers import (
     ADDRESS,
-    NAMES_OF_CUSTOMERS,
+    CUSTOMER,
+    TAX_PLACE,
     CustomersOnRecord,
     address_of,
     field_changes,
-    tax_choices,
 )
 from app.ledger.importing.kinds import CellKind, ImportColumn, ImportKind, ImportRows, Refuse, RowPlan, RowState
 from app.ledger.sites.customers import SiteForm, add_site, change_site
 from app.ledger.sites.door_import import ListPlan, import_doors, plan_doors
 from app.ledger.sites.door_paste import HANDS, LIST_COLUMNS, TEXTS, DoorRow
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, Role, Site, longest
+from app.ledger.tables import Role, Site, longest
 from app.spreadsheets import CellLook
 
-_CUSTOMER = ImportColumn(
-    name="customer", words="Customer", also=NAMES_OF_CUSTOMERS, most=longest(Customer.name), is_needed=True
-)
 _NAMES_OF_SITES = ("site name", "building", "location name", "branch", "property", "job site", "campus")
 
 
@@ -81,7 +78,7 @@ SITES = ImportKind(
     "Sites",
     "site",
     (
-        _CUSTOMER,
+        CUSTOMER,
         ImportColumn(
             name="site",
             words="Site",
@@ -90,13 +87,7 @@ SITES = ImportKind(
             is_needed=True,
         ),
         *ADDRESS,
-        ImportColumn(
-            name="tax place",
-            words="Taxed in",
-            also=("tax area", "tax code", "county", "tax district"),
-            cell=CellKind.CHOICE,
-            choices=tax_choices,
-        ),
+        TAX_PLACE,
     ),
     _plan_sites,
     _save_sites,
@@ -205,7 +196,7 @@ DOORS = ImportKind(
     "Doors",
     "door",
     (
-        _CUSTOMER,
+        CUSTOMER,
         ImportColumn(name="site", words="Site", also=_NAMES_OF_SITES, most=longest(Site.name), is_needed=True),
         ImportColumn(
             name="opening",

@@ -276,18 +276,8 @@ class Resolver:
             if item.category not in KEYED_CATEGORIES:
                 raise BitternError("keying", f"{number} is no cylinder, so there is nothing to key on it.")
             return self._unread(line, maker, item)
-        return Resolved(
-            line=replace(
-                line, kind=LineKind.HARDWARE, maker_code=maker.code, part_number=number, keys_each=0, keys_in_all=None
-            ),
-            words=item.words,
-            part_number=number,
-            maker_name=maker.name,
-            unit_cents=self._selling(maker, item, line.quantity),
-            cost_cents=self._costing(number, item, line.quantity),
-            kind=PriceKind.GOODS,
-            notes=self._unlisted(item),
-        )
+        as_hardware = replace(line, kind=LineKind.HARDWARE, keys_each=0, keys_in_all=None)
+        return self._as_listed(as_hardware, maker, item)
 
     def _unread(self, line: LineRequest, maker: MakerTables, item: Item) -> Resolved:
         """A cylinder or lock of a catalog whose number its maker's tables do not read, as the counter says it is."""
@@ -299,14 +289,18 @@ class Resolver:
             )
             missing = ("type", not said or not said.type), ("chambers", not said or said.chambers is None)
             raise BitternError(next((field for field, is_missing in missing if is_missing), "keyway"), told)
+        return self._as_listed(line, maker, item)
+
+    def _as_listed(self, line: LineRequest, maker: MakerTables, item: Item) -> Resolved:
         return Resolved(
-            line=replace(line, maker_code=maker.code, part_number=number),
+            line=replace(line, maker_code=maker.code, part_number=item.code),
             words=item.words,
-            part_number=number,
+            part_number=item.code,
             maker_name=maker.name,
             unit_cents=self._selling(maker, item, line.quantity),
-            cost_cents=self._costing(number, item, line.quantity),
+            cost_cents=self._costing(item.code, item, line.quantity),
             kind=PriceKind.GOODS,
+            notes=self._unlisted(item),
         )
 
     def _by_code(self, line: LineRequest) -> Resolved | None:
