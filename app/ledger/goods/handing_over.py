@@ -81,7 +81,7 @@ class StillOpen:
         """Why permanent keys wait at a building site, in a sentence; "" where none does."""
         if not self.waiting:
             return ""
-        told = "A door of this job is not dead to the construction key: now only that goes to the site"
+        told = "A door of this job still opens to a construction key: now only that, and what it turns, goes there"
         wait_or_waits = "waits" if len(self.waiting) == 1 else "wait"
         keys = f"{counted(len(self.waiting), 'permanent key')} {wait_or_waits}"
         return f"{told}, and {keys} until the building is handed over: {_named(self.waiting)}."

@@ -292,7 +292,7 @@ def test_permanent_keys_wait_until_the_building_is_handed_over(work: Work) -> No
     walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY)
     still = still_open(work.session, job)
     assert {key.keyset.symbol for key in still.going} - {key.keyset.symbol for key in still.waiting} == {"CMK"}
-    assert "not dead to the construction key" in still.waiting_words and "1AA" in still.waiting_words
+    assert "still opens to a construction key" in still.waiting_words and "1AA" in still.waiting_words
     everything = HandOverForm("B. Reed", still_open(work.session, job).mark)
     assert not may_all_go(work.session, job)  # one press would give the masters to whoever fetches the cylinders
     with pytest.raises(LedgerError, match="all else stays here until the building is handed over") as refused:
