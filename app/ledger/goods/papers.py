@@ -6,6 +6,8 @@ from dataclasses import dataclass, replace
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.ledger.catalog.maker_queries import get_item
+from app.ledger.catalog.price_queries import CONSTRUCTION_CORE
 from app.ledger.goods.hand_overs import HandOver, hand_overs_of
 from app.ledger.jobs.cylinder_lines import ScheduleRow
 from app.ledger.jobs.papers import JobHead, Schedule, job_head, schedule_of
@@ -15,9 +17,10 @@ from app.ledger.money.payments import PaymentReceipt, payments_of
 from app.ledger.quoting.accepting import newest_revision
 from app.ledger.quoting.snapshot import QuoteSnapshot, as_accepted, read_snapshot
 from app.ledger.sites.former_names import buyers_then
+from app.ledger.stock.movements import quantity_of
 from app.ledger.stock.needs import NeedState, needs_of
 from app.ledger.store.work import Work
-from app.ledger.tables import SHELF, HandedLine, HandOverRow, Job, Keyset, LineKind, StockPlace
+from app.ledger.tables import SHELF, Cylinder, HandedLine, HandOverRow, Job, Keyset, Level, LineKind, StockPlace
 from app.pricing import show_day
 
 
@@ -41,7 +44,22 @@ def picks_of(session: Session, job: Job) -> tuple[Pick, ...]:
     """What a job takes of the shelf, by place and bin."""
     shelf = session.get_one(StockPlace, SHELF).name
     picks = [_pick(shelf, one) for one in needs_of(session, job.id) if one.out < one.need.quantity]
+    picks += _lent_picks(session, job, shelf)
     return tuple(sorted(picks, key=lambda one: (one.bin == "", one.bin, one.code, one.line or 0)))
+
+
+def _lent_picks(session: Session, job: Job, shelf: str) -> list[Pick]:
+    """The house's construction cores that a job borrows; none of its lines sells them."""
+    rows = sa.select(Cylinder.state).join(Keyset, Keyset.id == Cylinder.keyset_id)
+    states = session.scalars(rows.where(Cylinder.job_id == job.id, Keyset.level == Level.CONSTRUCTION)).all()
+    out = sum(state.has_left for state in states)
+    item = get_item(session, None, CONSTRUCTION_CORE) if out < len(states) else None
+    if item is None:
+        return []
+    waiting = len(states) - out
+    there = min(quantity_of(session, item.id).on_hand, waiting) if item.is_counted else 0
+    waits = f"{waiting - there} are not there" if item.is_counted and there < waiting else ""
+    return [Pick(shelf, item.bin, item.code, item.words, None, len(states), there, out, waits, item.is_counted)]
 
 
 def _pick(shelf: str, state: NeedState) -> Pick:

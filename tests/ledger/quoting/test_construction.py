@@ -29,6 +29,7 @@ from app.ledger.goods.handing_over import (
     may_all_go,
     still_open,
 )
+from app.ledger.goods.papers import picks_of
 from app.ledger.goods.returns import BroughtBack, ReturnForm, return_goods
 from app.ledger.jobs.construction import (
     BACK,
@@ -428,6 +429,8 @@ def test_construction_cores_stand_in_and_come_back(work: Work) -> None:
     item = work.session.scalars(sa.select(Item).where(Item.code == "CONSTRUCTION-CORE")).one()
     move_stock(work, item, MovementKind.COUNTED, on_hand=10, why="counted")
     work.session.commit()
+    [pick] = [one for one in picks_of(work.session, job) if one.code == "CONSTRUCTION-CORE"]
+    assert (pick.quantity, pick.there, pick.went, pick.waits) == (4, 4, 0, "")
     walk(work, job, Stage.ON_THE_BENCH)
     [bench] = bench_work(work, job).systems
     assert {key.symbol for key in bench.keys if key.is_control} == {"CONTROL", "CCK"}
