@@ -125,7 +125,7 @@ def test_the_factorys_keys_do_not_wait_for_our_bench(client_as: ClientAs, sessio
     """The bench's day counts 8 of the 128 keys, and lists the job no longer once those are cut."""
     owned = client_as(Role.OWNER)
     approved(owned, session, BULK, EARLY)
-    assert '<td data-label="Keys to cut" class="number">8</td>' in owned.get("/bench").text
+    assert '<td data-label="Keys to cut" data-say="keys to cut" class="number">8</td>' in owned.get("/bench").text
     assert "is on the bench now." in moved(owned, session, "on the bench")
     page = owned.get("/bench/jobs/1001").text
     here, keysets = (re.findall(f'name="{name}" value="([0-9]+)"', page) for name in ("cylinders", "keys"))
@@ -133,7 +133,7 @@ def test_the_factorys_keys_do_not_wait_for_our_bench(client_as: ClientAs, sessio
         name = "keys" if how == "cut" else "cylinders"
         assert owned.post("/bench/jobs/1001/ticks", data={"as": how, name: ticked}).status_code == 303
     assert "is checked now." in moved(owned, session, "checked")
-    assert '<td data-label="Keys to cut" class="number">6</td>' in owned.get("/bench").text
+    assert '<td data-label="Keys to cut" data-say="keys to cut" class="number">6</td>' in owned.get("/bench").text
     assert owned.post("/bench/jobs/1001/ticks", data={"as": "cut", "keys": keysets}).status_code == 303
     assert "Nothing waits for the bench." in owned.get("/bench").text
 
