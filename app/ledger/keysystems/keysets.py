@@ -30,7 +30,12 @@ from app.keying import (
 )
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import open_plan, seal_bittings, spec_of
-from app.ledger.keysystems.out_of_use import is_retired, require_in_use
+from app.ledger.keysystems.out_of_use import (
+    is_retired,
+    require_in_use,
+    require_none_retired_above,
+    retired_above,
+)
 from app.ledger.keysystems.rows_aside import stamped_by_list, why_rows_aside
 from app.ledger.keysystems.system_queries import keyways_beside, operators_of, sections_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import MOST_DRAWS, SystemsInService
@@ -157,16 +162,20 @@ def missing_bitting(session: Session, customer_id: int, keyway: str) -> str:
 def find_master(work: Work, system: KeySystem, symbol: str) -> Keyset:
     """The master of that symbol in a system, "" the first; LedgerError on `master` names those that there are."""
     rows = sa.select(Keyset).where(Keyset.system_id == system.id).order_by(Keyset.id)
-    masters = over_changes(work.session.scalars(rows).all())
+    keysets = work.session.scalars(rows).all()
+    masters = over_changes(keysets)
+    for keyset in masters:
+        if keyset.symbol == symbol or not symbol:
+            return keyset
+    wanted = (one for one in keysets if one.symbol == symbol or (not symbol and one.level is Level.MASTER))
+    for keyset in wanted:
+        require_none_retired_above(keyset, {one.id: one for one in keysets}, "master")
     if not masters:
         raise LedgerError(
             "master",
             f"{system.name} has no masters on record, its keys stand side by side: key these single (SKD), or have "
             "the bench add to it what crosses (Extend, on the key system's page).",
         )
-    for keyset in masters:
-        if keyset.symbol == symbol or not symbol:
-            return keyset
     raise LedgerError(
         "master",
         f"{system.name} has no master {symbol[:24]!r}; it has {', '.join(keyset.symbol for keyset in masters[:20])}.",
@@ -176,9 +185,10 @@ def find_master(work: Work, system: KeySystem, symbol: str) -> Keyset:
 def over_changes(keysets: Collection[Keyset]) -> list[Keyset]:
     """Those that changes are added under: every master, then what has changes right under it besides, as a grand
     master out of a matrix whose holder is the head of people and of a master; a selective master last. None that is
-    retired.
+    retired, or stands under one that is: what is keyed there would be opened by keys that may be anywhere.
     """
-    keysets = [one for one in keysets if not is_retired(one)]
+    by_id = {one.id: one for one in keysets}
+    keysets = [one for one in keysets if not is_retired(one) and not retired_above(one, by_id)]
     over = {one.parent_id for one in keysets if one.level is Level.CHANGE}
     masters = [one for one in keysets if one.level is Level.MASTER]
     masters += [one for one in keysets if one.id in over and one.level not in (Level.MASTER, Level.SELECTIVE)]

@@ -17,6 +17,7 @@ from app.keying import Bitting as Cuts
 from app.keying import read_bitting, write_bitting
 from app.ledger.keysystems.bittings import lost_context, spec_of
 from app.ledger.keysystems.copy_numbers import say_copies
+from app.ledger.keysystems.out_of_use import require_none_retired_above, require_not_retired
 from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
@@ -245,6 +246,10 @@ def require_none_lost_above(work: Work, system: KeySystem, parents: Collection[s
     by_id = {keyset.id: keyset for keyset in system.keysets}
     masters = [keyset for keyset in system.keysets if keyset.symbol in parents]
     above = {one.id for master in masters for one in operators_of(master, is_nmk=False, by_id=by_id)}
+    for master in masters:
+        field = "master" if master.level is Level.MASTER else "grand"
+        require_not_retired([master], field)
+        require_none_retired_above(master, by_id, field)
     for lost in lost_masters(work.session, [system.id]):
         if lost.keyset.id in above:
             field = "master" if any(one.level is Level.MASTER for one in masters) else "grand"

@@ -1,6 +1,6 @@
 """What is out of use, a retired key system or keyset: nothing more is keyed to it."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 
 from app.ledger.store.errors import LedgerError
 from app.ledger.tables import Keyset, KeySystem
@@ -26,6 +26,26 @@ def require_not_retired(keysets: Collection[Keyset], field: str) -> None:
         require_in_use(keyset.system, field)
         if is_marked_retired(keyset):
             raise LedgerError(field, f"{keyset.symbol} is retired: its keys may be anywhere. Name another keyset.")
+
+
+def retired_above(keyset: Keyset, by_id: Mapping[int, Keyset]) -> Keyset | None:
+    """The first keyset that is no more above one of a system, as a top master that was left out of the doors is."""
+    above = keyset.parent_id
+    while above is not None:
+        if is_marked_retired(by_id[above]):
+            return by_id[above]
+        above = by_id[above].parent_id
+    return None
+
+
+def require_none_retired_above(keyset: Keyset, by_id: Mapping[int, Keyset], field: str) -> None:
+    """Refuse, on `field`, to key anything under a keyset of a system that stands under one that is no more."""
+    if (gone := retired_above(keyset, by_id)) is not None:
+        raise LedgerError(
+            field,
+            f"{gone.symbol}, which stands over {keyset.symbol}, is retired: its keys may be anywhere, and would open "
+            f"what is newly keyed under {keyset.symbol}. Key it single (SKD), or in another key system.",
+        )
 
 
 def why_retired(system: KeySystem) -> str:

@@ -18,6 +18,7 @@ from app.ledger.keysystems.authority import require_job_authority
 from app.ledger.keysystems.construction import ConstructionWay
 from app.ledger.keysystems.crosskeying import insert_operators, require_lost_keys_stay_out
 from app.ledger.keysystems.keysets import find_master
+from app.ledger.keysystems.out_of_use import require_none_retired_above
 from app.ledger.keysystems.planned_doors import planned_at
 from app.ledger.keysystems.reserves import ANY_DOOR, belongs, reserves_of
 from app.ledger.keysystems.system_queries import sections_of, symbol_on
@@ -311,6 +312,10 @@ def _remind_of_hand_over(work: Work, job: Job, ask: QuoteRequest) -> None:
 def _require_lost_keys_stay_out(work: Work, job: Job, systems: Sequence[KeySystem]) -> None:
     rows = sa.select(Cylinder).where(Cylinder.job_id == job.id).options(joinedload(Cylinder.keyset))
     cylinders = work.session.scalars(rows.order_by(Cylinder.id)).all()
+    by_id = {keyset.id: keyset for system in systems for keyset in system.keysets}
+    for one in cylinders:  # a planned door may be keyed under a master that was left out of the doors since
+        if one.keyset is not None and one.keyset_id in by_id and not one.is_nmk:
+            require_none_retired_above(one.keyset, by_id, "doors")
     for keyways, system in {sections_of(one): one for one in systems}.items():
         there = [one for one in cylinders if one.keyset and sections_of(one.keyset.system) == keyways]
         require_lost_keys_stay_out(work, system, there, "doors")

@@ -19,6 +19,7 @@ from app.ledger.keys import losing
 from app.ledger.keys.loss_plans import LossWayKind, choose_plan, is_on_record, left_to_rekey, ways_of_loss
 from app.ledger.keys.losses import LossForm, Which, close_loss, report_loss, still_turned
 from app.ledger.keysystems.crosskeying import cross_key
+from app.ledger.keysystems.extending import ExtendForm, extend_system
 from app.ledger.keysystems.lost_keysets import exposed_by
 from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.planning import MatrixSealForm, make_ready, seal_access
@@ -371,6 +372,23 @@ def test_a_master_can_be_left_out_of_the_pins(work: Work, system: KeySystem, los
     _handed_over(work, _accepted(work, ask))
     assert opened_by(work, system, was) == [] and at_odds(work, system) == []
     assert meant_to_open(_on(work, "F1")) == {"AA1"} and meant_to_open(_on(work, "F6")) == {"AB1", "AB", "A"}
+
+
+def test_nothing_is_keyed_under_a_top_master_that_was_left_out_and_is_retired(work: Work, system: KeySystem) -> None:
+    """A new door under AB was pinned for the lost A as well, whose loss was closed."""
+    loss = _chosen(work, _lost(work, "A"), LossWayKind.LEFT_OUT)
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    _handed_over(work, _accepted(work, ask))
+    assert close_loss(work, loss.id, loss.version).retired == ("A",)
+    line = mortise(1, KeyingInstruction(KeyingKind.GMK, master="AB"))
+    asked = SystemRequest(existing_id=system.id)
+    ask = QuoteRequest(system.customer_id, (line,), system=asked, keyed_at="shop", override_reason="soon")
+    told = "A, which stands over AB, is retired: its keys may be anywhere"
+    with pytest.raises(BitternError, match=told) as refused:
+        issued(work, ask)
+    assert refused.value.problems[0].field == "lines.0.master"
+    with pytest.raises(BitternError, match=told):
+        extend_system(work, system.id, ExtendForm(master="AB", changes=1))
 
 
 def test_what_does_not_hang_yet_is_pinned_by_the_new_bitting_and_the_draft_is_of_keys_alone(
