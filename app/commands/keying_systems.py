@@ -18,6 +18,7 @@ from app.commands.keying import (
     read_keys,
     read_operators,
     read_ruled_spec,
+    read_sections,
     read_spec,
 )
 from app.errors import BitternError, Problem, Problems
@@ -123,12 +124,13 @@ def lost(read: Reader) -> dict[str, Any]:
     """Say what a lost key exposes, and which keys get which new bittings so that it opens nothing any more."""
     spec = read_ruled_spec(read)
     keys, cylinders = read_keys(read, spec), read_cylinders(read)
+    sections = read_sections(read, keys, cylinders)
     symbol = read.value("lost", keying.read_symbol_text)
     rng, seconds = read_seed(read), read_seconds(read)
     read.done()
     if spec.rules.names and not keying.count_allowed(spec, keying.columns_in_service(spec, list(keys.values()))):
         raise keying.KeyingError("rules", "These rules leave no bitting of this system's parity: loosen one.")
-    found = keying.lost_key(spec, keys, cylinders, symbol, rng, seconds=seconds)
+    found = keying.lost_key(spec, keys, cylinders, symbol, rng, seconds=seconds, sections=sections)
     return {
         "exposed": list(found.exposed),
         "replace": list(found.replace),

@@ -202,6 +202,29 @@ def test_a_lost_key_whose_other_masters_have_all_its_cuts_takes_their_changes_wi
     assert run("audit", audited)[1]["unintended"] == []
 
 
+def test_a_lost_key_over_keyways_lets_those_be_that_it_does_not_enter():
+    """BA and what is under it are cut as AA and what is under that; on one keyway they would be lost with it."""
+    example = json.loads(CliRunner().invoke(main, ["keying", "lost", "--example"]).output)
+    keys, cylinders = example["keys"], example["cylinders"]
+    twins = {f"B{one[1:]}": one for one in ("AA", "AA1", "AA2")}
+    asked = example | {
+        "keys": keys | {twin: keys[one] for twin, one in twins.items()},
+        "cylinders": cylinders | {twin: [twin, "BA", "A"] for twin in ("BA1", "BA2")},
+    }
+    assert run("lost", asked)[1]["exposed"] == ["AA1", "AA2", "BA1", "BA2"]
+    asked["keyways"] = {name: "Q3" if name in twins else "Q1" for name in asked["cylinders"]}
+    asked["enters"] = {key: ["Q3" if key in twins else "Q1"] for key in asked["keys"]} | {"A": ["Q1", "Q3"]}
+    code, answer = run("lost", asked)
+    assert code == 0 and answer["exposed"] == ["AA1", "AA2"] and answer["proven"]
+    assert answer["replace"] == ["AA", "AA1", "AA2"]
+    after = {name: asked[name] for name in ("spec", "keyways", "enters", "cylinders")}
+    after["keys"] = asked["keys"] | answer["new"] | {"old AA": keys["AA"]}
+    after["enters"] = after["enters"] | {"old AA": ["Q1"]}
+    assert run("audit", after)[1]["unintended"] == []
+    code, answer = run("lost", asked | {"keyways": {"ZZ": "Q1"}})
+    assert code == 2 and answer["error"]["field"] == "keyways.ZZ"
+
+
 KEYWAYS = ("Q1", "Q2", "Q3")
 
 

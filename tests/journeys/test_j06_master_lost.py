@@ -1,10 +1,11 @@
 """J6: the master of North Hall is lost; exposed, planned, quoted in phases, handed over, and the loss closed.
 
-Awkward: a change, the grand master, a control key, a system that came from a matrix, and one that the factory keeps.
+Awkward: a change, the grand master, a control key, a system that came from a matrix, one that the factory keeps, and
+one on two keyways.
 """
 
 import csv
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from random import Random
 
 import pytest
@@ -18,7 +19,7 @@ from tests.chromium import DATA
 from tests.conftest import NOW
 from tests.journeys.conftest import Hands, House
 from tests.lost_and_safe import at_odds, cuts_on_record, keys_of, lost_cuts, meant_to_open, opened_by
-from tests.sold_systems import OPENS, sold_hall, sold_mill, sold_school
+from tests.sold_systems import OPENS, sold_hall, sold_halls, sold_mill, sold_school
 
 COLLEGE, DENTAL = "Saltmarsh Maritime College", "Lantern Row Dental"
 SCHOOL, HALL, MILL = "The School", "The Hall", "The Mill"
@@ -82,11 +83,12 @@ def _issued_and_accepted(hands: Hands) -> None:
     expect(hands.page.locator("main")).to_contain_text("is accepted.")
 
 
-def _through_the_bench(hands: Hands) -> None:
-    """From the accepted job's page until it is handed over."""
+def _through_the_bench(hands: Hands) -> str:
+    """From the accepted job's page until it is handed over; what the bench sheet says."""
     page = hands.page
     hands.click("Put on the bench")
     hands.click("Bench page", "link")
+    sheet = hands.read_paper("Bench sheet, PDF")
     for done in ("pinned", "checked"):
         for place in range(page.get_by_role("button", name=f"{done}").filter(has_text="Whole rack").count()):
             page.get_by_role("button", name=f"Whole rack {place + 1} {done}").click()
@@ -98,6 +100,7 @@ def _through_the_bench(hands: Hands) -> None:
     hands.click("All checked: move on")
     hands.click("Ready to hand over")
     _handed_over(hands)
+    return sheet
 
 
 def _handed_over(hands: Hands) -> None:
@@ -165,14 +168,24 @@ def test_a_lost_master_ends_in_safe_doors_by_what_was_quoted(hands: Hands, years
         assert cut["AD"] == 3 and sum(cut[f"AD{number}"] for number in range(1, 49)) == 96
 
 
-def _reckoned(house: House, symbol: str) -> tuple[tuple[int, ...], list[str], list[tuple[str, str]]]:
-    """What was lost, the doors that it opens, and who is at odds with a door: every seal opened, by the cuts."""
+ONE, THREE = {"AQ1", "AQ2"}, {"AQ3", "AQ4"}
+ENTERED = {"A": {*ONE, *THREE}, "AA": ONE, "AB": ONE, "SK": ONE, "AC": THREE, "AD": THREE}
+"""What keys of the Hall on two keyways enter by the demo's tables, read by eye, where AD takes AC's place."""
+
+
+def _reckoned(
+    house: House, symbol: str, entered: Mapping[str, set[str]] | None = None
+) -> tuple[tuple[int, ...], list[str], list[tuple[str, str]]]:
+    """What was lost, the doors that it opens, and who is at odds with a door: every seal opened, by the cuts, and by
+    what is `entered`.
+    """
     with house.ledger.work(Actor(None, "the test", Role.OWNER), NOW) as work:
         rows = sa.select(Loss).join(Keyset, Keyset.id == Loss.keyset_id).where(Keyset.symbol == symbol)
         loss = work.session.scalars(rows).one()
         system = get_system(work.session, loss.system_id)
         was = lost_cuts(work, loss)
-        return was, opened_by(work, system, was), at_odds(work, system)
+        opened = opened_by(work, system, was, entered and entered[symbol[:2]])
+        return was, opened, at_odds(work, system, entered)
 
 
 def test_a_lost_change_key_ends_in_one_safe_door(hands: Hands, years_later: House) -> None:
@@ -254,6 +267,54 @@ def test_a_lost_grand_master_ends_in_safe_doors_by_chosen_doors_and_the_rest(han
         "SKD1": ["F7"],
     }
     assert out["A"] == 2 + 2  # the holders' old ones, to be called in, and the new ones
+
+
+def test_a_lost_master_and_a_lost_grand_master_over_two_keyways_end_in_safe_doors(hands: Hands, house: House) -> None:
+    """The Hall on AQ1, and AC with G1 to G3 on AQ3, cut as AA with F1 to F3 is: no key but A enters both."""
+    _sold(house, sold_halls)
+    page, main = hands.page, hands.page.locator("main")
+    hands.log_in(house.served, Role.OWNER)
+    _lost_key_page(hands, "AC", HALL)
+    hands.click("Show what it exposes")
+    expect(main).to_contain_text("A key of AC operates 3 cylinders.")
+    expect(main).to_contain_text("tried against every cylinder that its keys enter")
+    hands.click("I do not know which copy", "radio")
+    hands.click("Report the loss")
+    expect(main).to_contain_text("It exposes 3 doors.")
+    told = _plan(hands)
+    assert "AD, AD1 to AD3 take the places of AC, AC1 to AC3." in told and "3 8 4" in told
+    hands.click("Make draft quotes")
+    expect(main).to_contain_text("8 keys come with it: 2 each to AD1 to AD3, AD.")
+    _issued_and_accepted(hands)
+    expect(main).to_contain_text("3 cylinders are saved.")
+    schedule = hands.read_paper("Keying schedule, by door")
+    assert all(one in schedule for one in ("G1", "G2", "G3", "AD1", "AD2", "AD3")) and "blank" not in schedule
+    sheet = _through_the_bench(hands)
+    assert sheet.count("blank AK6-34, for AQ3") == 4 and "AK6-12" not in sheet
+    expect(main).to_contain_text("The lost keys of AC turn no door any more.")
+    assert _reckoned(house, "AC", ENTERED)[1:] == ([], [])
+    _closed(hands, "AC", HALL)
+    hands.report("J6, a master on another keyway, to the closed loss")
+
+    assert "It exposes 9 doors." in _report(hands, "A", HALL)
+    told = _plan(hands)
+    assert "A keeps its symbol and gets another bitting." in told and "9 2 1" in told
+    hands.click("Chosen doors now", "radio")
+    page.get_by_label("Doors", exact=True).fill("F6, G1")
+    hands.click("Make draft quotes")
+    expect(main).to_contain_text("2 keys come with it: 2 to A.")
+    _issued_and_accepted(hands)
+    assert "blank AK6-ALL, for AQ1, AQ3" in _through_the_bench(hands)
+    expect(main).to_contain_text("The lost keys of A still turn 7 doors.")
+    _loss(hands, "A", HALL)
+    hands.click("Quote the plan", "link")
+    hands.click("Make draft quotes")
+    _issued_and_accepted(hands)
+    _through_the_bench(hands)
+    expect(main).to_contain_text("The lost keys of A turn no door any more.")
+    assert _reckoned(house, "A", ENTERED)[1:] == ([], [])
+    _closed(hands, "A", HALL)
+    hands.report("J6, the grand master over two keyways, to the closed loss")
 
 
 def test_a_lost_control_key_ends_in_cores_that_it_takes_out_no_more(hands: Hands, years_later: House) -> None:

@@ -28,7 +28,9 @@ from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys, order_cop
 from app.ledger.keys.loss_plans import choose_plan, left_to_rekey, ways_of_loss
 from app.ledger.keys.losses import LossForm, Which, close_loss, report_loss, still_turned
 from app.ledger.keys.people import TakeBackForm, take_back_keys
+from app.ledger.keysystems.bittings import open_bittings, reseal_bittings
 from app.ledger.keysystems.crosskeying import cross_key
+from app.ledger.keysystems.extending import ExtendForm, extend_system
 from app.ledger.keysystems.out_of_use import RETIRED
 from app.ledger.keysystems.retiring import keyed_in, put_back_in_use, retire_system
 from app.ledger.merging.customer_merging import (
@@ -70,11 +72,13 @@ from tests.drawn import Life, draw_lives
 from tests.houses import ON_POSTGRESQL, remove_database
 from tests.keyed import tick_off, walk
 from tests.ledger.conftest import NOW, customer_id, make_house
-from tests.ledger.test_main_job import accept, issued, mortise
+from tests.ledger.test_main_job import MORTISE, accept, issued, mortise
 
 pytestmark = pytest.mark.database
 
 PEOPLE = ("Ann", "Ben", "Cid")
+BLANKS = ({"AQ1", "AQ2"}, {"AQ3", "AQ4"}, {"AQ5", "AQ6"}, {"AQ1", "AQ2", "AQ3", "AQ4", "AQ5", "AQ6"})
+"""What each blank of the demo's tables for six cuts enters, read by eye; the widest last."""
 NO_LONGER = ("", "(NMK)")
 
 Cuts = tuple[int, ...]
@@ -180,6 +184,11 @@ class Years(Life):
         self.at = {one.id: one.site_id for one in self.session.scalars(sa.select(Door))}
         masters = {one for chain in self.above.values() for one in chain[1:]}
         self.changes = {symbol for _, symbol in self.above if symbol not in masters}
+        self.keyway = {
+            (one.system_id, one.symbol): one.keyway or one.system.keyway
+            for one in self.session.scalars(sa.select(Keyset))
+        }
+        self.crossed: set[tuple[Symbol, str]] = set()
         self.hung: dict[int, Metal] = {}
         for one in self.session.scalars(sa.select(Cylinder).where(Cylinder.state == CylinderState.FITTED)):
             assert one.keyset is not None and one.door_id is not None
@@ -205,6 +214,27 @@ class Years(Life):
     def _as_pinned(self, metal: Metal) -> Metal:
         """A cylinder, or what it will be once it is pinned."""
         return metal if metal.cuts is not None else self._pinned(replace(metal))
+
+    def entered(self, at: Symbol) -> set[str]:
+        """The keyways that a key enters: of what it is to open, and of what that opened whose place it takes."""
+        needed: dict[Symbol, set[str]] = {one: set() for one in self.cuts}
+        for (system, own), chain in self.above.items():
+            for one in chain:
+                needed[system, one].add(self.keyway[system, own])
+        for one, keyway in self.crossed:
+            needed[one].add(keyway)
+        for loss in self.losses.values():
+            for old, new in loss.successors.items():
+                if (loss.at[0], new) in needed:
+                    needed[loss.at[0], new] |= needed[loss.at[0], old]
+        return next(blank for blank in BLANKS if needed[at] <= blank)
+
+    def turns(self, at: Symbol, cuts: Iterable[Cuts], metal: Metal) -> bool:
+        """Whether a key of a keyset that may be cut so enters a cylinder and turns it."""
+        return any(map(metal.turned_by, cuts)) and self.keyway[metal.system, metal.own] in self.entered(at)
+
+    def _cross(self, metal: Metal, symbols: Iterable[str]) -> None:
+        self.crossed |= {((metal.system, one), self.keyway[metal.system, metal.own]) for one in symbols}
 
     def last(self, door: int) -> tuple[int | None, Metal]:
         """What is the last to come to a door, and the job under way that brings it; else what hangs there."""
@@ -251,7 +281,7 @@ class Years(Life):
         return {
             door
             for door, metal in self.hung.items()
-            if self.owner_of[metal.system] == owner and any(map(metal.turned_by, self.lost_cuts(loss)))
+            if self.owner_of[metal.system] == owner and self.turns(loss.at, self.lost_cuts(loss), metal)
         }
 
     def came_back(self, piece: PieceId) -> KeyState:
@@ -272,7 +302,7 @@ class Years(Life):
         for job in self.jobs.values():
             for door, metal in job.coming.items():
                 pinned = self._as_pinned(metal)
-                if self.owner_of[metal.system] == owner and any(map(pinned.turned_by, self.lost_cuts(loss))):
+                if self.owner_of[metal.system] == owner and self.turns(loss.at, self.lost_cuts(loss), pinned):
                     found.add(door)
         return found
 
@@ -407,6 +437,7 @@ class Years(Life):
             else:
                 assert (system, new) not in self.cuts and (system, new) in now
                 self.changes |= {new} if old in self.changes else set()
+                self.keyway[system, new] = self.keyway[system, old]
                 self.above[system, new] = tuple(loss.successors.get(one, one) for one in self.above[system, old])
             self.cuts[system, new] = now[system, new]
         for job in self.jobs.values():
@@ -530,6 +561,8 @@ class Years(Life):
         if not loss.on_record:
             self._plan_is_on_record(work, loss)
         job.coming, job.stage = coming, Stage.APPROVED
+        for metal in coming.values():
+            self._cross(metal, metal.meant)
         self._take_new_pieces(number)
 
     # Jobs on the bench and out of the door.
@@ -841,7 +874,7 @@ class Years(Life):
         work = self.work()
         masters = sorted({(at[0], chain[1]) for at, chain in self.above.items() if at[1] in self.changes})
         system, master = masters[pick % len(masters)]
-        chain = self.above[system, master]
+        chain, keyway = self.above[system, master], self.keyway[system, master]
         owner = self.owner_of[system]
         site = next(one for one in sorted(self.sites) if self.sites[one] == owner)
         is_lost = any(self.is_lost((system, one)) for one in chain)
@@ -849,7 +882,7 @@ class Years(Life):
         kind = KeyingKind.GMK if len(chain) > 1 else KeyingKind.MK
         ask = QuoteRequest(
             owner,
-            (mortise(1, KeyingInstruction(kind, master=master)),),
+            (mortise(1, KeyingInstruction(kind, master=master), attributes=replace(MORTISE, keyway=keyway)),),
             system=SystemRequest(existing_id=system),
             site_id=site,
             keyed_at="shop",
@@ -869,7 +902,7 @@ class Years(Life):
         own = row.keyset.symbol
         assert (system, own) not in self.cuts and row.door is not None
         self.at[row.door_id] = row.door.site_id
-        self.above[system, own] = (own, *chain)
+        self.above[system, own], self.keyway[system, own] = (own, *chain), keyway
         self.changes.add(own)
         self.cuts[system, own] = self._cuts_on_record()[system, own]
         metal = Metal(system, own, frozenset((own, *chain)))
@@ -892,6 +925,7 @@ class Years(Life):
         may = False if self.is_lost(at) or at in self.retired else None
         if self.done("cross", lambda: cross_key(work, cylinder, (symbol,)), may=may):
             metal.meant |= {symbol}
+            self._cross(metal, [symbol])
             if coming is None:
                 self._pinned(metal)
             else:
@@ -945,10 +979,10 @@ class Years(Life):
     @rule(pick=st.integers(0, 999))
     def merge_customers(self, pick: int) -> None:
         work = self.work()
-        customers = sorted({*self.owner_of.values()})
-        if len(customers) < 2:
+        pairs = [*itertools.permutations(sorted({*self.owner_of.values()}), 2)]
+        if not pairs:
             return
-        kept, gone = customers if pick % 2 else reversed(customers)
+        kept, gone = pairs[pick % len(pairs)]
         both = [(one, self.session.get_one(Customer, one).version) for one in (kept, gone)]
         form = MergeForm(both[0], both[1], reason="one firm")
         plan_merge(work, form)
@@ -1026,9 +1060,11 @@ class Years(Life):
     def _bittings_stay_but_for_plans_and_none_stands_twice(self) -> None:
         found = self._cuts_on_record()
         assert found == self.cuts
-        for system in self.owner_of:
-            standing = [cuts for at, cuts in found.items() if at[0] == system]
-            assert len(standing) == len(set(standing))
+        alike: dict[tuple[int, Cuts], list[Symbol]] = {}
+        for at, cuts in found.items():
+            alike.setdefault((at[0], cuts), []).append(at)
+        for one, other in itertools.chain(*(itertools.combinations(ats, 2) for ats in alike.values())):
+            assert self.entered(one).isdisjoint(self.entered(other))
         rows = self.session.execute(sa.select(Keyset.system_id, Keyset.symbol, Keyset.purpose))
         retired = {(system, symbol) for system, symbol, purpose in rows if purpose.endswith(RETIRED)}
         assert retired == self.retired
@@ -1090,7 +1126,8 @@ class Years(Life):
             if piece.cuts is None or piece.where in (KeyState.ORDERED, KeyState.RETIRED):
                 continue
             for door, metal in self.hung.items():
-                if self.owner_of[metal.system] != self.owner_of[one[0]] or not metal.turned_by(piece.cuts):
+                is_others = self.owner_of[metal.system] != self.owner_of[one[0]]
+                if is_others or not self.turns(one[:2], [piece.cuts], metal):
                     continue
                 # A new key of a master may turn what is still to be rekeyed; an old one only what is pinned to it.
                 its_own = ((metal.cuts or {}).get(one[1]), self.cuts[one[:2]])
@@ -1099,24 +1136,35 @@ class Years(Life):
 
 
 def _build(work: Work) -> None:
-    """The Hall in three levels: F1 and F2 on AA1 and AA2, F3 and F4 alike, F5 and F6 under AB; and the Practice of
-    another customer, P1 to P3 under AA. All handed over; two keys of each master are with the porters.
+    """The Hall in three levels: F1 and F2 on AA1 and AA2, F3 and F4 alike, F5 and F6 under AB; the Practice of
+    another customer, P1 to P3 under AA; and the Yard of a third on two keyways, Y1 and Y2 under AA, Z1 and Z2 cut
+    alike under AB, which keys of AA do not enter. All handed over; two keys of each master are with the porters.
     """
-    first, second = customer_id(work, "Harbourmaster"), customer_id(work, "Lantern")
+    first, second, third = (customer_id(work, name) for name in ("Harbourmaster", "Lantern", "Saltmarsh"))
     hall = (
         mortise(2, KeyingInstruction(KeyingKind.GMK, master="AA")),
         mortise(2, KeyingInstruction(KeyingKind.GMK, 2, "AA")),
         mortise(2, KeyingInstruction(KeyingKind.GMK, master="AB")),
     )
     practice = (mortise(3, KeyingInstruction(KeyingKind.MK)),)
+    yard = (mortise(2, KeyingInstruction(KeyingKind.GMK, master="AA")),)
+    there = (mortise(2, KeyingInstruction(KeyingKind.GMK, master="AB"), attributes=replace(MORTISE, keyway="AQ3")),)
     asks = (
         (QuoteRequest(first, hall, system=SystemRequest(name="The Hall", levels=3, masters=2)), "F", 6),
         (QuoteRequest(second, practice, system=SystemRequest(name="The Practice")), "P", 3),
+        (QuoteRequest(third, yard, system=SystemRequest(name="The Yard", levels=3, masters=1)), "Y", 2),
+        (QuoteRequest(third, there, system=SystemRequest(name="The Yard")), "Z", 2),
     )
     for ask, letter, count in asks:
+        if letter == "Z":
+            row = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == "The Yard")).one()
+            extend_system(work, row.id, ExtendForm(grand="A", masters=1, keyway="AQ3"))
+            ask = replace(ask, system=SystemRequest(existing_id=row.id))
         job = issued(work, Years._made_here(ask))
         rows = tuple(DoorRow(row=n, opening=f"{letter}{n}") for n in range(1, count + 1))
         accept(work, job, rows, site_name=f"Site {letter}")
+        if letter == "Z":
+            _cut_alike(work, row.id)
         for stage in (Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY, Stage.HANDED_OVER):
             walk(work, job, stage)
             work.session.rollback()
@@ -1129,6 +1177,14 @@ def _build(work: Work) -> None:
             work.session.rollback()
     add_site(work, first, SiteForm("The Annex"))
     work.session.rollback()
+
+
+def _cut_alike(work: Work, system: int) -> None:
+    """Cut AB and what is under it as AA and what is under that."""
+    row = work.session.get_one(KeySystem, system, populate_existing=True)
+    by_symbol, cuts = {one.symbol: one for one in row.keysets}, open_bittings(work.session, work.vault, [row])
+    reseal_bittings(work, row, [(by_symbol[f"AB{n}"], cuts[by_symbol[f"AA{n}"].id]) for n in ("", 1, 2)])
+    work.session.commit()
 
 
 @pytest.fixture(scope="module")
