@@ -262,7 +262,7 @@ def say_successors(successors: Mapping[str, str]) -> tuple[str, ...]:
         by = "alone: no master opens them any more" if successors[left[0]] else "and the other masters over them"
         said.append(
             f"Every change keeps its key; {symbols_in_words(left)} opens nothing any more. Its doors are opened by "
-            f"their own keys {by}."
+            f"their own keys {by}. Nothing more can be keyed under it once the loss is closed."
         )
     if len(kept) == 1:
         said.append(

@@ -1,6 +1,6 @@
 """Two customers that are one: what each has, what clashes, what their keys would open; merged, and undone."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -9,7 +9,15 @@ from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
 from app.ledger.keysystems.auditing import Finding, audit_systems
-from app.ledger.keysystems.system_queries import keyways_beside, list_systems, sections_of
+from app.ledger.keysystems.lost_keysets import open_lost_bittings
+from app.ledger.keysystems.pinned import turning
+from app.ledger.keysystems.system_queries import (
+    cylinders_keyed,
+    keyways_beside,
+    list_systems,
+    sections_of,
+    systems_sharing_keyway,
+)
 from app.ledger.merging.holdings import Holdings, holdings_of
 from app.ledger.merging.ties import End, say_astray, say_grown, ties_of
 from app.ledger.sites.carrying import carry, gone_astray, owned_rows
@@ -19,8 +27,8 @@ from app.ledger.store.engine import get_row, get_version, transaction, trial
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import event_of_kind, is_undone, record
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, Event, FormerName, KeySystem, RecordsHolder, Site, longest
-from app.validation import counted, fault_of_length
+from app.ledger.tables import Customer, Event, FormerName, Keyset, KeySystem, RecordsHolder, Site, longest
+from app.validation import counted, fault_of_length, first_of
 
 CUSTOMERS_MERGED, CUSTOMER_UNMERGED = "customers merged", "merge of customers undone"
 MERGED_AWAY = "customer merged away"
@@ -269,7 +277,33 @@ def findings_of(
     asked = [
         one for mine in systems for one in mine if one.keyway in keyways and one.records is not RecordsHolder.FACTORY
     ]
-    return tuple(keyways), list(audit_systems(work, asked).findings) if asked else []
+    found = [*audit_systems(work, asked).findings, *_lost_findings(work, asked)] if asked else []
+    return tuple(keyways), found
+
+
+def _lost_findings(work: Work, systems: Sequence[KeySystem]) -> Iterator[Finding]:
+    """What keys that were lost, and whose keysets have other bittings by now, open of the customers' other systems:
+    of losses that are closed, too.
+    """
+    near = (
+        other for one in systems for other in systems_sharing_keyway(work.session, sections_of(one), one.customer_id)
+    )
+    there = dict.fromkeys(near)
+    if not (lost := open_lost_bittings(work, there)):
+        return
+    cylinders = [cylinder for one in there for cylinder in cylinders_keyed(work.session, one)]
+    opened: dict[tuple[Keyset, KeySystem], list[str]] = {}
+    for keyset, _, cylinder in turning(work, lost, cylinders):
+        other = cylinder.keyset.system if cylinder.keyset is not None else keyset.system
+        if other.id != keyset.system_id and other.customer_id == keyset.system.customer_id:
+            door = cylinder.door.opening_number if cylinder.door else "a cylinder on no door"
+            opened.setdefault((keyset, other), []).append(door)
+    for (keyset, other), doors in opened.items():
+        yield Finding(
+            f"A key of {keyset.symbol} of {keyset.system.name} that was lost, cut as it was then, would open "
+            f"{first_of([*dict.fromkeys(doors)], 8)} of {other.name}.",
+            "Rekey what it opens.",
+        )
 
 
 def side_of(moved: Mapping[str, Sequence[int]]) -> Callable[[End], bool]:

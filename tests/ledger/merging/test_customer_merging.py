@@ -10,8 +10,10 @@ import pytest
 import sqlalchemy as sa
 
 from app.errors import Problems
+from app.ledger.keys.losses import LossForm, Which, report_loss
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, reseal_bittings
+from app.ledger.keysystems.lost_keysets import keep_lost_bitting
 from app.ledger.keysystems.system_queries import list_systems
 from app.ledger.merging.customer_merging import (
     CUSTOMERS_MERGED,
@@ -34,7 +36,7 @@ from app.ledger.sites.former_names import formerly
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.work import Work
-from app.ledger.tables import Customer, Event, Job, KeySystem, LineKind, Site
+from app.ledger.tables import Customer, Event, Job, KeySystem, Level, LineKind, Loss, Site
 from app.pricing import KeyingKind
 from tests.ledger.merging.conftest import MORTISE, House, put
 
@@ -200,6 +202,29 @@ def test_what_the_keys_would_open_is_the_owners_to_decide(work: Work, north: Hou
     told = session.get_one(Event, last_merge(work))
     assert told.summary.endswith("Reason to go on: both are rekeyed in June")
     assert not any(str(cut) in json.dumps(told.detail["renamed"]) for cut in cuts.values())
+
+
+@pytest.mark.parametrize("is_closed", [False, True])
+def test_what_a_lost_key_of_the_one_opens_of_the_other_is_told_though_its_keyset_was_rekeyed(
+    work: Work, north: House, south: House, *, is_closed: bool
+) -> None:
+    session = work.session
+    mine, theirs = (session.get_one(KeySystem, one.system) for one in (north, south))
+    own, other = (next(one for one in house.keysets if one.level is Level.CHANGE) for house in (mine, theirs))
+    cuts = open_bittings(session, work.vault, [mine, theirs])
+    assert plan_merge(work, form(work, north, south)).findings == ()
+    report_loss(work, LossForm(mine.id, own.symbol, Which.UNKNOWN))
+    with transaction(session):
+        keep_lost_bitting(work, own, cuts[other.id])  # as of a key that was cut like the other's
+        if is_closed:
+            session.scalars(sa.select(Loss)).one().closed_at = work.now
+    [found] = plan_merge(work, form(work, north, south)).findings
+    assert found.sentence == (
+        f"A key of {own.symbol} of Northgate School System that was lost, cut as it was then, would open 201 of "
+        "Southgate School System."
+    )
+    with pytest.raises(LedgerError, match="Say why that may be"):
+        merge_customers(work, form(work, north, south))
 
 
 def own_findings(work: Work, house: House) -> list[object]:
