@@ -142,6 +142,7 @@ def item_attributes(item: Item) -> CylinderAttributes | None:
     return from_json(item.attributes) if item.attributes else None
 
 
+@asked_once
 def factory_terms_on(session: Session, maker_id: int, day: date) -> FactoryTerms | None:
     """The maker's factory terms in force on a day; None where none are on record."""
     row = session.scalar(

@@ -232,7 +232,7 @@ def _plan(session: Session, prices: Sequence[PriceRow], *, says_ends: bool) -> P
     for row in session.scalars(sa.select(PriceBookRow)):
         on_record.setdefault((row.code, row.tier, row.quantity_from), []).append(row)
     changes = []
-    least, named = least_margin(session), priced_things(session, {price.code for price in prices})
+    least, named = least_margin(session), priced_things(session, frozenset(price.code for price in prices))
     for price in prices:
         known = on_record.get((price.code, price.tier or "", price.quantity_from), [])
         same_day = next((row for row in known if row.valid_from == price.valid_from), None)

@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Callable, Collection, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
@@ -61,7 +61,8 @@ def get_house(session: Session) -> House:
     return house
 
 
-def price_book(session: Session, codes: Collection[str] | None = None) -> PriceBook:
+@asked_once
+def price_book(session: Session, codes: frozenset[str] | None = None) -> PriceBook:
     """The whole price book, or what it has of some codes."""
     named = priced_things(session, codes)
     rows = sa.select(PriceBookRow).order_by(PriceBookRow.id)
@@ -81,7 +82,8 @@ class PriceEntry:
     is_own: bool = True
 
 
-def priced_things(session: Session, codes: Collection[str] | None = None) -> Mapping[str, PriceEntry]:
+@asked_once
+def priced_things(session: Session, codes: frozenset[str] | None = None) -> Mapping[str, PriceEntry]:
     """Code → what it is: the house's own item, else a maker's with that number. codes None: all that have a price."""
     named = sa.select(PriceBookRow.code).distinct() if codes is None else codes
     items = sa.select(Item.code, Item.words, Item.category, Item.kind, Item.maker_id.is_(None))
@@ -200,6 +202,7 @@ def entered_bench_terms(session: Session, day: date) -> BenchTerms | None:
     return BenchTerms.from_json(row.terms) if row is not None else None
 
 
+@asked_once
 def bench_terms_on(session: Session, day: date) -> BenchTerms:
     """The bench's terms in force on a day, with the minutes that open jobs have promised already."""
     terms = entered_bench_terms(session, day)

@@ -144,7 +144,7 @@ def _rule(row: PriceRuleRow) -> PriceRule:
 
 def selling_prices(session: Session, items: Sequence[Item], on: date) -> dict[int, int | None]:
     """Item → what one costs everybody on a day; None where nobody knows."""
-    book = RuledBook(price_book(session, {item.code for item in items}).rows, price_rules(session))
+    book = RuledBook(price_book(session, frozenset(item.code for item in items)).rows, price_rules(session))
     makers = dict(session.execute(sa.select(Maker.id, Maker.code)).all())
     waiting = waiting_prices(session, on, [one.id for one in items])
     return {

@@ -25,7 +25,7 @@ from app.ledger.importing.kinds import RowProblem
 from app.ledger.importing.price_list_rows import ListChange, ListState, compare_rows, tenths
 from app.ledger.importing.reading import TableChoice, read_table
 from app.ledger.importing.written import WrittenRows
-from app.ledger.store.engine import in_steps, transaction
+from app.ledger.store.engine import in_steps, transaction, write_many
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -288,7 +288,7 @@ def _put_costs(session: Session, costs: Mapping[str, tuple[int, int]], written: 
     if found:
         change = sa.update(_BOOK).where(_BOOK.c.id == sa.bindparam("row_id"))
         after = [{"row_id": id_, "cost_cents": costs[code][1]} for id_, code in found]
-        session.connection().execute(change.values(cost_cents=sa.bindparam("cost_cents")), after)
+        write_many(session, change.values(cost_cents=sa.bindparam("cost_cents")), after)
         written.note(PriceBookRow, (), {id_: {"cost_cents": costs[code][0]} for id_, code in found})
 
 
@@ -297,7 +297,7 @@ def _update(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:
         return
     names: dict[str, Any] = {name: sa.bindparam(name) for name in rows[0] if name != "row_id"}
     change = sa.update(_ITEMS).where(_ITEMS.c.id == sa.bindparam("row_id"))
-    session.connection().execute(change.values(**names, version=_ITEMS.c.version + 1), list(rows))
+    write_many(session, change.values(**names, version=_ITEMS.c.version + 1), rows)
 
 
 def _let_wait(
@@ -317,7 +317,8 @@ def _let_wait(
     made = session.scalars(ours).all()
     if there:
         change = sa.update(_PRICES).where(_PRICES.c.id == sa.bindparam("row_id"))
-        session.connection().execute(
+        write_many(
+            session,
             change.values({name: sa.bindparam(f"new_{name}") for name in kept}),
             [
                 {"row_id": row.id, "new_import_id": import_id}

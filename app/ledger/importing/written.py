@@ -11,7 +11,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.store.engine import INSERTED, in_steps
+from app.ledger.store.engine import INSERTED, in_steps, write_many
 from app.ledger.tables import Base, Inches, UTCDateTime, model_of
 from app.validation import counted
 
@@ -203,7 +203,7 @@ def take_back(session: Session, written: Mapping[str, Any]) -> None:
             change = change.values({name: sa.bindparam(f"old_{name}") for name in names})
             if "version" in table.c:
                 change = change.values(version=table.c.version + 1)
-            session.connection().execute(change, values)
+            write_many(session, change, values)
         for some in in_steps([id_ for id_, _ in rows["new"]], _STEP):
             session.execute(sa.delete(table).where(table.c.id.in_(some)))
     session.expire_all()

@@ -241,7 +241,7 @@ def _keys(session: Session, job: Job) -> tuple[SiteKeys, ...]:
 
 def _kept_cents(session: Session, job: Job, today: date) -> int | None:
     try:
-        found = price_book(session, [CONSTRUCTION_KEPT])
+        found = price_book(session, frozenset({CONSTRUCTION_KEPT}))
         return found.price(CONSTRUCTION_KEPT, today, job.customer.tier or None, 1).unit_cents
     except BitternError:
         return None

@@ -22,7 +22,7 @@ from app.ledger.moving.tables import TABLES, MovedTable
 from app.ledger.people.users import enter_people
 from app.ledger.quoting.sold_lines import put_missing_sold_lines
 from app.ledger.stock.movements import mark_counted
-from app.ledger.store.engine import transaction
+from app.ledger.store.engine import transaction, write_many
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import record, record_moved
 from app.ledger.store.work import Work
@@ -306,7 +306,7 @@ def _insert(session: Session, moved: MovedTable, values: list[Values]) -> None:
         linked = [{"row_key": row[key.name], "link": row[name]} for row in rows if row.get(name) is not None]
         if linked:
             change = sa.update(table).where(key == sa.bindparam("row_key")).values({name: sa.bindparam("link")})
-            session.connection().execute(change, linked)
+            write_many(session, change, linked)
     if rows and key.name == "id" and session.get_bind().dialect.name == "postgresql":
         # Rows came with their numbers; the next one given out must be beyond them.
         last = sa.select(sa.func.max(key)).scalar_subquery()

@@ -8,6 +8,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.quoting.snapshot import SnapshotLine
+from app.ledger.store.engine import asked_once
 from app.ledger.tables import ItemPrice, PriceBookRow, PriceRuleRow, TaxRuleRow
 from app.pricing import TaxRule, show_cents, show_day
 from app.validation import counted
@@ -16,6 +17,7 @@ _NAMED = 3
 _LONGEST = 60
 
 
+@asked_once
 def has_dated_change(session: Session, after: date, until: date) -> bool:
     """Whether a price, price rule or sales tax begins after a day and by another, or ends before that: one query."""
     begin = [

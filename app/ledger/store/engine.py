@@ -277,6 +277,12 @@ def read_columns(session: Session, statement: sa.Select[*tuple[Any, ...]]) -> li
     return columns
 
 
+def write_many(session: Session, change: sa.Update, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Change many rows past the session, each by its own values."""
+    session.connection().execute(change, rows)
+    _forget(session)
+
+
 def insert_rows(session: Session, model: Any, rows: Sequence[Mapping[str, Any]]) -> Sequence[int]:
     """Add rows past the session, many in one statement; their ids, in this order.
 
