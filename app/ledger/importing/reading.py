@@ -1,6 +1,6 @@
 """A table by its columns: which means what, the sender's words, and each row as values with every problem."""
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import compress
 from typing import Any
@@ -80,12 +80,18 @@ def guess_choice(kind: ImportKind, about_id: int | None, table: FoundTable) -> t
         found = {
             name: place
             for name, place in zip(kind.order, places, strict=False)
-            if (reads := by_name[name].reads) is None or any(map(reads, table.cells(place)))
+            if (reads := by_name[name].reads) is None or _mostly(map(reads, table.cells(place)))
         }
         return TableChoice(found), False
     guesses = guess_columns(table, [_with_its_words(column) for column in wanted])
     columns = {name: guess.place for name, guess in guesses.items()}
     return TableChoice(columns), all(guess.is_sure for guess in guesses.values())
+
+
+def _mostly(read: Iterable[str]) -> bool:
+    """Whether most cells of a column are its words."""
+    every = [*read]
+    return 2 * sum(map(bool, every)) > len(every)
 
 
 def _with_its_words(column: ImportColumn) -> ImportColumn:

@@ -195,13 +195,14 @@ def _cutting_findings(
         spec = spec_of(system)
         for keyset in system.keysets:
             cuts, above = opened.get(keyset.id), opened.get(keyset.parent_id or 0)
-            if cuts is None:
+            if cuts is None or CUT_SO in keyset.purpose.split(", "):
                 continue
-            if not spec.within_macs(cuts) and CUT_SO not in keyset.purpose.split(", "):
+            if not spec.within_macs(cuts):
                 findings.append(
                     Finding(
                         f"Key {names[keyset.id]} has adjacent cuts that differ by more than the spec's MACS.",
-                        "It cannot be cut cleanly: compare it with the system's list and correct the bitting.",
+                        "It cannot be cut cleanly: compare it with the system's list and correct the bitting, or "
+                        "enter it again where it is really cut so.",
                     )
                 )
             if spec.step == 2 and above and any((cut - top) % 2 for cut, top in zip(cuts, above, strict=True)):
@@ -209,7 +210,8 @@ def _cutting_findings(
                     Finding(
                         f"Key {names[keyset.id]} does not keep the parity of {names[keyset.parent_id or 0]}: "
                         "it is not of this two-step system.",
-                        "Compare it with the system's list; the owner corrects the bitting on the system's page.",
+                        "Compare it with the system's list; the owner corrects the bitting on the system's page, or "
+                        "enters it again there where it is really cut so.",
                     )
                 )
     return findings

@@ -38,8 +38,8 @@ from app.ledger.store.vault import Vault
 from app.ledger.store.work import Work, require_current_key
 from app.ledger.tables import Bitting, Keyset, KeySystem, Level, RecordsHolder, Role, SpecRow
 
-CUT_SO = "cut beyond the MACS"
-"""The word of a keyset's purpose by which its keys break the MACS and are really cut so, as the owner said."""
+CUT_SO = "really cut so"
+"""The word of a purpose by which keys break the MACS or the parity of the key above and are so, as the owner said."""
 
 
 def spec_of(system: KeySystem) -> BittingSpec:

@@ -30,7 +30,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
+from app.ledger.tables import Cylinder, CylinderState, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder, longest
 
 MOST_WHY = 200
 
@@ -49,11 +49,15 @@ class CorrectForm:
 
 @dataclass(frozen=True, slots=True)
 class Corrected:
-    """The keyset, how many findings the audit still has, and whether the system lost its array by it."""
+    """The keyset, how many findings the audit still has, and whether the system lost its array by it.
+
+    is_kept: it is as it was, and known to be really cut so.
+    """
 
     keyset: Keyset
     findings: int
     lost_plan: bool
+    is_kept: bool = False
 
 
 def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
@@ -76,6 +80,8 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
             raise LedgerError("bitting", f"The records of {system.name} are with the {system.records.value}.")
         opened = open_bittings(work.session, work.vault, [system])
         cuts, why = _read(work, system, keyset, form, opened)
+        if opened.get(keyset.id) == cuts:
+            return _keep(work, system, keyset, why)
         made = _require_destroyed(work, keyset, form)
         _forget_pins(work, keyset)
         if form.destroyed and keyset.id in opened:
@@ -106,11 +112,10 @@ def _read(
     """The cuts, and the reason, which everybody reads: it tells neither bitting, whatever stands between the cuts."""
     spec = spec_of(system)
     cuts, why = read_bitting(spec, form.bitting, "bitting"), " ".join(form.why.split())
-    if opened.get(keyset.id) == cuts:
-        raise LedgerError("bitting", "This is the bitting on record.")
-    if cuts in opened.values():
+    is_on_record = opened.get(keyset.id) == cuts
+    if not is_on_record and cuts in opened.values():
         raise LedgerError("bitting", "Another keyset of this system has this bitting: read the key again.")
-    if not spec.within_macs(cuts):
+    if not is_on_record and not spec.within_macs(cuts):
         raise KeyingError("bitting", "These cuts differ by more than the MACS of the spec: read the key again.")
     if keyset.level is Level.CONTROL:
         read_control(work, system, form.bitting, "bitting")
@@ -118,6 +123,17 @@ def _read(
     if any(write_bitting(spec, one).lower() in said for one in (cuts, opened.get(keyset.id)) if one is not None):
         raise LedgerError("why", "This goes on record: say how the mistake was found, and leave the cuts out.")
     return cuts, why
+
+
+def _keep(work: Work, system: KeySystem, keyset: Keyset, why: str) -> Corrected:
+    """Have the audit let a bitting on record be that it holds against the spec; LedgerError where it does not."""
+    before = len(audit_systems(work, [system]).findings)
+    keyset.purpose = ", ".join(filter(None, (keyset.purpose[: longest(Keyset.purpose) - len(CUT_SO) - 2], CUT_SO)))
+    left = len(audit_systems(work, [system]).findings)
+    if left == before:
+        raise LedgerError("bitting", "This is the bitting on record.")
+    record(work, "bitting kept", f"key system {system.id}", f"{keyset.symbol} of {system.name} is {CUT_SO}: {why}")
+    return Corrected(keyset, left, False, is_kept=True)
 
 
 def _require_destroyed(work: Work, keyset: Keyset, form: CorrectForm) -> bool:

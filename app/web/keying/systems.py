@@ -217,8 +217,10 @@ def correct(system_id: int) -> ResponseReturnValue:
         found = done.value
         left = f" The audit still has {found.findings} to mend." if found.findings else " The audit is clean."
         lost = " The system has no array any more: what is added to it is searched for." if found.lost_plan else ""
+        symbol = found.keyset.symbol
+        said = f"The bitting of {symbol} is corrected: destroy bench sheets printed before."
         return flash_and_redirect(
-            f"The bitting of {found.keyset.symbol} is corrected: destroy bench sheets printed before.{left}{lost}",
+            f"{f'{symbol} is kept as it is cut.' if found.is_kept else said}{left}{lost}",
             "keysystems.show",
             system_id=system_id,
         )

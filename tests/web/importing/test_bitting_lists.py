@@ -531,7 +531,7 @@ def test_a_key_that_is_really_cut_beyond_the_macs_is_kept_with_the_reason(
     work.session.rollback()
     system = work.session.query(KeySystem).one()
     page = owner_client.get(f"/key-systems/{system.id}").text
-    assert "Entered as 2AA, cut beyond the MACS: Measured, works in 101." in page and "not settled" not in page
+    assert "Entered as 2AA, really cut so: Measured, works in 101." in page and "not settled" not in page
     cuts = {
         one.symbol: opened[one.id]
         for opened in [open_bittings(session, work.vault, [system])]
@@ -597,4 +597,33 @@ def test_a_list_without_headings_has_its_selective_master_and_withholds_its_dept
     by_id = open_bittings(work.session, work.vault, [get_system(work.session, system.id)])
     symbols = {one.id: one.symbol for one in get_system(work.session, system.id).keysets}
     assert [symbols[one] for one, cuts in by_id.items() if cuts[0] == depth] == ["ENG"]
+    assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
+
+
+def test_a_key_that_breaks_the_parity_is_entered_again_where_it_is_really_cut_so(
+    keyway: None, owner_client: FlaskClient, customer: int, work: Work
+) -> None:
+    take(
+        owner_client,
+        rows(("TMK", "417250", "TMK"), ("101", "131012", "change"), ("102", "031012", "change")),
+        customer,
+    )
+    work.session.rollback()
+    system = work.session.query(KeySystem).one()
+    ready = make_extension_ready(work, system.id, ExtendForm(master="AA", changes=2))
+    found = ready.search(work.rng, 5, lambda *_: None).extension
+    assert found is not None
+    with pytest.raises(KeyingError, match=r"Key 1AA of Old wharf does not keep the parity .* enters it again there"):
+        seal_extension(work, ready, found)
+    work.session.rollback()
+    page = f"/keying/systems/{system.id}/correct"
+    boxes = form_with(owner_client.get(page).text, "why") | {"why": "Measured twice"}
+    ids = {one.symbol: str(one.id) for one in system.keysets}
+    work.session.rollback()
+    refused = owner_client.post(page, data=boxes | {"keyset": ids["2AA"], "bitting": "031012"})
+    assert refused.status_code == 422 and "This is the bitting on record." in refused.text
+    kept = owner_client.post(page, data=boxes | {"keyset": ids["1AA"], "bitting": "131012"})
+    assert "1AA is kept as it is cut. The audit is clean." in owner_client.get(kept.location).text
+    work.session.rollback()
+    seal_extension(work, ready, found)
     assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
