@@ -12,6 +12,6 @@ export BITTERN_TEST_POSTGRESQL=yes
 # The server's own log goes to standard error at the end, a line for each database made: of no use to a reader.
 status=0
 pg_virtualenv -t -o fsync=off -o full_page_writes=off -o synchronous_commit=off -o log_min_messages=fatal \
-    -o log_checkpoints=off "$@" 2>"$log" || status=$?
+    -o log_checkpoints=off -o jit=off -o autovacuum=off "$@" 2>"$log" || status=$?
 [ "$status" = 0 ] || grep -Ev '^[0-9-]+ [0-9:.]+ [A-Z]+ \[' "$log" >&2 || true
 exit "$status"
