@@ -308,7 +308,7 @@ class MatrixPage(ListedTableForm):
         "Customer",
         choices=lambda: {"": "Not said yet", **customers_to_choose(request_session())},
         default="",
-        description="The search keeps clear of the keys and doors that this customer has.",
+        description="Keyed beside the keys and doors that it has.",
     )
     seconds = WholeField("Time limit, seconds", [InputRequired("Enter a limit.")], least=5, most=300, default=SECONDS)
 
