@@ -1,7 +1,7 @@
 """Another shop's bitting list: read by row with what its owner answers, and taken over into a key system at once."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from app.errors import Problem, Problems
@@ -15,6 +15,7 @@ from app.keying import (
     SymbolLevel,
     find_masters,
     find_rotating_masters,
+    level_of,
     read_old_list,
     write_bitting,
 )
@@ -37,6 +38,7 @@ BOW_FIRST, TIP_FIRST = "bow", "tip"
 ONE_TOP = "one"
 """Says of several highest masters that they stand under one which the list lacks."""
 MOST_CANDIDATES = 12
+_NUMBERED = "0123456789 -#."
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +51,8 @@ class RowAnswer:
 
 @dataclass(frozen=True, slots=True)
 class ListAnswers:
-    """How a list is read. order: of the cuts, BOW_FIRST, TIP_FIRST, or "" where nobody has said. constants: chambers
+    """How a list is read. order: of the cuts, BOW_FIRST, TIP_FIRST, or "" where nobody has said. rest_are_changes: so
+    is every key whose level neither column nor name says. constants: chambers
     held at a time, 0 for total position progression. system: which of those that its column names. root: which of
     several highest masters, or ONE_TOP. rows: by number.
     """
@@ -58,6 +61,7 @@ class ListAnswers:
     chambers: int
     order: str = ""
     has_own_names: bool = False
+    rest_are_changes: bool = False
     constants: int = 0
     system: str = ""
     root: str = ""
@@ -149,7 +153,11 @@ def read_bitting_list(work: Work, sent: SentTable, choice: TableChoice, answers:
         borne = code if is_blind_code(code) else ""
         remarks = _remarks(said, code if not borne else "")
         cells[number] = ListedCells(said.get("bitting", ""), remarks, status == RETIRED, borne)
-    found = read_old_list(spec, rows, is_tip_first=answers.order == TIP_FIRST, has_own_names=answers.has_own_names)
+    is_tip_first, has_own_names = answers.order == TIP_FIRST, answers.has_own_names
+    found = read_old_list(spec, rows, is_tip_first=is_tip_first, has_own_names=has_own_names)
+    if answers.rest_are_changes:
+        rows = _with_changes(rows, found)
+        found = read_old_list(spec, rows, is_tip_first=is_tip_first, has_own_names=has_own_names)
     if spec.control_offset is None:
         controls = [one.row for one in found.taken if one.key.level is SymbolLevel.CONTROL]
         reason = "A control key, and this spec is not of interchangeable cores: it has no control offset."
@@ -164,6 +172,13 @@ def read_bitting_list(work: Work, sent: SentTable, choice: TableChoice, answers:
         elsewhere += len(found.taken) - len(kept.taken)
         found = kept
     return ReadList(found, cells, free, elsewhere, systems, roots, tuple(_masters(spec, found, answers.constants)))
+
+
+def _with_changes(rows: Sequence[SentRow], found: OldList) -> list[SentRow]:
+    """The rows, those as changes whose level nothing says."""
+    asked = [one for one in found.asked if one.asks == "level"]
+    unsaid = {one.row for one in asked if level_of(one.key.own.rstrip(_NUMBERED)) is None}
+    return [replace(row, level=SymbolLevel.CHANGE) if row.row in unsaid and not row.level else row for row in rows]
 
 
 def _status(cell: str, words: Mapping[str, str]) -> str:

@@ -81,6 +81,7 @@ def _answers(form: TakeListPage) -> ListAnswers:
         form.chambers.data,
         typed(form.cuts),
         bool(form.own_names.data),
+        bool(form.rest_are_changes.data),
         form.constants.data or 0,
         typed(form.system_named),
         typed(form.root),

@@ -262,6 +262,7 @@ class TakeListPage(ListedTableForm):
         validate_choice=False,
     )
     own_names = BooleanField("Every symbol is the shop's own name: none is of the standard coding")
+    rest_are_changes = BooleanField("Every key whose level nothing says is a change")
     constants = WholeField(
         "Chambers held at a time", least=0, most=11, default=0, description="Rotating constants; 0 for none."
     )

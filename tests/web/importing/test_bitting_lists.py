@@ -627,3 +627,12 @@ def test_a_key_that_breaks_the_parity_is_entered_again_where_it_is_really_cut_so
     work.session.rollback()
     seal_extension(work, ready, found)
     assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
+
+
+def test_keys_whose_level_nothing_says_are_changes_in_one_tick(keyway: None, owner_client: FlaskClient) -> None:
+    listed = "symbol,bitting\nTMK,417250\n101,031012\n102,253434\nTMK 2,675676\n"
+    address, page = read(owner_client, listed)
+    assert "<dt>Asked</dt><dd><b>3</b>" in page and "What level is 101? Nothing says so." in page
+    ticked = press(owner_client, address, page, "update", rest_are_changes="y").text
+    assert "<dt>Taken</dt><dd><b>3</b>" in ticked and "<dt>Asked</dt><dd><b>1</b>" in ticked
+    assert "A second top master, beside A:" in unescape(ticked)
