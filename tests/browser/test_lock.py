@@ -104,10 +104,16 @@ def test_a_tab_that_rests_locks_none_where_somebody_works_and_the_lock_covers_bo
     page.goto(served.url("/house/users/new"))
     resting = page.context.new_page()
     resting.goto(served.url("/house"))
-    for _ in range(2):  # sixteen minutes; a screen locks after fifteen
+    resting.evaluate("""() => {
+      window.hearing = new BroadcastChannel("bittern");
+      window.hearing.onmessage = ({ data }) => {
+        document.body.dataset.heard = (document.body.dataset.heard ?? "") + data;
+      };
+    }""")
+    for turn in (1, 2):  # sixteen minutes; a screen locks after fifteen
         clock.run_for("08:00")
         page.get_by_label("Name", exact=True).press_sequentially("x")
-        resting.wait_for_timeout(50)
+        expect(resting.locator("body")).to_have_attribute("data-heard", "used" * turn)
     expect(resting.locator("h1")).to_be_visible()
     expect(page.get_by_label("Name", exact=True)).to_have_value("xx")
     clock.run_for("16:00")
