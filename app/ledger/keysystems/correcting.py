@@ -23,6 +23,7 @@ from app.ledger.keysystems.bittings import (
 )
 from app.ledger.keysystems.control import read_control
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED, IN_METAL, keep_lost_bitting, operated_by
+from app.ledger.keysystems.out_of_use import mark_purpose
 from app.ledger.keysystems.pinned import pinned_as_on_record
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.ticks import take_key_ticks_back, take_ticks_back
@@ -30,7 +31,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder, longest
+from app.ledger.tables import Cylinder, CylinderState, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
 
 MOST_WHY = 200
 
@@ -88,7 +89,6 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
             keep_lost_bitting(work, keyset, opened[keyset.id])
         before = {finding.sentence for finding in audit_systems(work, [system]).findings}
         reseal_bittings(work, system, [(keyset, cuts)])
-        keyset.purpose = ", ".join(word for word in keyset.purpose.split(", ") if word != CUT_SO)
         lost_plan = leave_array(work, system, keyset, cuts)
         found = audit_systems(work, [system]).findings
         if worse := [one for one in found if one.sentence not in before]:
@@ -128,7 +128,7 @@ def _read(
 def _keep(work: Work, system: KeySystem, keyset: Keyset, why: str) -> Corrected:
     """Have the audit let a bitting on record be that it holds against the spec; LedgerError where it does not."""
     before = len(audit_systems(work, [system]).findings)
-    keyset.purpose = ", ".join(filter(None, (keyset.purpose[: longest(Keyset.purpose) - len(CUT_SO) - 2], CUT_SO)))
+    mark_purpose(keyset, CUT_SO)
     left = len(audit_systems(work, [system]).findings)
     if left == before:
         raise LedgerError("bitting", "This is the bitting on record.")

@@ -3,7 +3,7 @@
 from collections.abc import Collection, Mapping
 
 from app.ledger.store.errors import LedgerError
-from app.ledger.tables import Keyset, KeySystem
+from app.ledger.tables import Keyset, KeySystem, longest
 from app.pricing import show_day
 
 RETIRED = "retired"
@@ -18,6 +18,14 @@ def is_retired(keyset: Keyset) -> bool:
 def is_marked_retired(keyset: Keyset) -> bool:
     """Whether a keyset is no more, whatever becomes of its system."""
     return RETIRED in keyset.purpose.split(", ")
+
+
+def mark_purpose(keyset: Keyset, word: str) -> None:
+    """Put one more word last in a keyset's purpose; where there is no room, what stands first, a remark, is cut."""
+    words = [*filter(None, keyset.purpose.split(", ")), word]
+    while (over := len(", ".join(words)) - longest(Keyset.purpose)) > 0:
+        words = [*filter(None, (words[0][:-over], *words[1:]))]
+    keyset.purpose = ", ".join(words)
 
 
 def require_not_retired(keysets: Collection[Keyset], field: str) -> None:

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
-from app.ledger.keysystems.out_of_use import RETIRED, is_marked_retired
+from app.ledger.keysystems.out_of_use import RETIRED, is_marked_retired, mark_purpose
 from app.ledger.keysystems.systems import single_keyed_name
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError
@@ -153,8 +153,7 @@ def retire_keysets(work: Work, keysets: Sequence[Keyset], reason: str) -> None:
         if stands := [one for one in keyed_in(work.session, mine[0].system) if one.symbol in symbols]:
             raise LedgerError("keysets", f"{_named(stands)}: still keyed to what is to be retired. Rekey that first.")
         for keyset in mine:
-            purpose = keyset.purpose[: longest(Keyset.purpose) - len(RETIRED) - 2]
-            keyset.purpose = ", ".join(filter(None, (purpose, RETIRED)))
+            mark_purpose(keyset, RETIRED)
         named = ", ".join(one.symbol for one in mine[:12]) + (" and more" if len(mine) > 12 else "")
         ids = [one.id for one in mine]
         record(work, "keysets retired", f"key system {system_id}", f"{named} retired: {reason}"[:1000], keysets=ids)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import sqlalchemy as sa
 
 from app.errors import Problem
+from app.ledger.keysystems.bittings import purpose_anew
 from app.ledger.keysystems.construction import (
     CONSTRUCTION_CONTROL_SYMBOL,
     ConstructionWay,
@@ -301,7 +302,7 @@ class KeysetAllotter:
             master, under = (old.parent.symbol, Level.MASTER) if old.parent else ("", Level.SINGLE)
             crossed = crossed_ways(self.work.session, self.ask, old)
             [new] = add_keysets(self.work, old.system, 1, master, under=under, crossed=crossed)
-            new.purpose, new.reserved_for = old.purpose, old.reserved_for
+            new.purpose, new.reserved_for = purpose_anew(old), old.reserved_for
             replan(self.work.session, old, new)
             self._instead[old.symbol] = new
         return self._instead[old.symbol]

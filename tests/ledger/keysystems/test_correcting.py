@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 from contextlib import suppress
+from itertools import product
 
 import pytest
 import sqlalchemy as sa
 
 from app.errors import BitternError
 from app.keying import write_bitting
-from app.ledger.keysystems.bittings import count_capacity, open_bittings, open_plan, reseal_bittings, spec_of
+from app.ledger.keysystems.bittings import (
+    CUT_SO,
+    count_capacity,
+    open_bittings,
+    open_plan,
+    reseal_bittings,
+    spec_of,
+)
 from app.ledger.keysystems.correcting import Corrected, CorrectForm, correct_bitting, leave_array
+from app.ledger.keysystems.out_of_use import RETIRED, is_marked_retired
 from app.ledger.keysystems.selective import add_selective
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.engine import transaction
@@ -66,3 +75,24 @@ def test_one_that_is_like_no_top_master_any_more_costs_the_array(work: Work, sys
         reseal_bittings(work, system, [(eng, opened[change.id]), (change, opened[eng.id])])
         assert leave_array(work, system, eng, opened[change.id])
     assert open_plan(work.vault, system) is None and system.capacity is None
+
+
+def test_one_that_is_retired_stays_so_when_it_is_really_cut_as_it_is(work: Work, system: KeySystem) -> None:
+    spec, opened = spec_of(system), open_bittings(work.session, work.vault, [system])
+    change = next(one for one in system.keysets if one.level is Level.CHANGE)
+    cuts = opened[change.id]
+    odd = next(
+        one
+        for place, depth in product(range(spec.chambers), (1, -1))
+        for one in [(*cuts[:place], cuts[place] + depth, *cuts[place + 1 :])]
+        if one[place] in spec.all_depths and spec.within_macs(one) and one not in opened.values()
+    )
+    with transaction(work.session):
+        reseal_bittings(work, system, [(change, odd)])
+        change.purpose = f"{'x' * 191}, {RETIRED}"
+    assert len(change.purpose) == 200
+    found = correct_bitting(work, system.id, CorrectForm(change.id, write_bitting(spec, odd), "measured twice"))
+    assert found.is_kept and is_marked_retired(change) and CUT_SO in change.purpose.split(", ")
+    with transaction(work.session):
+        reseal_bittings(work, system, [(change, cuts)])
+    assert is_marked_retired(change) and CUT_SO not in change.purpose

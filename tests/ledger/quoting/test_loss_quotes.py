@@ -18,6 +18,7 @@ from app.ledger.jobs.stages import move_job
 from app.ledger.keys import losing
 from app.ledger.keys.loss_plans import LossWayKind, choose_plan, is_on_record, left_to_rekey, ways_of_loss
 from app.ledger.keys.losses import LossForm, Which, close_loss, report_loss, still_turned
+from app.ledger.keysystems.bittings import CUT_SO
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.extending import ExtendForm, extend_system
 from app.ledger.keysystems.lost_keysets import exposed_by
@@ -123,6 +124,17 @@ def test_a_lost_change_gets_the_next_symbol_and_as_many_keys(work: Work, system:
     assert meant_to_open(_on(work, "F1")) == {"AA5", "AA", "A"}
     assert (_on(work, "F1").part_number, _on(work, "F1").remarks) == ("A18M-Q1-66.SC", "")  # nothing of the line's
     assert keys_of(work, system, KeyState.OUT)["AA5"] == 2
+
+
+def test_who_follows_a_key_that_was_really_cut_beyond_the_spec_is_not_said_to_be(
+    work: Work, system: KeySystem
+) -> None:
+    _keyset(work, "AA1").purpose = f"the porter, {CUT_SO}"
+    loss = _lost(work, "AA1")
+    _chosen(work, loss, LossWayKind.NEW_BITTING)
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    _accepted(work, ask)
+    assert _keyset(work, "AA5").purpose == "the porter"
 
 
 def test_a_lost_master_is_followed_by_another_with_its_changes_in_one_draft(work: Work, system: KeySystem) -> None:
