@@ -3,7 +3,7 @@
 From the array where the system has one that holds enough; else by a search with the issued keys fixed.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from random import Random
 
@@ -20,6 +20,7 @@ from app.keying import (
     KeyStop,
     LevelArray,
     Progress,
+    StackIndex,
     SymbolLevel,
     WantedKeysets,
     extend,
@@ -272,14 +273,13 @@ class Neighborhood:
         """The same with the cylinders that have fewer chambers, as they are pinned now."""
         return [*self.stacks, *(self._stack(label, unseen) for label, unseen in self.unseen.items())]
 
-    def turned_by(self, cuts: Cuts) -> tuple[str, ...]:
-        """The cylinders that a key turns."""
-        unseen = self.unseen
-        return tuple(
-            label
-            for label in self.cylinders
-            if all(cut in depths for cut, depths in zip(cuts, self._stack(label, unseen.get(label, ())), strict=True))
-        )
+    def turned_by(self, keys: Iterable[Cuts]) -> Iterator[tuple[str, ...]]:
+        """The cylinders that each of these keys turns."""
+        unseen, labels = self.unseen, [*self.cylinders]
+        index = StackIndex(self._stack(label, unseen.get(label, ())) for label in labels)
+        for cuts in keys:
+            met = index.meeting([(cut,) for cut in cuts])
+            yield tuple(label for place, label in enumerate(labels) if met >> place & 1) if met else ()
 
     def _stack(self, label: str, unseen: Collection[int]) -> list[set[int]]:
         """What shears in each place of a bitting: every depth where a cylinder has no chamber."""
@@ -339,12 +339,15 @@ def with_neighbors(work: Work, opened: OpenedSystem, keyway: str = "", above: Co
                 }
             )
     found = Neighborhood(spec, keys, cylinders, lengths, [])
-    for aside in keys_aside(work, sharing, enters, [own], {}):
-        if cuts_here := enters.cut_into(aside.keyset_id, aside.cuts, opened.spec, own):
-            # What it turns now it turns whatever is added: as far as anybody can tell, it is meant to.
-            turned = found.turned_by(cuts_here)
-            keys[aside.name] = cuts_here
-            cylinders |= {name: (*cylinders[name], aside.name) for name in turned}
+    aside = {
+        one.name: cuts_here
+        for one in keys_aside(work, sharing, enters, [own], {})
+        if (cuts_here := enters.cut_into(one.keyset_id, one.cuts, opened.spec, own))
+    }
+    for unsettled, turned in zip(aside, found.turned_by(aside.values()), strict=False):
+        # What it turns now it turns whatever is added: as far as anybody can tell, it is meant to.
+        cylinders |= {label: (*cylinders[label], unsettled) for label in turned}
+    keys |= aside
     unlike = [other for other in sharing if other not in alike]
     every = set(spec.all_depths)
     for stack in SystemsInService.of(work, unlike, opened.spec, own).stacks:

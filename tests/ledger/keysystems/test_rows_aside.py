@@ -14,14 +14,25 @@ from app.ledger.keys.loss_plans import ways_of_loss
 from app.ledger.keysystems.bittings import open_bittings, open_plan, seal_bitting, spec_of
 from app.ledger.keysystems.control import add_control
 from app.ledger.keysystems.crosskeying import make_cross_ready
-from app.ledger.keysystems.extending import ExtendForm, extend_system
+from app.ledger.keysystems.extending import ExtendForm, Neighborhood, extend_system, with_neighbors
 from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.keysystems.rows_aside import put_aside as put_row_aside
 from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Bitting, Cylinder, Key, Keyset, KeySystem, Level, LineKind, ListRowAside, Loss
+from app.ledger.tables import (
+    Bitting,
+    Cylinder,
+    CylinderState,
+    Key,
+    Keyset,
+    KeySystem,
+    Level,
+    LineKind,
+    ListRowAside,
+    Loss,
+)
 from app.pricing import KeyingKind
 from tests import factories
 from tests.ledger.bench.test_customers_keys import accepted
@@ -171,6 +182,24 @@ def test_a_sibling_system_passes_over_what_is_aside(work: Work) -> None:
     work.session.expire(system, ["keysets"])
     now = open_bittings(work.session, work.vault, [system])
     assert [now[one.id] for one in system.keysets if one.symbol in added] == [free[1]]
+
+
+def test_what_shears_is_looked_at_once_a_cylinder_however_many_keys_are_aside(
+    work: Work, small: tuple[KeySystem, KeySystem], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    singles, listed = small
+    added = add_keysets(work, singles, 3)
+    for one in added:
+        factories.CylinderFactory(keyset=one, state=CylinderState.FITTED)
+    for row in range(7, 12):
+        keep_aside(work, listed, row, "2-1-0")
+    asked: list[str] = []
+    stack = Neighborhood._stack
+    monkeypatch.setattr(
+        Neighborhood, "_stack", lambda own, label, *also: asked.append(label) or stack(own, label, *also)
+    )
+    with_neighbors(work, open_system(work, singles.id))
+    assert sorted(asked) == sorted(one.symbol for one in added)
 
 
 def test_the_bench_is_told_that_a_customers_key_may_be_one_aside(work: Work) -> None:
