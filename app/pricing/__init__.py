@@ -8,7 +8,6 @@ __all__ = [
     "AGE_CLASSES",
     "BREAK_EVEN_LIMIT",
     "MAX_CENTS",
-    "MAX_KEYS",
     "NO_DISCOUNT",
     "SMALL_ORDER",
     "Adopt",
@@ -136,7 +135,6 @@ from app.pricing.reordering import (
     shelf_wants,
 )
 from app.pricing.request import (
-    MAX_KEYS,
     CylinderSource,
     KeyingRequest,
     RecordsHolder,

@@ -24,7 +24,6 @@ from app.ledger.quoting.snapshot import CostedWay, KeyingChoice
 from app.ledger.store.work import Work
 from app.ledger.tables import KeySystem, LineKind, Maker
 from app.pricing import (
-    MAX_KEYS,
     SMALL_ORDER,
     BenchTerms,
     CylinderSource,
@@ -208,9 +207,14 @@ def choose(work: Work, ask: QuoteRequest, resolved: Sequence[Resolved | None], s
     system = work.session.get(KeySystem, ask.system.existing_id) if ask.system and ask.system.existing_id else None
     keying: list[KeyingChoice] = []
     costs: dict[int, int] = {}
-    minutes, lent_cents = _lent_cores(work.today, ask, resolved, sites, bench) if is_lent and sites else (0, 0)
-    bench = _promised(ask, bench, minutes)
     problems: list[Problem] = []
+    minutes = lent_cents = 0
+    try:
+        if is_lent and sites:
+            minutes, lent_cents = _lent_cores(work.today, ask, resolved, sites, bench)
+    except BitternError as error:
+        problems.append(Problem("construction", error.message))
+    bench = _promised(ask, bench, minutes)
     if ask.keyed_at == "split" and not any(group.parts for group in groups):
         problems.append(Problem("keyed_at", _NO_PARTS))
     weighed: list[_Weighed] = []
@@ -255,8 +259,8 @@ def _lent_cores(
         found = resolved[number - 1]
         if found is not None and found.line.attributes is not None:
             cores[CylinderType(found.line.attributes.type)] += count
-    keys = 1 + (ask.system.construction_keys if ask.system else 0)
-    lent = KeyingRequest(KeyingKind.KA, cores, min(max(0, keys), MAX_KEYS), today)
+    keys = 1 + max(0, ask.system.construction_keys if ask.system else 0)
+    lent = KeyingRequest(KeyingKind.KA, cores, keys, today)
     minutes, cents = lent_cores_cost(lent, bench)
     return ceil(minutes), cents
 
@@ -342,11 +346,11 @@ def _keying_request(
     goods = sum(one.cost_cents * one.line.quantity for one in group.lines.values())
     keys = sum(one.line.keys for one in group.lines.values())
     if ask.system is not None and min(group.set_up, default=0) in group.numbers:
-        keys += ask.system.construction_keys  # they are cut with what the site's first line gets
+        keys += max(0, ask.system.construction_keys)  # they are cut with what the site's first line gets
     return KeyingRequest(
         kind=kind,
         cylinders=dict(cylinders),
-        keys=min(max(0, keys), MAX_KEYS),
+        keys=keys,
         today=today,
         system=SystemAge.EXISTING if system and joins else SystemAge.NEW,
         records=records,

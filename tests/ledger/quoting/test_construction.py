@@ -416,6 +416,13 @@ def test_one_schedule_row_a_door_says_what_hangs_there_and_which_key_seats_the_c
     assert page.cores == 3
 
 
+def test_more_construction_cores_than_are_counted_are_refused_like_all_else(work: Work) -> None:
+    line = LineRequest(LineKind.CYLINDER, 10_000, "NOR", attributes=CORE, keying=KeyingInstruction(KeyingKind.MK))
+    asked = QuoteRequest(customer_id(work, "Harbourmaster"), (line,) * 11, system=site(ConstructionWay.CORES))
+    told = [one.message for one in price_request(work, asked).problems if one.field == "construction"]
+    assert told == ["Give 1 to 100,000 cylinders in all."]
+
+
 def test_construction_cores_stand_in_and_come_back(work: Work) -> None:
     job = by_cores(work)
     lent = [one for one in job.cylinders if one.is_lent]
