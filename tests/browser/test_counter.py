@@ -18,6 +18,7 @@ from tests.stocked import empty_house
 __all__ = ["empty_house"]
 
 PART = "A18M-Q1-66.SC"
+WORK_OUT = "**/counter/work-out"
 FOCUSED = """() => {
   const found = document.activeElement;
   const labels = [...(found.labels ?? [])].map((label) => label.innerText.trim());
@@ -194,7 +195,7 @@ def test_a_press_counts_once_however_slow_the_answers(
     page.wait_for_load_state("networkidle")
     expect(lines).to_have_count(1)
     answering.clear()
-    with page.expect_request("**/counter/work-out"):
+    with page.expect_request(WORK_OUT):
         page.locator("#title").press_sequentially(" lock")
     for kind in ("Hardware", "Labor", "Keys"):
         page.get_by_role("button", name=kind, exact=True).click()
@@ -248,11 +249,11 @@ def test_an_answer_that_is_late_takes_nothing_from_what_is_typed_while_the_next_
     page.get_by_role("button", name="Part number").click()
     page.get_by_label("Part number").wait_for()
     turn = answering_in_turn(served)
-    with page.expect_request("**/counter/work-out"):
+    with page.expect_request(WORK_OUT):
         page.get_by_label("Part number").fill(PART)
     page.get_by_label("Quantity").fill("2")
     page.wait_for_timeout(500)  # by now the page has asked for it, and waits for its turn
-    with page.expect_request("**/counter/work-out"):
+    with page.expect_request(WORK_OUT):
         turn.release()
     page.wait_for_timeout(200)  # the first answer has settled in the page
     page.get_by_label("Keying", exact=True).select_option("KA")
@@ -272,7 +273,7 @@ def test_a_slow_answer_takes_nothing_from_what_is_typed_meanwhile(
     expect(page.get_by_label("Part number")).to_be_focused()
     turn = answering_in_turn(served)
     page.set_viewport_size({"width": 1366, "height": 400})
-    with page.expect_request("**/counter/work-out"):
+    with page.expect_request(WORK_OUT):
         page.get_by_label("Part number").fill(PART)
     # The answer to the number alone is under way; meanwhile the clerk goes on.
     page.evaluate(FOLLOW)
@@ -315,7 +316,7 @@ def test_a_box_that_a_slow_press_changes_keeps_what_was_typed_since(
     worked_out(page)
     turn = answering_in_turn(served)
     page.evaluate(FOLLOW)
-    with page.expect_request("**/counter/work-out"):
+    with page.expect_request(WORK_OUT):
         page.get_by_role("button", name="Remove").first.click()
     keys_of.fill("AA")  # the answer will say "line 1"
     turn.release()
@@ -354,21 +355,21 @@ def test_of_two_tabs_on_one_draft_the_second_is_told_and_neither_loses_anything(
     first = log_in(clerk)
     first.goto(served.url("/counter"))
     first.get_by_role("button", name="Trip").click()
-    first.get_by_label("About", exact=True).fill("Shed")
-    worked_out(first)
-    first.wait_for_timeout(400)  # what is typed is followed after 0.3 s
+    first.get_by_label("About", exact=True).wait_for()
+    with first.expect_request(WORK_OUT):  # what is typed is followed after 0.3 s
+        first.get_by_label("About", exact=True).fill("Shed")
     worked_out(first)
     second = first.context.new_page()
     second.goto(served.url("/counter"))
     second.get_by_role("link", name="Go on with the draft").click()
-    first.get_by_label("About", exact=True).fill("Shed and boathouse")
-    first.wait_for_timeout(400)
+    with first.expect_request(WORK_OUT):
+        first.get_by_label("About", exact=True).fill("Shed and boathouse")
     worked_out(first)
     second.get_by_label("Quantity").fill("3")
     told = second.get_by_role("alert")
     expect(told).to_contain_text("This page was changed in another tab as well.")
-    second.get_by_label("Quantity").fill("4")
-    second.wait_for_timeout(400)
+    with second.expect_request(WORK_OUT):
+        second.get_by_label("Quantity").fill("4")
     worked_out(second)
     expect(told).to_be_visible()
     expect(first.get_by_role("alert")).to_have_count(0)
