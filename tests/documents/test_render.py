@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pypdf
 import pytest
+import weasyprint
 
 from app.documents import (
     BittingList,
@@ -124,6 +125,16 @@ def test_the_same_view_gives_the_same_bytes_in_another_process(snapshot: Callabl
         env={**environment, "TZ": "Asia/Tokyo", "PYTHONHASHSEED": "7"}, check=True,
     )  # fmt: skip
     assert run.stdout.decode().strip() == hashlib.sha256(here).hexdigest()
+
+
+def test_what_stands_in_for_the_press_in_one_test_is_no_paper_of_another(
+    snapshot: Callable[..., QuoteSnapshot], pages: Callable[[bytes], list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = replace(snapshot(), title="Printed by a stand-in")
+    with monkeypatch.context() as patch:
+        patch.setattr(weasyprint.HTML, "write_pdf", lambda *_, **__: b"%PDF, or not")
+        assert quote_pdf(asked) == b"%PDF, or not"
+    assert "Printed by a stand-in" in pages(quote_pdf(asked))[0]
 
 
 @pytest.mark.parametrize("paper", ["", "letter", "Legal", "Letter } @import url(http://x.example/a.css); {"])
