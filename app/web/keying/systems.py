@@ -13,7 +13,7 @@ from app.keying import NoBittingsLeft
 from app.ledger.keys.losing import plan_for_loss
 from app.ledger.keys.losses import report_loss
 from app.ledger.keysystems.auditing import check_whole_system
-from app.ledger.keysystems.bittings import room_below
+from app.ledger.keysystems.bittings import purpose_anew, room_below
 from app.ledger.keysystems.control import add_control, why_no_control
 from app.ledger.keysystems.correcting import CorrectForm, correct_bitting
 from app.ledger.keysystems.crosskeying import cross_key as save_cross_keying
@@ -266,12 +266,12 @@ def _draft_of_planned(system: KeySystem, cylinders: Sequence[Cylinder]) -> dict[
     keys = [
         {
             "kind": LineKind.KEYS.value,
-            "quantity": str(len(one.purpose.split(", "))),
+            "quantity": str(len(purpose_anew(one).split(", "))),
             "keyway": system.keyway if len(keyways) == 1 else "",
             "symbol": one.symbol,
         }
         for one in system.keysets
-        if one.level.is_upper and one.purpose and not one.keys
+        if one.level.is_upper and purpose_anew(one) and not one.keys
     ]
     return {
         "customer_id": str(system.customer_id),

@@ -11,7 +11,9 @@ from flask.testing import FlaskClient
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.auditing import audit_systems
+from app.ledger.keysystems.bittings import CUT_SO
 from app.ledger.keysystems.lost_keysets import exposed_by
+from app.ledger.keysystems.out_of_use import mark_purpose
 from app.ledger.keysystems.planned_doors import replan
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.quoting.repeating import repeat_of
@@ -311,6 +313,16 @@ def test_a_door_on_a_master_brings_no_keys_of_it_and_who_carries_one_gets_it(hou
         ["cylinder", "1", "0", "", str(ids["hall"])],
         ["keys", "1", "", "AA", ""],
     ]
+
+
+def test_a_master_that_is_really_cut_as_it_is_has_no_key_for_that(house: FlaskClient, work: Work) -> None:
+    system = _sealed(house, work, ",hall,desk,store\nwarden,x,x,x\nclerk,,x,\nporter,,,x\n")
+    mark_purpose(work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "AA")).one(), CUT_SO)
+    work.session.commit()
+    planned = [str(one) for one in _ids(work).values()]
+    answer = house.post(f"/keying/systems/{system.id}/planned-doors", data={"planned": planned})
+    form = form_with(house.get(answer.location).text, "lines-0-standing")
+    assert (form["lines-2-symbol"], form["lines-2-quantity"]) == ("AA", "1")  # the warden's
 
 
 # Ben hangs right under the owner's key, as Avery does, who is over three.
