@@ -306,7 +306,7 @@ class ListCoding:
                 self._questions[row.row] = KeyAside(row.row, key, words)
             elif self._selective not in ("", key.symbol):
                 words = f"A second selective master, beside {self._selective}: a system has at most one."
-                self._questions[row.row] = KeyAsked(row.row, replace(key, symbol="", level=None), "level", words)
+                self._questions[row.row] = KeyAsked(row.row, replace(key, symbol="", level=None), "symbol", words)
             else:
                 self._selective = key.symbol
                 self._names[row.row] = replace(key, parent=top)

@@ -636,3 +636,12 @@ def test_keys_whose_level_nothing_says_are_changes_in_one_tick(keyway: None, own
     ticked = press(owner_client, address, page, "update", rest_are_changes="y").text
     assert "<dt>Taken</dt><dd><b>3</b>" in ticked and "<dt>Asked</dt><dd><b>1</b>" in ticked
     assert "A second top master, beside A:" in unescape(ticked)
+
+
+def test_a_second_selective_master_is_no_change_by_that_tick(keyway: None, owner_client: FlaskClient) -> None:
+    """Its key opens what bears its letters, so that something does say what it is."""
+    listed = "symbol,bitting\nA,417250\nAA,437250\nAA1(ENG),433250\nAA2(MNT),435450\nENG,417270\nMNT,417290\n"
+    address, page = read(owner_client, listed)
+    assert "A second selective master, beside ENG" in page
+    ticked = press(owner_client, address, page, "update", rest_are_changes="y").text
+    assert "A second selective master, beside ENG" in ticked and "AA3" not in ticked
