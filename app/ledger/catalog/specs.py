@@ -59,9 +59,7 @@ _LABELS = {
     "first_cut_in": "first cut",
     "spacing_in": "spacing",
 }
-_CUT_AND_PINNED_BY = (
-    *("stop", "depth0_in", "increment_in", "first_cut_in", "spacing_in", "stack_total", "control_offset"),
-)
+_MADE_BY = ("stop", "depth0_in", "increment_in", "first_cut_in", "spacing_in", "stack_total", "control_offset")
 MOST_WHY = 200
 CHART_FIELDS = (*_LABELS, "root_depths")
 USUAL_RULES = BittingRules(
@@ -212,7 +210,7 @@ def refuse_breaking(
         problems.append(Problem("stop", told))
     corrected = [
         (name, f"{_LABELS[name]} {_figure(getattr(before, name))} → {_figure(getattr(after, name))}")
-        for name in _CUT_AND_PINNED_BY
+        for name in _MADE_BY
         if getattr(before, name) not in (None, getattr(after, name)) and standing.is_relied_on
     ]
     if corrected and not why:

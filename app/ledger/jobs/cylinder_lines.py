@@ -9,6 +9,7 @@ from typing import Any, NamedTuple, TypeAlias
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from app.ledger.keysystems.bittings import purpose_anew
 from app.ledger.keysystems.system_queries import chambers_in, operators_of, symbol_on
 from app.ledger.quoting.request import old_price_reason
 from app.ledger.sites.cautions import cautions_for
@@ -121,7 +122,7 @@ class JobCylinders:
             ScheduleKeyset(
                 one.symbol,
                 one.level.value,
-                one.purpose,
+                purpose_anew(one.purpose),
                 self.used[one.id],
                 self.counts.get(one.id, 0),
                 one.system_name,

@@ -658,7 +658,7 @@ def put_plan_on_record(work: Work, loss: Loss) -> None:
             above = loss.successors.get(was.parent.symbol, was.parent.symbol) if was.parent else ""
             cuts = planned[new] if is_ours else None
             by_symbol[new] = add_keyset(
-                work, system, new, was.level, by_symbol.get(above), cuts, purpose_anew(was), keyway=was.keyway
+                work, system, new, was.level, by_symbol.get(above), cuts, purpose_anew(was.purpose), keyway=was.keyway
             )
             by_symbol[new].reserved_for = was.reserved_for
     work.session.flush()

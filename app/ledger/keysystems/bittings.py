@@ -155,16 +155,18 @@ def seal_bittings(work: Work, system: KeySystem, pairs: Iterable[tuple[Keyset, C
         )
 
 
-def purpose_anew(keyset: Keyset) -> str:
-    """The purpose of a keyset with another bitting: nobody knows of that one that it is really cut so."""
-    return ", ".join(word for word in keyset.purpose.split(", ") if word != CUT_SO)
+def purpose_anew(purpose: str) -> str:
+    """What a keyset is for, without that it is really cut so: of another bitting nobody knows that, and who fits
+    cylinders is told nothing of cuts.
+    """
+    return ", ".join(word for word in purpose.split(", ") if word != CUT_SO)
 
 
 def reseal_bittings(work: Work, system: KeySystem, pairs: Iterable[tuple[Keyset, Cuts]]) -> None:
     """Put bittings in the place of those on record, if there are any, inside the caller's transaction."""
     pairs = list(pairs)
     for keyset, _ in pairs:
-        keyset.purpose = purpose_anew(keyset)
+        keyset.purpose = purpose_anew(keyset.purpose)
         if keyset.bitting is not None:
             work.session.delete(keyset.bitting)
     work.session.flush()  # a bitting stands once in a system: all old ones go before the first new one comes

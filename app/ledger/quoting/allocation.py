@@ -302,7 +302,7 @@ class KeysetAllotter:
             master, under = (old.parent.symbol, Level.MASTER) if old.parent else ("", Level.SINGLE)
             crossed = crossed_ways(self.work.session, self.ask, old)
             [new] = add_keysets(self.work, old.system, 1, master, under=under, crossed=crossed)
-            new.purpose, new.reserved_for = purpose_anew(old), old.reserved_for
+            new.purpose, new.reserved_for = purpose_anew(old.purpose), old.reserved_for
             replan(self.work.session, old, new)
             self._instead[old.symbol] = new
         return self._instead[old.symbol]

@@ -28,6 +28,7 @@ from app.ledger.keysystems.extending import (
     why_not_extend,
 )
 from app.ledger.keysystems.lost_keysets import lost_masters
+from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.planned_doors import planned_cylinders
 from app.ledger.keysystems.reserves import add_reserve, release_reserve
 from app.ledger.keysystems.selective import add_selective, find_place, selective_of
@@ -266,12 +267,12 @@ def _draft_of_planned(system: KeySystem, cylinders: Sequence[Cylinder]) -> dict[
     keys = [
         {
             "kind": LineKind.KEYS.value,
-            "quantity": str(len(purpose_anew(one).split(", "))),
+            "quantity": str(len(purpose_anew(one.purpose).split(", "))),
             "keyway": system.keyway if len(keyways) == 1 else "",
             "symbol": one.symbol,
         }
         for one in system.keysets
-        if one.level.is_upper and purpose_anew(one) and not one.keys
+        if one.level.is_upper and purpose_anew(one.purpose) and not one.keys and not is_retired(one)
     ]
     return {
         "customer_id": str(system.customer_id),

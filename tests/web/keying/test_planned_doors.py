@@ -13,7 +13,7 @@ from app.ledger.jobs.stages import move_job
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import CUT_SO
 from app.ledger.keysystems.lost_keysets import exposed_by
-from app.ledger.keysystems.out_of_use import mark_purpose
+from app.ledger.keysystems.out_of_use import RETIRED, mark_purpose
 from app.ledger.keysystems.planned_doors import replan
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.quoting.repeating import repeat_of
@@ -155,6 +155,10 @@ def test_a_door_list_takes_what_its_doors_were_planned_for(house: FlaskClient, w
     job = work.session.scalars(sa.select(Job).where(Job.number == number)).one()
     rows = {row.opening_number: row.keyset for row in schedule_of(work, job).rows}
     assert rows == {"store": "2AA", "desk": "1AA", "lobby": "3AA"}
+    mark_purpose(work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "1AA")).one(), CUT_SO)
+    told = {one.symbol: one.purpose for one in schedule_of(work, job).keysets}
+    assert told["1AA"] == "clerk"  # an installer learns nothing of cuts
+    work.session.rollback()
     there = work.session.scalars(sa.select(Cylinder).where(Cylinder.job_id.is_(None))).one()
     assert there.door is not None and there.door.opening_number == "hall"
 
@@ -323,6 +327,16 @@ def test_a_master_that_is_really_cut_as_it_is_has_no_key_for_that(house: FlaskCl
     answer = house.post(f"/keying/systems/{system.id}/planned-doors", data={"planned": planned})
     form = form_with(house.get(answer.location).text, "lines-0-standing")
     assert (form["lines-2-symbol"], form["lines-2-quantity"]) == ("AA", "1")  # the warden's
+
+
+def test_nobody_gets_a_key_of_a_master_that_is_no_more(house: FlaskClient, work: Work) -> None:
+    system = _sealed(house, work, ",hall,desk,store\nwarden,x,x,x\nclerk,,x,\nporter,,,x\n")
+    mark_purpose(work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "AA")).one(), RETIRED)
+    work.session.commit()
+    planned = [str(_ids(work)[door]) for door in ("desk", "store")]
+    answer = house.post(f"/keying/systems/{system.id}/planned-doors", data={"planned": planned})
+    form = form_with(house.get(answer.location).text, "lines-0-standing")
+    assert "AA" not in [value for name, value in form.items() if name.endswith("-symbol")]
 
 
 # Ben hangs right under the owner's key, as Avery does, who is over three.
