@@ -5,6 +5,7 @@ one on two keyways.
 """
 
 import csv
+import re
 from collections.abc import Callable, Mapping
 from random import Random
 
@@ -94,6 +95,9 @@ def _through_the_bench(hands: Hands) -> str:
             page.get_by_role("button", name=f"Whole rack {place + 1} {done}").click()
             hands.settle()
     for box in page.locator("input[name=keys]").all():
+        # What a key is cut of stands beside its tick, as on the sheet.
+        named = re.findall(r"blank [A-Z0-9-]+, for", box.locator("xpath=..").inner_text())
+        assert set(named) <= set(re.findall(r"blank [A-Z0-9-]+, for", sheet)) and bool(named) == ("blank " in sheet)
         box.check()
     if page.locator("input[name=keys]").count():
         hands.click("Mark as cut")

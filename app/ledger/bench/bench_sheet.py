@@ -201,7 +201,7 @@ def bench_work(work: Work, job: Job) -> BenchWork:
         work, [system.id for system in systems], f"bench sheet of job {job.number}", job_id=job.id
     )
     found = _keyed_here(work.session, job, found)
-    benches = (_bench_system(system, found, bittings, _blanks(work.session, system)) for system in systems)
+    benches = (_bench_system(system, found, bittings, blanks_in_words(work.session, system)) for system in systems)
     made = tuple(_with_old_control(work, job, bench) for bench in benches if bench is not None)
     copies = own_copies(job)
     if not made and not copies:
@@ -243,7 +243,7 @@ def reckoned_systems(work: Work, job: Job) -> tuple[BenchSystem, ...]:
     made = []
     for system in systems:
         with suppress(KeyingError):  # a control key and no offset in the spec: nobody can say its pins
-            made.append(_bench_system(system, found, bittings, _blanks(work.session, system)))
+            made.append(_bench_system(system, found, bittings, blanks_in_words(work.session, system)))
     return tuple(bench for bench in made if bench is not None)
 
 
@@ -272,7 +272,7 @@ def _require_pinnable(work: Work, systems: Sequence[KeySystem], then: str) -> No
     require_clean(work, systems, then)
 
 
-def _blanks(session: Session, system: KeySystem) -> dict[int, str]:
+def blanks_in_words(session: Session, system: KeySystem) -> dict[int, str]:
     """Keyset → the blank of its keys in words, in a system on several keyways; none in any other."""
     if len(sections_of(system)) == 1:
         return {}

@@ -6,7 +6,7 @@ from itertools import groupby
 
 from app.documents import CylinderCard, SystemSheet, system_sheet
 from app.ledger.bench.bench_queries import BENCH_STAGES
-from app.ledger.bench.bench_sheet import Rack, bench_work, racks_of
+from app.ledger.bench.bench_sheet import Rack, bench_work, blanks_in_words, racks_of
 from app.ledger.bench.checkoff import CUT_IN
 from app.ledger.bench.pins import pin_words, short_of_pins
 from app.ledger.jobs.cylinder_lines import JobCylinders, PlainRow, ScheduleRow, cautions_by_door, job_cylinders
@@ -108,13 +108,16 @@ class RackOnPage:
 
 @dataclass(frozen=True, slots=True)
 class BenchJob:
-    """A job at the bench, rack by rack. sheets: its systems with their keys, once bittings are open."""
+    """A job at the bench, rack by rack. sheets: its systems with their keys, once bittings are open. blanks: keyset →
+    what its keys are cut of, in systems on several keyways.
+    """
 
     job: Job
     late_days: int
     racks: tuple[RackOnPage, ...]
     sheets: tuple[SystemSheet, ...]
     keys: list[KeysetCopies]
+    blanks: dict[int, str]
     copies: tuple[tuple[str, int], ...]
     waiting: Sequence[Keyset]
     cautions: tuple[str, ...]
@@ -204,12 +207,16 @@ def job_at_bench(found: AtBench, *, is_open: bool = False) -> BenchJob:
             cards.append(RackCard(tuple(map(line_of, mine)), card, tuple(sorted(waits))))
         racks.append(RackOnPage(rack, tuple(cards)))
     cautions = cautions_by_door(session, job.id)
+    blanks = dict[int, str]()
+    for system in dict.fromkeys(one.keyset.system for one in found.keys):
+        blanks |= blanks_in_words(session, system)
     return BenchJob(
         job=job,
         late_days=days_late(job, work.today),
         racks=tuple(racks),
         sheets=sheets,
         keys=found.keys,
+        blanks=blanks,
         copies=found.copies,
         waiting=found.waiting,
         cautions=(

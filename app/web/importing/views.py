@@ -433,7 +433,7 @@ def undoing(import_id: int) -> ResponseReturnValue:
     if run.state == "finished":
         return look_anew() if wants_fragment() else _undone(import_id)
     again, back = url_for("imports.undoing", import_id=import_id), url_for("imports.one", import_id=import_id)
-    return show_run(run, "_run.html", again, back, run.name, mend="Look at it again")
+    return show_run(run, "_run.html", again, back, run.name, mend="Look at it again", place="in undoing it")
 
 
 def _undone(import_id: int) -> ResponseReturnValue:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 import sqlalchemy as sa
@@ -15,6 +16,7 @@ from app.ledger.keysystems.bittings import open_bittings, reseal_bittings, spec_
 from app.ledger.keysystems.selective import add_selective
 from app.ledger.keysystems.sent_arrays import (
     ArrayState,
+    SealedRow,
     SendForm,
     note_array,
     sealed_letter,
@@ -99,6 +101,17 @@ def test_the_array_of_a_paper_leaves_out_what_only_the_selective_master_is_cut_t
     said = "only the selective master and the keys under it have it. Give it to no other key."
     assert f"Chamber {place.chamber}, depth {place.depth:X}: {said}" in told
     assert "Other depths of the keys under it" in told and "Depths below" not in told  # the top's may be the deeper
+
+
+def test_a_long_list_takes_few_pages_and_each_number_stands_before_its_bitting(work: Work, system: KeySystem) -> None:
+    found = sealed_list(work, system.id, send_array(work, system.id, form(work)).number)
+    cuts = [f"{one:06}" for one in range(7, 154 * 4211, 4211)]
+    rows = tuple(SealedRow(place, one, is_top=place == 18) for place, one in enumerate(cuts, 1))
+    text = pdf_text(sealed_list_pdf(replace(found, rows=rows), "Letter"))
+    printed = re.sub(r"\s+", " ", text)
+    assert "page 1 of 3" in printed
+    spaced = (rf"\b{row.number} {' ?'.join(row.bitting)}{' top master' if row.is_top else ''}\b" for row in rows)
+    assert all(re.search(one, printed) for one in spaced) and printed.count("top master") == 1
 
 
 def test_every_look_is_on_record_and_no_event_has_a_bitting(work: Work, system: KeySystem) -> None:

@@ -351,7 +351,7 @@ def test_three_hundred_bad_rows_are_all_listed_and_nothing_is_loaded(owner_clien
     content = (HEAD + "\n".join(lines[:3000])).encode()
     sent = upload(owner_client, f"/makers/{maker.id}/catalogue/import", content, "bad.csv")
     page = _settled(owner_client, sent.location)
-    assert "300 problems in the file. Nothing was saved." in page
+    assert "300 problems in the file. Nothing was changed." in page
     assert page.count('data-label="Where"') == 300 and "row 2, column cost" in page and "<i>Part" not in page
     again = owner_client.post(sent.location)
     assert again.status_code == 303

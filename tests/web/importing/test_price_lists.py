@@ -183,7 +183,7 @@ def test_a_failure_in_the_background_is_told_and_takes_nothing(
     with owner_client.application.app_context():
         run = background.known_run(f"save {address.rsplit('/', 2)[1]}")
         assert run is not None and run.awaited(however_long=True)
-    assert "This could not be worked on. Nothing was saved." in owner_client.get(where).text
+    assert "This could not be worked on. Nothing was changed." in owner_client.get(where).text
     assert listed(work)["H-1"] == (1000, 500) and "H-9" not in listed(work)
     assert work.session.scalar(sa.select(sa.func.count(Import.id))) == 0
 
