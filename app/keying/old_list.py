@@ -71,6 +71,12 @@ class OldList:
             return 2
         return 3 if any(symbol.isalpha() and symbol != CONTROL_OF_LISTS for symbol in said) else 1
 
+    @property
+    def waiting(self) -> dict[str, int]:
+        """The row of each missing master that the list has, which stands aside or asks."""
+        rows = {one.key.symbol: one.row for one in self.aside} | {one.key.symbol: one.row for one in self.asked}
+        return {symbol: rows[symbol] for symbol in self.missing if symbol in rows}
+
     def without(self, rows: Collection[int], reason: str = "", *, could_matter: bool = True) -> "OldList":
         """The same without some taken rows: aside for a reason, or gone where there is none."""
         gone = [one for one in self.taken if one.row in rows]

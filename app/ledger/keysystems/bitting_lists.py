@@ -86,9 +86,8 @@ def take_over(work: Work, form: TakeForm, found: OldList, cells: Mapping[int, Li
         listed = cells[asked.row]
         reason = f"{asked.question} Nobody said. {listed.remarks}".strip()
         put_aside(work, system, asked.row, asked.key, reason, listed.bitting)
-    waiting = {one.key.symbol for one in found.aside} | {one.key.symbol for one in found.asked}
     for symbol in found.missing:
-        if symbol in waiting:
+        if symbol in found.waiting:
             continue
         under = [one.key.own or one.key.symbol for one in found.taken if one.key.parent == symbol]
         over = ", ".join(under[:3]) + (" and others" if len(under) > 3 else "") or "its masters"

@@ -266,6 +266,19 @@ def test_a_grand_that_is_settled_takes_the_masters_of_its_own_letter_alone(
     assert above == {"AA": "A", "AA1": "AA", "BA": "", "BA1": "BA", "A": ""}
 
 
+@pytest.mark.parametrize(
+    ("cuts", "stands"), [("99", "AA asks (row 2)"), ("9999999", "AA stands aside (row 2)")], ids=["asks", "aside"]
+)
+def test_a_top_master_that_the_list_has_and_that_is_not_taken_is_not_said_to_lack(
+    keyway: None, owner_client: FlaskClient, customer: int, session: Session, cuts: str, stands: str
+) -> None:
+    listed = rows(("AA", cuts, "master"), *((f"{n}AA", bitting, "") for n, bitting in enumerate(PUZZLE, start=1)))
+    page = read(owner_client, listed)[1]
+    assert f"{stands}: settle that row, and add no second AA" in page and "The list lacks" not in page
+    page = take(owner_client, listed, customer, leaves_asked="y")
+    assert len(re.findall(r'href="/keying/systems/\d+/aside/\d+"', page)) == 1 and "The list lacks" not in page
+
+
 def test_a_list_without_its_top_master_is_taken_and_the_top_named_later(
     keyway: None, owner_client: FlaskClient, customer: int, session: Session
 ) -> None:
