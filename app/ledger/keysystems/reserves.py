@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, aliased, joinedload
@@ -182,8 +182,11 @@ def _places(wanted: Reserve, over: Sequence[Keyset], doors: Sequence[tuple[Door,
         return [(ANY_DOOR, one) for one in over]
     if wanted.name.casefold() == EACH_FLOOR:
         floors = dict.fromkeys(filter(None, (floor_of(door.opening_number) for door, _ in doors)))
-        if floors:
-            return [place for floor in floors for place in _places(Reserve(f"floor {floor}", 1), over, doors)]
+        if not floors:
+            told = "No door's number here tells its floor, as 214 does floor 2: name each floor, such as"
+            raise LedgerError("reserve", f"{told} floor 1: {wanted.count} under {over[0].symbol}.")
+        each = [replace(wanted, name=f"floor {floor}") for floor in floors]
+        return [place for one in each for place in _places(one, over, doors)]
     holding = [one for one in over if f" {_plain(wanted.name)} " in f" {_plain(one.purpose)} "]
     masters = dict.fromkeys(master for door, master in doors if is_of(wanted.name, door))
     found = (

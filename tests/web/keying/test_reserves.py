@@ -89,6 +89,19 @@ def test_a_reserve_is_kept_under_the_master_that_its_doors_tell_or_that_is_named
     assert kinds == ["reserve kept", "reserve released"]
 
 
+def test_each_floor_says_how_many_and_what_to_write_where_no_door_tells_its_floor_or_one_has_two_masters(
+    work: Work,
+) -> None:
+    system = system_in_service(work)  # D1, D2 …: no number tells a floor
+    with pytest.raises(LedgerError, match=r"No door's number here tells its floor, .* such as floor 1: 10 under AA"):
+        add_reserve(work, system.id, "each floor: 10")
+    with transaction(work.session):
+        for door in work.session.scalars(sa.select(Door)):
+            door.opening_number = f"4{int(door.opening_number.removeprefix('D')):02}"
+    with pytest.raises(LedgerError, match=r"Its doors are under .*write floor 4: 10 under AA"):
+        add_reserve(work, system.id, "each floor: 10")
+
+
 def test_no_more_is_kept_than_the_array_has_and_then_nothing_is(session: Session, work: Work) -> None:
     system = system_in_service(work)
     with pytest.raises(LedgerError, match=r"AA has .* changes left, not 500: enter at most that"):
