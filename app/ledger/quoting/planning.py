@@ -6,13 +6,13 @@ authority, names, a deposit, and the door list.
 """
 
 import itertools
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import sqlalchemy as sa
-from sqlalchemy.orm import joinedload
+from sqlalchemy.orm import joinedload, selectinload
 
 from app.errors import BitternError, Problem
 from app.keying import read_symbol, share_words
@@ -56,7 +56,16 @@ from app.ledger.quoting.snapshot import KeyingChoice, QuoteSnapshot
 from app.ledger.quoting.system_books import SystemBook, SystemBooks
 from app.ledger.stock.movements import quantity_of
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Keyset, KeySystem, Level, LineKind, RecordsHolder
+from app.ledger.tables import (
+    Cylinder,
+    CylinderOperator,
+    CylinderState,
+    Keyset,
+    KeySystem,
+    Level,
+    LineKind,
+    RecordsHolder,
+)
 from app.pricing import KeyingKind
 from app.validation import counted
 
@@ -192,6 +201,7 @@ class _Planner:
         self._refused = {*refused}
         self._doors = doors
         self._of_line: dict[int, list[KeysetOnLine]] = {}
+        self._crossing = defaultdict[tuple[int, str], list[list[str]]](list)  # by line, keyset: what crosses each
         self._instead: dict[str, tuple[str, str]] = {}  # a replaced keyset's symbol → the new one's, and its system
         self._decoded: dict[tuple[SystemBook, KeyingInstruction], str] = {}  # keyed to a key of the customer's
         self._reserves: dict[SystemBook, tuple[ReserveLeft, ...]] = {}
@@ -242,7 +252,8 @@ class _Planner:
         for one in keysets:
             spec = books[one.system].spec
             seen = replace(spec, chambers=chambers_in(spec.chambers, own))
-            depths = books[one.system].shears_at_most(one.symbol, one.operators)
+            crossing = self._crossing[number, one.symbol] or [[]]
+            depths = max(books[one.system].shears_at_most(one.symbol, {*one.operators, *more}) for more in crossing)
             until = min(depths + is_set_up, spec.depths) ** seen.chambers  # a ball in each chamber at most
             most.append((seen.share_of(depths**seen.chambers), seen.share_of(until), seen, until))
         share, share_until, seen, until = max(most, key=lambda each: each[:2])
@@ -558,7 +569,8 @@ class _Planner:
 
     def _rekeyed(self, number: int, line: LineRequest) -> list[KeysetOnLine]:
         """The keysets of cylinders that are rekeyed where they hang: their own, or what takes its place."""
-        rows = sa.select(Cylinder).where(Cylinder.id.in_(line.standing)).options(joinedload(Cylinder.keyset))
+        loaded = joinedload(Cylinder.keyset), selectinload(Cylinder.operators).joinedload(CylinderOperator.keyset)
+        rows = sa.select(Cylinder).where(Cylinder.id.in_(line.standing)).options(*loaded)
         by_id = {cylinder.id: cylinder for cylinder in self._session.scalars(rows)}
         there = [by_id[one] for one in line.standing if one in by_id]
         planned = []
@@ -570,10 +582,10 @@ class _Planner:
             book, symbol = self.books.of(system), self._now(number, keyset)
             above, is_new = book.above.get(symbol, ()), symbol != keyset.symbol
             planned.append(KeysetOnLine(symbol, book.name, count, keys, above, is_new))
-        if self._ask.replaced:  # what crosses them is replaced, too, in this order
-            for cylinder in there:
-                for one in cylinder.operators:
-                    self._now(number, one.keyset)
+        for cylinder in there:  # what crosses them is replaced, too, in this order
+            symbols = [self._now(number, one.keyset) for one in cylinder.operators]
+            if cylinder.keyset is not None:
+                self._crossing[number, self._now(number, cylinder.keyset)].append(symbols)
         return planned
 
     def _rekeyed_for_loss(self, number: int, line: LineRequest) -> list[KeysetOnLine]:

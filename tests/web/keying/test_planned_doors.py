@@ -78,6 +78,17 @@ def _quoted_as_planned(client: FlaskClient, system: KeySystem, ids: list[int]) -
     return issued(client, {**form, **{f"lines-0-{name}": value for name, value in boxes.items()}})
 
 
+def test_a_quote_counts_what_crosses_its_planned_doors_among_what_turns_them(house: FlaskClient, work: Work) -> None:
+    """No master is over the keys: one depth a chamber shears at the desk, two at most in the hall, 2^6 of 10^6."""
+    system = _sealed(house, work)
+    ids = _ids(work)
+    told = {}
+    for door in ("desk", "hall"):
+        number = _quoted_as_planned(house, system, [ids[door]])
+        told[door] = re.findall("At most (.*) of all bittings", house.get(f"/quotes/{number}/accept").text)
+    assert told == {"desk": ["one in 1,000,000"], "hall": ["one in 15,625"]}
+
+
 def test_doors_are_planned_with_their_keysets_and_a_job_brings_them_so(house: FlaskClient, work: Work) -> None:
     system = _sealed(house, work)
     ids = _ids(work)
