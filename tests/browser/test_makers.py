@@ -8,7 +8,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from app.ledger.catalog.makers import import_maker
-from app.ledger.tables import Role, User
+from app.ledger.tables import Maker, Role, User
 from tests.factories import HouseFactory, PriceRowFactory, UserFactory
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_data" / "makers"
@@ -67,6 +67,17 @@ def test_the_owner_finds_an_item_and_gives_it_a_price_from_today(log_in: LogIn, 
     page.get_by_label("Own price").fill("16.50")
     page.get_by_role("button", name="Save").click()
     expect(page.get_by_role("row", name="everybody")).to_contain_text("$16.50")
+
+
+def test_a_maker_with_a_long_name_makes_the_list_of_goods_no_wider_than_a_phone(
+    log_in: LogIn, owner: User, served, makers, session
+) -> None:
+    session.get_one(Maker, 1).name = "Builders' hardware of the northern warehouse and cold store, second floor"
+    session.commit()
+    page = log_in(owner)
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(served.url("/goods"))
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
 
 
 def test_none_of_these_pages_is_wider_than_a_phone(log_in: LogIn, owner: User, served, makers) -> None:
