@@ -54,7 +54,8 @@ _Hung = Mapping[str, tuple[Way, Cylinder]]  # by the cylinder's id as text, as t
 class LossPlan:
     """What the lost key exposes, and the plan in cylinders and keys; `keys` is new keys to cut by keyset.
 
-    `on_its_way`: how many of the exposed stand open only until work on its way is handed over. `replaced_on`: when
+    `on_its_way`: how many of the exposed stand open only until work on its way is handed over. `coming`: how many are
+    on the way or planned only, where nothing that the lost key opens hangs yet. `replaced_on`: when
     the keyset got another bitting, where every key that is lost was lost before that: nothing stands open then.
     """
 
@@ -64,17 +65,13 @@ class LossPlan:
     repin: tuple[Way, ...]
     keys: tuple[tuple[str, int], ...]
     on_its_way: int
+    coming: int = 0
     replaced_on: date | None = None
 
     @property
     def exposed_cylinders(self) -> int:
         """How many places the lost key opens."""
         return sum(len(way.cylinders) for way in self.exposed)
-
-    @property
-    def planned_cylinders(self) -> int:
-        """How many of them are planned only: nothing hangs there yet."""
-        return sum(one.is_planned for way in self.exposed for one in way.cylinders)
 
     @property
     def repinned_cylinders(self) -> int:
@@ -121,6 +118,9 @@ def plan_for_loss(work: Work, system_id: int, symbol: str) -> LossPlan:
         repin,
         tuple((key, copies[key]) for key in lost.replace),
         len(still),
+        sum(
+            not one.state.has_left and place_of(one) not in until for one in (hung[name][1] for name in lost.exposed)
+        ),
     )
     with transaction(work.session):
         record(

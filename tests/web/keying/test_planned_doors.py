@@ -106,7 +106,8 @@ def test_doors_are_planned_with_their_keysets_and_a_job_brings_them_so(house: Fl
     assert all(f"door {one}" in crossing for one in ids)
     lost = house.post(f"/keying/systems/{system.id}/lost-key", data={"keyset": "2AA"}).text
     assert "hall" in lost and "store" in lost and "desk" not in lost
-    assert "2 of them are planned only: nothing hangs there yet." in lost
+    told = "2 of them are on the way or planned only: nothing that it opens hangs there yet."
+    assert told in lost and "can get in" not in lost
 
     number = _quoted_as_planned(house, system, [ids["hall"], ids["store"]])
     accepted(house, number, override_reason="the owner asked")
@@ -116,6 +117,8 @@ def test_doors_are_planned_with_their_keysets_and_a_job_brings_them_so(house: Fl
     assert rows == {"hall": ("X1AA", ("1AA", "2AA")), "store": ("2AA", ("2AA",))}
     assert _ids(work) == ids and job.site is not None and job.site.name == "Boat house"
     assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
+    lost = house.post(f"/keying/systems/{system.id}/lost-key", data={"keyset": "2AA"}).text
+    assert told in lost and "can get in" not in lost
     left = house.get(f"/key-systems/{system.id}").text
     assert "1 door waits for a job that brings its cylinder" in left
     again = house.post(f"/keying/systems/{system.id}/planned-doors", data={"planned": str(ids["hall"])})
@@ -370,7 +373,7 @@ def test_a_lost_change_of_levels_out_of_a_matrix_is_rekeyed_by_its_quote(house: 
     assert over is not None and over.purpose == "Owner"
     page = f"/keying/systems/{system.id}/lost-key"
     told = unescape(house.post(page, data={"keyset": lost.symbol}).text)
-    assert "1 of them is planned only: nothing hangs there yet." in told
+    assert "1 of them is on the way or planned only: nothing that it opens hangs there yet." in told
 
     accepted(house, _quoted_as_planned(house, system, [*_ids(work).values()]), override_reason="the owner asked")
     told = unescape(house.post(page, data={"keyset": lost.symbol}).text)
