@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 import waitress.server
 from flask import Flask
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from app.commands.demo_house import DEMO_LOGINS, load_house, load_people
 from app.ledger.care.opening import Ledger
@@ -32,6 +32,8 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+
+expect.set_options(timeout=30_000)  # as long as an act may take: a machine may have much else to do
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -99,7 +101,6 @@ def browser() -> Iterator[Browser]:
 def context(browser: Browser) -> Iterator[BrowserContext]:
     """A fresh profile at the counter's size, 1366 × 768."""
     context = browser.new_context(viewport={"width": 1366, "height": 768}, locale="en-US")
-    context.set_default_timeout(10_000)
     yield context
     context.close()
 
