@@ -92,14 +92,14 @@ def put_spec(work: Work, spec_id: int, version: int, spec: BittingSpec, why: str
     Where systems are keyed by it, what their bittings are written in stays, and what metal was made by changes only
     with a reason: Problems names each field that may not change so. Raises Stale when somebody saved in between.
     """
-    name = _checked_name(spec)
+    name, why = _checked_name(spec), " ".join(why.split())[:MOST_WHY]
     row = get_spec(work.session, spec_id)
     if row.version != version:
         raise Stale()
     if name != row.name:
         _refuse_taken(work, name)
     before = read_spec(row)
-    corrected = refuse_breaking(work, row, before, spec, " ".join(why.split())[:MOST_WHY])
+    corrected = refuse_breaking(work, row, before, spec, why)
     row.name, row.spec = name, replace(spec, name="").to_json()
     changed = [label for field, label in _LABELS.items() if getattr(before, field) != getattr(spec, field)]
     if before.kit != spec.kit:
@@ -108,7 +108,7 @@ def put_spec(work: Work, spec_id: int, version: int, spec: BittingSpec, why: str
         changed.append(f"rules ({', '.join(spec.rules.words.values()) or 'none'})")
     if changed:
         said = f"{name}: {', '.join(changed)} changed"
-        said += f" ({'; '.join(corrected)}): {' '.join(why.split())[:MOST_WHY]}" if corrected else ""
+        said += f" ({'; '.join(corrected)}): {why}" if corrected else ""
         record(work, "bitting spec changed", f"bitting spec {row.id}", said)
     return row
 
