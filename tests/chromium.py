@@ -5,12 +5,14 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
+from functools import wraps
 from pathlib import Path
+from typing import Any
 
 import pytest
 import waitress.server
 from flask import Flask
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect, sync_playwright
 
 from app.commands.demo_house import DEMO_LOGINS, load_house, load_people
 from app.ledger.care.opening import Ledger
@@ -34,6 +36,21 @@ ARGUMENTS = [
 ]
 
 expect.set_options(timeout=30_000)  # as long as an act may take: a machine may have much else to do
+
+
+def then_loaded(act: Callable[..., None]) -> Callable[..., None]:
+    """The act of a locator, over once the page that it leads to has come whole: half a form lacks boxes."""
+
+    @wraps(act)
+    def whole_act(locator: Locator, *arguments: Any, **named: Any) -> None:
+        act(locator, *arguments, **named)
+        locator.page.wait_for_load_state("domcontentloaded")
+
+    return whole_act
+
+
+for name in ("click", "press"):
+    setattr(Locator, name, then_loaded(getattr(Locator, name)))
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
