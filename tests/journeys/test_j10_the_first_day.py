@@ -221,9 +221,9 @@ def test_a_list_with_its_columns_in_another_order_merged_cells_and_a_total(owner
     expect(lines).to_contain_text("Mortise cylinder 1-1/2 in, six pin, keyway CB3, 630 satin stainless M112-K3-32D")
     paper = owner.issue()
     owner.report("J10, an awkward list, to the first printed quote")
-    # It lists at 40.25 + 4 x 2.75 + 2 x 1.10 + 3 x 0.60 + 1,000.00 = 1,055.25. At 45.00 an hour keying takes 2 + 2
-    # minutes, 3.00, a key 1.5 minutes and 0.53, 1.66: proposed are 6.00 and, in quarters, 3.25. Goods 3,165.75 and
-    # 19.50, of which 7.25 % are 230.93; keying 18.00.
+    # It lists at 40.25 + 4 x 2.75 + 2 x 1.10 + 3 x 0.60 + 1,000.00 = 1,055.25. At 45.00 an hour a cylinder takes ten
+    # minutes and 12 pins, 7.98, a key 1.5 minutes and 0.53, 1.66: proposed are, in quarters, 16.00 and 3.25. Goods
+    # 3,165.75 and 19.50, of which 7.25 % are 230.93; keying 48.00.
     assert "M112-K3-32D" in paper and "3 $1,055.25 $3,165.75" in paper
-    assert "Keying: keyed different (KD) 3 $6.00 $18.00" in paper and "Keys, 2 a cylinder 6 $3.25 $19.50" in paper
-    assert "$230.93" in paper and "Total $3,434.18" in paper
+    assert "Keying: keyed different (KD) 3 $16.00 $48.00" in paper and "Keys, 2 a cylinder 6 $3.25 $19.50" in paper
+    assert "$230.93" in paper and "Total $3,464.18" in paper

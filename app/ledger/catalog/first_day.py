@@ -159,21 +159,26 @@ def first_prices(session: Session, today: date) -> list[tuple[Item, int]]:
 
 
 def _proposed(terms: BenchTerms) -> dict[str, int]:
-    """Code → cents. What is not keyed here has none; what a factory keys costs the customer the same."""
-    checked = terms.checking_minutes
+    """Code → cents, keying as of the quickest cylinder. What is not keyed here has none; what a factory keys costs
+    the customer the same.
+    """
+
+    def keyed(cylinder: Fraction, kind: KeyingKind) -> int:
+        minutes = cylinder + terms.kind_minutes.get(kind, Fraction(0)) + terms.checking_minutes
+        return usual_price(terms, minutes, terms.pins.get(kind, 0) * terms.pin_cents)
+
+    quickest = min(terms.type_minutes.values(), default=Fraction(0))
     found = {}
     for kind in KeyingKind:
-        minutes = terms.kind_minutes.get(terms.counted_as(kind))
-        if minutes is not None and kind is not KeyingKind.NONE:
-            found[keying_code(kind)] = usual_price(terms, minutes + checked)
+        if terms.counted_as(kind) in terms.kind_minutes and kind is not KeyingKind.NONE:
+            found[keying_code(kind)] = keyed(quickest, terms.counted_as(kind))
             if kind is not KeyingKind.OWN:
                 found[factory_keying_code(kind)] = found[keying_code(kind)]
     for levels, kind in _LEVELS.items():
         if kind in terms.setup_minutes:
             found[system_code(levels)] = usual_price(terms, terms.setup_minutes[kind])
-    keyed = terms.kind_minutes.get(KeyingKind.KD, Fraction(0)) + checked
     for sort, minutes in terms.type_minutes.items():
-        found[rekey_code(sort)] = usual_price(terms, minutes + keyed)
+        found[rekey_code(sort)] = keyed(minutes, KeyingKind.KD)
     key = usual_price(terms, terms.key_minutes, terms.key_blank_cents + terms.key_cut_cents)
     found |= {KEY_CUT: key, KEY_CONTROL: 3 * key}
     for code, minutes in _FURTHER_MINUTES.items():

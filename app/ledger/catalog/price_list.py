@@ -131,13 +131,29 @@ def guess_list_columns(table: FoundTable) -> tuple[PriceListColumns, bool]:
     needed = ("number", "words", "list")
     is_sure = all(name in found and found[name].is_sure for name in needed)
     columns = {name: guess.place for name, guess in found.items() if guess.is_sure or name in needed}
-    first = [columns.pop("words")] if "words" in columns else []
+    first = [columns.pop("words")] if "words" in columns else _look_like_words(table, columns)
     beside = [
         column.place
         for column in table.columns
         if column.place not in (*columns.values(), *first) and _first_word(column.heading) in _BESIDE
     ]
     return PriceListColumns(columns, tuple(sorted([*first, *beside]))), is_sure
+
+
+def _look_like_words(table: FoundTable, columns: dict[str, int]) -> list[int]:
+    """The first column that says what its rows are by its cells alone, be its heading 'What', or 'Kind'; `columns`
+    has it no more.
+    """
+    is_words = re.compile(CellLook.WORDS.value).fullmatch
+    taken = {place for name, place in columns.items() if name != "category"}
+    for column in table.columns:
+        if column.place in taken or _first_word(column.heading) in _BESIDE:
+            continue
+        if column.samples and all(map(is_words, column.samples)):
+            if columns.get("category") == column.place:
+                del columns["category"]
+            return [column.place]
+    return []
 
 
 def _first_word(heading: str) -> str:

@@ -7,6 +7,7 @@ from fractions import Fraction
 from itertools import product
 
 import openpyxl
+import pytest
 import sqlalchemy as sa
 
 from app.fitting import decode_any
@@ -139,6 +140,15 @@ def test_columns_that_no_heading_tells_are_asked_and_words_may_stand_in_two(
     address, page = follow(owner_client, owner_client.post(address, data=boxes).headers["Location"])
     assert "60 of 60 numbers" in page
     assert sorted(form_with(page, "version")["attribute-0-0"]) == sorted("length")
+
+
+@pytest.mark.parametrize("heading", ["Kind", "What"])
+def test_a_column_of_words_is_proposed_under_whatever_heading(owner_client: FormClient, heading: str) -> None:
+    rows = [f"{number},{words.replace(',', '')},{cents / 100:.2f}" for number, (words, cents) in numbers().items()]
+    address, page = learn(owner_client, "\n".join([f"Cat. no.,{heading},List (each)", *rows]).encode())
+    assert address.endswith("/columns")  # it is proposed, not taken
+    boxes = form_with(page, "column-0")
+    assert [boxes[f"column-{place}"] for place in range(3)] == ["number", "words", "list"]
 
 
 def test_a_head_in_two_rows_whose_columns_say_what_their_cells_are(work: Work, owner_client: FormClient) -> None:

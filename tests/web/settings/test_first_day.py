@@ -80,12 +80,13 @@ def test_prices_are_proposed_from_the_bench_and_what_is_typed_holds_from_today(o
     items = {item.code: item.id for item in session.query(Item).filter(Item.maker_id.is_(None))}
     box = {code: f"price-{items[code]}" for code in ("KEYING-KD", "KEY-CUT", "SYSTEM-2", "REKEY-RIM", "TRIP")}
     form = form_with(owner_client.get("/first-day/prices").text, box["TRIP"])
-    # An hour costs 45.00: keyed different 2 + 2 minutes, a key 1.5 minutes and 53 cents, a system 45 minutes.
+    # An hour costs 45.00: a cylinder keyed different takes 6 + 2 + 2 minutes and 12 pins of 4 cents, a key 1.5
+    # minutes and 53 cents, a system 45 minutes.
     assert {code: form[name] for code, name in box.items()} == {
-        "KEYING-KD": "6.00",
+        "KEYING-KD": "16.00",  # 2 x (7.50 + .48) = 15.96
         "KEY-CUT": "3.25",  # 2 x (1.125 + .53) = 3.31
         "SYSTEM-2": "67.50",
-        "REKEY-RIM": "15.00",  # 6 + 2 + 2 minutes
+        "REKEY-RIM": "16.00",
         "TRIP": "90.00",
     }
     answer = owner_client.post("/first-day/prices", data={**form, box["TRIP"]: "85", box["SYSTEM-2"]: ""})
@@ -93,7 +94,7 @@ def test_prices_are_proposed_from_the_bench_and_what_is_typed_holds_from_today(o
     session.rollback()
     session.expire_all()
     held = {row.code: row.unit_cents for row in session.query(PriceBookRow)}
-    assert (held["TRIP"], held["KEYING-KD"]) == (8500, 600) and "SYSTEM-2" not in held
+    assert (held["TRIP"], held["KEYING-KD"]) == (8500, 1600) and "SYSTEM-2" not in held
     assert "REKEY-RIM" in held and "mortise" not in held
     assert {step.key: step.done for step in first_steps(session)}["goods"] == f"{len(held)} with a price"
 
