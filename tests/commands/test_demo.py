@@ -253,7 +253,7 @@ def test_a_backup_made_while_others_write_prints_the_same_papers_on_an_empty_mac
 ) -> None:
     config = Config(instance=demo.folder)
     secret = passphrase_secret("low water at the reed bed", cost=4)
-    stop, failed, written = threading.Event(), [], [0]
+    stop, begun, failed, written = threading.Event(), threading.Event(), [], [0]
 
     def write() -> None:
         try:
@@ -261,13 +261,16 @@ def test_a_backup_made_while_others_write_prints_the_same_papers_on_an_empty_mac
                 with demo.ledger.work(Actor(None, "a test", Role.COUNTER), NOW) as work:
                     add_note(work, demo.jobs["dental"], f"Rang again, {written[0]}")
                 written[0] += 1
+                begun.set()
                 stop.wait(0.02)  # a hand, not a loop: SQLite has no queue, and a tight loop shuts others out
         except Exception as error:
             failed.append(error)
+            begun.set()
 
     writer = threading.Thread(target=write)
     writer.start()
     try:
+        begun.wait()
         made = make_backup(config, demo.ledger, Actor(None, "a test", Role.OWNER), tmp_path / "out", secret)
     finally:
         stop.set()

@@ -169,7 +169,11 @@ def test_told_a_second_time_it_waits_for_nobody(house: Config) -> None:
 
 
 @both_ways
-def test_a_page_that_takes_long_is_answered_whole(house: Config, is_safe: bool) -> None:
+def test_a_page_that_takes_long_is_answered_whole(
+    house: Config, is_safe: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("app.commands.server_life.GRACE_SECONDS", 10.0 * PATIENCE)
+    monkeypatch.setattr("app.commands.tls_server._LAST_SECONDS", 10.0 * PATIENCE)
     if is_safe:
         certify(house)
     config = replace(house, port=0, tls_certificate=house.own_certificate if is_safe else None)
@@ -200,6 +204,7 @@ def test_a_page_that_takes_long_is_answered_whole(house: Config, is_safe: bool) 
         assert thread.is_alive()
         goes_on.set()
         assert answer_on(running) == (200, page)
+        running.close()
         thread.join(PATIENCE)
         assert not thread.is_alive()
     finally:

@@ -17,6 +17,7 @@ import pytest
 from click.testing import CliRunner, Result
 from cryptography import x509
 from flask import Flask, Response, jsonify, request
+from waitress.adjustments import Adjustments
 
 from app import create_app
 from app.cli import main
@@ -32,6 +33,8 @@ from app.web.security import csrf
 
 NAMES = ("quay.example", "127.0.0.1")
 NOW = datetime.now(UTC)  # a client compares a certificate with the day it is
+PATIENCE = 60  # seconds without an answer are a hang
+HEAD = b"POST /login HTTP/1.1\r\nHost: 127.0.0.1\r\n"
 NETWORK = "0.0.0.0"  # noqa: S104 - what is refused, or served by TLS
 
 
@@ -64,6 +67,13 @@ def running(server: TlsServer | Server) -> Iterator[int]:
 
 
 @pytest.fixture
+def endless_waits(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever lets the server wait has it wait: nobody is answered because it gave that one up."""
+    for name in ("HANDSHAKE_SECONDS", "_FIRST_SECONDS"):
+        monkeypatch.setattr(f"app.commands.tls_server.{name}", 10.0 * PATIENCE)
+
+
+@pytest.fixture
 def port(served_config: Config, ledger: Ledger) -> Iterator[int]:
     """That house, served by TLS on a free port."""
     app = create_app(served_config, ledger)
@@ -78,7 +88,7 @@ def trusting(served_config: Config) -> ssl.SSLContext:
 
 
 def test_a_device_that_trusts_the_authority_gets_the_page(served_config: Config, port: int) -> None:
-    client = http.client.HTTPSConnection("127.0.0.1", port, context=trusting(served_config), timeout=10)
+    client = http.client.HTTPSConnection("127.0.0.1", port, context=trusting(served_config), timeout=PATIENCE)
     client.request("GET", "/login")
     answer = client.getresponse()
     assert answer.status == 200
@@ -97,7 +107,7 @@ def test_a_device_that_trusts_the_authority_gets_the_page(served_config: Config,
 
 
 def test_a_device_that_does_not_trust_it_gets_nothing(port: int) -> None:
-    client = http.client.HTTPSConnection("127.0.0.1", port, context=ssl.create_default_context(), timeout=10)
+    client = http.client.HTTPSConnection("127.0.0.1", port, context=ssl.create_default_context(), timeout=PATIENCE)
     with pytest.raises(ssl.SSLCertVerificationError):
         client.request("GET", "/login")
 
@@ -107,18 +117,19 @@ def test_old_tls_is_refused(served_config: Config, port: int) -> None:
     context.set_ciphers("DEFAULT:@SECLEVEL=0")
     with pytest.warns(DeprecationWarning):
         context.minimum_version, context.maximum_version = ssl.TLSVersion.TLSv1, ssl.TLSVersion.TLSv1_1
-    client = http.client.HTTPSConnection("127.0.0.1", port, context=context, timeout=10)
+    client = http.client.HTTPSConnection("127.0.0.1", port, context=context, timeout=PATIENCE)
     with pytest.raises((ssl.SSLError, ConnectionError)):
         client.request("GET", "/login")
 
 
+@pytest.mark.usefixtures("endless_waits")
 def test_who_says_nothing_or_half_a_request_makes_nobody_wait(served_config: Config, port: int) -> None:
     context, held = trusting(served_config), []
     for _ in range(THREADS + 2):
         held.append(socket.create_connection(("127.0.0.1", port)))  # not even a handshake
         held.append(context.wrap_socket(socket.create_connection(("127.0.0.1", port)), server_hostname="127.0.0.1"))
-        held[-1].sendall(b"POST /login HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 9\r\n\r\nhalf")
-    client = http.client.HTTPSConnection("127.0.0.1", port, context=context, timeout=8)
+        held[-1].sendall(HEAD + b"Content-Length: 9\r\n\r\nhalf")
+    client = http.client.HTTPSConnection("127.0.0.1", port, context=context, timeout=PATIENCE)
     client.request("GET", "/login")
     assert client.getresponse().status == 200
     client.close()
@@ -126,6 +137,7 @@ def test_who_says_nothing_or_half_a_request_makes_nobody_wait(served_config: Con
         one.close()
 
 
+@pytest.mark.usefixtures("endless_waits")
 def test_more_half_requests_than_the_server_behind_takes_by_itself_make_nobody_wait(
     served_config: Config, port: int
 ) -> None:
@@ -133,8 +145,8 @@ def test_more_half_requests_than_the_server_behind_takes_by_itself_make_nobody_w
     for number in range(3 * 40):  # waitress's own limit is 100
         raw = socket.create_connection(("127.0.0.1", port), source_address=(f"127.0.0.{2 + number % 3}", 0))
         held.append(context.wrap_socket(raw, server_hostname="127.0.0.1"))
-        held[-1].sendall(b"POST /login HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 9\r\n\r\nhalf")
-    client = http.client.HTTPSConnection("127.0.0.1", port, context=context, timeout=8)
+        held[-1].sendall(HEAD + b"Content-Length: 9\r\n\r\nhalf")
+    client = http.client.HTTPSConnection("127.0.0.1", port, context=context, timeout=PATIENCE)
     client.request("GET", "/login")
     assert client.getresponse().status == 200
     client.close()
@@ -152,7 +164,7 @@ def test_one_address_has_only_so_many_connections(
         )
         for _ in range(2)
     ]
-    more = http.client.HTTPSConnection("127.0.0.1", port, context=trusting(served_config), timeout=8)
+    more = http.client.HTTPSConnection("127.0.0.1", port, context=trusting(served_config), timeout=PATIENCE)
     with pytest.raises(OSError):
         more.request("GET", "/login")
     held[0].sendall(b"GET /login HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
@@ -176,7 +188,7 @@ def test_what_goes_through_tls_arrives_whole_with_who_sent_it(served_config: Con
     sent = os.urandom(2_000_000)
     lies = {"X-Forwarded-For": "10.9.9.9", "X-Forwarded-Proto": "http", "X-Forwarded-Host": "elsewhere.example"}
     with serving(app, served_config) as port:
-        client = http.client.HTTPSConnection("127.0.0.1", port, context=trusting(served_config), timeout=20)
+        client = http.client.HTTPSConnection("127.0.0.1", port, context=trusting(served_config), timeout=PATIENCE)
         for _ in range(2):  # the second on the same connection
             client.request("POST", "/echo", body=sent, headers={"Host": f"127.0.0.1:{port}", **lies})
             assert client.getresponse().read() == f"127.0.0.1 https 127.0.0.1:{port} ".encode() + sent * 3
@@ -192,14 +204,14 @@ def test_what_goes_through_tls_arrives_whole_with_who_sent_it(served_config: Con
         b"Content-Length: 4\r\n Transfer-Encoding: chunked\r\n\r\nGET ",
         b"Transfer-Encoding: xchunked\r\n\r\n0\r\n\r\n",
         b"Transfer-Encoding: chunked\r\n\r\nzz\r\n",
-        b"X: " + b"x" * 300_000 + b"\r\n\r\n",
+        b"X: ".ljust(Adjustments.max_request_header_size - len(HEAD), b"x"),  # all of it is read before it is refused
     ],
     ids=["two lengths", "a sign", "less than nothing", "folded", "unknown coding", "no chunk", "too long a head"],
 )
 def test_a_request_whose_end_is_told_in_two_ways_is_refused(served_config: Config, port: int, ends: bytes) -> None:
-    raw = socket.create_connection(("127.0.0.1", port), timeout=8)
+    raw = socket.create_connection(("127.0.0.1", port), timeout=PATIENCE)
     client = trusting(served_config).wrap_socket(raw, server_hostname="127.0.0.1")
-    client.sendall(b"POST /login HTTP/1.1\r\nHost: 127.0.0.1\r\n" + ends)
+    client.sendall(HEAD + ends)
     answer = b""
     while piece := client.recv(65_536):  # until the server closes: nothing after it is read as a request
         answer += piece
@@ -315,7 +327,7 @@ def test_what_a_server_in_front_says_through_waitress(
         return jsonify(address=request.remote_addr, scheme=request.scheme)
 
     with running(clear_server(app, behind)) as port:
-        client = http.client.HTTPConnection("127.0.0.1", port, timeout=10)
+        client = http.client.HTTPConnection("127.0.0.1", port, timeout=PATIENCE)
         client.request("GET", "/who", headers={"X-Forwarded-For": "192.0.2.9", "X-Forwarded-Proto": "https"})
         assert json.loads(client.getresponse().read()) == {"address": address, "scheme": scheme}
         client.close()

@@ -18,6 +18,7 @@ from app.keying import (
     read_symbol,
 )
 from app.keying.apart import choose_apart, count_near
+from app.keying.time_limit import MOST_SECONDS
 from tests.keying.oracle import every_bitting, obeys_macs, operates
 
 TWO_STEP = BittingSpec(chambers=6, depths=10, macs=7, step=2)
@@ -71,7 +72,7 @@ def test_nothing_unintended_operates_and_every_key_obeys_macs_parity_and_rules(p
     for turn in range(16):
         spec, counts, spare, tmk = draw_ask(rng)
         try:
-            drawn = draw_system(spec, counts, spare, tmk, Random(turn), seconds=1)
+            drawn = draw_system(spec, counts, spare, tmk, Random(turn), seconds=MOST_SECONDS)
         except KeyingError as refused:
             assert refused.field in {"levels", "masters", "changes", "room", "rules"}, refused
             continue
@@ -266,14 +267,14 @@ def test_a_plan_says_where_masters_had_to_come_nearer():
 )
 def test_what_does_not_fit_is_refused_by_its_field(spec, counts, spare, tmk, field):
     with pytest.raises(KeyingError) as refused:
-        draw_system(spec, counts, spare, tmk, Random(1), seconds=3)
+        draw_system(spec, counts, spare, tmk, Random(1), seconds=MOST_SECONDS)
     assert refused.value.field == field
 
 
 def test_rules_that_leave_too_few_say_which_to_loosen():
     spec = BittingSpec(chambers=4, depths=4, macs=3, rules=BittingRules(least_depths=4, no_uncut=True))
     with pytest.raises(KeyingError, match="loosen least_depths, by which alone it fits"):
-        draw_system(spec, [60], [0], None, Random(1), seconds=3)
+        draw_system(spec, [60], [0], None, Random(1), seconds=MOST_SECONDS)
 
 
 def test_the_same_seed_plans_the_same_and_another_another():

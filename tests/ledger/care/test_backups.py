@@ -16,6 +16,7 @@ from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 import sqlalchemy as sa
@@ -584,11 +585,16 @@ def other(tmp_path: Path) -> Iterator[tuple[Config, Ledger]]:
 
 
 def test_two_houses_share_a_folder_and_neither_touches_the_other_s_copies(
-    config: Config, house: tuple[Ledger, Keyed], other: tuple[Config, Ledger], tmp_path: Path
+    config: Config,
+    house: tuple[Ledger, Keyed],
+    other: tuple[Config, Ledger],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     house[0].close()
     other[1].close()
     out = tmp_path / "daily"
+    monkeypatch.setattr("app.commands.backup.datetime", SimpleNamespace(now=lambda: datetime(2031, 3, 4, 12)))
 
     def daily(instance: Path) -> Result:
         words = ["backup", "daily", "--to", str(out), "--keep", "1", "--house-key"]
@@ -598,12 +604,12 @@ def test_two_houses_share_a_folder_and_neither_touches_the_other_s_copies(
         for one in (config, other[0]):
             answer = daily(one.instance)
             assert answer.exit_code == 0 and "Removed" not in answer.stdout, answer.output
-    theirs = f"bittern-daily-{its_id(config)[:8]}-{date.today()}.backup"
+    theirs = f"bittern-daily-{its_id(config)[:8]}-2031-03-04.backup"
     assert answer.stderr.startswith("Left alone") and theirs in answer.stderr
     copies = {path.name: path for path in out.iterdir()}
     assert len(copies) == 2
     for one in (config, other[0]):
-        path = copies[f"bittern-daily-{its_id(one)[:8]}-{date.today()}.backup"]
+        path = copies[f"bittern-daily-{its_id(one)[:8]}-2031-03-04.backup"]
         ledger = open_ledger(one)
         assert read_backup(one, path, house_secret(ledger.vault)).house == its_id(one)
         ledger.close()
@@ -755,9 +761,10 @@ def test_the_commands_make_check_and_restore(config: Config, house: tuple[Ledger
     assert run("backup", "last").exit_code == 1
     answer = run("backup", "make", "--to", str(out), "--passphrase-stdin")
     assert answer.exit_code == 0, answer.output
-    path = str(next(out.iterdir()))
+    path = str(made := next(out.iterdir()))
     assert "read back whole" in answer.stdout and "2 files" in answer.stdout
-    assert run("backup", "last").stdout.startswith(f"{date.today():%Y}")
+    made_at = datetime.strptime(made.name[-25:], "%Y-%m-%dT%H%M%SZ.backup").replace(tzinfo=UTC).astimezone()
+    assert run("backup", "last").stdout.startswith(f"{made_at:%Y-%m-%d %H:%M} {made.name}: ")
     assert "is whole" in run("backup", "check", path, "--passphrase-stdin").stdout
     wrong = run("backup", "check", path, "--passphrase-stdin", typed="high water at the quay\n")
     assert (wrong.exit_code, "does not open" in wrong.stderr) == (2, True)

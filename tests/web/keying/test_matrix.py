@@ -2,7 +2,6 @@
 
 import threading
 from collections.abc import Callable
-from time import monotonic
 
 import pytest
 from flask.testing import FlaskClient
@@ -152,23 +151,26 @@ def test_what_cannot_be_is_told_with_its_clash(session: Session, client_as: Clie
 def test_a_search_on_its_way_shows_progress_and_asks_again_without_a_script(
     bench: FlaskClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    go = threading.Event()
+    told, go, now = threading.Event(), threading.Event(), [0.0]
 
     def slow(*arguments: object, on_progress: Callable[[int, float], None], **options: object) -> None:
         on_progress(7, 0.0)
-        go.wait(30)
+        told.set()
+        assert go.wait(60)
         raise BitternError("matrix", "It was told to stop.")
 
     monkeypatch.setattr(planning, "key_matrix", slow)
-    monkeypatch.setattr(searches.start_run, "__defaults__", (0.2,))
+    monkeypatch.setattr(searches.start_run, "__defaults__", (0.0,))
+    monkeypatch.setattr(searches, "monotonic", lambda: now[0])
     answer = _send(bench, CROSSED)
     (run,) = bench.application.extensions["keying runs"].values()
-    run.started = monotonic() - run.seconds / 4
+    assert told.wait(60)
+    run.started, now[0] = 0.0, run.seconds / 4
     page = bench.get(answer.location)
     assert page.headers["Refresh"] == "2"
     # By the clock: the search has told nothing since it began.
     assert 'value="25"' in page.text and "Best so far: 7" in page.text and "The time is up" not in page.text
-    run.started = monotonic() - run.seconds
+    now[0] = run.seconds
     assert "The time is up: what stands in the way is being looked for" in bench.get(answer.location).text
     assert _send(bench, CROSSED).status_code == 303
     assert "under way already" in _send(bench, CROSSED).text
