@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
+from time import thread_time
 from typing import Any
 
 import pytest
@@ -75,6 +76,14 @@ def quick_passwords() -> Iterator[PasswordHasher]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(passwords, "_HASHER", quick)
         yield own
+
+
+@pytest.fixture(scope="session", autouse=True)
+def unhurried_searches() -> Iterator[None]:
+    """A search for bittings has its seconds of a core, not of the clock: what else the machine does takes none."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("app.keying.time_limit.monotonic", thread_time)
+        yield
 
 
 @pytest.fixture

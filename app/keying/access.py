@@ -4,7 +4,6 @@ from collections.abc import Callable, Iterator
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from random import Random
-from time import monotonic
 
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.holding import HeldLevels, hold_levels
@@ -17,7 +16,7 @@ from app.keying.relaxing import same_again
 from app.keying.solving import MatrixSolution, Outcome, Progress, solve_matrix
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.tiers import Tiers
-from app.keying.time_limit import TimeLimit
+from app.keying.time_limit import TimeLimit, by_the_clock
 
 LEVELS_SHARE = 0.4  # of the time that is left, before the search of keys side by side has its turn
 CROWDED_SHARE = 0.1  # the same where most doors are exceptions, which levels seldom hold
@@ -88,7 +87,7 @@ def key_matrix(
     seconds: float = 60.0,
     on_progress: Progress | None = None,
     relax: bool = True,
-    clock: Callable[[], float] = monotonic,
+    clock: Callable[[], float] = by_the_clock,
 ) -> AccessPlan | MatrixSolution:
     """Key a matrix: an AccessPlan, or how the search ended when it did not find one.
 

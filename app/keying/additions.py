@@ -13,7 +13,6 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import combinations, islice, takewhile
 from random import Random
-from time import monotonic
 
 from app.errors import Problem, Problems
 from app.keying.auditing import StackIndex, check_system
@@ -24,6 +23,7 @@ from app.keying.rules import BittingRules
 from app.keying.solving import MatrixSolution, Outcome, Progress, solve_matrix
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.symbols import levels_by, read_symbol
+from app.keying.time_limit import by_the_clock
 from app.validation import short_name
 
 SECONDS = 20.0
@@ -116,18 +116,18 @@ def search_bittings(
     none of `shearing`, per chamber the depths that shear; no key operates a new cylinder that does not list it. What
     operates in service that should not is left as it is.
     """
-    start = monotonic()
+    start = by_the_clock()
     given = _GivenSystem(keys, cylinders, new_keys, new_cylinders, shearing)
     pool = BittingPool.of(spec, pattern, rng)
     matrix = given.matrix()
     if pool.is_whole:
         clash = given.clash(pool, avoid, start + seconds * 0.5)
         if clash is not None:
-            never = MatrixSolution(Outcome.IMPOSSIBLE, None, (), clash, False, monotonic() - start)
+            never = MatrixSolution(Outcome.IMPOSSIBLE, None, (), clash, False, by_the_clock() - start)
             return BittingSearch(None, never, matrix)
     found = given.place(pool, rng, avoid, start + seconds * 0.7)
-    outcome = MatrixSolution(Outcome.SOLVED, None, (), None, False, monotonic() - start)
-    left = start + seconds - monotonic()
+    outcome = MatrixSolution(Outcome.SOLVED, None, (), None, False, by_the_clock() - start)
+    left = start + seconds - by_the_clock()
     if found is None and len(matrix.keys) * len(matrix.cylinders) > left * _PAIRS_A_SECOND:
         outcome = replace(outcome, outcome=Outcome.NOT_IN_TIME)  # the time would be over before the solver began
     elif found is None:
@@ -247,10 +247,10 @@ class _GivenSystem:
                 if alike not in runs:
                     like = self.fellows(system, symbol)
                     run = pool if turn % 2 else pool.beside(self.others(system, symbol), like)
-                    in_time = takewhile(lambda _: monotonic() <= until, run)
+                    in_time = takewhile(lambda _: by_the_clock() <= until, run)
                     runs[alike] = PoolRun(in_time, like, 1 if turn else LEAST_APART)
                 bitting = runs[alike].take(partial(self.takes, system, symbol))
-                if monotonic() > until:
+                if by_the_clock() > until:
                     return None
                 if bitting is None:
                     break
@@ -281,7 +281,7 @@ class _GivenSystem:
             for bitting in pool:
                 if lone.takes(system, symbol, bitting):
                     break
-                if monotonic() > until:
+                if by_the_clock() > until:
                     return None
             else:
                 return lone.reasons(system, pool, symbol)
@@ -380,7 +380,7 @@ def add_cylinders(
     >>> list(added), {cut % 2 for cut in added["2AA"]}
     (['2AA'], {1})
     """
-    start = monotonic()
+    start = by_the_clock()
     check_system(keys, cylinders)
     new_keys = _read_added(keys, added)
     _refuse_known_clashes(keys, cylinders, added)
@@ -397,7 +397,7 @@ def add_cylinders(
         return found.bittings
     names = spec.rules.names
     for name in names:
-        left = start + seconds - monotonic()
+        left = start + seconds - by_the_clock()
         loose = spec.rules.only([one for one in names if one != name])
         if left > 0 and search(loose, left / len(names)).bittings is not None:
             raise KeyingError("rules", f"No bittings obey these rules; without {name} there are some: loosen it.")

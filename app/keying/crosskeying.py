@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from time import monotonic
 from types import MappingProxyType
 
 import numpy as np
@@ -11,7 +10,7 @@ from app.keying.auditing import audit, check_system
 from app.keying.errors import KeyingError
 from app.keying.pinning import count_combinations
 from app.keying.spec import Bitting
-from app.keying.time_limit import TimeLimit
+from app.keying.time_limit import TimeLimit, by_the_clock
 
 TRIES = 200_000
 ANY_DEPTH = np.uint32(0xFFFFFFFF)
@@ -125,7 +124,7 @@ def choose_bittings(
     unseen: Mapping[str, Collection[int]] = MappingProxyType({}),
     seconds: float = 3600.0,
     on_progress: Callable[[int, float], None] | None = None,
-    clock: Callable[[], float] = monotonic,
+    clock: Callable[[], float] = by_the_clock,
 ) -> BittingChoice:
     """Choose a bitting for each open keyset so that every cylinder is free of interchange.
 

@@ -4,7 +4,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from math import prod
 from random import Random
-from time import monotonic
 
 from app.keying.apart import count_near
 from app.keying.errors import KeyingError, NoBittingsLeft
@@ -15,6 +14,7 @@ from app.keying.progression import check_master, make_columns
 from app.keying.rules import NO_RULES
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.symbols import LETTERS, SymbolLevel
+from app.keying.time_limit import by_the_clock
 from app.validation import counted
 
 MOST_TOPS = 24
@@ -47,7 +47,7 @@ def draw_system(
     Without `tmk` tops are drawn until one holds it all. Refusals name `levels`, `masters`, `changes`, `room`,
     `rules`, `tmk` or `seconds`, as the command takes them.
     """
-    start = monotonic()
+    start = by_the_clock()
     _check_counts(counts)
     if tmk is not None:
         check_master(spec, tmk)
@@ -127,7 +127,7 @@ def _fill(
 ) -> Filling:
     """Fill a system under the top, or under one that is drawn: the first of those whose masters are best apart."""
     best: Filling | None = None
-    found, enough = 0, monotonic() + (until - monotonic()) / 3
+    found, enough = 0, by_the_clock() + (until - by_the_clock()) / 3
     short: KeyingError = NoBittingsLeft("changes", "No top was tried.")
     for top in [tmk] if tmk is not None else _tops(spec, rng, tops):
         try:
@@ -142,7 +142,7 @@ def _fill(
         if best is None or filling.nearer < best.nearer:
             best = filling
         found += 1
-        if best.nearer <= best.fewest_near or found == MOST_FOUND or monotonic() > enough:
+        if best.nearer <= best.fewest_near or found == MOST_FOUND or by_the_clock() > enough:
             break
     if best is not None:
         return best
@@ -170,7 +170,7 @@ def _why(
     """Say what keeps a system from fitting: each is tried that could be asked for otherwise."""
 
     def fits(spec: BittingSpec, counts: Sequence[int], spare: Sequence[int]) -> bool:
-        now = monotonic()
+        now = by_the_clock()
         try:
             _fill(spec, counts, spare, tmk, rng, now + (until - now) / 3, tops=4)
         except (NoBittingsLeft, TimeUp):

@@ -6,7 +6,6 @@ from collections.abc import Set as AbstractSet
 from itertools import islice, product
 from math import inf, prod
 from random import Random
-from time import monotonic
 
 from app.keying.apart import NearIndex, choose_apart
 from app.keying.arrays import CHANGE, HELD, LevelArray, progression_under
@@ -26,6 +25,7 @@ from app.keying.levels import (
 )
 from app.keying.progression import Progression, check_master, make_columns
 from app.keying.spec import Bitting, BittingSpec
+from app.keying.time_limit import by_the_clock
 
 MOST_POOLED = 20_000
 LEAST_DRAWN = 400
@@ -156,7 +156,7 @@ class Filling:
 
     def check_time(self) -> None:
         """Raise TimeUp where the time is over."""
-        if monotonic() > self.until:
+        if by_the_clock() > self.until:
             raise TimeUp("seconds", "No plan was found in this time; allow more seconds, or ask for less.")
 
     def run(self, level: int, above: Bitting) -> Progression:
@@ -290,7 +290,7 @@ class Filling:
             above = self._level(level)
             poorest = None
             for number, branch in enumerate(above):
-                now = monotonic()
+                now = by_the_clock()
                 self.until = now + (until - now) / ((level + 1) * (len(above) - number))
                 count, is_whole = self._left_under(level, branch)
                 poorest = count if poorest is None else min(poorest, count)
@@ -315,7 +315,7 @@ class Filling:
         found: Counter[str] = Counter(dict.fromkeys(self.spec.rules.names, 0))
         for level in range(len(self.counts)):
             for branch in self._level(level):
-                if monotonic() > self.until:
+                if by_the_clock() > self.until:
                     return dict(found), False
                 found.update(self.run(level, branch.bitting).refused)
         return dict(found), True

@@ -11,7 +11,6 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from random import Random
-from time import monotonic
 from typing import TypeAlias
 
 import numpy as np
@@ -26,7 +25,7 @@ from app.keying.matrix_problem import Answer, MatrixProblem, operating
 from app.keying.progression import check_master
 from app.keying.relaxing import AccessChange, Solves, find_relaxation
 from app.keying.spec import Bitting, BittingSpec
-from app.keying.time_limit import MOST_SECONDS, TimeLimit
+from app.keying.time_limit import MOST_SECONDS, TimeLimit, by_the_clock
 
 MOST_NAMED = 8
 SEARCH_SHARE = 0.6  # of the time, where changes nearby are asked for too; the rest finds and tries them
@@ -82,7 +81,7 @@ def solve_matrix(
     on_progress: Progress | None = None,
     solves: Solves | None = None,
     any_parity: bool = False,
-    clock: Callable[[], float] = monotonic,
+    clock: Callable[[], float] = by_the_clock,
 ) -> MatrixSolution:
     """Find a bitting for each key of the matrix so that it operates what it should and nothing else.
 

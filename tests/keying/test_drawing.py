@@ -289,8 +289,7 @@ def test_a_search_keeps_its_time(monkeypatch):
         now[0] += 0.1
         return now[0]
 
-    monkeypatch.setattr("app.keying.filling.monotonic", tick)
-    monkeypatch.setattr("app.keying.drawing.monotonic", tick)
+    monkeypatch.setattr("app.keying.time_limit.monotonic", tick)
     with pytest.raises(KeyingError) as refused:
         draw_system(replace(TWO_STEP, rules=RULES), [4] * 6, [0] * 6, None, Random(1), seconds=5)
     assert refused.value.field in {"masters", "changes"}

@@ -9,7 +9,6 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field, replace
 from random import Random
-from time import monotonic
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -18,6 +17,7 @@ from app.errors import BitternError
 from app.keying import Bitting as Cuts
 from app.keying import (
     KeyingError,
+    TimeLimit,
     change_symbol,
     faults_meanwhile,
     masters_below,
@@ -222,11 +222,11 @@ def _searched(
     def keeping(replaced: AbstractSet[str]) -> AbstractSet[str]:
         return {one for one in replaced if _keeps_symbol(by_symbol[one], replaced)}
 
-    begun = monotonic()
+    limit = TimeLimit(seconds)
     lost = find_new_bittings(ready, rng, seconds, branch, keeping)
     if not lost.proven:
         told = "No new bittings were found that shut the lost key out and let every other key be. "
-        is_cut_short = seconds < SECONDS and monotonic() - begun >= seconds
+        is_cut_short = seconds < SECONDS and limit.is_over
         return LossWay(kind, {}, says=lost.reasons, cannot=told + " ".join(lost.reasons), is_cut_short=is_cut_short)
     successors = name_successors(ready.system, lost.replace, named)
     return _way(ready, kind, successors, {successors[old]: cuts for old, cuts in lost.new.items()}, lost.reasons)
