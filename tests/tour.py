@@ -118,7 +118,6 @@ PASSED_BY: dict[str, str] = {
     "login.first_start": "only a house without anybody has it",
     "imports.saving": "the token of a table that is being saved",
     "imports.undoing": "an import that is being undone",
-    "catalog.progress": "the token of an import that is going on",
     "maker_papers.progress": "the token of a paper that is being read",
     **dict.fromkeys(("maker_learning.columns", "maker_learning.show"), "the token of a price list that waits"),
     "first_day.index": "only a house on its first day has it",

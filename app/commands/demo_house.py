@@ -22,7 +22,7 @@ from app.ledger.catalog.items import item_form, save_item
 from app.ledger.catalog.maker_papers import PaperForm, add_paper, note_page
 from app.ledger.catalog.maker_queries import get_item, list_makers
 from app.ledger.catalog.makers import Ordering, import_maker, set_ordering
-from app.ledger.catalog.price_book import plan_prices, put_on_record
+from app.ledger.catalog.price_book import price_changes, put_prices
 from app.ledger.catalog.price_editing import set_tax_rule, set_tier
 from app.ledger.catalog.specs import list_specs
 from app.ledger.goods.handing_over import HandOverForm, hand_over, still_open
@@ -51,7 +51,7 @@ from app.ledger.stock.counts import CountChoice, Found, begin_stock_count, enter
 from app.ledger.stock.items import unpinned_item
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import CylinderState, Job, Key, KeyState, KeySystem, PageTopic, Role, Stage
-from app.pricing import BenchTask, TaxRule, is_working_day
+from app.pricing import BenchTask, PriceKind, PriceRow, TaxRule, is_working_day, read_cents
 
 # Invented, for the demo alone; a real house has no default account.
 DEMO_LOGINS = (
@@ -88,8 +88,8 @@ def load_house(work: Work, folder: Path, first_day: date) -> None:
         set_ordering(work, maker.id, maker.version, Ordering(**read("ordering.json")[maker.code]))
     for row in rows("tiers.csv"):
         set_tier(work, row["name"], Decimal(row["percent off"]))
-    prices = ("prices.csv", (folder / "prices.csv").read_bytes(), first_day)
-    put_on_record(work, *prices, plan_prices(work.session, *prices).fingerprint)
+    prices = [_price(row, first_day) for row in rows("prices.csv")]
+    put_prices(work, [*filter(None, price_changes(work.session, prices))])
     for row in rows("tax_rules.csv"):
         goods, labor = (row[name] == "yes" for name in ("goods taxed", "labor taxed"))
         set_tax_rule(work, TaxRule(row["place"], Decimal(row["rate percent"]), goods, labor, first_day))
@@ -102,6 +102,20 @@ def load_house(work: Work, folder: Path, first_day: date) -> None:
     for use in list_specs(work.session):
         sizes = pin_sizes(use.spec).items()
         set_stock(work, use.row.id, {PinSize(kind, size): PINS_A_BIN for kind, bins in sizes for size in bins})
+
+
+def _price(row: Mapping[str, str], first_day: date) -> PriceRow:
+    return PriceRow(
+        code=row["code"],
+        description=row["description"],
+        category=row["category"],
+        kind=PriceKind(row["kind"]),
+        unit_cents=read_cents(row["price"], "price"),
+        cost_cents=read_cents(row["cost"], "cost"),
+        valid_from=first_day,
+        tier=row["tier"] or None,
+        quantity_from=int(row["quantity from"]),
+    )
 
 
 def load_papers(work: Work, folder: Path, files_folder: Path) -> None:

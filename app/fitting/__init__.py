@@ -2,7 +2,7 @@
 
 from app.fitting.bulk_decoding import BulkDecoder
 from app.fitting.cams import CamAnswer, LockModel, cam_for, cams_for_lock
-from app.fitting.catalog import CATEGORIES, KEYED_CATEGORIES, CatalogItem, catalog_table, read_catalog
+from app.fitting.catalog import CATEGORIES, KEYED_CATEGORIES, CatalogItem, catalog_table
 from app.fitting.completing import Candidate, complete, what_all_say
 from app.fitting.composing import combinations, compose_any
 from app.fitting.cylinder import (
@@ -188,7 +188,6 @@ __all__ = [
     "names_of_makers",
     "number_word",
     "pattern_from_json",
-    "read_catalog",
     "read_inches",
     "read_maker",
     "reference_folder",

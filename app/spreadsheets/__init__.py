@@ -16,14 +16,10 @@ from app.spreadsheets.found_table import FoundColumn, FoundTable, RowAside, find
 from app.spreadsheets.pdf_pages import pdf_picture, pdf_texts
 from app.spreadsheets.sheet import PASTED, SentSheet, open_sheet
 from app.spreadsheets.table_file import (
-    Column,
     head_problems,
     pasted_rows,
-    read_count,
     read_date,
-    read_rows,
     table_rows,
-    text_up_to,
 )
 from app.spreadsheets.workbook import book_sheets
 from app.spreadsheets.writing import (
@@ -45,7 +41,6 @@ __all__ = [
     "PASTED",
     "Cell",
     "CellLook",
-    "Column",
     "ColumnGuess",
     "FoundColumn",
     "FoundTable",
@@ -73,13 +68,10 @@ __all__ = [
     "pasted_rows",
     "pdf_picture",
     "pdf_texts",
-    "read_count",
     "read_date",
-    "read_rows",
     "styled_book_bytes",
     "table_bytes",
     "table_rows",
-    "text_up_to",
     "unguarded",
     "zip_bytes",
 ]

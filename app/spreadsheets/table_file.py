@@ -3,23 +3,19 @@
 import csv
 import io
 from collections import deque
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import date
 from itertools import chain
-from typing import IO, Any
+from typing import IO
 
 from app.errors import BitternError, Problem
 from app.spreadsheets.pdf_pages import pdf_rows
 from app.spreadsheets.workbook import sheet_rows
-from app.spreadsheets.writing import unguarded
-from app.validation import check_length, quoted
+from app.validation import quoted
 
 Row = Sequence[str]
-NumberedRows = list[tuple[int, dict[str, Any]]]
 MOST_BYTES = 50_000_000
 MOST_ROWS = 200_000
-MOST_NAMED_ROWS = 100_000
 MOST_COLUMNS = 100
 MOST_LINE = 10_000_000  # bytes; a row of a house's export with a long quote in it has some hundred thousand
 _BUFFER = 1 << 16
@@ -133,51 +129,6 @@ def _csv_rows(content: bytes | IO[bytes], most_bytes: int) -> Iterator[Row]:
         yield row
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
-    """A column: its name, how its text becomes a value (a BitternError refuses it), and what an empty cell means.
-
-    `default` None: the cell may not be empty.
-    """
-
-    name: str
-    read: Callable[[str, str], Any]
-    default: Any = None
-
-
-def read_rows(table: Sequence[Sequence[str]], columns: Sequence[Column]) -> tuple[NumberedRows, list[Problem]]:
-    """The rows that are right, each with its number in the table and its values by column, and every problem.
-
-    The first row names the columns; columns with a default may be absent. Empty rows are passed over, cells are
-    read without their formula guards. A problem's field is `row N, column`.
-
-    >>> columns = [Column("code", lambda text, field: text), Column("price", lambda text, field: int(text))]
-    >>> rows, problems = read_rows([["code", "price"], ["A", "1"], ["B", ""]], columns)
-    >>> rows, [(p.field, p.message) for p in problems]
-    ([(2, {'code': 'A', 'price': 1})], [('row 3, price', 'This cell may not be empty.')])
-    """
-    if not table:
-        return [], [Problem("file", "The table is empty.")]
-    if len(table) > MOST_NAMED_ROWS:
-        return [], [Problem("file", f"At most {MOST_NAMED_ROWS:,} rows fit in one table.")]
-    names = [cell.strip().casefold() for cell in table[0]]
-    required = [column.name for column in columns if column.default is None]
-    problems = head_problems([name for name in names if name], [column.name for column in columns], required)
-    if problems:
-        return [], problems
-    rows: NumberedRows = []
-    for number, cells in enumerate(table[1:], start=2):
-        if not any(cell.strip() for cell in cells):
-            continue
-        values, found = _row(number, dict(zip(names, cells, strict=False)), columns)
-        if len(cells) > len(names):
-            found.append(Problem(f"row {number}", f"There are {len(cells)} cells, but {len(names)} columns."))
-        problems += found
-        if not found:
-            rows.append((number, values))
-    return rows, problems
-
-
 def head_problems(
     names: Sequence[str], known: Collection[str], required: Iterable[str], place: str = "row 1"
 ) -> list[Problem]:
@@ -194,26 +145,6 @@ def head_problems(
     ]
     twice = [name for name in known if names.count(name) > 1]
     return problems + [Problem(place, f"The column {name!r} stands twice.") for name in twice]
-
-
-def _row(number: int, cells: dict[str, str], columns: Sequence[Column]) -> tuple[dict[str, Any], list[Problem]]:
-    values: dict[str, Any] = {}
-    problems: list[Problem] = []
-    for column in columns:
-        text = unguarded(cells.get(column.name, "").strip())
-        field = f"row {number}, {column.name}"
-        if not text:
-            if column.default is None:
-                problems.append(Problem(field, "This cell may not be empty."))
-            values[column.name] = column.default
-            continue
-        try:
-            values[column.name] = column.read(text, column.name)
-        except BitternError as error:
-            problems.append(Problem(field, error.message))
-        except ValueError:
-            problems.append(Problem(field, f"{text[:40]!r} cannot be read here."))
-    return values, problems
 
 
 def pasted_rows(text: str) -> list[tuple[int, list[str]]]:
@@ -241,23 +172,6 @@ def _quoted(text: str, mark: str) -> list[list[str]]:
         if "end of data" in str(error):
             raise
         return list(csv.reader(io.StringIO(text), delimiter=mark))  # a quote in the middle of a cell is harmless
-
-
-def text_up_to(most: int) -> Callable[[str, str], str]:
-    """A reader of cells with text of at most `most` characters."""
-
-    def read(text: str, field: str) -> str:
-        check_length(text, most, field)
-        return text
-
-    return read
-
-
-def read_count(text: str, field: str) -> int:
-    """A cell with a whole number from 1 to a million."""
-    if not (text.isascii() and text.isdecimal() and 1 <= int(text[:8]) <= 1_000_000):
-        raise BitternError(field, f"Enter a whole number from 1 to 1,000,000, not {text[:20]!r}.")
-    return int(text[:8])
 
 
 def read_date(text: str, field: str) -> date:

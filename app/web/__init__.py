@@ -12,7 +12,6 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.bench import scrap, times
     from app.web.bench import views as bench
     from app.web.catalog import (
-        catalog_import,
         learning,
         maker_papers,
         maker_pictures,
@@ -61,6 +60,6 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(to_order, orders, receiving),
         *(bench, scrap, times),
         *(items, stock, stock_counts, stock_pins),
-        *(makers, learning, maker_papers, maker_pictures, catalog_import, prices, price_rules, terms, fitting),
+        *(makers, learning, maker_papers, maker_pictures, prices, price_rules, terms, fitting),
     )
     return tuple({module.blueprint.name: module.blueprint for module in modules}.values())

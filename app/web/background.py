@@ -1,7 +1,7 @@
 """What takes longer than a page may: done in a thread, told as it goes on, asked for under a token."""
 
 import threading
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -152,16 +152,14 @@ def show_run(
     again: str,
     back: str,
     title: str,
-    wrong: Sequence[Problem] = (),
     mend: str = "Send a mended file",
     **shown: Any,
 ) -> str:
     """The page of a run, or the part of it that tells how far it is. fragment: the template, on `_run.html`, that
-    says what came of it; again: its own address; back, mend: where it is tried again, and the words for that; wrong:
-    what it found wrong though nothing was refused.
+    says what came of it; again: its own address; back, mend: where it is tried again, and the words for that.
     """
     template = fragment if wants_fragment() else "run.html"
-    told = {"run": run, "again": again, "back": back, "title": title, "wrong": wrong, "mend": mend}
+    told = {"run": run, "again": again, "back": back, "title": title, "mend": mend}
     return render_template(template, fragment=fragment, **told, **shown)
 
 

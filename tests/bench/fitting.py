@@ -1,10 +1,8 @@
-"""Prints how fast part numbers are read, found and loaded, as ratios to the plainest way to do the same.
+"""Prints how fast part numbers are read, found and learned, as ratios to the plainest way to do the same.
 
 Run: python tests/bench/fitting.py
 """
 
-import csv
-import io
 import re
 import sys
 from dataclasses import replace
@@ -15,19 +13,15 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from app.commands.parts import DEMO_MAKERS
 from app.fitting import (
-    CatalogItem,
     ListedNumber,
     PartNumberError,
-    catalog_table,
     combinations,
     decode_any,
     find,
     find_maker,
     learn_pattern,
     load_makers,
-    read_catalog,
 )
-from app.spreadsheets.writing import csv_bytes
 from tests.fitting.price_lists_drawn import draw_maker
 
 ROWS = 50_000
@@ -83,13 +77,6 @@ def main():
     ours, found = best(lambda: find(items, "1-1/4 rim satin chrome, six pin"))
     assert found[0].distance == 0
     print(f"find among {ROWS} items: {ours / plain:.0f} times a plain look through their descriptions")
-
-    rows = [CatalogItem(f"N-{n}", "Own", "hardware", f"Part {n}", n, 2 * n, n % 2 == 0) for n in range(ROWS)]
-    text = csv_bytes(catalog_table(rows)).decode("utf-8-sig")
-    plain, _ = best(lambda: list(csv.DictReader(io.StringIO(text))))
-    ours, loaded = best(lambda: read_catalog("own.csv", text.encode(), "Own"))
-    assert loaded.items == tuple(rows)
-    print(f"read and check a CSV of {ROWS} rows: {ours / plain:.1f} times csv.DictReader alone ({ours:.2f} s here)")
 
     drawn = max((draw_maker(seed, "unlike") for seed in range(20)), key=lambda each: len(each.pieces))
     listed = [ListedNumber(each.number, each.words) for each in drawn.price_list(LISTED)]

@@ -8,6 +8,7 @@ import random
 import subprocess
 import zipfile
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from subprocess import CompletedProcess
 from types import SimpleNamespace
@@ -17,12 +18,11 @@ import pytest
 import sqlalchemy as sa
 
 from app.errors import BitternError
-from app.ledger.catalog.catalog_import import items_of, plan_catalog
+from app.ledger.catalog.maker_items import items_of
 from app.ledger.catalog.makers import plan_maker, read_table_file
-from app.ledger.catalog.price_book import plan_prices
 from app.ledger.catalog.sheets import sheets_of
 from app.ledger.catalog.specs import read_chart
-from app.ledger.importing.imports import KINDS, open_table, plan_import, propose_choice
+from app.ledger.importing.imports import KINDS, ask_questions, open_table, plan_import, propose_choice
 from app.ledger.moving.export_file import export_house
 from app.ledger.moving.importing import plan_house
 from app.ledger.store.work import Work
@@ -103,18 +103,19 @@ def readers(work: Work) -> dict[str, tuple[Reader, bytes]]:
     def text(name: str) -> str:
         return (DEMO / name).read_text("utf-8")
 
-    def doors(name: str, content: bytes) -> object:
-        sent = open_table(name, content, KINDS["doors"], 1)
-        return plan_import(session, sent, propose_choice(session, sent).choice)
+    def imported(kind: str, about_id: int | None, name: str, content: bytes) -> object:
+        sent = open_table(name, content, KINDS[kind], about_id, FIRST_DAY)
+        choice = propose_choice(session, sent).choice
+        if ask_questions(session, sent, choice).missing:
+            return None  # the page asks before it goes on
+        return plan_import(session, sent, choice)
 
-    def prices(name: str, content: bytes) -> object:
-        return plan_prices(session, name, content, FIRST_DAY)
+    doors, prices, goods = (
+        partial(imported, *kind) for kind in (("doors", 1), ("prices", None), ("goods", maker.id))
+    )
 
     def table(name: str, content: bytes) -> object:
         return read_table_file(maker.tables, key, name, content)
-
-    def catalog(name: str, content: bytes) -> object:
-        return plan_catalog(session, maker.id, name, content)
 
     def house(name: str, content: bytes) -> object:
         return plan_house(work, name, content)
@@ -130,8 +131,8 @@ def readers(work: Work) -> dict[str, tuple[Reader, bytes]]:
         "prices.xlsx": (prices, as_xlsx("\n".join(text("prices.csv").splitlines()[:20]))),
         "table.csv": (table, codes.encode()),
         "table.xlsx": (table, as_xlsx(codes)),
-        "catalogue.csv": (catalog, items.encode()),
-        "catalog.xlsx": (catalog, as_xlsx(items)),
+        "catalogue.csv": (goods, items.encode()),
+        "catalog.xlsx": (goods, as_xlsx(items)),
         "chart.csv": (lambda name, content: read_chart(name, content), chart.encode()),
         "chart.json": (
             lambda name, content: read_chart(name, content),

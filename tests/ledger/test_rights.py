@@ -44,7 +44,6 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         merging.customer_splitting: plan_split split_customer plan_unsplit unsplit_customer
         sites.site_merging: merge_sites undo_site_merge
         keysystems.bitting_lists: take_over
-        catalog.catalog_import: load_catalog
         catalog.first_day: take_default end_first_day
         importing.price_lists: take_price_list
         catalog.maker_papers: add_paper change_paper delete_paper note_page remove_note
@@ -61,7 +60,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         catalog.price_editing: set_tier set_tax_rule set_deciding_day
         catalog.money_rules: set_money_rules
         money.credit: set_credit_limit
-        catalog.price_book: put_on_record
+        catalog.price_book: put_prices
         catalog.price_rules: set_rule end_rule
         catalog.quote_rules: set_quote_rules
         catalog.specs: add_spec

@@ -27,7 +27,7 @@ from app.ledger.sites.customer_queries import find_customers, list_customers
 from app.ledger.sites.door_paste import UnknownColumns, read_doors
 from app.ledger.sites.doors import FIELDS, read_field
 from app.pricing.money import read_cents, read_percent
-from app.spreadsheets import read_count, read_date
+from app.spreadsheets import read_date
 from app.web.counter.forms import ChambersField
 from app.web.fields import CentsField, DayField, InchesField, ShortField, TimeField, WholeField
 from app.web.forms_base import record_id
@@ -73,7 +73,6 @@ REFUSING: dict[str, Reader] = {
     "money": lambda text: read_cents(text, "box"),
     "a percentage": lambda text: read_percent(text, "box"),
     "a day": lambda text: read_date(text, "box"),
-    "a count": lambda text: read_count(text, "box"),
     "a rate": lambda text: read_decimal(text, "box"),
     "a symbol": lambda text: read_symbol(text, "box"),
     "a bitting": lambda text: read_bitting(SPEC, text, "box"),

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem, Problems
 from app.fitting import KEYED_CATEGORIES, BulkDecoder, read_maker, to_json
-from app.ledger.catalog.catalog_import import columns_of
+from app.ledger.catalog.maker_items import columns_of
 from app.ledger.catalog.price_editing import cents_mark, set_price
 from app.ledger.catalog.price_queries import price_beginning
 from app.ledger.store.engine import get_row, get_version, transaction

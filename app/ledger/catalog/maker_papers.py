@@ -3,7 +3,7 @@
 import hashlib
 import re
 import secrets
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
@@ -19,11 +19,10 @@ from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
 from app.ledger.store.kept_files import open_kept, plain_name, write_kept
 from app.ledger.store.records import check_texts, set_changed
-from app.ledger.store.work import Work
+from app.ledger.store.work import Progress, Work, nobody_watches
 from app.ledger.tables import FileKind, Maker, MakerPaper, MakerPaperPage, PageNote, PageTopic, longest
 from app.spreadsheets import pdf_picture, pdf_texts
 
-Progress = Callable[[str, int, int], None]
 STEP = 50
 _AROUND = 60  # characters of a page shown before and after what was found
 _LONGEST_WORD = 200  # PostgreSQL's index of words takes none of 2,048 bytes
@@ -57,7 +56,7 @@ def add_paper(
     sent_name: str,
     content: bytes,
     form: PaperForm,
-    progress: Progress = lambda doing, done, total: None,
+    progress: Progress = nobody_watches,
 ) -> MakerPaper:
     """Keep a maker's PDF with the text of each of its pages. The owner's alone.
 

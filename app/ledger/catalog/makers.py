@@ -21,7 +21,7 @@ from app.fitting import (
     to_json,
 )
 from app.keying import BittingSpec, check_rules
-from app.ledger.catalog.catalog_import import columns_of, forget_items, items_of, put_items
+from app.ledger.catalog.maker_items import columns_of, forget_items, items_of, put_items
 from app.ledger.catalog.maker_queries import tables_on_record
 from app.ledger.catalog.sheet_reading import family_problems, read_sheet
 from app.ledger.catalog.sheets import Row, find_sheet
@@ -295,7 +295,7 @@ def plan_maker(session: Session, content: bytes) -> tuple[dict[str, Any], Maker 
     Problems name the table, row and field; the patterns must be such that numbers can be told apart.
     """
     if len(content) > MOST_BYTES:
-        raise BitternError("file", "This file is too large for a maker's tables; load the items as a catalog.")
+        raise BitternError("file", "This file is too large for a maker's tables; send its items as a table of goods.")
     try:
         given = json.loads(content.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:

@@ -8,8 +8,8 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError
 from app.fitting import CATEGORIES, KEYED_CATEGORIES, BulkDecoder, CatalogItem, read_maker, to_json
-from app.ledger.catalog.catalog_import import cams_of, item_values
 from app.ledger.catalog.items import ordering_problems
+from app.ledger.catalog.maker_items import cams_of, item_values
 from app.ledger.catalog.price_list import (
     CATEGORY_HEADINGS,
     COST_HEADINGS,

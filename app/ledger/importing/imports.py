@@ -9,7 +9,6 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload
 
 from app.errors import Problem, Problems
-from app.ledger.catalog.catalog_import import Progress, nobody_watches
 from app.ledger.importing.bitting_list_rows import BITTING_LIST
 from app.ledger.importing.customers import CONTACTS, CUSTOMERS
 from app.ledger.importing.goods import GOODS, STOCK
@@ -30,7 +29,7 @@ from app.ledger.importing.written import WrittenRows, take_back, what_leans
 from app.ledger.store.engine import Page, get_row, get_version, page_of, transaction
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
-from app.ledger.store.work import Work
+from app.ledger.store.work import Progress, Work, nobody_watches
 from app.ledger.tables import Import, ImportMapping, Role
 from app.spreadsheets import PASTED, FoundTable, find_table, heading_key, open_sheet
 from app.validation import counted

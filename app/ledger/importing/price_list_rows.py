@@ -14,8 +14,8 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError
 from app.fitting import BulkDecoder, read_maker, to_json
-from app.ledger.catalog.catalog_import import cams_of, columns_of, kind_of
 from app.ledger.catalog.item_prices import ListedPrice, waiting_prices
+from app.ledger.catalog.maker_items import cams_of, columns_of, kind_of
 from app.ledger.catalog.maker_queries import get_maker
 from app.ledger.catalog.price_list import CATEGORY_HEADINGS, COST_HEADINGS, WORD_HEADINGS
 from app.ledger.importing.goods import LIST, NUMBER

@@ -14,8 +14,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import BitternError
-from app.ledger.catalog.catalog_import import Progress, forget_items, nobody_watches
 from app.ledger.catalog.item_prices import ListedPrice
+from app.ledger.catalog.maker_items import forget_items
 from app.ledger.catalog.maker_queries import get_maker
 from app.ledger.catalog.price_editing import refuse_thin
 from app.ledger.catalog.price_queries import guard, least_margin, price_book
@@ -28,7 +28,7 @@ from app.ledger.importing.written import WrittenRows
 from app.ledger.store.engine import in_steps, transaction, write_many
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
-from app.ledger.store.work import Work
+from app.ledger.store.work import Progress, Work, nobody_watches
 from app.ledger.tables import Import, Item, ItemPrice, Maker, PriceBookRow
 from app.pricing import show_day
 from app.spreadsheets import MONTH_FIRST, FoundTable, cell_day

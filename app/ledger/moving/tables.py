@@ -11,7 +11,7 @@ from app.errors import BitternError, Problem
 from app.fitting import from_json, read_maker
 from app.keying import BittingSpec
 from app.ledger import tables as m
-from app.ledger.catalog.catalog_import import columns_of, kind_of
+from app.ledger.catalog.maker_items import columns_of, kind_of
 from app.ledger.money.payments import MEANS_ON_RECORD
 from app.ledger.moving import row_checks
 from app.ledger.moving.exported_events import check_event

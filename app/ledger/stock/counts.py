@@ -6,10 +6,11 @@ item that moved since the count began it is asked.
 """
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from enum import StrEnum
+from functools import partial
 from typing import Any
 
 import sqlalchemy as sa
@@ -37,7 +38,7 @@ from app.ledger.tables import (
     StockMovement,
     StockPlace,
 )
-from app.spreadsheets import Column, read_count, read_rows, table_rows
+from app.spreadsheets import cell_whole, head_problems, table_rows, unguarded
 from app.validation import counted
 
 MOST_FOUND = 1_000_000
@@ -501,20 +502,26 @@ def read_count_file(name: str, content: bytes) -> dict[int, Found]:
 
     Problems by row and column; `before or after` says of an item that moved when it was counted.
     """
-    columns = [
-        Column("row", read_count),
-        *(Column(title, lambda text, field: text, "") for title in _HEAD[1:5]),
-        Column("counted", _read_found, -1),
-        Column("before or after", _read_since, Since.UNSAID),
-    ]
-    rows, problems = read_rows(list(table_rows(name, content)), columns)
+    head, *table = list(table_rows(name, content)) or [()]
+    names = [cell.strip().casefold() for cell in head]
+    if problems := head_problems([*filter(None, names)], _HEAD, ("row",)):
+        raise Problems(problems)
     found: dict[int, Found] = {}
-    for number, row in rows:
-        if row["counted"] < 0:
+    for number, cells in enumerate(table, start=2):
+        said = dict(zip(names, (unguarded(cell.strip()) for cell in cells), strict=False))
+        if not said.get("counted"):
             continue
-        if row["row"] in found:
-            problems.append(Problem(f"row {number}, row", f"Item {row['row']} stands twice."))
-        found[row["row"]] = Found(row["counted"], row["before or after"])
+        read: dict[str, Any] = {}
+        for title, reader in _READERS.items():
+            try:
+                read[title] = reader(said.get(title, ""), title)
+            except BitternError as error:
+                problems.append(Problem(f"row {number}, {title}", error.message))
+        item = read.get("row")
+        if item in found:
+            problems.append(Problem(f"row {number}, row", f"Item {item} stands twice."))
+        if len(read) == len(_READERS):
+            found[read["row"]] = Found(read["counted"], read["before or after"])
     if not found and not problems:
         problems.append(Problem("file", "No row of this file says how many were counted."))
     if problems:
@@ -522,14 +529,14 @@ def read_count_file(name: str, content: bytes) -> dict[int, Found]:
     return found
 
 
-def _read_found(text: str, field: str) -> int:
-    plain = text.replace(",", "").removesuffix(".0")
-    if not (plain.isascii() and plain.isdecimal() and len(plain) <= 7 and int(plain) <= MOST_FOUND):
-        raise BitternError(field, f"Enter a whole number from 0 to {MOST_FOUND:,}, not {text[:20]!r}.")
-    return int(plain)
-
-
 def _read_since(text: str, field: str) -> Since:
-    if text.lower() not in ("before", "after"):
+    if text.lower() not in ("", "before", "after"):
         raise BitternError(field, "Write before or after: when was it counted, of an item that moved?")
     return Since(text.lower())
+
+
+_READERS: Mapping[str, Callable[[str, str], Any]] = {
+    "row": partial(cell_whole, least=1),
+    "counted": partial(cell_whole, most=MOST_FOUND),
+    "before or after": _read_since,
+}

@@ -9,6 +9,7 @@ import json
 import random
 import secrets
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
@@ -19,6 +20,13 @@ from sqlalchemy.orm import Session
 from app.ledger.store.errors import LedgerError, NotAllowed, VaultError
 from app.ledger.store.vault import Vault
 from app.ledger.tables import Role, User, VaultCheck
+
+Progress = Callable[[str, int, int], None]
+"""Called with what is being done, how many rows are done, and how many there are (0: not known yet)."""
+
+
+def nobody_watches(doing: str, done: int, total: int) -> None:
+    """Tell nobody."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,8 @@ from flask.typing import ResponseReturnValue
 
 from app.errors import BitternError, Problems
 from app.fitting import all_finishes, catalog_table, read_maker
-from app.ledger.catalog.catalog_import import count_items, items_of
 from app.ledger.catalog.item_prices import coming_lists
+from app.ledger.catalog.maker_items import count_items, items_of
 from app.ledger.catalog.maker_papers import noted_pages
 from app.ledger.catalog.maker_pictures import pictures
 from app.ledger.catalog.maker_queries import (

@@ -9,7 +9,7 @@ import pytest
 from app.errors import BitternError
 from app.ledger.catalog.house_settings import set_bench_terms, set_factory_terms
 from app.ledger.catalog.maker_queries import factory_terms_on
-from app.ledger.catalog.price_book import code_lines, plan_prices
+from app.ledger.catalog.price_book import code_lines, price_changes
 from app.ledger.catalog.price_editing import set_tax_rule
 from app.ledger.catalog.price_queries import bench_terms_on, bench_terms_row_on, price_entries
 from app.ledger.catalog.price_rules import end_rule, list_rules, set_rule
@@ -20,7 +20,7 @@ from app.ledger.sites.customers import exemption_state
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import Customer, Maker, PriceBookRow, Stage
-from app.pricing import PriceBasis, PriceRule, TaxRule, total
+from app.pricing import PriceBasis, PriceKind, PriceRow, PriceRule, TaxRule, total
 from tests.ledger.conftest import customer_id
 from tests.ledger.quoting.test_revising import RINGS, dearer
 from tests.ledger.test_main_job import accept, flats, issued
@@ -120,10 +120,10 @@ def test_a_price_file_is_held_against_the_price_of_its_day(work: Work) -> None:
     for row in work.session.query(PriceBookRow).filter_by(code="RING-SET"):
         row.valid_until = work.today + 5 * DAY
     work.session.commit()
-    file = b"code,description,category,kind,price,cost\nRING-SET,Rings,hardware,goods,12.80,6.00\n"
+    rings = PriceRow("RING-SET", "Rings", "hardware", PriceKind.GOODS, 1280, 600, work.today)
     for days, is_held in ((5, True), (6, False)):
-        (change,) = plan_prices(work.session, "prices.csv", file, work.today + days * DAY).changes
-        assert (change.before or [None])[0] == (before if is_held else None)
+        (change,) = price_changes(work.session, [replace(rings, valid_from=work.today + days * DAY)])
+        assert change is not None and (change.before or [None])[0] == (before if is_held else None)
 
 
 def test_a_price_rule_holds_from_its_first_to_its_last_day(work: Work) -> None:

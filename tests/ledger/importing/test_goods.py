@@ -6,6 +6,8 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
+from app.fitting import catalog_table
+from app.ledger.catalog.maker_items import items_of
 from app.ledger.catalog.makers import import_maker
 from app.ledger.importing.imports import (
     KINDS,
@@ -22,7 +24,7 @@ from app.ledger.stock.movements import quantity_of
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import Import, Item, ItemKind, StockMovement
-from app.spreadsheets import PASTED
+from app.spreadsheets import PASTED, table_bytes
 from tests import factories
 
 DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "makers" / "ardent_brass.json"
@@ -81,6 +83,25 @@ def test_a_makers_price_list_changes_what_it_says_and_adds_what_is_read(work: Wo
     assert prices(work) == {"A16M-Q1-66.SC": (2960, 1480, "mortise")}
 
 
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+def test_a_saved_catalog_changes_nothing_when_it_is_sent(work: Work, kind: str) -> None:
+    given = json.loads(DEMO.read_text())
+    maker = import_maker(work, given)
+    pull = factories.ItemFactory(maker=maker, code="=1+1", words="@Pull", category="hardware", list_cents=2)
+    content = table_bytes(kind, "Catalog", catalog_table(items_of(work.session, maker)))
+    plan = planned(work, open_table(f"saved.{kind}", content, KINDS["goods"], maker.id))
+    assert pull.code in {one.title.partition(" Brass ")[2] for one in plan.plans}
+    assert (plan.count(RowState.SAME), plan.problems) == (len(given["items"]) + 1, ())
+
+
+def test_a_cylinder_in_another_writing_is_the_same_item(work: Work) -> None:
+    maker = import_maker(work, json.loads(DEMO.read_text()))
+    table = "Part\tKind\tList\na18m q1 66 sc\tcylinder\t31.50\nA18M-Q1-66.SC\tcylinder\t32.50\n"
+    plan = planned(work, open_table(PASTED, table.encode(), KINDS["goods"], maker.id))
+    assert [(one.title, one.state) for one in plan.plans] == [("Ardent Brass A18M-Q1-66.SC", RowState.CHANGED)]
+    assert [one.message for one in plan.problems] == ["A18M-Q1-66.SC stands in row 2 already."]
+
+
 def test_a_keyed_number_that_the_pattern_does_not_read_is_a_problem(work: Work) -> None:
     import_maker(work, json.loads(DEMO.read_text()))
     rows = (
@@ -88,6 +109,7 @@ def test_a_keyed_number_that_the_pattern_does_not_read_is_a_problem(work: Work) 
     )
     plan = planned(work, open_table(PASTED, rows.encode(), KINDS["goods"]))
     assert not plan.plans and [one.row for one in plan.problems] == [2, 3]
+    assert "The nearest legal number is" in plan.problems[0].message
     assert "no maker of this house" in plan.problems[1].message
 
 

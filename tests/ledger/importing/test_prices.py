@@ -1,16 +1,17 @@
-"""A table of prices goes in by the rules of the price file."""
+"""A table of prices goes in: from the day that it names or today, and is undone."""
 
 from datetime import date
 
 import sqlalchemy as sa
 
-from app.ledger.catalog.price_book import plan_prices, put_on_record
+from app.ledger.catalog.price_editing import set_price
 from app.ledger.importing.imports import KINDS, open_table, plan_import, propose_choice, save_import, undo_import
 from app.ledger.store.work import Work
 from app.ledger.tables import PriceBookRow, PriceTier
+from app.pricing import PriceKind, PriceRow
 from app.spreadsheets import PASTED
 
-BOOK = b"code,description,category,kind,price,cost,valid from\nPIN,Pinning,shop,labor,6.00,2.00,2026-01-01\n"
+PINNING = PriceRow("PIN", "Pinning", "shop", PriceKind.LABOR, 600, 200, date(2026, 1, 1))
 
 
 def prices(work: Work) -> list[tuple[str, str, int, int, date]]:
@@ -23,8 +24,7 @@ def prices(work: Work) -> list[tuple[str, str, int, int, date]]:
 def test_prices_hold_from_today_or_their_own_day_and_are_undone(work: Work) -> None:
     work.session.add(PriceTier(name="trade", percent_off="10"))
     work.session.commit()
-    shown = plan_prices(work.session, "b.csv", BOOK, work.today)
-    put_on_record(work, "b.csv", BOOK, work.today, shown.fingerprint)
+    set_price(work, PINNING)
     before = prices(work)
     rows = (
         "Code\tDescription\tUnit price\tOur cost\tPrice level\tEffective\n"

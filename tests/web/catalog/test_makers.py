@@ -12,11 +12,11 @@ from flask.testing import FlaskClient
 
 from app.ledger.catalog.makers import import_maker
 from app.ledger.catalog.sheets import find_sheet, sheet_rows, sheets_of
-from app.ledger.tables import Item, ItemKind, Maker, Role
-from app.web.background import Runs
+from app.ledger.tables import Item, Maker, Role
 from tests.desk import upload
 from tests.factories import MakerFactory
 from tests.forms_found import form_with
+from tests.web.importing.test_customers import action_of, follow
 
 DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "makers"
 HEAD = "part_number,category,description,cost,list,stocked\n"
@@ -33,15 +33,6 @@ def maker(work) -> Maker:
     return import_maker(work, _given())
 
 
-def _settled(client: FlaskClient, place: str) -> str:
-    """The page of a run once its thread is done."""
-    runs: Runs = client.application.extensions["background runs"]
-    run = runs.find(place.rpartition("/")[2])
-    assert run is not None and run.thread is not None
-    run.thread.join(timeout=30)
-    return str(client.get(place).text)
-
-
 @pytest.mark.parametrize("role", [Role.COUNTER, Role.BENCH])
 def test_all_read_the_tables_and_the_owner_alone_sees_cost_and_changes(client_as, maker: Maker, role: Role) -> None:
     client = client_as(role)
@@ -51,7 +42,7 @@ def test_all_read_the_tables_and_the_owner_alone_sees_cost_and_changes(client_as
     assert "tables/keyways" not in page
     items = client.get(f"/goods?maker={maker.id}&q=A18M-Q1-66").text
     assert "A18M-Q1-66.SC" in items and "$30.40" in items and "$15.20" not in items
-    for path in ("export.json", "catalogue.csv", "tables/keyways", "tables/keyways.csv", "catalogue/import"):
+    for path in ("export.json", "catalogue.csv", "tables/keyways", "tables/keyways.csv"):
         assert client.get(f"/makers/{maker.id}/{path}").status_code == 403
         assert client.post(f"/makers/{maker.id}/tables/keyways").status_code == 403
 
@@ -271,29 +262,24 @@ def test_every_fault_of_a_makers_table_is_told_by_its_row_and_column(owner_clien
     ]
 
 
-def test_a_catalog_is_read_in_the_background_shown_and_loaded(
-    owner_client: FlaskClient, maker: Maker, session
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+def test_a_catalog_goes_in_as_a_table_of_goods_from_its_makers_page(
+    owner_client: FlaskClient, maker: Maker, kind: str, session
 ) -> None:
-    rows = "".join(f"H-{n},hardware,Part {n},1.00,2.00,no\n" for n in range(3000))
-    sent = upload(owner_client, f"/makers/{maker.id}/catalogue/import", (HEAD + rows).encode(), "all.csv")
-    assert sent.status_code == 303
-    page = _settled(owner_client, sent.location)
-    assert "Nothing is saved yet" in page and "3,000" in page
-    assert session.scalar(sa.select(sa.func.count(Item.list_cents))) == ITEMS
-    session.commit()
-    assert owner_client.post(sent.location).status_code == 303
-    assert "3,000 items new, 0 changed" in _settled(owner_client, sent.location)
-    assert session.scalar(sa.select(sa.func.count(Item.list_cents))) == ITEMS + 3000
+    page = owner_client.get(f"/makers/{maker.id}").text
+    address = unescape(re.search(r'href="([^"]*)">Send its catalog as a table', page)[1])
+    saved = owner_client.get(f"/makers/{maker.id}/catalogue.{kind}").data
+    shown = follow(owner_client, upload(owner_client, address, saved, f"saved.{kind}", kind="goods").location)
+    assert "Everything in this table is saved already" in shown
+    rows = "H-1,hardware,Part 1,1.00,2.00,no\nA18M-Q1-66.SC,cylinder,Changed,15.20,31.00,no\n"
+    sent = upload(owner_client, address, (HEAD + rows).encode(), "all.csv", kind="goods")
+    shown = follow(owner_client, sent.location)
+    assert "1 new" in shown and "1 changed" in shown
+    assert owner_client.post(action_of(shown), data=form_with(shown, "seal")).status_code == 303
+    assert session.scalar(sa.select(sa.func.count(Item.list_cents))) == ITEMS + 1
 
 
 def test_what_changed_after_it_was_shown_is_not_overwritten(owner_client: FlaskClient, maker: Maker, session) -> None:
-    sent = upload(
-        owner_client,
-        f"/makers/{maker.id}/catalogue/import",
-        (HEAD + "H-1,hardware,P,1.00,2.00,no\n").encode(),
-        "a.csv",
-    )
-    assert "Nothing is saved yet" in _settled(owner_client, sent.location)
     file = upload(owner_client, "/makers/import", json.dumps(_given()).encode(), "ardent.json").text
     table = upload(
         owner_client,
@@ -303,105 +289,18 @@ def test_what_changed_after_it_was_shown_is_not_overwritten(owner_client: FlaskC
     ).text
     own = session.get(Maker, maker.id)
     own.tables = {**own.tables, "note": "Saved by somebody else."}
-    session.add(
-        Item(
-            maker_id=maker.id,
-            kind=ItemKind.GOODS,
-            code="H-1",
-            category="hardware",
-            words="Not this",
-            cost_cents=1,
-            list_cents=2,
-        )
-    )
     session.commit()
-    owner_client.post(sent.location)
-    assert "changed after this file was shown" in _settled(owner_client, sent.location)
     again = owner_client.post("/makers/import/record", data=form_with(file, "token"))
     assert again.status_code == 409 and "what it would do now" in again.text
     again = owner_client.post(f"/makers/{maker.id}/tables/cams/record", data=form_with(table, "token"))
     assert again.status_code == 409 and "what it would do now" in again.text
     session.expire_all()
     assert session.get(Maker, maker.id).tables["note"] == "Saved by somebody else."
-    assert session.scalars(sa.select(Item.words).where(Item.code == "H-1")).all() == ["Not this"]
     # Shown anew, the file goes on record as it stands on the page.
     assert (
         owner_client.post(f"/makers/{maker.id}/tables/cams/record", data=form_with(again.text, "token")).status_code
         == 303
     )
-
-
-def test_a_running_file_says_how_far_it_is_with_and_without_a_script(owner_client: FlaskClient, maker: Maker) -> None:
-    sent = upload(
-        owner_client, f"/makers/{maker.id}/catalogue/import", (HEAD + "H,hardware,P,1,2,no\n").encode(), "a.csv"
-    )
-    _settled(owner_client, sent.location)
-    run = owner_client.application.extensions["background runs"].find(sent.location.rpartition("/")[2])
-    run.state, run.doing, run.done, run.total = "running", "saving", 12_000, 50_000
-    page = owner_client.get(sent.location).text
-    assert '<noscript><meta http-equiv="refresh" content="2"></noscript>' in page
-    assert "Saving: 12,000 of 50,000" in page and 'value="24"' in page and "hx-trigger" in page
-    piece = owner_client.get(sent.location, headers={"HX-Request": "true"}).text
-    assert "Saving" in piece and "<html" not in piece
-
-
-def test_three_hundred_bad_rows_are_all_listed_and_nothing_is_loaded(owner_client, maker: Maker, session) -> None:
-    lines = [f"H-{n},hardware,Part {n},1.00,2.00,no" for n in range(4000)]
-    lines[::10] = [f"H-{n},hardware,<i>Part</i>,one,2.00,no" for n in range(0, 4000, 10)]
-    content = (HEAD + "\n".join(lines[:3000])).encode()
-    sent = upload(owner_client, f"/makers/{maker.id}/catalogue/import", content, "bad.csv")
-    page = _settled(owner_client, sent.location)
-    assert "300 problems in the file. Nothing was changed." in page
-    assert page.count('data-label="Where"') == 300 and "row 2, column cost" in page and "<i>Part" not in page
-    again = owner_client.post(sent.location)
-    assert again.status_code == 303
-    assert "300 problems" in _settled(owner_client, sent.location)
-    assert session.scalar(sa.select(sa.func.count(Item.list_cents))) == ITEMS
-    assert owner_client.get("/makers").status_code == 200
-
-
-@pytest.mark.parametrize(
-    ("name", "content", "said"),
-    [
-        ("x.pdf", b"%PDF", "no PDF that can be read"),
-        ("x.csv", b"PK\x03\x04", "no CSV file"),
-        ("x.csv", "part_number\nÉ".encode("latin-1"), "not in UTF-8"),
-        ("x.xlsx", b"PK\x03\x04", "no XLSX workbook"),
-        ("x.csv", b"a,b\n1,2\n", "This column is missing."),
-        ("x.csv", HEAD.encode(), "a header but no rows"),
-    ],
-)
-def test_files_that_are_no_catalog_are_refused(owner_client, maker: Maker, name, content, said) -> None:
-    sent = upload(owner_client, f"/makers/{maker.id}/catalogue/import", content, name)
-    assert said in _settled(owner_client, sent.location)
-
-
-def test_a_file_that_breaks_the_reader_leaves_the_page_answering(owner_client, maker: Maker, monkeypatch) -> None:
-    monkeypatch.setattr("app.web.catalog.catalog_import.plan_catalog", lambda *_: 1 // 0)
-    sent = upload(owner_client, f"/makers/{maker.id}/catalogue/import", HEAD.encode(), "x.csv")
-    assert "This could not be worked on" in _settled(owner_client, sent.location)
-
-
-def test_a_run_is_its_senders_and_an_unknown_one_says_so(owner_client, client_as, maker: Maker) -> None:
-    from tests.factories import FormClient, UserFactory
-
-    sent = upload(owner_client, f"/makers/{maker.id}/catalogue/import", HEAD.encode(), "x.csv")
-    other = FormClient(owner_client.application)
-    other.log_in(UserFactory(role=Role.OWNER))
-    assert other.get(sent.location).status_code == 404
-    assert other.post(sent.location).status_code == 400
-    gone = owner_client.get(f"/makers/{maker.id}/catalogue/import/nothing")
-    assert gone.status_code == 404 and "not known any more" in gone.text
-    _settled(owner_client, sent.location)
-
-
-def test_too_large_a_file_is_refused_and_the_page_answers(owner_client, maker: Maker) -> None:
-    kind = "multipart/form-data; boundary=x"
-    answer = owner_client.post(
-        f"/makers/{maker.id}/catalogue/import", data=b"x" * (17 << 20), content_type=kind, csrf=False
-    )
-    assert answer.status_code == 413
-    assert owner_client.get(f"/makers/{maker.id}").status_code == 200
 
 
 def test_what_people_typed_never_becomes_markup(owner_client, maker: Maker, work) -> None:

@@ -10,7 +10,8 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.documents import owner_quote_pdf, quote_pdf
-from app.ledger.catalog.catalog_import import load_catalog
+from app.fitting import CatalogItem
+from app.ledger.catalog.maker_items import put_items
 from app.ledger.catalog.makers import add_maker
 from app.ledger.quoting.request import LineRequest, said_of_line
 from app.ledger.quoting.snapshot import read_snapshot
@@ -359,8 +360,9 @@ def test_a_stile_is_answered_beside_a_mortise_lock(clerk: FormClient) -> None:
 
 def test_a_maker_without_a_pattern_stops_no_other_makers_numbers(clerk: FormClient, work: Work) -> None:
     maker = add_maker(work, "Aldgrave", "AAA")
-    rows = b"part_number,category,description,cost,list,stocked\nX-1,cylinder,Odd cylinder,5.00,9.00,yes\n"
-    load_catalog(work, maker.id, "x.csv", rows)
+    odd = CatalogItem("X-1", maker.name, "cylinder", "Odd cylinder", 500, 900, True)
+    put_items(work.session, maker.id, [(odd, {})])
+    work.session.commit()
     assert 'class="pieces"' in pane(clerk, dict(PART))
     assert "no part-number pattern" not in pane(clerk, dict(PART))
     sold = pane(clerk, {**PART, "part_number": "X-1"})

@@ -5,7 +5,8 @@ from collections.abc import Callable
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.catalog.catalog_import import load_catalog
+from app.fitting import CatalogItem
+from app.ledger.catalog.maker_items import put_items
 from app.ledger.catalog.makers import add_maker
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Key, Role
@@ -65,8 +66,9 @@ def test_a_lock_of_a_price_list_is_keyed_with_the_houses_keyway(
 ) -> None:
     """No pattern reads the number, so the line asks what is to be known; 21.00, keying 6.50, two keys at 3.25."""
     maker = add_maker(work, "Aldgrave", "ALD")
-    rows = b"part_number,category,description,cost,list,stocked\nAL-9,lock,Deadbolt Heron 9,12.00,21.00,yes\n"
-    load_catalog(work, maker.id, "x.csv", rows)
+    deadbolt = CatalogItem("AL-9", maker.name, "lock", "Deadbolt Heron 9", 1200, 2100, True)
+    put_items(session, maker.id, [(deadbolt, {})])
+    session.commit()
     clerk = client_as(Role.COUNTER)
     lock = {"kind": "part number", "part_number": "AL-9", "quantity": "1", "keying": "KD"}
     page = worked_out(clerk, lock)

@@ -1,4 +1,4 @@
-"""A maker's catalog and tables: shown first, loaded whole or not at all, and the same after a round trip."""
+"""A maker's file and tables: taken whole or not at all, and the same after a round trip."""
 
 import json
 from dataclasses import replace
@@ -9,8 +9,8 @@ import pytest
 import sqlalchemy as sa
 
 from app.errors import BitternError, Problems
-from app.fitting import catalog_table, read_maker
-from app.ledger.catalog.catalog_import import items_of, load_catalog, plan_catalog
+from app.fitting import CatalogItem, read_maker
+from app.ledger.catalog.maker_items import put_items
 from app.ledger.catalog.maker_queries import get_item, shelf
 from app.ledger.catalog.makers import add_maker, change_table, import_maker, maker_json, plan_maker, read_table_file
 from app.ledger.catalog.sheet_reading import read_sheet
@@ -19,12 +19,10 @@ from app.ledger.catalog.specs import read_spec
 from app.ledger.keysystems.bittings import change_spec
 from app.ledger.store.errors import NotAllowed, Stale, Taken
 from app.ledger.tables import Event, Item, Keyway, Maker, Role, SpecRow
-from app.spreadsheets import table_bytes
 from tests.ledger.conftest import by
 from tests.ledger.test_main_job import accept, flats, issued, openings
 
 DEMO = Path(__file__).resolve().parents[3] / "demo_data" / "makers"
-HEAD = "part_number,category,description,cost,list,stocked\n"
 
 
 @pytest.fixture
@@ -37,54 +35,8 @@ def _count(work, maker: Maker) -> int:
     return int(work.session.scalar(sa.select(sa.func.count(Item.list_cents)).where(Item.maker == maker)))
 
 
-def test_a_catalog_is_planned_then_loaded_with_its_attributes(work, ardent: Maker) -> None:
-    before = _count(work, ardent)
-    rows = "A20M-Q5-66.OB,cylinder,New one,14.80,29.60,yes\nA18M-Q1-66.SC,cylinder,Changed,15.20,31.00,no\n"
-    plan = plan_catalog(work.session, ardent.id, "new.csv", (HEAD + rows).encode())
-    assert (plan.new, plan.changed, plan.unchanged, plan.unnamed) == (1, 1, 0, before - 1)
-    assert _count(work, ardent) == before
-    told: list[tuple[str, int, int]] = []
-    load_catalog(work, ardent.id, "new.csv", (HEAD + rows).encode(), lambda *step: told.append(step))
-    assert _count(work, ardent) == before + 1
-    assert told[-1] == ("saving", 2, 2)
-    new = get_item(work.session, ardent.id, "a20m-q5-66.ob")
-    assert new is not None and new.attributes["keyway"] == "AQ5" and new.list_cents == 2960
-    changed = get_item(work.session, ardent.id, "A18M-Q1-66.SC")
-    work.session.refresh(changed)
-    assert (changed.list_cents, changed.is_stocked, changed.version) == (3100, False, 2)
-    event = work.session.scalars(sa.select(Event).order_by(Event.id.desc())).first()
-    assert event.summary == "1 items new, 1 changed, from new.csv"
-
-
-def test_one_bad_row_keeps_all_of_a_large_file_out(work, ardent: Maker) -> None:
-    before = _count(work, ardent)
-    good = [f"H-{n},hardware,Part {n},1.00,2.00,no" for n in range(5000)]
-    good[::50] = [f"H-{n},hardware,Part {n},1.00,two,no" for n in range(0, 5000, 50)]
-    good[7] = "A99M-Q1-66.SC,cylinder,No such length,1.00,2.00,no"
-    content = (HEAD + "\n".join(good)).encode()
-    plan = plan_catalog(work.session, ardent.id, "many.csv", content)
-    assert len(plan.problems) == 101
-    assert plan.problems[0].field == "row 2, column list"
-    assert plan.problems[1].field == "row 9, column part_number"
-    assert "The nearest legal number is" in plan.problems[1].message
-    with pytest.raises(Problems) as refused:
-        load_catalog(work, ardent.id, "many.csv", content)
-    assert len(refused.value.problems) == 101
-    assert _count(work, ardent) == before
-
-
-@pytest.mark.parametrize("kind", ["csv", "xlsx"])
-def test_a_saved_catalog_changes_nothing_when_it_is_read_back(work, ardent: Maker, kind: str) -> None:
-    items = list(items_of(work.session, ardent))
-    content = table_bytes(kind, "Catalog", catalog_table(items))
-    plan = plan_catalog(work.session, ardent.id, f"same.{kind}", content)
-    assert (plan.new, plan.changed, plan.unchanged, plan.problems) == (0, 0, len(items), ())
-
-
-def test_a_maker_without_patterns_sells_numbers_that_nobody_reads(work) -> None:
-    maker = add_maker(work, "Gannet Works", "gan")
-    load_catalog(work, maker.id, "g.csv", (HEAD + "ANYTHING,cylinder,Cylinder,1,2,yes\n").encode())
-    assert get_item(work.session, maker.id, "ANYTHING").attributes == {}
+def test_two_makers_have_no_name_or_code_in_common(work) -> None:
+    add_maker(work, "Gannet Works", "gan")
     for name, code in (("gannet works", "G2"), ("Other", "GAN")):
         with pytest.raises(Taken):
             add_maker(work, name, code)
@@ -92,8 +44,6 @@ def test_a_maker_without_patterns_sells_numbers_that_nobody_reads(work) -> None:
 
 def test_only_the_owner_changes_a_maker(work, ardent: Maker) -> None:
     counter = by(work, Role.COUNTER)
-    with pytest.raises(NotAllowed):
-        load_catalog(counter, ardent.id, "x.csv", b"")
     with pytest.raises(NotAllowed):
         change_table(counter, ardent.id, 1, "keyways", [])
     with pytest.raises(NotAllowed):
@@ -282,7 +232,8 @@ def test_the_catalog_follows_a_changed_code(work, ardent: Maker) -> None:
 
 def test_a_pattern_entered_after_the_catalog_reads_it(work) -> None:
     maker = add_maker(work, "Gannet", "GAN")
-    load_catalog(work, maker.id, "g.csv", (HEAD + "GM-SC,cylinder,Gannet,5.00,9.00,yes\n").encode())
+    put_items(work.session, maker.id, [(CatalogItem("GM-SC", maker.name, "cylinder", "Gannet", 500, 900, True), {})])
+    work.session.commit()
     item = get_item(work.session, maker.id, "GM-SC")
     assert item is not None and not item.attributes
     row = {"pattern": "all", "kind": "text", "segment": "all", "text": "GM-SC", "sets": "type: mortise; finish: 626"}
@@ -299,20 +250,6 @@ def test_an_item_that_a_makers_file_leaves_out_is_read_by_its_new_pattern(work, 
     import_maker(work, {**given, "items": []})
     item = get_item(work.session, ardent.id, "A18M-Q1-66.SC")
     assert item is not None and item.attributes["finish"] == "630"
-
-
-def test_a_cylinder_in_another_writing_is_the_same_item(work, ardent: Maker) -> None:
-    before = _count(work, ardent)
-    row = "a18m q1 66 sc,cylinder,As typed,14.80,31.50,yes\n"
-    plan = load_catalog(work, ardent.id, "typed.csv", (HEAD + row).encode())
-    assert (plan.new, plan.changed) == (0, 1) and _count(work, ardent) == before
-    item = get_item(work.session, ardent.id, "A18M-Q1-66.SC")
-    work.session.refresh(item)
-    assert item is not None and item.list_cents == 3150
-    twice = (HEAD + row + "A18M-Q1-66.SC,cylinder,As written,14.80,31.50,yes\n").encode()
-    (problem,) = plan_catalog(work.session, ardent.id, "twice.csv", twice).problems
-    assert problem.field == "row 3, column part_number"
-    assert problem.message == "This is A18M-Q1-66.SC, which stands in row 2 already."
 
 
 @pytest.mark.parametrize(
