@@ -15,9 +15,8 @@ from app.ledger.keysystems.bittings import open_bittings, seal_bitting, spec_of
 from app.ledger.keysystems.keysets import waiting_keys
 from app.ledger.keysystems.lost_keysets import require_not_lost
 from app.ledger.keysystems.out_of_use import require_not_retired
-from app.ledger.keysystems.rows_aside import open_rows_aside
 from app.ledger.keysystems.system_queries import sections_of, systems_sharing_keyway
-from app.ledger.keysystems.unsealed_system import WhatEnters
+from app.ledger.keysystems.unsealed_system import rows_like
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
@@ -112,15 +111,8 @@ def _read(spec: BittingSpec, form: CustomersKeyForm) -> Cuts:
 
 def _aside(work: Work, system: KeySystem, cuts: Cuts) -> tuple[str, ...]:
     """What is to be known of rows of the customer's old lists that stand aside, where one may be this very key."""
-    sharing = systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
-    enters = WhatEnters.of(work.session, sharing)
-    rows = [
-        f"row {row.row} of the list that {row.system.name} came from"
-        for row, aside in open_rows_aside(work, sharing)
-        if enters.cut_into(row.system.keysets[0].id, aside, spec_of(system)) == cuts
-    ]
     told = "may be this very key, and stands aside: whoever has that key opens these doors. The owner settles it."
-    return tuple(f"{one[0].upper()}{one[1:]} {told}" for one in dict.fromkeys(rows))
+    return tuple(f"{one[0].upper()}{one[1:]} {told}" for one in rows_like(work, system, cuts))
 
 
 def _known_as(work: Work, keyset: Keyset, cuts: Cuts) -> list[Keyset]:

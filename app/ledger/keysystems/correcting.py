@@ -4,6 +4,7 @@ It makes the record follow the metal, where the list was typed wrong: a keyset t
 anew in a job instead.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import sqlalchemy as sa
@@ -24,9 +25,10 @@ from app.ledger.keysystems.bittings import (
 from app.ledger.keysystems.control import read_control
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED, IN_METAL, keep_lost_bitting, operated_by
 from app.ledger.keysystems.out_of_use import mark_purpose
-from app.ledger.keysystems.pinned import pinned_as_on_record
+from app.ledger.keysystems.pinned import keeping_keys_aside_out, pinned_as_on_record
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.ticks import take_key_ticks_back, take_ticks_back
+from app.ledger.keysystems.unsealed_system import rows_like
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
@@ -66,7 +68,8 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
 
     Cylinders on the bench that it operates, and its keys in the shop, lose their ticks: they are made anew.
     Refused, with nothing saved, where the audit would then find something that it does not find now, where another
-    keyset has this bitting, and where metal was made by the wrong record and nobody says that it is destroyed. A
+    keyset has this bitting, where a key of an old list that stands aside may have it or would turn what it operates,
+    and where metal was made by the wrong record and nobody says that it is destroyed. A
     master that is then no longer of the system's array costs the system its plan: it can no longer be extended.
     """
     work.require_owner()
@@ -83,12 +86,19 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
         cuts, why = _read(work, system, keyset, form, opened)
         if opened.get(keyset.id) == cuts:
             return _keep(work, system, keyset, why)
+        if aside := rows_like(work, system, cuts):
+            told = f"{aside[0][0].upper()}{aside[0][1:]} may be this very key, and stands aside"
+            raise LedgerError("bitting", f"{told}: settle it on the system's page first, then correct this one.")
         made = _require_destroyed(work, keyset, form)
-        _forget_pins(work, keyset)
         if form.destroyed and keyset.id in opened:
             keep_lost_bitting(work, keyset, opened[keyset.id])
         before = {finding.sentence for finding in audit_systems(work, [system]).findings}
-        reseal_bittings(work, system, [(keyset, cuts)])
+        operated = _cylinders_of(work, keyset)
+        with keeping_keys_aside_out(work, system, operated, "bitting"):
+            for cylinder in pinned_as_on_record(work, operated):
+                # Pinned by the record that is wrong: what was pinned to an earlier bitting stays as it was.
+                cylinder.sealed_pins = None
+            reseal_bittings(work, system, [(keyset, cuts)])
         lost_plan = leave_array(work, system, keyset, cuts)
         found = audit_systems(work, [system]).findings
         if worse := [one for one in found if one.sentence not in before]:
@@ -157,13 +167,10 @@ def _require_destroyed(work: Work, keyset: Keyset, form: CorrectForm) -> bool:
     return bool(cut or pinned)
 
 
-def _forget_pins(work: Work, keyset: Keyset) -> None:
-    """Have cylinders that were pinned by the record that is wrong go by the record again; what was pinned to an
-    earlier bitting of the keyset stays as it was."""
+def _cylinders_of(work: Work, keyset: Keyset) -> Sequence[Cylinder]:
+    """Those that the keyset's key operates."""
     ids = [one.cylinder_id for one in operated_by(work.session, keyset)]
-    rows = sa.select(Cylinder).where(Cylinder.id.in_(ids), Cylinder.sealed_pins.is_not(None))
-    for cylinder in pinned_as_on_record(work, work.session.scalars(rows.order_by(Cylinder.id))):
-        cylinder.sealed_pins = None
+    return work.session.scalars(sa.select(Cylinder).where(Cylinder.id.in_(ids)).order_by(Cylinder.id)).all()
 
 
 def leave_array(work: Work, system: KeySystem, keyset: Keyset, cuts: Cuts) -> bool:

@@ -32,7 +32,7 @@ from app.ledger.keysystems.bittings import open_bittings, open_plan, reseal_bitt
 from app.ledger.keysystems.extending import with_neighbors
 from app.ledger.keysystems.lost_keysets import open_lost_bittings, require_not_lost
 from app.ledger.keysystems.out_of_use import require_not_retired
-from app.ledger.keysystems.pinned import seal_pins, turned_by
+from app.ledger.keysystems.pinned import keeping_keys_aside_out, seal_pins, turned_by
 from app.ledger.keysystems.rows_aside import why_rows_aside
 from app.ledger.keysystems.system_queries import (
     chambers_in,
@@ -164,19 +164,22 @@ def insert_operators(work: Work, cylinder_id: int, symbols: Sequence[str]) -> tu
     """Have keysets operate a cylinder that do not yet, inside the caller's transaction; gives their symbols.
 
     A cylinder that was pinned or checked has other pins by it: it loses its ticks (LedgerError past the bench).
+    LedgerError on `operators` where a key that stands aside of an old list might turn it then.
     Whether a key of theirs is lost is the caller's to ask.
     """
     crossing = _crossing(work, cylinder_id, symbols)
     further = crossing.further
+    if not further:
+        return ()
     require_not_retired(further, "operators")
     _require_entering(work, crossing)
-    work.session.add_all(CylinderOperator(cylinder_id=cylinder_id, keyset_id=keyset.id) for keyset in further)
     added = tuple(keyset.symbol for keyset in further)
-    if added:
+    with keeping_keys_aside_out(work, crossing.system, [crossing.cylinder], "operators"):
+        work.session.add_all(CylinderOperator(cylinder_id=cylinder_id, keyset_id=keyset.id) for keyset in further)
         take_ticks_back(work, [cylinder_id], f"operated by {', '.join(added)} too")
-    work.session.flush()
-    if added and crossing.cylinder.state is CylinderState.FITTED:
-        seal_pins(work, [crossing.cylinder])  # pinned anew at its door: what turned it before turns it still
+        work.session.flush()
+        if crossing.cylinder.state is CylinderState.FITTED:
+            seal_pins(work, [crossing.cylinder])  # pinned anew at its door: what turned it before turns it still
     return added
 
 

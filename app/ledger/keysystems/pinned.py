@@ -2,7 +2,8 @@
 
 import json
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
@@ -12,8 +13,16 @@ from sqlalchemy.orm import selectinload
 from app.keying import Bitting as Cuts
 from app.keying import KeyStop, entering
 from app.ledger.keysystems.bittings import open_bittings, spec_of
-from app.ledger.keysystems.system_queries import chambers_in, control_over, operators_of
-from app.ledger.keysystems.unsealed_system import WhatEnters
+from app.ledger.keysystems.rows_aside import open_rows_aside
+from app.ledger.keysystems.system_queries import (
+    chambers_in,
+    control_over,
+    operators_of,
+    sections_of,
+    systems_sharing_keyway,
+)
+from app.ledger.keysystems.unsealed_system import WhatEnters, keys_aside
+from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work, require_current_key
 from app.ledger.tables import Cylinder, CylinderOperator, CylinderState, Keyset, KeySystem
 
@@ -148,6 +157,40 @@ def turning(
             if cut and pinned[one.id].turned_by(cut):
                 found.append((keyset, cuts, one))
     return tuple(found)
+
+
+@contextmanager
+def keeping_keys_aside_out(
+    work: Work, system: KeySystem, cylinders: Sequence[Cylinder], field: str
+) -> Iterator[None]:
+    """Refuse, with a LedgerError on `field`, what is done meanwhile where a key of the customer's old lists that
+    stands aside turns one of these cylinders by it, which are of this system, and did not turn it before.
+    """
+    before = _turned_by_keys_aside(work, system, cylinders)
+    yield
+    for words, cuts, one in _turned_by_keys_aside(work, system, cylinders):
+        if (words, cuts, one) not in before:
+            door = f"door {one.door.opening_number}" if one.door else "a cylinder on no door"
+            raise LedgerError(
+                field,
+                f"{words[0].upper()}{words[1:]} stands aside, and its key may open {door} then, which it does not "
+                "now. Nothing was saved: the owner settles that row on the system's page first.",
+            )
+
+
+def _turned_by_keys_aside(
+    work: Work, system: KeySystem, cylinders: Sequence[Cylinder]
+) -> tuple[tuple[str, Cuts, Cylinder], ...]:
+    """Row aside, in words, as its key may be cut, and a cylinder that this turns."""
+    work.session.flush()
+    sections = sections_of(system)
+    near = systems_sharing_keyway(work.session, sections, system.customer_id)
+    if not cylinders or not open_rows_aside(work, near):
+        return ()
+    by_id = {one.id: one for each in near for one in each.keysets}
+    aside = keys_aside(work, near, WhatEnters.of(work.session, near), sections, {})
+    words = {(by_id[one.keyset_id], one.cuts): one.words for one in aside}
+    return tuple((words[key, cuts], cuts, cylinder) for key, cuts, cylinder in turning(work, words, cylinders))
 
 
 def pins_now(work: Work, cylinders: Sequence[Cylinder]) -> dict[int, Pinned]:

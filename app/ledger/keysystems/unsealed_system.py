@@ -22,7 +22,9 @@ from app.ledger.keysystems.system_queries import (
     operating_keysets,
     operators_of,
     sections_entered,
+    sections_of,
     symbol_on,
+    systems_sharing_keyway,
 )
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, KeySystem, Level
@@ -176,10 +178,12 @@ class WhatEnters:
 @dataclass(frozen=True, slots=True)
 class UnsettledKey:
     """A key of an old list that stands aside, as it may be cut. name: apart from every other's, without a cut.
-    keyset_id: of a keyset of its system that it enters like; operators: the cuts of it and of the masters over it.
+    words: its row; keyset_id: of a keyset of its system that it enters like; operators: the cuts of it and of the
+    masters over it.
     """
 
     name: str
+    words: str
     keyset_id: int
     cuts: Cuts = field(repr=False)
     operators: tuple[Cuts, ...] = field(repr=False)
@@ -204,9 +208,19 @@ def keys_aside(
             continue
         over = next((one for one in keysets if one.symbol == row.parent_symbol), None)
         chain = operators_of(over, is_nmk=False, by_id={one.id: one for one in keysets}) if over else []
-        name = f"row {row.row} aside in {row.system.name}, {number}"
+        name, words = f"row {row.row} aside, {number}", f"row {row.row} of the list that {row.system.name} came from"
         like = over if over in entering_here else entering_here[0]
-        yield UnsettledKey(name, like.id, cuts, (cuts, *(opened[one.id] for one in chain if one.id in opened)))
+        operators = (cuts, *(opened[one.id] for one in chain if one.id in opened))
+        yield UnsettledKey(name, words, like.id, cuts, operators)
+
+
+def rows_like(work: Work, system: KeySystem, cuts: Cuts) -> tuple[str, ...]:
+    """The rows of the customer's old lists that stand aside and whose key may be cut like this one, in words."""
+    sections = sections_of(system)
+    near = systems_sharing_keyway(work.session, sections, system.customer_id)
+    enters, spec = WhatEnters.of(work.session, near), spec_of(system)
+    aside = keys_aside(work, near, enters, sections, {})
+    return tuple(dict.fromkeys(one.words for one in aside if enters.cut_into(one.keyset_id, one.cuts, spec) == cuts))
 
 
 @dataclass(frozen=True, slots=True)

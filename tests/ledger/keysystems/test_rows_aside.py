@@ -13,7 +13,7 @@ from app.ledger.bench.customers_keys import CustomersKeyForm, decode_customers_k
 from app.ledger.keys.loss_plans import ways_of_loss
 from app.ledger.keysystems.bittings import open_bittings, open_plan, seal_bitting, spec_of
 from app.ledger.keysystems.control import add_control
-from app.ledger.keysystems.crosskeying import make_cross_ready
+from app.ledger.keysystems.crosskeying import cross_key, make_cross_ready
 from app.ledger.keysystems.extending import ExtendForm, Neighborhood, extend_system, with_neighbors
 from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.keysystems.rows_aside import put_aside as put_row_aside
@@ -128,6 +128,19 @@ def keep_aside(work: Work, system: KeySystem, row: int, cell: str, parent: str =
     work.session.commit()
 
 
+def beside(work: Work, system: KeySystem) -> KeySystem:
+    """Another system of the same customer, on the same keyway, that came as a list."""
+    listed = factories.KeySystemFactory(
+        customer=system.customer,
+        name="The old list",
+        keyway=system.keyway,
+        chambers=system.chambers,
+        spec=system.spec,
+    )
+    factories.KeysetFactory(system=listed, symbol="AA", level=Level.MASTER)
+    return listed
+
+
 def every_single(work: Work, system: KeySystem) -> set[str]:
     """All that can be drawn."""
     while True:
@@ -172,16 +185,33 @@ def test_a_sibling_system_passes_over_what_is_aside(work: Work) -> None:
     plan, [master] = open_plan(work.vault, system), [one for one in system.keysets if one.level is Level.MASTER]
     assert plan is not None
     free = [cuts for cuts in plan.under(spec, "C", opened[master.id]) if cuts not in opened.values()]
-    listed = factories.KeySystemFactory(
-        customer=system.customer, keyway=system.keyway, chambers=system.chambers, spec=system.spec
-    )
-    over = factories.KeysetFactory(system=listed, symbol="AA", level=Level.MASTER)
-    seal_bitting(work, listed, over, (9, 9, 9, 9, 9, 9))
+    listed = beside(work, system)
+    seal_bitting(work, listed, listed.keysets[0], (9, 9, 9, 9, 9, 9))
     keep_aside(work, listed, 7, "-".join(write_bitting(spec, free[0])))
     added = extend_system(work, system.id, ExtendForm(master.symbol, 1)).symbols
     work.session.expire(system, ["keysets"])
     now = open_bittings(work.session, work.vault, [system])
     assert [now[one.id] for one in system.keysets if one.symbol in added] == [free[1]]
+
+
+def test_no_cross_keying_lets_in_a_key_that_stands_aside(work: Work) -> None:
+    accept(work, issued(work, flats(work, 4, **SHOP)), openings(4))
+    system = work.session.scalars(sa.select(KeySystem)).one()
+    first, second = work.session.scalars(sa.select(Cylinder).order_by(Cylinder.id)).all()[:2]
+    assert first.keyset is not None and second.keyset is not None and first.door is not None
+    opened, spec = open_bittings(work.session, work.vault, [system]), spec_of(system)
+    own, other = opened[first.keyset.id], opened[second.keyset.id]
+    place = next(n for n, (one, two) in enumerate(zip(own, other, strict=True)) if one != two)
+    mixed = (*own[:place], other[place], *own[place + 1 :])
+    assert mixed not in opened.values()
+    keep_aside(work, beside(work, system), 7, write_bitting(spec, mixed))
+    told = f"Row 7 of the list that The old list came from .* door {first.door.opening_number} then"
+    with pytest.raises(LedgerError, match=told) as refused:
+        cross_key(work, first.id, [second.keyset.symbol])
+    assert refused.value.field == "operators" and first.operators == []
+    work.session.scalars(sa.select(ListRowAside)).one().settled = "No such key any more: sold"
+    work.session.commit()
+    assert cross_key(work, first.id, [second.keyset.symbol]).combinations_after > 0
 
 
 def test_what_shears_is_looked_at_once_a_cylinder_however_many_keys_are_aside(
@@ -205,11 +235,7 @@ def test_what_shears_is_looked_at_once_a_cylinder_however_many_keys_are_aside(
 def test_the_bench_is_told_that_a_customers_key_may_be_one_aside(work: Work) -> None:
     job, keyset = accepted(work)
     own = keyset.system
-    listed = factories.KeySystemFactory(
-        customer=own.customer, name="The old list", keyway=own.keyway, chambers=own.chambers, spec=own.spec
-    )
-    factories.KeysetFactory(system=listed, symbol="AA", level=Level.MASTER)
-    keep_aside(work, listed, 7, "274163")
+    keep_aside(work, beside(work, own), 7, "274163")
     found = decode_customers_key(work, job.number, keyset.id, CustomersKeyForm("274163"))
     assert [one for one in found.warnings if "aside" in one] == [
         "Row 7 of the list that The old list came from may be this very key, and stands aside: whoever has that key "

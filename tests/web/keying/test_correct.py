@@ -1,5 +1,6 @@
 """A bitting that is wrong on record: it stops the bench, shows no pins, and the owner corrects it."""
 
+import re
 from collections.abc import Callable
 from itertools import product
 
@@ -8,12 +9,15 @@ import sqlalchemy as sa
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
+from app.keying import NamedKey
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_plan, seal_bitting, spec_of
+from app.ledger.keysystems.rows_aside import put_aside
 from app.ledger.keysystems.unsealed_system import SystemsInService
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Event, Job, Keyset, KeyState, KeySystem, Role, Stage
+from app.ledger.tables import Cylinder, CylinderState, Event, Job, Keyset, KeyState, KeySystem, Level, Role, Stage
 from tests import factories
+from tests.forms_found import form_with
 from tests.web.keying.keying_system import bittings_in_clear, first_unlike, put_cut, system_in_service
 
 ClientAs = Callable[[Role | None], FlaskClient]
@@ -48,6 +52,28 @@ def _correct(client: FlaskClient, system: KeySystem, keyset: Keyset, bitting: st
     data = {"keyset": str(keyset.id), "bitting": bitting, "why": "the key was read anew", **more}
     answer = client.post(f"/keying/systems/{system.id}/correct", data=data)
     return answer.status_code, answer.text
+
+
+def test_a_bitting_that_a_row_aside_may_have_is_not_put_in_before_the_row_is_settled(
+    client_as: ClientAs, session: Session, work: Work, broken: tuple[KeySystem, str, str]
+) -> None:
+    system, right, _ = broken
+    client = client_as(Role.OWNER)
+    session.rollback()
+    listed = factories.KeySystemFactory(
+        customer=system.customer, name="Old wharf", keyway=system.keyway, chambers=system.chambers, spec=system.spec
+    )
+    factories.KeysetFactory(system=listed, symbol="AA", level=Level.MASTER)
+    put_aside(work, listed, 7, NamedKey("", "K7"), "Two of it.", " ".join(right))
+    session.commit()
+    status, page = _correct(client, system, _keyset(session, "AA2"), right)
+    assert status == 422 and "Row 7 of the list that Old wharf came from may be this very key" in page
+    assert right not in page.replace(f'value="{right}"', "")
+    [aside] = re.findall(r'href="(/keying/systems/\d+/aside/\d+)"', client.get(f"/key-systems/{listed.id}").text)
+    boxes = form_with(client.get(aside).text, "why") | {"why": "It is AA2 of Quay Hall, on record twice"}
+    assert client.post(aside, data=boxes).status_code == 303
+    status, page = _correct(client, system, _keyset(session, "AA2"), right)
+    assert status == 303, page
 
 
 def test_the_owner_corrects_it_and_the_audit_is_clean(
