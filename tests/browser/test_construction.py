@@ -87,6 +87,7 @@ def test_a_construction_master_from_quote_to_made_dead(enter: Enter, served: Ser
     page.get_by_role("link", name="1001").first.click()
     receipt = " ".join(paper_text(page, served.url("/jobs/1001/key-receipt.pdf")).split())
     assert "I have received the 2 keys listed" in receipt and "1AA" not in receipt  # nobody signs for a master yet
+    assert "20 December 2026" in receipt
     expect(page.locator("fieldset.handing")).to_have_count(0)  # one press would give the masters away
     page.get_by_role("link", name="Hand over to the site").click()
     expect(page.locator("main")).to_contain_text("wait until the building is handed over: ")
@@ -99,12 +100,21 @@ def test_a_construction_master_from_quote_to_made_dead(enter: Enter, served: Ser
     construction = page.locator("section", has=page.locator("#construction"))
     expect(construction).to_contain_text("2 doors still open to the construction key. CMK: 2 with B. Reed.")
 
+    page.get_by_role("link", name="Key systems", exact=True).first.click()
+    page.get_by_role("link", name="Keys out", exact=True).first.click()
+    expect(page.locator("tr", has_text="B. Reed").first).to_contain_text("20 Dec 2026")
+    page.get_by_role("link", name="Jobs", exact=True).first.click()
+    page.get_by_role("link", name="1001").first.click()
+
     # One door is turned, then the other; a wrong tick is undone.
     construction.get_by_role("link", name="Doors, made dead").click()
+    lie_here = "permanent keys lie in the shop still, of doors of which no key was ever out"
+    expect(page.locator("main")).to_contain_text(f"4 {lie_here}")
     expect(page.get_by_label("101")).not_to_be_checked()  # a door is dead once it was tried
     page.get_by_label("101").check()
     page.get_by_role("button", name="Made dead", exact=True).click()
     expect(page.locator("#flashes")).to_contain_text("1 door made dead.")
+    expect(page.locator("#flashes")).to_contain_text(lie_here)
     expect(page.locator("tr", has_text="101")).to_contain_text("made dead")
     expect(page.locator("tr", has_text="102")).to_contain_text("works")
     page.get_by_label("102").check()

@@ -1,5 +1,6 @@
 """A construction keyed job, door by door, until the contractors' keys turn nothing there."""
 
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -16,7 +17,7 @@ from app.ledger.keysystems.bittings import open_bittings
 from app.ledger.keysystems.construction import control_of
 from app.ledger.keysystems.crosskeying import CROSS_KEYED, CROSS_KEYED_ANEW
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED, open_lost_bittings
-from app.ledger.keysystems.pinned import turn_ball, turning
+from app.ledger.keysystems.pinned import keeping_keys_aside_out, turn_ball, turning
 from app.ledger.keysystems.system_queries import operators_of, sections_of, systems_sharing_keyway
 from app.ledger.stock.movements import move_stock
 from app.ledger.store.engine import transaction
@@ -273,12 +274,13 @@ def mark_dead(work: Work, job_number: int, cylinder_ids: Collection[int], on: da
             by_key.setdefault(keyset, []).append(one)
         for keyset, cylinders in by_key.items():
             before = () if is_dead else _strangers(work, keyset, cylinders)
-            for one in cylinders:
-                if is_dead:
-                    one.operators = [each for each in one.operators if each.keyset_id != keyset.id]
-                else:
-                    one.operators.append(CylinderOperator(keyset_id=keyset.id))
-            turn_ball(work, cylinders, keyset, is_lost=is_dead)
+            with keeping_keys_aside_out(work, keyset.system, cylinders, "cylinders"):
+                for one in cylinders:
+                    if is_dead:
+                        one.operators = [each for each in one.operators if each.keyset_id != keyset.id]
+                    else:
+                        one.operators.append(CylinderOperator(keyset_id=keyset.id))
+                turn_ball(work, cylinders, keyset, is_lost=is_dead)
             if not is_dead:
                 _require_no_more(work, keyset, cylinders, before)
             _tell(work, job, keyset, cylinders, on, MADE_DEAD if is_dead else NOT_DEAD)
@@ -314,6 +316,22 @@ def _turning(cylinder: Cylinder) -> list[Keyset]:
     by_id = {one.id: one for one in cylinder.keyset.system.keysets}
     chain = operators_of(cylinder.keyset, is_nmk=cylinder.is_nmk, by_id=by_id)
     return [*chain, *(one.keyset for one in cylinder.operators)]
+
+
+def keys_never_out(session: Session, cylinders: Collection[Cylinder]) -> int:
+    """How many permanent keys of these cylinders lie in the shop, or are not cut yet, counting just those cylinders
+    of which no such key ever left it: nobody can have turned one there.
+    """
+    turn = [{one.id for one in _turning(each) if not one.level.is_of_construction} for each in cylinders]
+    here, left = Counter[int](), set[int]()
+    for keyset_id, state in session.execute(
+        sa.select(Key.keyset_id, Key.state).where(Key.keyset_id.in_(set().union(*turn)))
+    ):
+        if state in (KeyState.ORDERED, KeyState.CUT):
+            here[keyset_id] += 1
+        elif state is not KeyState.RETIRED:
+            left.add(keyset_id)
+    return sum(here[one] for one in set().union(*(keysets for keysets in turn if not keysets & left)))
 
 
 def _strangers(

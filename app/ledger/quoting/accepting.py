@@ -50,6 +50,7 @@ from app.ledger.tables import (
     Door,
     Job,
     JobLine,
+    Key,
     Keyset,
     KeySystem,
     LineKind,
@@ -287,8 +288,8 @@ def _carry_out(
     _add_cylinders(allotter, printed, form, rows)
     work.session.flush()
     allotter.key_site()
-    _remind_of_hand_over(work, job, ask)
     order_keys(work, allotter.keys(), job.id)
+    _note_hand_over_day(work, job, ask)
     work.session.flush()
     systems = allotter.systems(one.system for line in allotter.plan.lines for one in line.keysets)
     ours = [system for system in systems if system.records is RecordsHolder.SHOP]
@@ -296,10 +297,17 @@ def _carry_out(
     _require_lost_keys_stay_out(work, job, ours)
 
 
-def _remind_of_hand_over(work: Work, job: Job, ask: QuoteRequest) -> None:
-    """Have the day page tell when a building is to be handed over that is construction keyed."""
+def _note_hand_over_day(work: Work, job: Job, ask: QuoteRequest) -> None:
+    """Have a building that is construction keyed be told of on the day that it is handed over, by the day page, and
+    have its construction keys be due back then.
+    """
     day = ask.system.handed_over_on if ask.system and ask.system.construction else None
-    if day is None or work.actor.user_id is None:
+    if day is None:
+        return
+    for key in work.session.scalars(sa.select(Key).where(Key.job_id == job.id).options(joinedload(Key.keyset))):
+        if key.keyset.level.is_of_construction:
+            key.due_back = day
+    if work.actor.user_id is None:
         return
     words = "The building is handed over: make the construction key dead, call its keys in"
     if ask.system and ask.system.construction is ConstructionWay.CORES:

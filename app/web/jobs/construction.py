@@ -1,8 +1,9 @@
 """The page of a construction keyed job: each door until the contractors' key turns nothing there any more."""
 
 import secrets
+from collections.abc import Collection
 
-from flask import Blueprint, render_template, request
+from flask import Blueprint, flash, render_template, request
 from flask.typing import ResponseReturnValue
 from wtforms import SelectMultipleField
 from wtforms.validators import InputRequired
@@ -13,8 +14,11 @@ from app.ledger.jobs.construction import (
     BACK,
     KEPT,
     SWAPPED,
+    WORKS,
     Construction,
+    ConstructionDoor,
     construction_of,
+    keys_never_out,
     mark_cores,
     mark_dead,
 )
@@ -46,6 +50,9 @@ def page(number: int) -> ResponseReturnValue:
     form, found = _read(number)
     is_undone = request.form.get("deed") == "undo"
     if done := form.run(lambda: _mark(form, found, is_undone=is_undone)):
+        ticked = [one for one in found.doors if str(one.cylinder.id) in (form.cylinders.data or ())]
+        if not is_undone and done.value and (here := _never_out(found, ticked)):
+            flash(f"{here} Was one turned in each door all the same? Else undo it.", "caution")
         return flash_and_redirect(_say(found, done.value, is_undone=is_undone), "construction.page", number=number)
     return _show(form, found)
 
@@ -98,7 +105,20 @@ def _say(found: Construction, count: int, *, is_undone: bool) -> str:
     return f"{'Undone: ' if is_undone else ''}{counted(count, noun)} {'no longer ' if is_undone else ''}{what}."
 
 
+def _never_out(found: Construction, doors: Collection[ConstructionDoor]) -> str:
+    """What is to be known where doors are made dead by keys that lie here; "" of doors whose keys are out."""
+    if found.is_of_cores:
+        return ""
+    count = keys_never_out(current_work().session, [one.cylinder for one in doors])
+    lie_or_lies = "lies" if count == 1 else "lie"
+    told = f"{counted(count, 'permanent key')} {lie_or_lies} in the shop still, of doors of which no key was ever out"
+    return f"{told}: a door is made dead by a permanent key turned in it." if count else ""
+
+
 def _show(form: ConstructionPage, found: Construction) -> ResponseReturnValue:
     job = found.job
+    here = _never_out(found, [one for one in found.doors if one.state == WORKS])
     waits = job.stage in PART_STAGES and not is_all_gone(current_work().session, job)
-    return render_template("jobs/construction.html", job=job, found=found, form=form, waits=waits), form.status
+    return render_template(
+        "jobs/construction.html", job=job, found=found, form=form, waits=waits, here=here
+    ), form.status

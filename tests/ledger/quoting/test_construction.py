@@ -16,7 +16,7 @@ from app.documents.schedule import schedule_page
 from app.errors import BitternError, Problems
 from app.fitting import CylinderAttributes
 from app.keying import Bitting as Cuts
-from app.keying import write_bitting
+from app.keying import NamedKey, write_bitting
 from app.ledger.bench.bench_sheet import bench_work
 from app.ledger.bench.pins import pick_for_job
 from app.ledger.catalog.specs import put_spec, read_spec
@@ -40,11 +40,13 @@ from app.ledger.jobs.construction import (
     WORKS,
     Construction,
     construction_of,
+    keys_never_out,
     mark_cores,
     mark_dead,
 )
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.stages import move_job
+from app.ledger.keys.key_queries import held_keys
 from app.ledger.keys.loss_plans import LossWayKind, ways_of_loss
 from app.ledger.keys.losses import LossForm, Which, close_loss, report_loss, still_turned
 from app.ledger.keysystems.auditing import audit_systems
@@ -54,10 +56,12 @@ from app.ledger.keysystems.correcting import CorrectForm, correct_bitting
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.lost_keysets import exposed_by, keep_lost_bitting
 from app.ledger.keysystems.pinned import pins_now, turned_by
+from app.ledger.keysystems.rows_aside import put_aside
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.quoting.snapshot import read_snapshot
 from app.ledger.stock.movements import move_stock, quantity_of
+from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
 from app.ledger.tables import (
@@ -251,6 +255,16 @@ def test_dead_is_not_undone_where_the_balls_would_let_in_a_key_that_was_drawn_si
     assert refused.value.field == "cylinders"
     assert [one.state for one in construction(work, job).doors] == [MADE] * 3
     assert (turned(work, job, "CMK"), turned_by(work, stranger, [drawn], [cylinder])) == (0, ())
+    # The same key unknown: on a row of an old list that stands aside.
+    spec = spec_of(cmk.system)
+    work.session.delete(stranger)
+    with transaction(work.session):
+        put_aside(work, cmk.system, 7, NamedKey("", "K7"), "Two of it.", write_bitting(spec, drawn))
+    with pytest.raises(
+        LedgerError, match=f"Row 7 of the list .* door {cylinder.door.opening_number} then"
+    ) as refused:
+        mark_dead(work, job.number, [cylinder.id], work.today, is_dead=False)
+    assert (refused.value.field, turned(work, job, "CMK")) == ("cylinders", 0)
 
 
 def test_dead_is_not_undone_on_a_door_that_was_cross_keyed_since(work: Work) -> None:
@@ -311,6 +325,30 @@ def test_permanent_keys_wait_until_the_building_is_handed_over(work: Work) -> No
     assert still_open(work.session, job).waiting == still.waiting
     mark_dead(work, job.number, here[:1], work.today)
     assert still_open(work.session, job).waiting == ()
+
+
+def test_construction_keys_are_due_back_when_the_building_is_handed_over(work: Work) -> None:
+    day = work.today + timedelta(days=30)
+    to_site(work, by_master(work, 2, handed_over_on=day))
+    rows = held_keys(work.session, day).rows
+    assert {row.keyset.symbol: row.due_back for row in rows} == {"CMK": day, "1AA": None, "2AA": None}
+    late = held_keys(work.session, day + timedelta(days=1), "overdue")
+    assert [(row.keyset.symbol, row.holder) for row in late.rows] == [("CMK", "A. Taker")] * 3
+
+
+def test_the_shop_is_told_of_keys_that_cannot_have_turned_a_door_that_is_made_dead(work: Work) -> None:
+    job = by_master(work, 2)
+    walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY)
+    still, here = still_open(work.session, job), job.cylinders
+    kept = {key.keyset_id: 0 for key in still.waiting}
+    hand_over_part(work, job.id, job.version, PartForm("B. Reed", [one.id for one in here], kept, {}))
+    first = here[0]
+    count = {symbol: sum(key.keyset.symbol == symbol for key in still.waiting) for symbol in ("AA", "1AA", "2AA")}
+    assert keys_never_out(work.session, here) == sum(count.values()) == len(still.waiting)
+    assert keys_never_out(work.session, [first]) == count["AA"] + count["1AA"]
+    hand_over_part(work, job.id, job.version, PartForm("B. Reed", [], {first.keyset_id or 0: 1}, {}))
+    assert keys_never_out(work.session, [first]) == 0
+    assert keys_never_out(work.session, here) == count["AA"] + count["2AA"]
 
 
 def test_a_lost_construction_key_exposes_what_is_not_dead_yet(work: Work) -> None:
