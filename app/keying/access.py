@@ -149,7 +149,8 @@ def plan_access(tiers: Tiers, held: HeldLevels) -> AccessPlan:
     """Name keysets and cylinders of a matrix that is keyed, and tell its exceptions.
 
     A cylinder is named by its own key where that and all above operate it, `AA1(NMK)` where that alone does. An
-    exception is `XAA1` at the door of its own key (N9); `X1X` where it is nobody's own.
+    exception is `XAA1` (N9), by the key that it is keyed to: that of its own door, else the first that operates it
+    and names no other yet. Where each does, a number in parentheses behind tells them apart.
     """
     named = tiers.keysets()
     symbol_of = {number: keyset.symbol for keyset, number in named}
@@ -162,18 +163,17 @@ def plan_access(tiers: Tiers, held: HeldLevels) -> AccessPlan:
     doors: dict[str, str] = {}
     cylinders: dict[str, tuple[str, ...]] = {}
     exceptions: list[AccessException] = []
-    nobodys = 0
     for number, (one, group) in enumerate(zip(operators, tiers.matrix.cylinders, strict=True)):
         claims = [key for key in one.changes if len(one.changes) == 1 or key not in settled]
-        own = claims[0] if len(claims) == 1 else one.lowest[0]
+        owns = claims if len(claims) == 1 else one.lowest
+        own = next((key for key in owns if f"X{symbol_of[key]}" not in cylinders), owns[0])
         chain = tuple(symbol_of[key] for key in tiers.chain(own) if key in one.keys)
         also = tuple(symbol_of[key] for key in one.keys if symbol_of[key] not in chain)
         name = symbol_of[own] + ("(NMK)" if len(chain) < len(tiers.chain(own)) else "")
         if one.is_exception:
-            name = f"X{symbol_of[own]}"
-            if len(claims) != 1 or name in cylinders:
-                nobodys += 1
-                name = f"X{nobodys}X"
+            name = f"X{name}"
+            if name in cylinders:
+                name += f" ({sum(each.startswith(name) for each in cylinders) + 1})"
             before, after = (
                 count_combinations([bittings[symbol] for symbol in them]) for them in (chain, chain + also)
             )

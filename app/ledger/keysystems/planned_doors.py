@@ -1,6 +1,6 @@
 """Doors of a matrix stay with their keysets: each gets a planned cylinder, until a job brings it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session, joinedload, selectinload
@@ -20,13 +20,6 @@ _NAMED = 8
 _LONGEST = longest(Door.opening_number)
 PLANNED = "planned cylinder"
 """What a cylinder is in words while nobody has said what will be fitted."""
-
-
-def own_keyset(name: str, symbols: Sequence[str], there: Mapping[str, Keyset]) -> Keyset:
-    """The keyset that a cylinder of this name is keyed to; X1X has none of its own, so the first that operates it."""
-    bare = name.removesuffix("(NMK)")
-    own = next((one for one in (bare, bare.removeprefix("X")) if one in there and one in symbols), symbols[0])
-    return there[own]
 
 
 def plan_doors_of(work: Work, system: KeySystem, plan: AccessPlan, site_name: str, takes_doors: str) -> Site:
@@ -54,8 +47,8 @@ def plan_doors_of(work: Work, system: KeySystem, plan: AccessPlan, site_name: st
     known |= {door.opening_number: door for door in added}
     cylinders = {}
     for opening, name in sorted(plan.doors.items(), key=lambda one: (len(one[0]), one[0])):  # as papers list them
-        symbols = plan.cylinders.get(name, (name,))
-        own = own_keyset(name, symbols, by_symbol)
+        symbols = plan.cylinders[name]
+        own = by_symbol[symbols[0]]
         above = [one.symbol for one in operators_of(own, is_nmk=False, by_id=by_id)[1:]]
         is_nmk = not set(above) <= set(symbols)
         further = [one for one in symbols if one != own.symbol and (is_nmk or one not in above)]

@@ -201,7 +201,7 @@ def matrix_doors(token: str) -> ResponseReturnValue:
     plan = own_run(token, ReadyMatrix)[0].found
     if not isinstance(plan, AccessPlan):
         abort(404, "This search has found nothing to list.")
-    rows = [[door, symbol, " ".join(plan.cylinders.get(symbol, (symbol,)))] for door, symbol in plan.doors.items()]
+    rows = [[door, name.split(" ")[0], " ".join(plan.cylinders[name])] for door, name in plan.doors.items()]
     return send_table("csv", "who-opens-what", "Doors", [["door", "keyset", "operated by"], *rows])
 
 
