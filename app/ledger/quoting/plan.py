@@ -88,12 +88,14 @@ class PlannedLine(JsonDataclass):
 
         >>> PlannedLine(1, "", 1, "shop", None, 0, (KeysetOnLine("AB7", "North Hall", 1, 2, ("AB", "A")),)).words
         'AB7 of North Hall, under AB and A'
+        >>> PlannedLine(1, "", 1, "shop", None, 0, (KeysetOnLine("1AA", "Slipway", 1, 2, ("AA", "2AA")),)).words
+        '1AA of Slipway, under AA, cross-keyed with 2AA'
         """
         groups: dict[tuple[str, tuple[str, ...]], list[str]] = {}
         for one in self.keysets:
             groups.setdefault((one.system, one.operators), []).append(one.symbol)
         return "; ".join(
-            f"{symbols_in_words(symbols)} of {system}" + (f", under {_listed(operators)}" if operators else "")
+            f"{symbols_in_words(symbols)} of {system}{_turned_by(operators)}"
             for (system, operators), symbols in groups.items()
         )
 
@@ -227,6 +229,14 @@ class Plan(JsonDataclass):
                 was = f", not on {show_day(before.ready_on)}" if before.ready_on else ""
                 said.append(f"Line {before.number} {day}{was}.")
         return tuple(said)
+
+
+def _turned_by(operators: Sequence[str]) -> str:
+    named = [one for one in operators if not is_construction_symbol(one)]
+    crossing = [one for one in named if one[0].isdigit() or one[-1].isdigit()]  # a change; masters bear no number
+    over = [one for one in named if one not in crossing]
+    under = f", under {_listed(over)}" if over else ""
+    return f"{under}, cross-keyed with {_listed(crossing)}" if crossing else under
 
 
 def _listed(words: Sequence[str]) -> str:

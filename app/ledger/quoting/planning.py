@@ -6,7 +6,7 @@ authority, names, a deposit, and the door list.
 """
 
 import itertools
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -201,7 +201,6 @@ class _Planner:
         self._refused = {*refused}
         self._doors = doors
         self._of_line: dict[int, list[KeysetOnLine]] = {}
-        self._crossing = defaultdict[tuple[int, str], list[list[str]]](list)  # by line, keyset: what crosses each
         self._instead: dict[str, tuple[str, str]] = {}  # a replaced keyset's symbol → the new one's, and its system
         self._decoded: dict[tuple[SystemBook, KeyingInstruction], str] = {}  # keyed to a key of the customer's
         self._reserves: dict[SystemBook, tuple[ReserveLeft, ...]] = {}
@@ -252,8 +251,7 @@ class _Planner:
         for one in keysets:
             spec = books[one.system].spec
             seen = replace(spec, chambers=chambers_in(spec.chambers, own))
-            crossing = self._crossing[number, one.symbol] or [[]]
-            depths = max(books[one.system].shears_at_most(one.symbol, {*one.operators, *more}) for more in crossing)
+            depths = books[one.system].shears_at_most(one.symbol, one.operators)
             until = min(depths + is_set_up, spec.depths) ** seen.chambers  # a ball in each chamber at most
             most.append((seen.share_of(depths**seen.chambers), seen.share_of(until), seen, until))
         share, share_until, seen, until = max(most, key=lambda each: each[:2])
@@ -573,19 +571,20 @@ class _Planner:
         rows = sa.select(Cylinder).where(Cylinder.id.in_(line.standing)).options(*loaded)
         by_id = {cylinder.id: cylinder for cylinder in self._session.scalars(rows)}
         there = [by_id[one] for one in line.standing if one in by_id]
-        planned = []
         counts = Counter(one.keyset for one in there)
-        for (keyset, count), keys in zip(counts.items(), line.keys_by_keyset([*counts.values()]), strict=True):
-            if keyset is None:
-                continue
-            system = keyset.system
-            book, symbol = self.books.of(system), self._now(number, keyset)
-            above, is_new = book.above.get(symbol, ()), symbol != keyset.symbol
-            planned.append(KeysetOnLine(symbol, book.name, count, keys, above, is_new))
+        now = {one: self._now(number, one) for one in counts if one is not None}
+        ways: dict[Keyset, Counter[tuple[str, ...]]] = {one: Counter() for one in now}
         for cylinder in there:  # what crosses them is replaced, too, in this order
-            symbols = [self._now(number, one.keyset) for one in cylinder.operators]
-            if cylinder.keyset is not None:
-                self._crossing[number, self._now(number, cylinder.keyset)].append(symbols)
+            crossing = [self._now(number, one.keyset) for one in cylinder.operators]
+            if (own := cylinder.keyset) is not None:
+                above = () if cylinder.is_nmk else self.books.of(own.system).above.get(now[own], ())
+                ways[own][tuple(dict.fromkeys((*above, *crossing)))] += 1
+        planned = []
+        keys = dict(zip(counts, line.keys_by_keyset([*counts.values()]), strict=True))
+        for own, symbol in now.items():
+            name, is_new = self.books.of(own.system).name, symbol != own.symbol
+            for operators, count in ways[own].items():
+                planned.append(KeysetOnLine(symbol, name, count, keys.pop(own, 0), operators, is_new))
         return planned
 
     def _rekeyed_for_loss(self, number: int, line: LineRequest) -> list[KeysetOnLine]:

@@ -85,7 +85,9 @@ def test_a_quote_counts_what_crosses_its_planned_doors_among_what_turns_them(hou
     told = {}
     for door in ("desk", "hall"):
         number = _quoted_as_planned(house, system, [ids[door]])
-        told[door] = re.findall("At most (.*) of all bittings", house.get(f"/quotes/{number}/accept").text)
+        page = house.get(f"/quotes/{number}/accept").text
+        told[door] = re.findall("At most (.*) of all bittings", page)
+        assert ("gets 1AA of Slipway, cross-keyed with 2AA." in page) is (door == "hall")
     assert told == {"desk": ["one in 1,000,000"], "hall": ["one in 15,625"]}
 
 
