@@ -26,6 +26,7 @@ from app.config import Config
 from app.documents import render
 from app.ledger.care.opening import Ledger, migrate, open_ledger
 from app.ledger.people import passwords
+from app.ledger.store import engine
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role, User
 from tests import factories, houses
@@ -78,12 +79,27 @@ def quick_passwords() -> Iterator[PasswordHasher]:
         yield own
 
 
+WITHOUT_HASTE = 600
+"""Seconds that a test gives to what the program waits for so long and no longer: what is not there then hangs."""
+
+
 @pytest.fixture(scope="session", autouse=True)
-def unhurried_searches() -> Iterator[None]:
-    """A search for bittings has its seconds of a core, not of the clock: what else the machine does takes none."""
+def own_patience() -> Iterator[int]:
+    """What else a machine has to do changes no answer: a search has its seconds of a core, not of the clock, and what
+    is waited for comes. Gives the seconds that a save waits for its turn in a house that is served.
+    """
+    own = engine._PATIENCE_SECONDS
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("app.keying.time_limit.monotonic", thread_time)
-        yield
+        patch.setattr(engine, "_PATIENCE_SECONDS", WITHOUT_HASTE)
+        for waits in (
+            "app.documents.render._PRINT_PATIENCE",
+            "app.ledger.quoting.mailing._SECONDS",
+            "app.spreadsheets.child_process.PATIENCE",
+            "app.web.background.AT_ONCE",
+        ):
+            patch.setattr(waits, WITHOUT_HASTE)
+        yield own
 
 
 @pytest.fixture

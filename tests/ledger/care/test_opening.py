@@ -117,7 +117,8 @@ def test_an_old_database_is_refused_with_what_to_run(house: Config) -> None:
 
 
 @pytest.mark.sqlite
-def test_sqlite_is_set_for_safety(house: Config, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_sqlite_is_set_for_safety(house: Config, own_patience: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("app.ledger.store.engine._PATIENCE_SECONDS", own_patience)
     monkeypatch.setattr(quick_apps, "waits_for_disk", True)
     ledger = open_ledger(house)
     with ledger.engine.connect() as connection:

@@ -38,7 +38,7 @@ def settled(client: FlaskClient, place: str) -> str:
     runs: Runs = client.application.extensions["background runs"]
     run = runs.find(place.rpartition("/")[2])
     assert run is not None and run.thread is not None
-    run.thread.join(timeout=60)
+    run.thread.join()
     return str(client.get(place).text)
 
 

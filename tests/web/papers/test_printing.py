@@ -49,7 +49,6 @@ class Press:
 def press(prints_anew: None, monkeypatch: pytest.MonkeyPatch) -> Iterator[Press]:
     press = Press()
     monkeypatch.setattr(weasyprint.HTML, "write_pdf", press.write_pdf)
-    monkeypatch.setattr("app.documents.render._PRINT_PATIENCE", LONG)
     yield press
     press.go_on.set()
 
