@@ -1,9 +1,10 @@
 """`bittern keying …` for whole systems: plans, lost keys, extensions; JSON in and out. In the group of keying.py."""
 
+from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
-from math import ceil
+from math import ceil, prod
 from random import Random
 from typing import Any
 
@@ -67,7 +68,11 @@ _RULES = {"least_depths": 3, "most_equal_neighbors": 2, "least_span": 3, "no_sta
     },
 )
 def plan(read: Reader) -> dict[str, Any]:
-    """Plan a system of two to seven levels: every key's bitting, and the keys that operate each change's cylinder."""
+    """Plan a system of two to seven levels: every key's bitting, and the keys that operate each change's cylinder.
+
+    `keyways` gives a master that of its doors, `enters` those that its keys, and those of its changes, enter: where
+    no array holds a bitting for each, masters that enter none of each other's doors share theirs.
+    """
     spec = read_ruled_spec(read, "macs", "step")
     levels = read.whole("levels", 2, keying.MOST_LEVELS)
     masters: list[int] = read.value("masters", _masters) if read.has("masters") else []
@@ -80,11 +85,13 @@ def plan(read: Reader) -> dict[str, Any]:
         read.refuse("masters", f"{levels} levels have {between} of masters between top and changes, upper first.")
     if room is not None and len(room) != levels - 1:
         read.refuse("room", f"Give {counted(levels - 1, 'share')}: the masters' levels first, changes last.")
+    counts = [*(masters or []), changes or 1]
+    is_shape_known = len(counts) == levels - 1 and prod(counts) <= keying.MOST_KEYSETS
+    sections = _read_parts(read, keying.parents_of_masters(counts)) if is_shape_known else keying.ALL_ENTER
     read.done()
-    counts = [*masters, changes]
     shares = room or [Fraction(0)] * len(counts)
     spare = [ceil(share * count) for share, count in zip(shares, counts, strict=True)]
-    drawn = keying.draw_system(spec, counts, spare, tmk, rng, seconds)
+    drawn = keying.draw_system(spec, counts, spare, tmk, rng, seconds, sections)
     return {
         "keys": {symbol: write_bitting(spec, bitting) for symbol, bitting in drawn.plan.keys.items()},
         "cylinders": {symbol: list(operators) for symbol, operators in drawn.plan.cylinders.items()},
@@ -92,6 +99,18 @@ def plan(read: Reader) -> dict[str, Any]:
         "refused": drawn.refused,
         "warnings": list(drawn.warnings),
     }
+
+
+def _read_parts(read: Reader, parents: Mapping[str, str | None]) -> keying.Sections:
+    """The keyway of the doors under each master, and those that its keys, and those of its changes, enter."""
+    sections, needed = read_sections(read, parents, parents), defaultdict[str | None, set[str]](set)
+    for symbol, above in reversed([*parents.items()]):
+        needed[symbol] |= {sections.plugs[symbol]} if symbol in sections.plugs else set()
+        needed[above] |= needed[symbol]
+        if missing := needed[symbol] - {*sections.entered.get(symbol, needed[symbol])}:
+            told = f"Its keys open doors on {', '.join(sorted(missing))}, too: add it, or correct the keyways."
+            read.refuse(f"enters.{symbol}", told)
+    return sections
 
 
 def _masters(given: object) -> list[int]:

@@ -67,6 +67,7 @@ __all__ = [
     "Sections",
     "SelectiveMaster",
     "SentRow",
+    "SharedBittings",
     "StackIndex",
     "SymbolLevel",
     "SystemKeyset",
@@ -122,6 +123,7 @@ __all__ = [
     "next_bittings",
     "operated_by",
     "operating_chains",
+    "parents_of_masters",
     "pick_list",
     "pin",
     "pin_cuts",
@@ -150,6 +152,7 @@ __all__ = [
     "rule_costs",
     "search_extension",
     "selective_masters",
+    "share_bittings",
     "share_words",
     "shearing_depths",
     "single_symbol",
@@ -215,7 +218,15 @@ from app.keying.issuing import (
     next_bittings,
     usable_bittings,
 )
-from app.keying.levels import COUNTED, MOST_KEYSETS, ROLE_BELOW, LevelPlan, SystemKeyset, operating_chains
+from app.keying.levels import (
+    COUNTED,
+    MOST_KEYSETS,
+    ROLE_BELOW,
+    LevelPlan,
+    SystemKeyset,
+    operating_chains,
+    parents_of_masters,
+)
 from app.keying.list_coding import (
     LIST_LEVELS,
     KeyAside,
@@ -251,6 +262,7 @@ from app.keying.relaxing import relaxed
 from app.keying.replacing import SystemsBeside, columns_in_service
 from app.keying.rules import JUDGING_RULES, BittingRules
 from app.keying.selective import SelectiveMaster, selective_masters
+from app.keying.shared_bittings import SharedBittings, share_bittings
 from app.keying.solving import MatrixSolution, Progress
 from app.keying.spec import Bitting, BittingSpec, KeyStop, entering, read_bitting, share_words, write_bitting
 from app.keying.symbols import (

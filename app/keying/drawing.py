@@ -6,12 +6,14 @@ from math import prod
 from random import Random
 
 from app.keying.apart import count_near
+from app.keying.auditing import ALL_ENTER, Sections
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.filling import Filling, TimeUp, fill_levels
 from app.keying.issuing import draw_master
 from app.keying.levels import MOST_KEYSETS, ROLES, LevelPlan, wanted_apart
 from app.keying.progression import check_master, make_columns
 from app.keying.rules import NO_RULES
+from app.keying.shared_bittings import SharedBittings, share_bittings
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.symbols import LETTERS, SymbolLevel
 from app.keying.time_limit import by_the_clock
@@ -41,14 +43,34 @@ def draw_system(
     tmk: Bitting | None,
     rng: Random,
     seconds: float = 20.0,
+    sections: Sections = ALL_ENTER,
 ) -> DrawnSystem:
     """Plan a system of `counts` keys of each level under each key above, upper first, with `spare` more kept free.
 
-    Without `tmk` tops are drawn until one holds it all. Refusals name `levels`, `masters`, `changes`, `room`,
-    `rules`, `tmk` or `seconds`, as the command takes them.
+    Without `tmk` tops are drawn until one holds it all. Where no array holds a bitting for each, masters that
+    `sections` keeps apart share theirs, as `share_bittings` says. Refusals name `levels`, `masters`, `changes`,
+    `room`, `rules`, `tmk` or `seconds`, as the command takes them.
     """
-    start = by_the_clock()
     _check_counts(counts)
+    if (shared := share_bittings(counts, sections)) is None:
+        return _draw(spec, counts, spare, tmk, rng, seconds)
+    try:
+        return _draw(spec, counts, spare, tmk, rng, seconds / 2)
+    except KeyingError:
+        return _draw(spec, counts, spare, tmk, rng, seconds / 2, shared)
+
+
+def _draw(
+    spec: BittingSpec,
+    counts: Sequence[int],
+    spare: Sequence[int],
+    tmk: Bitting | None,
+    rng: Random,
+    seconds: float,
+    shared: SharedBittings | None = None,
+) -> DrawnSystem:
+    start, every = by_the_clock(), counts
+    counts = shared.counts if shared else counts
     if tmk is not None:
         check_master(spec, tmk)
     _check_chambers(spec, counts, spare, tmk)
@@ -67,6 +89,9 @@ def draw_system(
         warnings.append("What is left was counted in part, so there may be more.")
     if not is_refused_exact:
         warnings.append("The time was over before all that the rules refuse was counted, so there may be more.")
+    if shared:
+        warnings.append(shared.words(every))
+        filling.top = shared.unfolded(filling.top, every)
     return DrawnSystem(filling.plan, left, refused, tuple(warnings))
 
 

@@ -24,6 +24,7 @@ from app.keying.levels import (
     wanted_apart,
 )
 from app.keying.progression import Progression, check_master, make_columns
+from app.keying.shared_bittings import SharedBittings
 from app.keying.spec import Bitting, BittingSpec
 from app.keying.time_limit import by_the_clock
 
@@ -43,12 +44,14 @@ def plan_levels(
     used: AbstractSet[Bitting] = frozenset(),
     roles: str | None = None,
     held: Collection[int] = (),
+    shared: SharedBittings | None = None,
     **asked: int,
 ) -> LevelPlan:
     """Choose which chambers serve which level, and give every keyset its bitting; `asked` as `LevelCounts` takes it.
 
     Two levels: `tmk` is AA; three: A with `masters` under it; four: GGM with `grands`, each with `masters`; and so
     on. Given `roles` (a character a chamber) are kept; the chambers `held`, from 0, have the top's cut in every key.
+    `shared`: which masters have one bitting, as `share_bittings` gives it for these counts; else each has its own.
     Raises NoBittingsLeft with how many changes were asked for and the most that any sharing of the chambers gives.
     """
     counted = LevelCounts(**asked)
@@ -57,18 +60,21 @@ def plan_levels(
     check_master(spec, tmk)
     if roles is not None and (len(roles) != spec.chambers or not {*own} <= {*roles} <= {*own, *"CMG", HELD}):
         raise KeyingError("roles", f"Give one of C, M, G or - for each of {spec.chambers} chambers.")
+    bittings = shared.counts if shared else counts
     try:
-        filling = fill_levels(spec, tmk, counts, used=used, roles=roles, held=held)
+        filling = fill_levels(spec, tmk, bittings, used=used, roles=roles, held=held)
     except NoBittingsLeft as short:
         raise NoBittingsLeft(
             "changes_per_master",
-            f"{short.asked:,} changes ({' × '.join(f'{one:,}' for one in counts)}) were asked for, but at most "
+            f"{short.asked:,} changes ({' × '.join(f'{one:,}' for one in bittings)}) were asked for, but at most "
             f"{short.left:,} fit under this master with {levels} levels. Ask for fewer, use fewer levels, or a spec "
             "with more chambers or depths.",
             asked=short.asked,
             left=short.left,
         ) from short
     filling.list_changes()
+    if shared:
+        filling.top = shared.unfolded(filling.top, counts)
     return filling.plan
 
 

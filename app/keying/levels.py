@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import combinations, pairwise, product
+from itertools import combinations, islice, pairwise, product
 from math import log, prod
 from random import Random
 
@@ -123,6 +123,21 @@ class LevelCounts:
     def downward(self) -> tuple[int, ...]:
         """The counts, upper levels first, changes last."""
         return tuple(getattr(self, name) for name in COUNTED[self.levels - 2 :: -1])
+
+
+def parents_of_masters(counts: Sequence[int]) -> dict[str, str | None]:
+    """Give per symbol of a system's masters the one above, the top first; `counts` as `LevelCounts.downward`.
+
+    >>> parents_of_masters([2, 1, 9])
+    {'GGM': None, 'A': 'GGM', 'B': 'GGM', 'AA': 'A', 'BA': 'B'}
+    """
+    row = [top_symbol(len(counts) + 1)]
+    found: dict[str, str | None] = {row[0]: None}
+    for count in counts[:-1]:
+        below = {name: above for above in row for name in islice(masters_below(above), count)}
+        found |= below
+        row = [*below]
+    return found
 
 
 COUNTED = ("changes_per_master", "masters", "grands", "great_grands", "second_grands", "third_grands")

@@ -10,12 +10,14 @@ from math import prod
 from random import Random
 
 from app.keying.arrays import CHANGE, GRAND, HELD, MASTER, fewest_constants, progression_under
+from app.keying.auditing import ALL_ENTER, Sections
 from app.keying.counting import count_columns, count_refused, usable
 from app.keying.errors import check_whole
 from app.keying.issuing import draw_bitting
 from app.keying.levels import COUNTED, MOST_KEYSETS, ROLES, LevelCounts, markings
 from app.keying.progression import check_master, make_columns
 from app.keying.selective import SelectiveMaster, selective_masters
+from app.keying.shared_bittings import SharedBittings, share_bittings
 from app.keying.spec import Bitting, BittingSpec
 
 MOST_SCANNED = 400
@@ -63,6 +65,11 @@ class Demand(LevelCounts):
         """Per role of a chamber, how many are needed in all."""
         return {role: count + self.later[role] for role, count in self.now.items()}
 
+    def counting(self, bittings: Sequence[int]) -> "Demand":
+        """The same with so many now, upper levels first."""
+        counts = dict(zip(COUNTED, reversed(bittings), strict=False))
+        return Demand(levels=self.levels, room=self.room, selective=self.selective, **counts)
+
     def one_level_less(self) -> "Demand":
         """The same changes without their masters, under the keys above these."""
         each, masters, *upper = self.needs.values()
@@ -107,12 +114,16 @@ def rule_costs(spec: BittingSpec) -> RuleCosts:
 
 @dataclass(frozen=True, slots=True)
 class LevelCapacity:
-    """Of one level: how many are needed now and later, and how many the plan holds; `level` in words."""
+    """Of one level: how many bittings are needed now and later, and how many the plan holds; `level` in words.
+
+    `keys`: how many keys have those of now; more than `used` where some are used on several keyways.
+    """
 
     level: str
     used: int
     capacity: int
     later: int = 0
+    keys: int = 0
 
     @property
     def left(self) -> int:
@@ -143,6 +154,13 @@ class SystemPlan:
     constants: int = 0
     selective: SelectiveMaster | None = None
 
+    def with_keys(self, demand: Demand) -> "SystemPlan":
+        """The same, each level with how many keys have its bittings."""
+        keys = reversed(demand.downward)
+        return replace(
+            self, levels=tuple(replace(one, keys=count) for one, count in zip(self.levels, keys, strict=True))
+        )
+
     @property
     def combinations(self) -> int:
         """How many bittings a cylinder lets in."""
@@ -158,13 +176,15 @@ class SystemPlan:
 class Planning:
     """Two or three plans where the system fits; else none, with what would make it fit, each tried.
 
-    `rotating`: the plan with rotating constants where that alone would do under this very master.
+    `rotating`: the plan with rotating constants where that alone would do under this very master. `shared`: which
+    masters have one bitting, where not each has its own.
     """
 
     plans: tuple[SystemPlan, ...]
     remedies: tuple[str, ...]
     sentence: str
     rotating: SystemPlan | None = None
+    shared: SharedBittings | None = None
 
     @property
     def startable(self) -> tuple[SystemPlan, ...]:
@@ -177,10 +197,12 @@ class Planning:
         return bool(self.plans)
 
 
-def plan_system(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Planning:
+def plan_system(spec: BittingSpec, tmk: Bitting, demand: Demand, sections: Sections = ALL_ENTER) -> Planning:
     """Give the plans for `demand` under `tmk`: most to spare, fewest master pins, most room for changes.
 
-    Capacities are counted within MACS and rules, for this master. Alike plans are shown once.
+    Capacities are counted within MACS and rules, for this master. Alike plans are shown once. Where the array does
+    not hold a bitting for each, masters that `sections` keeps apart share theirs, as `share_bittings` says: a key
+    that nobody can put into a stranger's door by mistake either is the safer one.
 
     >>> spec = BittingSpec(chambers=6, depths=10, macs=9, step=2)
     >>> found = plan_system(spec, (4, 1, 7, 2, 5, 0), Demand(levels=3, masters=3, changes_per_master=12))
@@ -191,10 +213,17 @@ def plan_system(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Planning:
     plans = _plans(spec, tmk, demand)
     if plans:
         return Planning(plans, (), f"The system fits in {len(plans)} way{'s' if len(plans) > 1 else ''} shown.")
-    remedies = tuple(_remedies(spec, tmk, demand))
-    asked = " × ".join(f"{count:,}" for count in demand.needs.values())
-    words = " × ".join(LEVEL_WORDS[role] for role in demand.needs) + ", with room for later" * any(demand.room)
-    sentence = f"{asked} ({words}) do not fit under this master."
+    needs, whole = demand.needs, demand
+    if shared := share_bittings(demand.downward, sections):
+        demand = demand.counting(shared.counts)
+        if plans := _plans(spec, tmk, demand):
+            plans = tuple(plan.with_keys(whole) for plan in plans)
+            return Planning(plans, (), shared.words(whole.downward), shared=shared)
+    remedies = tuple(_remedies(spec, tmk, demand, whole))
+    asked = " × ".join(f"{count:,}" for count in needs.values())
+    words = " × ".join(LEVEL_WORDS[role] for role in needs) + ", with room for later" * any(demand.room)
+    sentence = f"{asked} ({words}) do not fit under this master"
+    sentence += ", nor where masters on keyways apart share bittings." if shared else "."
     return Planning((), remedies, sentence, _rotating(spec, tmk, demand))
 
 
@@ -352,8 +381,8 @@ def _weigh_plain(
     return None if capacities is None else _plan(demand, roles, capacities, scanned_all)
 
 
-def _remedies(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Iterator[str]:
-    """Give the changes of plan that were tried and make it fit."""
+def _remedies(spec: BittingSpec, tmk: Bitting, demand: Demand, whole: Demand) -> Iterator[str]:
+    """Give the changes of plan that were tried and make it fit; `whole`: where each key has a bitting of its own."""
 
     def _fits_without(role: str) -> bool:
         room = tuple(0 if one == role else more for one, more in demand.later.items())
@@ -371,8 +400,8 @@ def _remedies(spec: BittingSpec, tmk: Bitting, demand: Demand) -> Iterator[str]:
         if _fits(replace(spec, rules=spec.rules.without(name)), tmk, demand):
             yield f"Without the rule “{spec.rules.words[name]}” of the bitting spec it fits."
     if demand.levels > 2:
-        changes = demand.needs[CHANGE] * demand.needs[MASTER]
-        if changes <= MOST_KEYSETS and _fits(spec, tmk, demand.one_level_less()):
+        changes = whole.needs[CHANGE] * whole.needs[MASTER]
+        if changes <= MOST_KEYSETS and _fits(spec, tmk, whole.one_level_less()):
             yield f"With {demand.levels - 1} levels, the lowest masters given up, it fits."
     for chambers in range(spec.chambers + 1, min(spec.chambers + 2, 12) + 1):
         longer = replace(spec, chambers=chambers)

@@ -159,6 +159,36 @@ def test_plan_gives_every_key_and_each_changes_cylinder():
     assert run("plan", {**PLAN, "room": [0.5, 0.34, 0.2], "rules": rules}) == (0, answer)
 
 
+TWO_WAYS = {"AA": "Q1", "AB": "Q3", "AC": "Q1", "AD": "Q3", "AE": "Q1", "AF": "Q3"}
+SHARED = {
+    "spec": {"chambers": 3, "depths": 4, "macs": 3, "step": 1},
+    "levels": 3,
+    "masters": [6],
+    "changes": 5,
+    "tmk": "000",
+    "keyways": {"A": "Q1", **TWO_WAYS},
+    "enters": {"A": ["Q1", "Q3"]} | {one: [way] for one, way in TWO_WAYS.items()},
+}
+"""Three depths beside the top's: two chambers hold 5 changes (of 9), one holds 3 masters, on each of two keyways."""
+
+
+def test_a_plan_on_several_keyways_has_a_bitting_on_each_where_it_needs_it():
+    code, answer = run("plan", SHARED)
+    assert code == 0 and len(answer["keys"]) == 1 + 6 * 6 and len(set(answer["keys"].values())) == 1 + 3 * 6
+    assert any("3 × 5 bittings do" in one for one in answer["warnings"]) and answer["left"] == [0, 4]
+    ways = {symbol: TWO_WAYS[symbol[:2]] for symbol in answer["keys"] if symbol != "A"}
+    enters = {"A": ["Q1", "Q3"]} | {symbol: [way] for symbol, way in ways.items()}
+    cylinders = answer["cylinders"]
+    asked = {"spec": SHARED["spec"], "keys": answer["keys"], "cylinders": cylinders, "enters": enters}
+    code, audited = run("audit", asked | {"keyways": {symbol: ways[symbol] for symbol in cylinders}})
+    assert (code, audited["unintended"], audited["missing"]) == (0, [], [])
+    code, audited = run("audit", asked)  # as if every key entered every door
+    assert code == 0 and len(audited["unintended"]) == 30 * 2  # its twin's key, and the master of that
+    unshared = {name: value for name, value in SHARED.items() if name not in ("keyways", "enters")}
+    assert run("plan", unshared)[1]["error"]["field"] == "masters"
+    assert run("plan", SHARED | {"enters": {}})[1]["error"]["field"] == "masters"  # not known: enters everything
+
+
 def test_a_share_of_room_is_taken_as_it_is_written():
     """A tenth of 10 keeps 1 and no more: one of the two bittings of a chamber that stand beside 10 × 1.1 is one."""
     spec = {"chambers": 3, "depths": 12, "macs": 11, "step": 1}
@@ -337,6 +367,10 @@ def test_an_audit_over_keyways_is_that_of_trying_each_key_in_each_cylinder(chanc
         ("plan", {**PLAN, "tmk": "41725"}, "tmk"),
         ("plan", {**PLAN, "tmk": "908614"}, "tmk"),
         ("plan", {**PLAN, "seed": "1"}, "seed"),
+        ("plan", {**SHARED, "keyways": {"AZ": "Q1"}}, "keyways.AZ"),
+        ("plan", {**SHARED, "keyways": {"AA": 1}}, "keyways.AA"),
+        ("plan", {**SHARED, "enters": {"AA1": ["Q1"]}}, "enters.AA1"),
+        ("plan", {**SHARED, "enters": {**SHARED["enters"], "A": ["Q1"]}}, "enters.A"),
         ("plan", {**PLAN, "seconds": 0}, "seconds"),
         ("plan", {**PLAN, "rules": {"least_dephts": 3}}, "rules.least_dephts"),
         ("plan", {**PLAN, "levels": 2, "masters": [], "rules": {"least_depths": 6}, "changes": 2500}, "rules"),

@@ -1,6 +1,7 @@
 """Sealed bittings: put away, opened for the house's own reckoning, revealed with an event, and keys decoded."""
 
 import json
+from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -272,18 +273,34 @@ def room_below(work: Work, system: KeySystem) -> tuple[RoomBelow, ...]:
     opened = open_bittings(work.session, work.vault, [system])
     over = [one for one in system.keysets if one.level in ROLE_BELOW and one.id in opened]
     order, every = list(Level), sections_of(system)
-    known, needed = entering_of(work.session), sections_entered(work.session, system)
-    enters = {names: known.entered(names, system.chambers) for names in set(needed.values())}
-    found = []
+    needed = sections_entered(work.session, system)
+    enters = {names: entering_of(work.session).entered(names, system.chambers) for names in set(needed.values())}
+    found, cut_alike = [], Counter(opened.values())
     for keyset in sorted(over, key=lambda one: order.index(one.level)):
         array = plan.under(spec, ROLE_BELOW[keyset.level], opened[keyset.id])
         taken = {one: cuts for one, cuts in opened.items() if spec.allows(cuts) and cuts in array}
         is_lowest = keyset.level in (Level.MASTER, Level.SELECTIVE)
         for keyway in [keyset.section] if is_lowest else dict.fromkeys([keyset.section, *every]):
+            if cut_alike[opened[keyset.id]] > 1 and twin_met(work.session, system, opened, keyset, keyway):
+                continue
             there = {cuts for one, cuts in taken.items() if keyway in enters[needed[one]]}
             on = keyway if len(every) > 1 else ""
             found.append(RoomBelow(keyset, array.usable - len(there), array.usable, on))
     return tuple(found)
+
+
+def twin_met(
+    session: Session, system: KeySystem, opened: Mapping[int, Cuts], keyset: Keyset, keyway: str
+) -> Keyset | None:
+    """The keyset of a system on several keyways that is cut like this one and whose keys would enter a keyway with
+    it, if this one's had to enter `keyway` besides. `opened`: keyset id → cuts.
+    """
+    alike = [one for one in system.keysets if one is not keyset and opened.get(one.id) == opened[keyset.id]]
+    if not alike:
+        return None
+    known, needed = entering_of(session), sections_entered(session, system)
+    would = known.entered(needed[keyset.id] | {keyway}, system.chambers)
+    return next((one for one in alike if would & known.entered(needed[one.id], system.chambers)), None)
 
 
 def open_plan(vault: Vault, system: KeySystem) -> LevelArray | None:

@@ -31,7 +31,7 @@ from app.keying import (
 from app.keying import Bitting as Cuts
 from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.keysystems.auditing import prove_no_interchange
-from app.ledger.keysystems.bittings import insert_keysets, open_plan, spec_of
+from app.ledger.keysystems.bittings import insert_keysets, open_plan, spec_of, twin_met
 from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER
 from app.ledger.keysystems.keysets import add_keysets, missing_bitting
 from app.ledger.keysystems.lost_keysets import require_none_lost_above
@@ -442,7 +442,7 @@ def _make_ready(work: Work, system_id: int, form: ExtendForm) -> ReadyExtension:
     if len(sections := {one.section for one in over}) > 1:
         told = f"{form.master} and {form.grand} are on two keyways: add the changes and the masters one by one."
         raise LedgerError("grand", told)
-    standing, keyway = set(by_symbol), _keyway_of(work, opened.system, form) or "".join(sections)
+    standing, keyway = set(by_symbol), _keyway_of(work, opened, form) or "".join(sections)
     above = {each.symbol for one in over for each in operators_of(one, is_nmk=False, by_id=by_id)}
     levels, stamped = opened.system.levels, stamped_by_list(opened.system)
     asked = name_wanted(standing, form.changes_wanted, form.masters_wanted, levels=levels, stamped=stamped)
@@ -469,17 +469,27 @@ def keyways_to_add(work: Work, system: KeySystem) -> tuple[str, ...]:
     return keyways_beside_own(work, sections_of(system), system.spec_id, system.chambers)
 
 
-def _keyway_of(work: Work, system: KeySystem, form: ExtendForm) -> str:
+def _keyway_of(work: Work, opened: OpenedSystem, form: ExtendForm) -> str:
     """The keyway that new masters are asked on, "" for the grand's; refused on `keyway` where no key could be cut for
-    all that the masters above them open.
+    all that the masters above them open, or would enter the doors of a master that is cut like one of them.
     """
     if not form.keyway:
         return ""
+    system = opened.system
     keyway, needed = keyway_alike(work, form.keyway, system.spec_id), sections_entered(work.session, system)
     by_id = {one.id: one for one in system.keysets}
+    cuts = {opened.keyset_ids[symbol]: bitting for symbol, bitting in opened.keys.items()}
     over = next((one for one in system.keysets if one.symbol == form.grand), None)
     for above in operators_of(over, is_nmk=False, by_id=by_id) if over is not None else []:
         require_blank(work, needed[above.id] | {keyway}, system.chambers, above.symbol, system.keyway)
+        twin = twin_met(work.session, system, cuts, above, keyway) if above.id in cuts else None
+        if twin is not None:
+            told = (
+                f"{above.symbol} and {twin.symbol} share a bitting, and with doors on {keyway} keys of "
+                f"{above.symbol} would enter those of {twin.symbol}: put the new masters under {twin.symbol}, or on "
+                "another keyway."
+            )
+            raise LedgerError("keyway", told)
     return keyway
 
 

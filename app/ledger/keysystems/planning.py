@@ -4,7 +4,6 @@ import re
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import islice
 from math import prod
 from random import Random
 
@@ -13,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
 from app.keying import (
+    ALL_ENTER,
     COUNTED,
     AccessException,
     AccessMatrix,
@@ -24,16 +24,16 @@ from app.keying import (
     MatrixSolution,
     Planning,
     Progress,
+    Sections,
     SymbolLevel,
     TimeLimit,
     draw_master,
     key_matrix,
-    masters_below,
+    parents_of_masters,
     plan_system,
     read_bitting,
     read_matrix,
     relaxed,
-    top_symbol,
     write_bitting,
 )
 from app.keying import Bitting as Cuts
@@ -127,13 +127,7 @@ class PlanForm:
     @property
     def parents(self) -> dict[str, str | None]:
         """Symbol → the one above, of all masters now, the top first."""
-        row = [top_symbol(self.levels)]
-        found: dict[str, str | None] = {row[0]: None}
-        for count in self.counts[1 : self.levels - 1][::-1]:
-            below = {name: above for above in row for name in islice(masters_below(above), count)}
-            found |= below
-            row = [*below]
-        return found
+        return parents_of_masters(self.counts[: self.levels - 1][::-1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,11 +144,23 @@ class PartBlank:
 
 
 @dataclass(frozen=True, slots=True)
+class _Parts:
+    """keyways: symbol → keyway of the parts that stand on another than the system's; blanks: those of all masters.
+
+    sections: as the keying room takes it. Keys that no table has a blank for are held for keys that enter everything.
+    """
+
+    keyways: Mapping[str, str] = field(default_factory=dict)
+    blanks: tuple[PartBlank, ...] = ()
+    sections: Sections = ALL_ENTER
+
+
+@dataclass(frozen=True, slots=True)
 class Planned:
     """The plans side by side; `sealed` carries the master they were reckoned under, for whoever starts it.
 
-    blanks: which blank enters which keyways, of a system on several; others: the further ones that it could be on.
-    reserves: what is kept back from the start.
+    blanks: which blank enters which keyways, of a system on several; others: the further ones that it could be on,
+    and of these apart those on which its bittings can be had once more. reserves: what is kept back from the start.
     """
 
     spec: BittingSpec
@@ -162,6 +168,7 @@ class Planned:
     sealed: str
     blanks: tuple[PartBlank, ...] = ()
     others: tuple[str, ...] = ()
+    apart: tuple[str, ...] = ()
     reserves: tuple[Reserve, ...] = ()
 
 
@@ -169,12 +176,10 @@ MOST_PARTED = 1_000
 _PART = re.compile(r"\s*(\w+)\s*:\s*(\S+)\s*")
 
 
-def _read_parts(work: Work, form: PlanForm) -> tuple[dict[str, str], tuple[PartBlank, ...]]:
-    """Symbol → keyway of the parts that stand on another than the system's, and the blanks of all; refused on
-    `parts`, everything at once.
-    """
+def _read_parts(work: Work, form: PlanForm) -> _Parts:
+    """What stands on other keyways than the system's; refused on `parts`, everything at once."""
     if not form.parts.strip():
-        return {}, ()
+        return _Parts()
     if prod(form.counts[1 : form.levels - 1]) > MOST_PARTED:
         told = f"Parts are named of up to {MOST_PARTED:,} masters: leave this empty, or plan two systems."
         raise LedgerError("parts", told)
@@ -196,10 +201,10 @@ def _read_parts(work: Work, form: PlanForm) -> tuple[dict[str, str], tuple[PartB
                 problems += [one.message for one in refused.problems]
     if problems:
         raise LedgerError("parts", " ".join(problems))
-    return found, _blanks_of(work, form, found)
+    return _with_blanks(work, form, found)
 
 
-def _blanks_of(work: Work, form: PlanForm, keyways: Mapping[str, str]) -> tuple[PartBlank, ...]:
+def _with_blanks(work: Work, form: PlanForm, keyways: Mapping[str, str]) -> _Parts:
     """Which blank the keys of all masters are cut of, those over most first; refused on `parts` without one."""
     parents, section, known = form.parents, dict[str, str](), entering_of(work.session)
     needed: dict[str, set[str]] = {symbol: set() for symbol in parents}
@@ -212,16 +217,18 @@ def _blanks_of(work: Work, form: PlanForm, keyways: Mapping[str, str]) -> tuple[
     alike: dict[tuple[frozenset[str], bool], list[str]] = {}
     for symbol, names in needed.items():
         alike.setdefault((frozenset(names), symbol not in parents.values()), []).append(symbol)
-    rows = []
+    rows, entered = [], dict[str, frozenset[str]]()
     for (wanted, is_lowest), symbols in alike.items():
         try:
             blank = require_blank(work, wanted, form.chambers, symbols[0], form.keyway)
         except LedgerError as refused:
             raise LedgerError("parts", refused.problems[0].message) from refused
-        besides = known.entered(wanted, form.chambers) - wanted
-        named = f"{blank.maker} {blank.number}" if blank is not None else ""
-        rows.append(PartBlank(tuple(symbols), tuple(sorted(wanted)), named, tuple(sorted(besides)), is_lowest))
-    return tuple(rows)
+        enters = known.entered(wanted, form.chambers)
+        named, besides = f"{blank.maker} {blank.number}" if blank is not None else "", sorted(enters - wanted)
+        rows.append(PartBlank(tuple(symbols), tuple(sorted(wanted)), named, tuple(besides), is_lowest))
+        if blank is not None:
+            entered |= dict.fromkeys(symbols, enters)
+    return _Parts(keyways, tuple(rows), Sections(section, entered))
 
 
 def plan_for(work: Work, form: PlanForm) -> Planned:
@@ -232,16 +239,20 @@ def plan_for(work: Work, form: PlanForm) -> Planned:
     work.require(Role.COUNTER, Role.BENCH)
     spec = keyway_spec(work, form.keyway, form.chambers)
     form = form.checked()
-    demand, (keyways, blanks) = form.demand, _read_parts(work, form)
-    every = tuple(dict.fromkeys([form.keyway, *keyways.values()]))
+    demand, parts = form.demand, _read_parts(work, form)
+    every = tuple(dict.fromkeys([form.keyway, *parts.keyways.values()]))
     spec_id = find_keyway(work, form.keyway).spec_id
     could = keyways_beside_own(work, every, spec_id, form.chambers) if form.levels > 2 else ()
     others = tuple(one for one in could if one not in every)
+    known = entering_of(work.session)
+    own = frozenset[str]().union(*(known.entered([one], form.chambers) for one in every))
+    named = (one for one in others if known.blank_for([one], form.chambers) is not None)
+    apart = tuple(one for one in named if own.isdisjoint(known.entered([one], form.chambers)))
     top = draw_master(spec, work.rng, tops_on_keyway(work, every, form.chambers))
-    planning = plan_system(spec, top, demand)
+    planning = plan_system(spec, top, demand, parts.sections)
     may_start = bool(planning.startable) and work.actor.role is not Role.COUNTER
     sealed = carry(work, write_bitting(spec, top), _purpose(form)) if may_start else ""
-    return Planned(spec, planning, sealed, blanks, others, form.reserves)
+    return Planned(spec, planning, sealed, parts.blanks, others, apart, form.reserves)
 
 
 def _purpose(form: PlanForm) -> str:
@@ -257,13 +268,14 @@ def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_
     form = form.checked()
     spec = keyway_spec(work, form.keyway, form.chambers)
     top = read_bitting(spec, carried(work, sealed, _purpose(form)), "plan")
-    demand, (keyways, _) = form.demand, _read_parts(work, form)
-    plan = next((one for one in plan_system(spec, top, demand).startable if one.roles == roles), None)
+    demand, parts = form.demand, _read_parts(work, form)
+    planning = plan_system(spec, top, demand, parts.sections)
+    plan = next((one for one in planning.startable if one.roles == roles), None)
     if plan is None:
         raise Problems([Problem("roles", "Choose one of the plans.")])
     with transaction(work.session):
         get_row(work.session, Customer, customer_id, "customer")
-        tops = tops_on_keyway(work, {form.keyway, *keyways.values()}, form.chambers)
+        tops = tops_on_keyway(work, {form.keyway, *parts.keyways.values()}, form.chambers)
         if top in tops:  # else two customers' keys would be the same
             raise LedgerError("plan", "A system was started by this plan already: plan another anew.")
         system = insert_system(
@@ -283,7 +295,8 @@ def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_
                 constants=plan.constants,
                 tmk=top,
                 selective=plan.selective,
-                keyways=keyways,
+                keyways=parts.keyways,
+                shared=planning.shared,
             ),
         )
         if plan.selective is not None:
@@ -292,7 +305,8 @@ def start_planned(work: Work, form: PlanForm, sealed: str, roles: str, customer_
         later = ", ".join(f"{one.later:,} {one.level}" for one in plan.levels if one.later)
         said = [f"{system.name}: {plan.title}, {plan.levels[0].capacity} changes a master"]
         said += [f"room for more asked: {later}"] if later else []
-        said += [f"{symbol} on {keyway}" for symbol, keyway in keyways.items()]
+        said += [f"{symbol} on {keyway}" for symbol, keyway in parts.keyways.items()]
+        said += ["bittings shared by keyways"] if planning.shared else []
         kept = keep_reserves(work, system, form.reserves)
         record(work, "key system planned", f"key system {system.id}", f"{', '.join(said)}{kept}"[:1000])
         return system

@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from app.errors import Problem, Problems
 from app.keying import progress, write_bitting
 from app.ledger.keysystems.bittings import note_reveal, open_bittings, open_plan, plan_context, spec_of
-from app.ledger.keysystems.system_queries import get_system
+from app.ledger.keysystems.system_queries import get_system, sections_of
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import next_number, record
@@ -119,10 +119,13 @@ class SealedList:
 
 @dataclass(frozen=True, slots=True)
 class SealedLetter:
-    """The letter that goes another way: (number, symbol, level, its master) of each row, and no bitting."""
+    """The letter that goes another way: (number, symbol, level with its keyway where the system is on several, its
+    master) of each row, and no bitting.
+    """
 
     sent: SentArray
     system: KeySystem
+    keyways: str
     rows: tuple[tuple[int, str, str, str], ...]
 
 
@@ -235,7 +238,7 @@ def sealed_list(work: Work, system_id: int, number: int) -> SealedList:
     tops = {one.id for one in system.keysets if one.parent_id is None and one.level not in _BESIDE}
     rows = [SealedRow(numbers[one], bitting, one in tops) for one, bitting in content.bittings]
     rows.sort(key=lambda row: row.number)
-    return SealedList(sent, system.keyway, system.spec.name, content.chambers, tuple(rows))
+    return SealedList(sent, ", ".join(sections_of(system)), system.spec.name, content.chambers, tuple(rows))
 
 
 def sealed_letter(work: Work, system_id: int, number: int) -> SealedLetter:
@@ -244,12 +247,15 @@ def sealed_letter(work: Work, system_id: int, number: int) -> SealedLetter:
     system, sent = get_system(work.session, system_id), find_sent(work.session, system_id, number)
     _as_sent(work, system, sent)
     numbers = _numbers(work, system, sent)
-    by_id = {one.id: one for one in system.keysets}
+    by_id, keyways = {one.id: one for one in system.keysets}, sections_of(system)
     rows = []
     for one, number in numbers.items():
         keyset = by_id[one]
-        rows.append((number, keyset.symbol, keyset.level.value, keyset.parent.symbol if keyset.parent else ""))
-    return SealedLetter(sent, system, tuple(sorted(rows)))
+        where = f", on {keyset.section}" if len(keyways) > 1 else ""  # two of one bitting are told apart by it
+        rows.append(
+            (number, keyset.symbol, keyset.level.value + where, keyset.parent.symbol if keyset.parent else "")
+        )
+    return SealedLetter(sent, system, ", ".join(keyways), tuple(sorted(rows)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from app.keying import (
     LevelPlan,
     NoBittingsLeft,
     SelectiveMaster,
+    SharedBittings,
     SymbolLevel,
     draw_master,
     make_symbols,
@@ -49,8 +50,9 @@ class SystemForm:
     `upper`: how many of the levels above the grands, of five levels and more, the lowest of them first.
     `tmk`, `roles` (what each chamber serves) and `constants` (held at a time, their places moving on) are those of a
     plan that was chosen; without them they are drawn. `selective`: of such a plan, the place of its selective master;
-    `keyways`: symbol → keyway of its masters and grands that stand, with what is under them, on another. is_a_site: a
-    construction master is to turn its cylinders, by the one ball that the maker has.
+    `keyways`: symbol → keyway of its masters and grands that stand, with what is under them, on another; `shared`:
+    which of them have one bitting. is_a_site: a construction master is to turn its cylinders, by the one ball that
+    the maker has.
     """
 
     customer_id: int
@@ -72,6 +74,7 @@ class SystemForm:
     tmk: Cuts | None = field(default=None, repr=False)
     selective: SelectiveMaster | None = field(default=None, repr=False)
     keyways: Mapping[str, str] = field(default_factory=dict)
+    shared: SharedBittings | None = None
     is_a_site: bool = False
 
     @property
@@ -285,7 +288,7 @@ def draw_plan(
             continue
         roomy = True
         try:
-            plan = plan_levels(spec, top, used=avoid, roles=form.roles, held=held, **form.counts)
+            plan = plan_levels(spec, top, used=avoid, roles=form.roles, held=held, shared=form.shared, **form.counts)
         except NoBittingsLeft as short:
             poor += 1
             if form.tmk is not None or poor >= most_poor or short.left * 4 < short.asked * 3:

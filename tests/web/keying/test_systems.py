@@ -131,6 +131,34 @@ def test_masters_of_a_new_system_stand_on_several_keyways_of_a_family(
     assert told is not None and 15 <= int(told[1].replace(",", "")) <= len(counted)
 
 
+def test_a_plan_says_where_masters_share_bittings_and_what_then_keeps_them_apart(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    """Four depths a chamber beside the top's: 65 changes take four chambers, and two hold at most 16 masters."""
+    for name in ("ardent_brass", "northlight"):
+        import_maker(work, {**json.loads((MAKERS / f"{name}.json").read_text()), "items": []})
+    client, large = (
+        client_as(Role.BENCH),
+        {"masters": "18", "masters_later": "0", "changes": "65", "changes_later": "0"},
+    )
+    words = words_of(_plan(client, **large))
+    assert "do not fit under this master. What" in words
+    assert "On AQ3, AQ4, AQ5, AQ6 the array can be had once more, if it is too small" in words
+    parts = "; ".join(f"A{letter}: AQ{on}" for letters, on in (("GHJKLM", 3), ("NPRSTU", 5)) for letter in letters)
+    page = _plan(client, **large, parts=parts)
+    words = words_of(page)
+    assert (
+        "No array was found that holds a bitting for each of 18 × 65 keys" in words and "6 × 65 bittings do." in words
+    )
+    assert "have none of them cut of another blank than stands here" in words
+    assert re.search(r"masters per grand 6 for 18 keys 0 \d+", words), words
+    few = words_of(_plan(client, parts="AB: AQ3"))
+    assert "Every keyset has a bitting of its own across these keyways" in few and "for 3 keys" not in few
+    none = words_of(_plan(client, **{**large, "masters": "60", "parts": "AB: AQ3"}))
+    assert "nor where masters on keyways apart share bittings." in none
+    assert 'name="roles"' in page and session.query(KeySystem).count() == 0
+
+
 @pytest.mark.parametrize(
     ("changed", "told"),
     [
