@@ -42,7 +42,7 @@ def blueprints() -> tuple[Blueprint, ...]:
     from app.web.reports import books, day, reports, search
     from app.web.settings import first_day, house, quote_rules
     from app.web.settings import money as money_rules
-    from app.web.sites import customer_merging, customers, door_changes, door_lists, doors, site_changes
+    from app.web.sites import customer_merging, customers, door_changes, doors, site_changes
     from app.web.stock import counts as stock_counts
     from app.web.stock import pins as stock_pins
     from app.web.stock import views as stock
@@ -52,7 +52,7 @@ def blueprints() -> tuple[Blueprint, ...]:
         *(importing, price_lists, bitting_lists),
         *(day, books, reports, search),
         *(counter, quotes, accepting),
-        *(customers, customer_merging, doors, door_lists, door_changes, site_changes),
+        *(customers, customer_merging, doors, door_changes, site_changes),
         *(keysystems, specs, new_systems, systems, rows_aside, sent_arrays, loss_plans, searches, keying_bench),
         *(keys, key_people, key_counts, key_codes, losses, calling_in),
         *(jobs, hand_overs, counter_sale, returns, claims, warranties, construction, appointments, reminders, papers),

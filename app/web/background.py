@@ -8,13 +8,11 @@ from typing import Any, Literal
 from flask import Flask, Response, abort, current_app, render_template
 
 from app.errors import BitternError, Problem
-from app.ledger.store.work import Work
+from app.ledger.store.work import Progress, Work
 from app.web.query_args import wants_fragment
 from app.web.services import the_ledger
 
 State = Literal["running", "finished", "refused", "broken"]
-Tell = Callable[[str, int, int], None]
-"""What the work calls as it goes on: what it does, how much of that is done, and how much there is (0: unknown)."""
 _MOST_KEPT = 20
 AT_ONCE = 2.0  # seconds; what is done so soon needs no page that tells how far it is
 
@@ -118,7 +116,7 @@ def start_run(
     purpose: str,
     name: str,
     work: Work,
-    deed: Callable[[Work, Tell], Any],
+    deed: Callable[[Work, Progress], Any],
     mark: Any = None,
     most_kept: int = _MOST_KEPT,
 ) -> Run:

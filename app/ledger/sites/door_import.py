@@ -1,6 +1,5 @@
-"""A site's door list from CSV or XLSX: what it would change, then all of it saved, or nothing; and written again."""
+"""A site's door list: what its rows would change, then all of it saved, or nothing; and written out again."""
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -13,7 +12,6 @@ from app.ledger.sites.door_paste import LIST_COLUMNS, DoorRow
 from app.ledger.sites.doors import BY_OPENING, FIELDS, DoorChange, changed, door_texts, for_event, set_texts
 from app.ledger.sites.duplicate_doors import number_key
 from app.ledger.store.engine import get_row, transaction
-from app.ledger.store.errors import Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, Door, Keyset, KeySystem, Role, Site
@@ -35,22 +33,9 @@ class ListPlan:
 
     added: tuple[Mapping[str, str], ...] = ()
     changed: tuple[DoorChange, ...] = ()
-    unchanged: int = 0
-    unnamed: int = 0
     cylinders: tuple[NewCylinder, ...] = ()
     alike: tuple[str, ...] = ()
     problems: tuple[Problem, ...] = ()
-
-    @property
-    def seal(self) -> str:
-        """Tells this plan from another, so that what was shown is what is saved."""
-        words = repr((self.added, self.changed, self.cylinders))
-        return hashlib.sha256(words.encode()).hexdigest()[:32]
-
-    @property
-    def does_nothing(self) -> bool:
-        """Whether everything stands on record already."""
-        return not (self.added or self.changed or self.cylinders)
 
 
 def plan_doors(session: Session, site_id: int, rows: Sequence[DoorRow]) -> ListPlan:
@@ -60,7 +45,7 @@ def plan_doors(session: Session, site_id: int, rows: Sequence[DoorRow]) -> ListP
     keysets = _keysets(session, site.customer_id)
     problems: list[Problem] = []
     wanted = _by_door(rows, problems)
-    added, changes, unchanged = [], [], 0
+    added, changes = [], []
     for opening, (first, values) in wanted.items():
         door = known.get(opening)
         before = door_texts(door) if door else dict.fromkeys(FIELDS, "") | {"egress": "no", "fire rated": "no"}
@@ -71,19 +56,9 @@ def plan_doors(session: Session, site_id: int, rows: Sequence[DoorRow]) -> ListP
             added.append(after)
         elif found := changed(before, after):
             changes.append(DoorChange(door.id, door.version, opening, found))
-        else:
-            unchanged += 1
     cylinders = [one for row in rows if (one := _cylinder(row, known.get(row.opening), keysets, problems))]
     problems += _doubled(rows)
-    return ListPlan(
-        tuple(added),
-        tuple(changes),
-        unchanged,
-        len(known.keys() - wanted.keys()),
-        tuple(cylinders),
-        _alike(known, wanted),
-        tuple(problems),
-    )
+    return ListPlan(tuple(added), tuple(changes), tuple(cylinders), _alike(known, wanted), tuple(problems))
 
 
 def _doors(session: Session, site_id: int) -> Sequence[Door]:
@@ -193,19 +168,14 @@ def _alike(known: Mapping[str, Door], wanted: Mapping[str, tuple[int, dict[str, 
     )
 
 
-def import_doors(work: Work, site_id: int, rows: Sequence[DoorRow], seal: str = "") -> ListPlan:
-    """Put a door list on record: all of it, or Problems and nothing.
-
-    `seal`: of the plan that was shown; Stale when somebody changed the doors since.
-    """
+def import_doors(work: Work, site_id: int, rows: Sequence[DoorRow]) -> ListPlan:
+    """Put a door list on record: all of it, or Problems and nothing."""
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
         plan = plan_doors(work.session, site_id, rows)
         if plan.problems:
             raise Problems(plan.problems)
-        if seal and seal != plan.seal:
-            raise Stale("Somebody changed these doors since the list was shown. Nothing was saved; show it again.")
-        if plan.does_nothing:
+        if not (plan.added or plan.changed or plan.cylinders):
             return plan
         known = {door.opening_number: door for door in _doors(work.session, site_id)}
         for values in plan.added:

@@ -25,9 +25,10 @@ from app.ledger.catalog.maker_papers import (
 )
 from app.ledger.catalog.maker_queries import get_maker
 from app.ledger.store.kept_files import read_kept
+from app.ledger.store.work import Progress
 from app.ledger.tables import MakerPaper, PageNote, PageTopic, Role
 from app.web.access import owner_only, roles
-from app.web.background import Tell, find_run, show_run, start_run
+from app.web.background import find_run, show_run, start_run
 from app.web.fields import DayField
 from app.web.files import PDF, send
 from app.web.forms_base import FilePage, PageForm, SavedForm, flash_and_redirect, record_id, text
@@ -112,7 +113,7 @@ def new(maker_id: int) -> ResponseReturnValue:
 
 
 def _add(
-    own: Any, folder: Any, maker_id: int, token: str, name: str, content: bytes, paper: PaperForm, tell: Tell
+    own: Any, folder: Any, maker_id: int, token: str, name: str, content: bytes, paper: PaperForm, tell: Progress
 ) -> tuple[int, int, int]:
     """The paper's id, its pages, and how many of them have text."""
     made = add_paper(own, folder, maker_id, name, content, paper, tell)

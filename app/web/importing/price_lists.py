@@ -28,10 +28,10 @@ from app.ledger.reports.rises import orders_touched, touched_by_list
 from app.ledger.stock.movements import quantities
 from app.ledger.store.engine import place_of_page
 from app.ledger.store.errors import LedgerBusy
-from app.ledger.store.work import Work
+from app.ledger.store.work import Progress, Work
 from app.validation import counted
 from app.web.access import owner_only
-from app.web.background import Run, Tell, forget_run, known_run, look_anew, show_run, start_run
+from app.web.background import Run, forget_run, known_run, look_anew, show_run, start_run
 from app.web.fields import DayField, PercentField
 from app.web.forms_base import PageForm
 from app.web.importing.views import PURPOSE, Saved, begin_saving, choice_of, find_waiting, opened, saved
@@ -73,7 +73,7 @@ def _compared(work: Work, waiting: StagedUpload) -> Run:
     asked = date.fromisoformat(str(said["day"])) if said else None
     follow = bool(said.get("costs_follow"))
 
-    def deed(own: Work, tell: Tell) -> _ListShown | None:
+    def deed(own: Work, tell: Progress) -> _ListShown | None:
         tell("reading the list", 0, 0)
         sent = opened(own, waiting)
         choice, _, _ = choice_of(own, waiting, sent)
@@ -154,7 +154,7 @@ def _take(
     meant, seal = bool(form.is_thin_meant.data), request.form.get("seal", "")
     refuse_thin_items([one for one in listed.thin if one.change.code not in answer.left], is_thin_meant=meant)
 
-    def deed(own: Work, tell: Tell) -> Saved:
+    def deed(own: Work, tell: Progress) -> Saved:
         tell("reading the list", 0, 0)
         sent = opened(own, waiting)
         choice, _, _ = choice_of(own, waiting, sent)

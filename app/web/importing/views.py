@@ -33,12 +33,12 @@ from app.ledger.importing.reading import TableChoice, TableQuestions, options_of
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.sites.customer_queries import get_customer, get_site
 from app.ledger.store.engine import place_of_page
-from app.ledger.store.work import Work
+from app.ledger.store.work import Progress, Work
 from app.ledger.tables import Customer, KeySystem, Maker, Role, Site
 from app.spreadsheets import DAY_FIRST, MONTH_FIRST
 from app.validation import counted
 from app.web.access import roles
-from app.web.background import Run, Tell, find_run, known_run, look_anew, show_run, start_run
+from app.web.background import Run, find_run, known_run, look_anew, show_run, start_run
 from app.web.files import send_table
 from app.web.forms_base import FilePage, PageForm, flash_and_redirect, record_id, refusals, typed
 from app.web.navigation import stand_under
@@ -312,7 +312,7 @@ def save(token: str) -> ResponseReturnValue:
     sender = read_text(request.form, "sender") or sender
     seal, leaves_aside = request.form.get("seal", ""), request.form.get("aside") == "yes"
 
-    def deed(own: Work, tell: Tell) -> Saved:
+    def deed(own: Work, tell: Progress) -> Saved:
         row = save_import(own, sent, choice, seal, sender, leaves_problems_aside=leaves_aside, progress=tell)
         said = f"{sent.kind.words} saved: {row.new:,} new, {row.changed:,} changed."
         return Saved(row.id, sent.about_id, said)
@@ -336,7 +336,7 @@ class Saved(NamedTuple):
     words: str
 
 
-def begin_saving(work: Work, waiting: StagedUpload, deed: Callable[[Work, Tell], Saved]) -> Run:
+def begin_saving(work: Work, waiting: StagedUpload, deed: Callable[[Work, Progress], Saved]) -> Run:
     """Begin to save a table, once: a second press finds what the first one does, or has done."""
     token = f"save {waiting.token}"
     before = known_run(token)
@@ -412,7 +412,7 @@ def undo(import_id: int) -> ResponseReturnValue:
     work, form = current_work(), PageForm()
     row, version = get_import(work, import_id), record_id(request.form.get("version"))
 
-    def deed(own: Work, tell: Tell) -> Any:
+    def deed(own: Work, tell: Progress) -> Any:
         return undo_import(own, import_id, version, progress=tell)
 
     begun = form.run(lambda: start_run(f"undo {import_id}", UNDOING, row.file_name, work, deed, row.kind))

@@ -13,6 +13,7 @@ from app.ledger.sites.cautions import cautions_of
 from app.ledger.sites.customer_queries import get_site
 from app.ledger.sites.cylinders import CylinderForm, add_cylinder, take_out
 from app.ledger.sites.door_history import UNDOABLE, door_story, site_story
+from app.ledger.sites.door_import import site_list
 from app.ledger.sites.door_queries import get_door, job_numbers, list_sites, part_numbers, site_doors
 from app.ledger.sites.doors import DoorForm, add_door, change_door
 from app.ledger.sites.duplicate_doors import alike_numbers
@@ -21,6 +22,7 @@ from app.ledger.tables import Cylinder, Door, Lock, Role
 from app.web.access import roles
 from app.web.errors import about
 from app.web.fields import InchesField
+from app.web.files import send_table
 from app.web.forms_base import PageForm, SavedForm, area, flash_and_redirect, text, typed
 from app.web.query_args import read_page, read_text
 from app.web.services import current_work, request_session
@@ -107,6 +109,13 @@ def site(site_id: int) -> ResponseReturnValue:
         story=site_story(session, site_id, limit=8),
         undoable=UNDOABLE,
     )
+
+
+@blueprint.get("/sites/<int:site_id>/doors.<any(csv, xlsx):kind>")
+@roles(Role.COUNTER, Role.BENCH)
+def list_file(site_id: int, kind: str) -> ResponseReturnValue:
+    """The site's doors as CSV or XLSX, which goes in again as the same list."""
+    return send_table(kind, f"doors-{site_id}", "Doors", site_list(request_session(), site_id))
 
 
 @blueprint.route("/sites/<int:site_id>/doors/new", methods=["GET", "POST"])
