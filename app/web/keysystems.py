@@ -14,7 +14,7 @@ from app.ledger.keysystems.authority import change_records
 from app.ledger.keysystems.bittings import reveal_bittings, spec_of
 from app.ledger.keysystems.control import why_no_control
 from app.ledger.keysystems.lost_keysets import lost_masters
-from app.ledger.keysystems.out_of_use import is_retired, why_retired
+from app.ledger.keysystems.out_of_use import why_retired
 from app.ledger.keysystems.reserves import reserves_of
 from app.ledger.keysystems.retiring import keyed_in, put_back_in_use, retire_system
 from app.ledger.keysystems.rows_aside import rows_aside, why_not_settled
@@ -89,7 +89,7 @@ def bitting_list(work: Work, system_id: int) -> BittingList:
             BittingLine(
                 symbol=keyset.symbol,
                 level=keyset.level.value,
-                purpose=keyset.purpose,
+                purpose=keyset.purpose_and_state,
                 bitting=write_bitting(spec, opened[keyset.id]) if keyset.id in opened else "",
                 state="key lost" if KeyState.LOST in states else "in use" if node.all_cylinders else "no cylinder",
                 keys_out=states[KeyState.OUT],
@@ -149,7 +149,7 @@ def _page(system: KeySystem, form: RecordsForm) -> ResponseReturnValue:
         events=events_of(work.session, f"key system {system.id}", work.actor.role),
         why_no_control=why_no_control(system),
         why_retired=why_retired(system),
-        has_retired=any(is_retired(one) for one in system.keysets),
+        has_retired=any(one.is_out_of_use for one in system.keysets),
         has_bittings=bool(with_bittings(work.session, [system.id])),
         why_aside=why_not_settled(system.name, aside),
         aside=aside,

@@ -366,7 +366,7 @@ def test_a_lost_master_of_a_matrix_ends_in_safe_doors_and_the_store_stays_shared
     with house.ledger.work(Actor(None, "the test", Role.OWNER), NOW) as work:
         system = work.session.scalars(sa.select(KeySystem).where(KeySystem.name == SCHOOL)).one()
         cuts = cuts_on_record(work, system)
-        people = {one.purpose: opened_by(work, system, cuts[one.symbol]) for one in system.keysets}
+        people = {one.purpose_and_state: opened_by(work, system, cuts[one.symbol]) for one in system.keysets}
     head, *rows = (row.split(",") for row in OPENS.strip().splitlines())
     asked = {row[0]: sorted(door for door, mark in zip(head, row, strict=True) if mark == "x") for row in rows}
     assert people == asked | {f"{who}, retired": [] for who in ("north", "ann", "bea", "cid")}

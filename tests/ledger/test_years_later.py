@@ -31,7 +31,6 @@ from app.ledger.keys.people import TakeBackForm, take_back_keys
 from app.ledger.keysystems.bittings import open_bittings, reseal_bittings
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.extending import ExtendForm, extend_system
-from app.ledger.keysystems.out_of_use import RETIRED
 from app.ledger.keysystems.retiring import keyed_in, put_back_in_use, retire_system
 from app.ledger.merging.customer_merging import (
     CUSTOMERS_MERGED,
@@ -1065,9 +1064,8 @@ class Years(Life):
             alike.setdefault((at[0], cuts), []).append(at)
         for one, other in itertools.chain(*(itertools.combinations(ats, 2) for ats in alike.values())):
             assert self.entered(one).isdisjoint(self.entered(other))
-        rows = self.session.execute(sa.select(Keyset.system_id, Keyset.symbol, Keyset.purpose))
-        retired = {(system, symbol) for system, symbol, purpose in rows if purpose.endswith(RETIRED)}
-        assert retired == self.retired
+        retired = self.session.execute(sa.select(Keyset.system_id, Keyset.symbol).where(Keyset.is_retired))
+        assert {(system, symbol) for system, symbol in retired} == self.retired
 
     def _doors_have_what_the_model_hung_there(self) -> None:
         rows = self.session.scalars(sa.select(Cylinder).where(Cylinder.state != CylinderState.REMOVED)).all()

@@ -9,7 +9,6 @@ from typing import Any, NamedTuple, TypeAlias
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.keysystems.bittings import purpose_anew
 from app.ledger.keysystems.system_queries import chambers_in, operators_of, symbol_on
 from app.ledger.quoting.request import old_price_reason
 from app.ledger.sites.cautions import cautions_for
@@ -24,6 +23,7 @@ from app.ledger.tables import (
     Keyset,
     KeySystem,
     Lock,
+    say_purpose,
 )
 
 
@@ -122,7 +122,7 @@ class JobCylinders:
             ScheduleKeyset(
                 one.symbol,
                 one.level.value,
-                purpose_anew(one.purpose),
+                say_purpose(one.purpose, one.is_retired),
                 self.used[one.id],
                 self.counts.get(one.id, 0),
                 one.system_name,
@@ -262,6 +262,7 @@ _KEYSETS = (
             Keyset.level,
             Keyset.parent_id,
             Keyset.purpose,
+            Keyset.is_retired,
             Keyset.own_symbol,
         ),
     )

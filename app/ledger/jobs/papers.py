@@ -17,13 +17,12 @@ from app.ledger.jobs.cylinder_lines import (
 )
 from app.ledger.jobs.queries import newest_revision_number
 from app.ledger.keys.loss_plans import say_control_keys
-from app.ledger.keysystems.bittings import purpose_anew
 from app.ledger.keysystems.construction import control_of
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.snapshot import HouseHead
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, Job, Key, Keyset, KeyState, Level
+from app.ledger.tables import Cylinder, Job, Key, Keyset, KeyState, Level, say_purpose
 
 _IN_SHOP = {
     KeyState.ORDERED: "In the shop, not cut yet",
@@ -210,7 +209,7 @@ def _by_keyset(keys: Sequence[Key], opens: dict[str, list[str]]) -> tuple[HeldKe
         HeldKeys(
             symbol=group[0].keyset.symbol,
             level=group[0].keyset.level.value,
-            purpose=purpose_anew(group[0].keyset.purpose),
+            purpose=say_purpose(group[0].keyset.purpose, group[0].keyset.is_retired),
             copies=tuple(key.copy_number for key in group),
             due_back=due_back,
             opens=tuple(opens.get(group[0].keyset.symbol, ())),

@@ -13,7 +13,6 @@ from sqlalchemy.orm import Session, contains_eager, selectinload
 from app.errors import Problem, Problems
 from app.ledger.keys.key_queries import STAMPED, keysets_stamped
 from app.ledger.keys.keys import find_keyset, record_keys
-from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.search.words import holds
 from app.ledger.store.engine import Page, in_steps, page_of, transaction
@@ -58,7 +57,7 @@ def give_codes(work: Work, system_id: int, prefix: str) -> tuple[BlindCode, ...]
         raise LedgerError("prefix", "Write at most 7 letters and digits, such as FQ, or nothing.")
     with transaction(work.session):
         system = get_system(work.session, system_id)
-        bare = [one for one in system.keysets if not one.blind_code and not is_retired(one)]
+        bare = [one for one in system.keysets if not one.blind_code and not one.is_out_of_use]
         if not bare:
             raise LedgerError("prefix", f"Every keyset of {system.name} that is in use has a code already.")
         work.rng.shuffle(bare)

@@ -12,7 +12,6 @@ from sqlalchemy.orm import contains_eager
 from app.ledger.keys.key_queries import CALLED_IN
 from app.ledger.keys.keys import put_back
 from app.ledger.keys.old_copies import useless_copies
-from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
@@ -56,7 +55,7 @@ def _keys(work: Work, system_id: int, state: KeyState) -> list[Key]:
     )
     keys = work.session.scalars(rows).all()
     useless = useless_copies(work, keys)
-    return [key for key in keys if is_retired(key.keyset) or key in useless]
+    return [key for key in keys if key.keyset.is_out_of_use or key in useless]
 
 
 def _by_holder(keys: Sequence[Key]) -> tuple[HeldOutOfUse, ...]:
@@ -149,6 +148,6 @@ def letters_of(work: Work, system_id: int) -> tuple[CallInLetter, ...]:
 
 
 def _reason(keys: Sequence[Key]) -> str:
-    if all(is_retired(key.keyset) for key in keys):
+    if all(key.keyset.is_out_of_use for key in keys):
         return "these keysets were replaced"
     return "they were replaced, and copies with other numbers stay good"

@@ -41,7 +41,6 @@ from app.ledger.keysystems.bittings import (
     fingerprint_context,
     loss_plan_context,
     open_bittings,
-    purpose_anew,
     reseal_bittings,
     spec_of,
 )
@@ -50,9 +49,8 @@ from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.correcting import leave_array
 from app.ledger.keysystems.keysets import symbols_in_words
 from app.ledger.keysystems.lost_keysets import keep_lost_bitting
-from app.ledger.keysystems.out_of_use import is_marked_retired
 from app.ledger.keysystems.pinned import freeze_pins, pinned_as_on_record
-from app.ledger.keysystems.planned_doors import replan
+from app.ledger.keysystems.planned_doors import replan, take_place
 from app.ledger.keysystems.retiring import retire_keysets
 from app.ledger.keysystems.rows_aside import why_rows_aside
 from app.ledger.keysystems.system_queries import (
@@ -177,7 +175,7 @@ def _by_bittings(
 ) -> Iterator[LossWay]:
     """The ways where the house has the bittings."""
     turned = operated_by(ready.opened.keys, ready.cylinders, lost.symbol, ready.sections)
-    if is_marked_retired(lost) and not turned:
+    if lost.is_retired and not turned:
         told = f"{lost.symbol} is retired, and its key turns nothing that stays: there is nothing to rekey."
         yield LossWay(LossWayKind.NEW_BITTING, {}, cannot=told)
         return
@@ -199,7 +197,7 @@ def _under(system: KeySystem, top: Keyset) -> list[Keyset]:
     """A keyset and all that hangs under it, but what is retired."""
     by_id = {one.id: one for one in system.keysets}
     under = (one for one in system.keysets if top in operators_of(one, is_nmk=False, by_id=by_id))
-    return [one for one in under if one is top or not is_marked_retired(one)]
+    return [one for one in under if one is top or not one.is_retired]
 
 
 def _named_by_others(session: Session, loss: Loss) -> set[str]:
@@ -362,7 +360,7 @@ def _keeps_symbol(keyset: Keyset, replaced: AbstractSet[str]) -> bool:
     """
     if keyset.level in (Level.CONTROL, Level.SELECTIVE) or (keyset.parent_id is None and keyset.level.is_upper):
         return True
-    return any(child.symbol not in replaced and not is_marked_retired(child) for child in keyset.children)
+    return any(child.symbol not in replaced and not child.is_retired for child in keyset.children)
 
 
 def name_successors(
@@ -657,14 +655,12 @@ def put_plan_on_record(work: Work, loss: Loss) -> None:
             was = by_symbol[old]
             above = loss.successors.get(was.parent.symbol, was.parent.symbol) if was.parent else ""
             cuts = planned[new] if is_ours else None
-            by_symbol[new] = add_keyset(
-                work, system, new, was.level, by_symbol.get(above), cuts, purpose_anew(was.purpose), keyway=was.keyway
-            )
-            by_symbol[new].reserved_for = was.reserved_for
+            over = by_symbol.get(above)
+            by_symbol[new] = add_keyset(work, system, new, was.level, over, cuts, keyway=was.keyway)
     work.session.flush()
     for old, new in to_come.items():
         if old != new:
-            replan(work.session, by_symbol[old], by_symbol[new])
+            take_place(work.session, by_symbol[old], by_symbol[new])
     work.session.expire(system, ["keysets"])
     if is_ours and any(one.level.is_upper for one in kept):
         for one in kept:
@@ -741,7 +737,7 @@ def _missed(loss: Loss) -> list[str]:
     return [
         one.symbol
         for one in loss.system.keysets
-        if one.parent_id is not None and by_id[one.parent_id].symbol in renamed and not is_marked_retired(one)
+        if one.parent_id is not None and by_id[one.parent_id].symbol in renamed and not one.is_retired
     ]
 
 

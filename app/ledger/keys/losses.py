@@ -23,7 +23,6 @@ from app.ledger.keys.old_copies import new_copies, old_copies, say_old, say_reti
 from app.ledger.keysystems.bittings import lost_context, open_bittings, spec_of
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.keysystems.lost_keysets import open_loss, open_lost_bitting, operated_by
-from app.ledger.keysystems.out_of_use import is_marked_retired
 from app.ledger.keysystems.pinned import Pinned, pins_now, turned_by
 from app.ledger.keysystems.retiring import retire_keysets
 from app.ledger.keysystems.system_queries import (
@@ -595,7 +594,7 @@ def _replaced_keysets(session: Session, loss: Loss, *, is_found: bool) -> list[K
             used |= {above.id for above in operators_of(one.keyset, is_nmk=one.is_nmk, by_id=by_id)}
         used |= {operator.keyset_id for operator in one.operators}
     found = (by_symbol[one] for one in left)
-    return sorted((one for one in found if one.id not in used and not is_marked_retired(one)), key=lambda one: one.id)
+    return sorted((one for one in found if one.id not in used and not one.is_retired), key=lambda one: one.id)
 
 
 def _retire(work: Work, loss: Loss, keysets: Sequence[Keyset]) -> tuple[Key, ...]:

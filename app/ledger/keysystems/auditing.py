@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from app.keying import Bitting as Cuts
 from app.keying import BittingSpec, KeyingError, NearMiss, Sections, audit, depths_as, near_misses, pin
 from app.ledger.catalog.maker_queries import entering_of
-from app.ledger.keysystems.bittings import CUT_SO, open_bittings, spec_of
+from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.system_queries import (
     operating_keysets,
     sections_entered,
@@ -195,7 +195,7 @@ def _cutting_findings(
         spec = spec_of(system)
         for keyset in system.keysets:
             cuts, above = opened.get(keyset.id), opened.get(keyset.parent_id or 0)
-            if cuts is None or CUT_SO in keyset.purpose.split(", "):
+            if cuts is None or keyset.is_really_cut_so:
                 continue
             if not spec.within_macs(cuts):
                 findings.append(

@@ -9,7 +9,6 @@ from app.keying import BittingSpec, LevelArray, NamedKey, OldList, SymbolLevel
 from app.ledger.keysystems.bittings import add_keyset, seal_plan, spec_of
 from app.ledger.keysystems.control import CONTROL_SYMBOL, TAKEN_OVER
 from app.ledger.keysystems.correcting import leave_array
-from app.ledger.keysystems.out_of_use import RETIRED
 from app.ledger.keysystems.rows_aside import put_aside
 from app.ledger.keysystems.systems import SystemForm, add_system_row
 from app.ledger.store.events import record
@@ -74,6 +73,7 @@ def take_over(work: Work, form: TakeForm, found: OldList, cells: Mapping[int, Li
             _purpose(cells[one.row], is_control=is_control),
             one.key.own or symbol,
         )
+        made[symbol].is_retired = cells[one.row].is_retired
 
     for symbol in taken:
         if symbol not in made:
@@ -106,10 +106,9 @@ def take_over(work: Work, form: TakeForm, found: OldList, cells: Mapping[int, Li
 
 
 def _purpose(cells: ListedCells, *, is_control: bool) -> str:
-    """Commas part a purpose's words; remarks come first, and what they are too long for goes."""
-    words = ("takes the cores out" if is_control else "", RETIRED if cells.is_retired else "")
-    ours = ", ".join(filter(None, words))
-    remarks = cells.remarks.replace(",", ";")[: longest(Keyset.purpose) - len(ours) - 2]
+    """Remarks come first, and are cut where they are too long."""
+    ours = "takes the cores out" if is_control else ""
+    remarks = cells.remarks[: longest(Keyset.purpose) - len(ours) - 2]
     return ", ".join(filter(None, (remarks, ours)))
 
 

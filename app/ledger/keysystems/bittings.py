@@ -37,10 +37,7 @@ from app.ledger.store.errors import NotFound
 from app.ledger.store.events import BITTINGS_REVEALED, record
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Work, require_current_key
-from app.ledger.tables import Bitting, Keyset, KeySystem, Level, RecordsHolder, Role, SpecRow
-
-CUT_SO = "really cut so"
-"""The word of a purpose by which keys break the MACS or the parity of the key above and are so, as the owner said."""
+from app.ledger.tables import Bitting, Keyset, KeySystem, Level, RecordsHolder, Role, SpecRow, longest
 
 
 def spec_of(system: KeySystem) -> BittingSpec:
@@ -108,13 +105,13 @@ def insert_keysets(
     work: Work,
     system: KeySystem,
     planned: Iterable[SystemKeyset],
-    purposes: Mapping[str, str] = MappingProxyType({}),
+    carriers: Mapping[str, Collection[str]] = MappingProxyType({}),
     keyways: Mapping[str, str] = MappingProxyType({}),
 ) -> None:
     """Put planned keysets on record, parents first, inside the caller's transaction.
 
-    Their bittings are sealed where the shop holds the system's records. `purposes`: symbol → purpose; `keyways`:
-    symbol → keyway of those that are on another than the one above them.
+    Their bittings are sealed where the shop holds the system's records. `carriers`: symbol → who carries its key;
+    `keyways`: symbol → keyway of those that are on another than the one above them.
     """
     require_in_use(system)
     by_symbol = {keyset.symbol: keyset for keyset in system.keysets}
@@ -123,8 +120,9 @@ def insert_keysets(
         level, parent = Level(one.level.value), by_symbol.get(one.parent or "")
         if parent in work.session.new:
             work.session.flush()  # before what hangs under it, and once for many: a system may have hundreds
-        purpose = purposes.get(one.symbol, "")
-        keyset = Keyset(system=system, symbol=one.symbol, level=level, parent=parent, purpose=purpose)
+        keyset = Keyset(system=system, symbol=one.symbol, level=level, parent=parent)
+        people = carriers.get(one.symbol, ())
+        keyset.purpose, keyset.carriers = ", ".join(people)[: longest(Keyset.purpose)], len(people)
         on = keyways.get(one.symbol, parent.keyway if parent is not None else "")
         keyset.keyway = "" if on == system.keyway else on
         work.session.add(keyset)
@@ -156,18 +154,11 @@ def seal_bittings(work: Work, system: KeySystem, pairs: Iterable[tuple[Keyset, C
         )
 
 
-def purpose_anew(purpose: str) -> str:
-    """What a keyset is for, without that it is really cut so: of another bitting nobody knows that, and who fits
-    cylinders is told nothing of cuts.
-    """
-    return ", ".join(word for word in purpose.split(", ") if word != CUT_SO)
-
-
 def reseal_bittings(work: Work, system: KeySystem, pairs: Iterable[tuple[Keyset, Cuts]]) -> None:
     """Put bittings in the place of those on record, if there are any, inside the caller's transaction."""
     pairs = list(pairs)
     for keyset, _ in pairs:
-        keyset.purpose = purpose_anew(keyset.purpose)
+        keyset.is_really_cut_so = False  # of another bitting nobody knows that
         if keyset.bitting is not None:
             work.session.delete(keyset.bitting)
     work.session.flush()  # a bitting stands once in a system: all old ones go before the first new one comes

@@ -17,7 +17,6 @@ from app.ledger.keysystems.bittings import add_keyset, open_bittings, spec_of
 from app.ledger.keysystems.control import draw_free_control
 from app.ledger.keysystems.keysets import draw_singles
 from app.ledger.keysystems.lost_keysets import lost_keysets, open_lost_bittings
-from app.ledger.keysystems.out_of_use import is_marked_retired
 from app.ledger.keysystems.system_queries import chambers_in, operating_keysets, sections_of, systems_sharing_keyway
 from app.ledger.keysystems.unsealed_system import SystemsInService, WhatEnters, keys_aside
 from app.ledger.store.errors import LedgerError
@@ -100,7 +99,7 @@ def _live(session: Session, keysets: Iterable[Keyset], way: ConstructionWay) -> 
         if (
             one.level is Level.CONSTRUCTION
             and (control is not None) is (way is ConstructionWay.CORES)
-            and not is_marked_retired(one)
+            and not one.is_retired
             and turned_by_construction(session, [one.id])
             and not lost_keysets(session, [one.id, *([control.id] if control else [])])
         ):

@@ -14,7 +14,6 @@ from app.keying import ROLE_BELOW, KeyingError, read_bitting, write_bitting
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import (
-    CUT_SO,
     count_capacity,
     open_bittings,
     open_plan,
@@ -24,7 +23,6 @@ from app.ledger.keysystems.bittings import (
 )
 from app.ledger.keysystems.control import read_control
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED, IN_METAL, keep_lost_bitting, operated_by
-from app.ledger.keysystems.out_of_use import mark_purpose
 from app.ledger.keysystems.pinned import keeping_keys_aside_out, pinned_as_on_record
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.ticks import take_key_ticks_back, take_ticks_back
@@ -33,7 +31,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
+from app.ledger.tables import CUT_SO, Cylinder, CylinderState, Key, Keyset, KeyState, KeySystem, Level, RecordsHolder
 
 MOST_WHY = 200
 
@@ -138,7 +136,7 @@ def _read(
 def _keep(work: Work, system: KeySystem, keyset: Keyset, why: str) -> Corrected:
     """Have the audit let a bitting on record be that it holds against the spec; LedgerError where it does not."""
     before = len(audit_systems(work, [system]).findings)
-    mark_purpose(keyset, CUT_SO)
+    keyset.is_really_cut_so = True
     left = len(audit_systems(work, [system]).findings)
     if left == before:
         raise LedgerError("bitting", "This is the bitting on record.")

@@ -31,7 +31,6 @@ from app.keying import (
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bittings import open_plan, seal_bittings, spec_of
 from app.ledger.keysystems.out_of_use import (
-    is_retired,
     require_in_use,
     require_none_retired_above,
     retired_above,
@@ -41,7 +40,7 @@ from app.ledger.keysystems.system_queries import keyways_beside, operators_of, s
 from app.ledger.keysystems.unsealed_system import MOST_DRAWS, SystemsInService
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Bitting, Cylinder, Keyset, KeySystem, Level, RecordsHolder
+from app.ledger.tables import Bitting, Cylinder, Keyset, KeySystem, Level, RecordsHolder, longest
 
 MOST_LISTED = 100_000
 MOST_DRAWN = 100_000  # of a system without an array, for whoever waits at the counter
@@ -106,7 +105,7 @@ def add_customers_key(work: Work, system: KeySystem, purpose: str) -> Keyset:
     """
     require_in_use(system)
     [symbol] = next_symbols(work, system, None, 1)
-    purpose = purpose.replace(",", ";")[:200]  # commas part its words
+    purpose = purpose[: longest(Keyset.purpose)]
     keyset = Keyset(system=system, symbol=symbol, level=Level.SINGLE, purpose=purpose, is_customers_key=True)
     work.session.add(keyset)
     work.session.flush()
@@ -188,7 +187,7 @@ def over_changes(keysets: Collection[Keyset]) -> list[Keyset]:
     retired, or stands under one that is: what is keyed there would be opened by keys that may be anywhere.
     """
     by_id = {one.id: one for one in keysets}
-    keysets = [one for one in keysets if not is_retired(one) and not retired_above(one, by_id)]
+    keysets = [one for one in keysets if not one.is_out_of_use and not retired_above(one, by_id)]
     over = {one.parent_id for one in keysets if one.level is Level.CHANGE}
     masters = [one for one in keysets if one.level is Level.MASTER]
     masters += [one for one in keysets if one.id in over and one.level not in (Level.MASTER, Level.SELECTIVE)]

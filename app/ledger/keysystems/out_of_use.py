@@ -3,36 +3,15 @@
 from collections.abc import Collection, Mapping
 
 from app.ledger.store.errors import LedgerError
-from app.ledger.tables import Keyset, KeySystem, longest
+from app.ledger.tables import Keyset, KeySystem
 from app.pricing import show_day
-
-RETIRED = "retired"
-"""The word of a keyset's purpose by which it is no more; commas part a purpose's words."""
-
-
-def is_retired(keyset: Keyset) -> bool:
-    """Whether a keyset is no more, or its whole system is out of use."""
-    return is_marked_retired(keyset) or keyset.system.retired_on is not None
-
-
-def is_marked_retired(keyset: Keyset) -> bool:
-    """Whether a keyset is no more, whatever becomes of its system."""
-    return RETIRED in keyset.purpose.split(", ")
-
-
-def mark_purpose(keyset: Keyset, word: str) -> None:
-    """Put one more word last in a keyset's purpose; where there is no room, what stands first, a remark, is cut."""
-    words = [*filter(None, keyset.purpose.split(", ")), word]
-    while (over := len(", ".join(words)) - longest(Keyset.purpose)) > 0:
-        words = [*filter(None, (words[0][:-over], *words[1:]))]
-    keyset.purpose = ", ".join(words)
 
 
 def require_not_retired(keysets: Collection[Keyset], field: str) -> None:
     """Refuse, on `field`, keysets that are no more or of a system out of use: nobody knows who has their keys."""
     for keyset in keysets:
         require_in_use(keyset.system, field)
-        if is_marked_retired(keyset):
+        if keyset.is_retired:
             raise LedgerError(field, f"{keyset.symbol} is retired: its keys may be anywhere. Name another keyset.")
 
 
@@ -40,7 +19,7 @@ def retired_above(keyset: Keyset, by_id: Mapping[int, Keyset]) -> Keyset | None:
     """The first keyset that is no more above one of a system, as a top master that was left out of the doors is."""
     above = keyset.parent_id
     while above is not None:
-        if is_marked_retired(by_id[above]):
+        if by_id[above].is_retired:
             return by_id[above]
         above = by_id[above].parent_id
     return None

@@ -139,8 +139,14 @@ def were_planned(session: Session, cylinders: Sequence[Cylinder]) -> set[int]:
     return planned & {one.id for one in cylinders}
 
 
+def take_place(session: Session, old: Keyset, new: Keyset) -> None:
+    """Let what a keyset is for, and what is planned on it, follow to the keyset that takes its place."""
+    new.purpose, new.carriers, new.reserved_for = old.purpose, old.carriers, old.reserved_for
+    replan(session, old, new)
+
+
 def replan(session: Session, old: Keyset, new: Keyset) -> None:
-    """Let what is planned on a keyset, or to be operated by it, follow to the keyset that takes its place."""
+    """Let what is planned on a keyset, or to be operated by it, follow to another."""
     for cylinder in session.scalars(_planned().where(Cylinder.keyset_id == old.id)).all():
         cylinder.keyset = new
     rows = sa.select(CylinderOperator).join(Cylinder, Cylinder.id == CylinderOperator.cylinder_id)

@@ -497,7 +497,7 @@ def seal_access(work: Work, ready: ReadyMatrix, plan: AccessPlan, form: MatrixSe
         )
         _refuse_clashes(work, ready, plan, form.customer_id)
         issued = (keyset for keyset in plan.keysets if keyset.symbol in plan.keys)
-        insert_keysets(work, system, issued, {symbol: ", ".join(who)[:200] for symbol, who in carriers.items()})
+        insert_keysets(work, system, issued, carriers)
         if plan.roles:
             masters = (keyset.bitting for keyset in plan.keysets if keyset.level is SymbolLevel.MASTER)
             seal_plan(work, system, LevelArray(ready.tmk, plan.roles), masters)

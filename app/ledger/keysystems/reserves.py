@@ -12,7 +12,6 @@ from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.extending import Added, why_not_extend
 from app.ledger.keysystems.keysets import add_keysets, over_changes
 from app.ledger.keysystems.lost_keysets import require_none_lost_above
-from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
@@ -128,7 +127,7 @@ def _floor(words: str) -> str:
 
 def reserves_of(session: Session, system: KeySystem) -> tuple[ReserveLeft, ...]:
     """What is left of a system's reserves, by name and master; those that are used up too."""
-    keysets = [one for one in system.keysets if one.reserved_for and not is_retired(one)]
+    keysets = [one for one in system.keysets if one.reserved_for and not one.is_out_of_use]
     ids = [one.id for one in keysets]
     taken = {*session.scalars(sa.select(Cylinder.keyset_id).where(Cylinder.keyset_id.in_(ids)))} if ids else set()
     found: dict[tuple[str, str], list[Keyset]] = {}

@@ -11,7 +11,6 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.errors import Problem, Problems
-from app.ledger.keysystems.out_of_use import RETIRED, is_marked_retired, mark_purpose
 from app.ledger.keysystems.systems import single_keyed_name
 from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError
@@ -146,14 +145,14 @@ def retire_keysets(work: Work, keysets: Sequence[Keyset], reason: str) -> None:
     One event a system. Whoever calls has asked for the right. LedgerError on `keysets` names what stands.
     """
     for system_id in dict.fromkeys(one.system_id for one in keysets):
-        mine = [one for one in keysets if one.system_id == system_id and not is_marked_retired(one)]
+        mine = [one for one in keysets if one.system_id == system_id and not one.is_retired]
         if not mine:
             continue
         symbols = {one.symbol for one in mine}
         if stands := [one for one in keyed_in(work.session, mine[0].system) if one.symbol in symbols]:
             raise LedgerError("keysets", f"{_named(stands)}: still keyed to what is to be retired. Rekey that first.")
         for keyset in mine:
-            mark_purpose(keyset, RETIRED)
+            keyset.is_retired = True
         named = ", ".join(one.symbol for one in mine[:12]) + (" and more" if len(mine) > 12 else "")
         ids = [one.id for one in mine]
         record(work, "keysets retired", f"key system {system_id}", f"{named} retired: {reason}"[:1000], keysets=ids)

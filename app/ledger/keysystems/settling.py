@@ -6,7 +6,6 @@ from app.keying import UPPER_LEVELS, BittingSpec, KeyingError, read_cuts, read_s
 from app.keying import Bitting as Cuts
 from app.ledger.keysystems.bitting_lists import seal_found_plan
 from app.ledger.keysystems.bittings import (
-    CUT_SO,
     add_keyset,
     aside_context,
     count_capacity,
@@ -21,7 +20,7 @@ from app.ledger.store.engine import get_version, transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import Keyset, KeySystem, Level, ListRowAside, longest
+from app.ledger.tables import CUT_SO, Keyset, KeySystem, Level, ListRowAside, longest
 
 MOST_WHY = longest(ListRowAside.settled) - longest(ListRowAside.symbol) - 40
 MASTERS = tuple(Level(one.value) for one in UPPER_LEVELS)
@@ -160,10 +159,10 @@ def _add(work: Work, system: KeySystem, row: ListRowAside, form: SettleForm, cut
         raise LedgerError("level", "This master has no symbol of its own: say that there is no such key.")
     if not symbol:
         [symbol] = next_symbols(work, system, above if level is Level.CHANGE else None, 1)
-    words = ("takes the cores out" if level is Level.CONTROL else "", CUT_SO if form.cut_so.strip() else "")
-    purpose = ", ".join(filter(None, words))
+    purpose = "takes the cores out" if level is Level.CONTROL else ""
     parent = above if level in (*MASTERS, Level.CHANGE, Level.SELECTIVE) else None
     keyset = add_keyset(work, system, symbol, level, parent, cuts, purpose, row.own_symbol or symbol)
+    keyset.is_really_cut_so = bool(form.cut_so.strip())
     for one in system.keysets:
         if one.parent_id is None and one.id != keyset.id and _hangs_under(system, one, keyset):
             one.parent = keyset

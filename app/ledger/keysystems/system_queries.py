@@ -10,7 +10,6 @@ from sqlalchemy.orm import Session, aliased, joinedload, selectinload
 
 from app.fitting import KeyBlank
 from app.ledger.catalog.maker_queries import entering_of
-from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.search.words import holds
 from app.ledger.store.engine import Page, page_of
 from app.ledger.store.errors import NotFound
@@ -120,7 +119,7 @@ def customers_keysets(session: Session, customer_id: int) -> Sequence[tuple[int,
     """A customer's keysets that are in use as (id, "AA1 of North Hall"), by system and as they were added."""
     rows = sa.select(Keyset).join(KeySystem).options(joinedload(Keyset.system))
     rows = rows.where(KeySystem.customer_id == customer_id).order_by(KeySystem.name, Keyset.id)
-    return [(one.id, f"{one.symbol} of {one.system.name}") for one in session.scalars(rows) if not is_retired(one)]
+    return [(one.id, f"{one.symbol} of {one.system.name}") for one in session.scalars(rows) if not one.is_out_of_use]
 
 
 def chambers_in(system_chambers: int, cylinder_chambers: int | None) -> int:

@@ -146,7 +146,9 @@ class _ImportPlanner:
                 found.append(moved.problem(row.number, column.name, error.message))
         if not found and moved.key.name == "id" and values["id"] < 1:
             found.append(moved.problem(row.number, "id", "Row numbers begin at 1."))
-        found = found or moved.row_problems(row.number, values)
+        if not found:
+            values |= moved.former_values(values)
+            found = moved.row_problems(row.number, values)
         self._problems += found
         return None if found else values
 

@@ -58,7 +58,7 @@ class MovedTable:
     `is_setting`: a row that reads differently here is brought to what the file says. `is_story`: rows are events;
     they are numbered anew, and chained anew where they go in. `derive` gives the columns that are worked out from
     the others. former_name, former_titles, gone_titles: as exports of the first release have the table, its columns
-    and those that stand elsewhere by now.
+    and those that stand elsewhere by now. former_values: what a row of an earlier release says in other columns.
     """
 
     name: str
@@ -71,6 +71,7 @@ class MovedTable:
     former_titles: Mapping[str, str] = field(default_factory=dict)
     gone_titles: tuple[str, ...] = ()
     derive: Callable[[Mapping[str, Any]], Mapping[str, Any]] = field(default=lambda row: {})
+    former_values: Callable[[Mapping[str, Any]], Mapping[str, Any]] = field(default=lambda row: {})
 
     @property
     def table(self) -> sa.Table:
@@ -162,6 +163,21 @@ def _of_catalog(row: Mapping[str, Any]) -> Mapping[str, Any]:
 
 def _holder_digits(row: Mapping[str, Any]) -> Mapping[str, Any]:
     return {"phone_digits": phone_digits(row.get("holder_phone", ""))}
+
+
+def _out_of_purpose(row: Mapping[str, Any]) -> Mapping[str, Any]:
+    """What became of a keyset and how many carry its key, which earlier releases kept as words of its purpose."""
+    if "is_retired" in row or not row.get("purpose"):
+        return {}
+    marks = row["purpose"].split(", ")
+    words = [word for word in marks if word not in (m.CUT_SO, m.RETIRED)]
+    is_said = bool(row.get("own_symbol") or row.get("is_customers_key") or row["level"].takes_cores_out)
+    return {
+        "purpose": ", ".join(words),
+        "carriers": 0 if is_said else len(words),
+        "is_retired": m.RETIRED in marks,
+        "is_really_cut_so": m.CUT_SO in marks,
+    }
 
 
 def _token(row: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -276,7 +292,7 @@ TABLES = (
     MovedTable("sites", m.Site, "places with doors"),
     MovedTable("former names", m.FormerName, "what customers and sites were called before"),
     MovedTable("key systems", m.KeySystem, "key systems, without bittings and plans"),
-    MovedTable("keysets", m.Keyset, "symbols and their levels, without bittings"),
+    MovedTable("keysets", m.Keyset, "symbols and their levels, without bittings", former_values=_out_of_purpose),
     MovedTable(
         "rows aside",
         m.ListRowAside,

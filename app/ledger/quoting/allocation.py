@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 import sqlalchemy as sa
 
 from app.errors import Problem
-from app.ledger.keysystems.bittings import purpose_anew
 from app.ledger.keysystems.construction import (
     CONSTRUCTION_CONTROL_SYMBOL,
     ConstructionWay,
@@ -19,7 +18,7 @@ from app.ledger.keysystems.construction import (
 from app.ledger.keysystems.control import CONTROL_SYMBOL, add_factory_control
 from app.ledger.keysystems.keysets import add_customers_key, add_keysets, find_master, number_of
 from app.ledger.keysystems.out_of_use import why_retired
-from app.ledger.keysystems.planned_doors import replan
+from app.ledger.keysystems.planned_doors import take_place
 from app.ledger.keysystems.system_queries import get_system, sections_of
 from app.ledger.keysystems.systems import SystemForm, insert_system, most_chambers, single_keyed_system
 from app.ledger.quoting.loss_lines import PlanOfQuote
@@ -302,8 +301,7 @@ class KeysetAllotter:
             master, under = (old.parent.symbol, Level.MASTER) if old.parent else ("", Level.SINGLE)
             crossed = crossed_ways(self.work.session, self.ask, old)
             [new] = add_keysets(self.work, old.system, 1, master, under=under, crossed=crossed)
-            new.purpose, new.reserved_for = purpose_anew(old.purpose), old.reserved_for
-            replan(self.work.session, old, new)
+            take_place(self.work.session, old, new)
             self._instead[old.symbol] = new
         return self._instead[old.symbol]
 

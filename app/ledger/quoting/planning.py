@@ -29,7 +29,7 @@ from app.ledger.keysystems.construction import (
 )
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.keysets import missing_bitting, symbols_in_words
-from app.ledger.keysystems.out_of_use import is_retired, require_not_retired, why_retired
+from app.ledger.keysystems.out_of_use import require_not_retired, why_retired
 from app.ledger.keysystems.reserves import ReserveLeft, reserves_of
 from app.ledger.keysystems.rows_aside import why_rows_aside
 from app.ledger.keysystems.system_queries import chambers_in
@@ -413,7 +413,7 @@ class _Planner:
         keysets = (one for one in book.row.keysets if one.level not in beside)
         found = {one.symbol: one for one in keysets if one.symbol in named}
         for one in found.values():
-            if is_retired(one):
+            if one.is_out_of_use:
                 told = f"{one.symbol} is retired: its keys may be anywhere. Name another keyset."
                 self.problems.append(Problem("doors", told))
         return [symbol for symbol in dict.fromkeys(named) if symbol in found]

@@ -20,7 +20,6 @@ from app.ledger.keysystems.bittings import open_bittings, open_plan, spec_of
 from app.ledger.keysystems.control import draw_free_control
 from app.ledger.keysystems.keysets import draw_singles, next_changes
 from app.ledger.keysystems.lost_keysets import lost_of_system, open_lost_bittings
-from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.system_queries import keyways_beside, operators_of, sections_of, systems_sharing_keyway
 from app.ledger.keysystems.systems import SystemForm, draw_plan
 from app.ledger.keysystems.unsealed_system import ComingCylinder, SystemsInService, WhatEnters
@@ -252,7 +251,7 @@ def waiting_changes(work: Work, system: KeySystem, master: str) -> list[str]:
     rows = rows.where(Keyset.own_symbol == "")
     lost = {one.keyset.id for one in lost_of_system(work.session, system.id)}
     found = work.session.scalars(rows.order_by(Keyset.id)).all()
-    kept = [one for one in found if one.id not in lost and not is_retired(one)]
+    kept = [one for one in found if one.id not in lost and not one.is_out_of_use]
     turned = _turned_by_lost(work, system, kept)
     return [one.symbol for one in kept if one not in turned]
 

@@ -25,6 +25,8 @@ from app.ledger.tables.jobs import (
     Stage,
 )
 from app.ledger.tables.keysystems import (
+    CUT_SO,
+    RETIRED,
     Bitting,
     BlindCode,
     Counted,
@@ -36,6 +38,7 @@ from app.ledger.tables.keysystems import (
     KeySystem,
     Level,
     ListRowAside,
+    say_purpose,
 )
 from app.ledger.tables.losses import Loss
 from app.ledger.tables.maker_papers import MakerPaper, MakerPaperPage, MakerPicture, PageNote, PageTopic
@@ -93,6 +96,7 @@ from app.ledger.tables.warranties import BorneBy, Warranty
 __all__ = [
     "ACCOUNT_NUMBERS",
     "BENCH_TERMS_SET",
+    "CUT_SO",
     "INVOICE_NUMBERS",
     "LATE_STAGES",
     "MAIL_SUBJECT",
@@ -100,6 +104,7 @@ __all__ = [
     "MOVES",
     "ON_ACCOUNT",
     "ORDER_NUMBERS",
+    "RETIRED",
     "RETURN_NUMBERS",
     "SHELF",
     "AccountPayment",
@@ -211,5 +216,6 @@ __all__ = [
     "choice",
     "longest",
     "model_of",
+    "say_purpose",
 ]
 from app.pricing import RecordsHolder

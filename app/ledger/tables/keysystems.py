@@ -103,6 +103,18 @@ class KeySystem(Versioned, Base):
         )
 
 
+CUT_SO, RETIRED = "really cut so", "retired"
+
+
+def say_purpose(purpose: str, is_retired: bool, is_really_cut_so: bool = False) -> str:
+    """What a keyset is for and what became of it; who fits cylinders is told nothing of cuts.
+
+    >>> say_purpose("clerk", is_retired=True, is_really_cut_so=True), say_purpose("clerk", is_retired=False)
+    ('clerk, really cut so, retired', 'clerk')
+    """
+    return ", ".join(filter(None, (purpose, CUT_SO * is_really_cut_so, RETIRED * is_retired)))
+
+
 class Keyset(Versioned, Base):
     """A symbol in a key system (AA1) and what hangs on it.
 
@@ -110,7 +122,9 @@ class Keyset(Versioned, Base):
     what it opened before. blind_code: what is stamped on its keys in place of the symbol; "" where the symbol is.
     own_symbol: what the customer, or the list that it came from, calls it; "" where that is the symbol. reserved_for:
     the floor, building or department for whose later doors it is kept back; "" for none.
-    keyway: of its cylinders, where that is not the system's; what hangs under it has the same.
+    keyway: of its cylinders, where that is not the system's; what hangs under it has the same. carriers: how many
+    people carry its key, as the matrix has it that it was made by. is_retired: nothing more is keyed to it.
+    is_really_cut_so: its key breaks the spec's MACS or parity, and somebody knows that it does.
     """
 
     __tablename__ = "keysets"
@@ -122,6 +136,9 @@ class Keyset(Versioned, Base):
     level: Mapped[Level] = mapped_column(choice(Level, length=40))
     parent_id: Mapped[int | None] = mapped_column(sa.ForeignKey("keysets.id"), index=True)
     purpose: Mapped[str] = mapped_column(sa.String(200), default="")
+    carriers: Mapped[int] = mapped_column(default=0, server_default="0")
+    is_retired: Mapped[bool] = mapped_column(default=False, server_default=sa.false())
+    is_really_cut_so: Mapped[bool] = mapped_column(default=False, server_default=sa.false())
     blind_code: Mapped[str] = mapped_column(sa.String(24), default="", index=True)
     own_symbol: Mapped[str] = mapped_column(sa.String(60), default="", server_default="", index=True)
     reserved_for: Mapped[str] = mapped_column(sa.String(60), default="", server_default="")
@@ -140,6 +157,16 @@ class Keyset(Versioned, Base):
     def section(self) -> str:
         """The keyway of the cylinders that are keyed to it."""
         return self.keyway or self.system.keyway
+
+    @property
+    def is_out_of_use(self) -> bool:
+        """Whether it is retired, or its whole system is."""
+        return self.is_retired or self.system.retired_on is not None
+
+    @property
+    def purpose_and_state(self) -> str:
+        """What it is for and what became of it, for those who key."""
+        return say_purpose(self.purpose, self.is_retired, self.is_really_cut_so)
 
 
 class BlindCode(Base):

@@ -423,7 +423,7 @@ class LostPage(KeyingForm):
     def offer(self, opened: OpenedSystem) -> None:
         """Fill the keysets."""
         self.keyset.choices = {"": "Choose …"} | {
-            one.symbol: ", ".join(filter(None, (one.symbol, one.level.value, one.purpose)))
+            one.symbol: ", ".join(filter(None, (one.symbol, one.level.value, one.purpose_and_state)))
             for one in opened.system.keysets
         }
 
@@ -480,7 +480,7 @@ class CorrectPage(KeyingForm):
 def _symbols(system: KeySystem, level: Level) -> dict[str, str]:
     """Symbol → symbol and purpose of a system's keysets of a level."""
     keysets = [keyset for keyset in system.keysets if keyset.level is level]
-    return {one.symbol: f"{one.symbol}, {one.purpose}" if one.purpose else one.symbol for one in keysets}
+    return {one.symbol: ", ".join(filter(None, (one.symbol, one.purpose_and_state))) for one in keysets}
 
 
 class WaysPage(KeyingForm):

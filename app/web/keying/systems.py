@@ -13,7 +13,7 @@ from app.keying import NoBittingsLeft
 from app.ledger.keys.losing import plan_for_loss
 from app.ledger.keys.losses import report_loss
 from app.ledger.keysystems.auditing import check_whole_system
-from app.ledger.keysystems.bittings import purpose_anew, room_below
+from app.ledger.keysystems.bittings import room_below
 from app.ledger.keysystems.control import add_control, why_no_control
 from app.ledger.keysystems.correcting import CorrectForm, correct_bitting
 from app.ledger.keysystems.crosskeying import cross_key as save_cross_keying
@@ -28,7 +28,6 @@ from app.ledger.keysystems.extending import (
     why_not_extend,
 )
 from app.ledger.keysystems.lost_keysets import lost_masters
-from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.planned_doors import planned_cylinders
 from app.ledger.keysystems.reserves import add_reserve, release_reserve
 from app.ledger.keysystems.selective import add_selective, find_place, selective_of
@@ -267,12 +266,12 @@ def _draft_of_planned(system: KeySystem, cylinders: Sequence[Cylinder]) -> dict[
     keys = [
         {
             "kind": LineKind.KEYS.value,
-            "quantity": str(len(purpose_anew(one.purpose).split(", "))),
+            "quantity": str(one.carriers),
             "keyway": system.keyway if len(keyways) == 1 else "",
             "symbol": one.symbol,
         }
         for one in system.keysets
-        if one.level.is_upper and purpose_anew(one.purpose) and not one.keys and not is_retired(one)
+        if one.level.is_upper and one.carriers and not one.keys and not one.is_out_of_use
     ]
     return {
         "customer_id": str(system.customer_id),

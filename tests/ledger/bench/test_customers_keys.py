@@ -85,7 +85,7 @@ def test_from_quote_to_hand_over(work: Work) -> None:
     assert (waiting.symbol, waiting.bitting, len(waiting.cylinders), waiting.keys_ordered) == ("SKD1", None, 2, 4)
     schedule = schedule_of(work, job)
     assert [row.remarks for row in schedule.rows] == ["keyed to the customer's key (AQ1, D 14)"] * 2
-    assert schedule.keysets[0].purpose == "customer's key (AQ1; D 14)"
+    assert schedule.keysets[0].purpose == "customer's key (AQ1, D 14)"
     assert job.lines[0].ask["replaces"] == "18M-Q?-66"
 
     assert [row.waits_for_key for row in bench_day(work.session, work.today).rows] == [True]
@@ -119,7 +119,7 @@ def test_from_quote_to_hand_over(work: Work) -> None:
         ("SKD1", number, KeyState.OUT, "R. Teal") for number in (1, 2, 3, 4)
     ]
     told = work.session.scalars(sa.select(Event.summary)).all()
-    assert "The key of SKD1 was decoded, the customer's key (AQ1; D 14)" in told
+    assert "The key of SKD1 was decoded, the customer's key (AQ1, D 14)" in told
     assert not any(CUTS in said for said in told)
 
 

@@ -23,7 +23,7 @@ from app.ledger.store.errors import LedgerError, VaultError
 from app.ledger.store.events import record
 from app.ledger.store.vault import Vault
 from app.ledger.store.work import Actor
-from app.ledger.tables import Base, Customer, Event, Keyset, Role
+from app.ledger.tables import Base, Customer, Event, Keyset, Level, Role
 from tests import factories, quick_apps
 from tests.conftest import NOW
 from tests.houses import new_house, remove_database, remove_guards
@@ -107,6 +107,48 @@ def test_no_way_back_puts_keys_on_another_keyway(config: Config) -> None:
     command.upgrade(alembic_config(config.url), "head")
     with make_sessions(engine)() as session:
         assert session.scalars(sa.select(Keyset.keyway)).all() == ["AQ3"]
+    engine.dispose()
+
+
+def test_what_a_keyset_is_outlives_a_release_that_kept_it_in_words(house: Config) -> None:
+    """There and back: the release before reads its own words in the purpose, and none that somebody typed."""
+    engine = make_engine(house.url)
+    long = "x" * 200
+    with make_sessions(engine)() as session, factories.saving_into(session):
+        system = factories.KeySystemFactory(name="North Hall")
+        for symbol, level, purpose, carriers, is_retired, is_cut_so in (
+            ("AA", Level.MASTER, "warden, porter", 2, False, False),
+            ("1AA", Level.CHANGE, "clerk", 1, True, True),
+            ("2AA", Level.CHANGE, "", 0, True, False),
+            ("3AA", Level.CHANGE, long, 1, False, True),
+            ("4AA", Level.CHANGE, "gate, retired", 2, False, False),
+            ("CTL", Level.CONTROL, "takes the cores out", 0, False, False),
+        ):
+            keyset = factories.KeysetFactory(system=system, symbol=symbol, level=level, purpose=purpose)
+            keyset.carriers, keyset.is_retired, keyset.is_really_cut_so = carriers, is_retired, is_cut_so
+        session.commit()
+    command.downgrade(alembic_config(house.url), "0048")
+    said = sa.select(*map(sa.column, ("symbol", "purpose"))).select_from(sa.table("keysets"))
+    with engine.connect() as connection:
+        assert {row.symbol: row.purpose for row in connection.execute(said)} == {
+            "AA": "warden, porter",
+            "1AA": "clerk, really cut so, retired",
+            "2AA": "retired",
+            "3AA": f"{long[:185]}, really cut so",
+            "4AA": "gate, Retired",
+            "CTL": "takes the cores out",
+        }
+    command.upgrade(alembic_config(house.url), "head")
+    with make_sessions(engine)() as session:
+        columns = (Keyset.purpose, Keyset.carriers, Keyset.is_retired, Keyset.is_really_cut_so)
+        assert session.execute(sa.select(*columns).order_by(Keyset.id)).all() == [
+            ("warden, porter", 2, False, False),
+            ("clerk", 1, True, True),
+            ("", 0, True, False),
+            (long[:185], 1, False, True),
+            ("gate, Retired", 2, False, False),
+            ("takes the cores out", 0, False, False),
+        ]
     engine.dispose()
 
 

@@ -28,7 +28,6 @@ from app.ledger.keys.people import TakeBackForm, take_back_keys
 from app.ledger.keysystems.bittings import open_bittings, reseal_bittings, seal_bitting
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.lost_keysets import keep_lost_bitting, lost_masters
-from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.pinned import freeze_pins, seal_pins
 from app.ledger.store.engine import Page, transaction
 from app.ledger.store.errors import LedgerError
@@ -105,7 +104,7 @@ def test_pins_decide_and_not_the_record_once_the_keyset_has_another_bitting(work
         lose_key(work, new.id, new.version)
     assert new.state is KeyState.OUT
     done = close_loss(work, loss.id, loss.version, "pinned anew")
-    assert (done.retired, is_retired(master)) == ((), False), "AA goes on with its new bitting"
+    assert (done.retired, master.is_out_of_use) == ((), False), "AA goes on with its new bitting"
     again = lose_key(work, new.id, new.version)
     assert again.loss.id != loss.id and again.loss.copies == [2]
 
@@ -322,6 +321,6 @@ def test_a_retired_master_takes_no_more_changes_once_its_loss_is_closed(work: Wo
         cylinder.state = CylinderState.REMOVED
     work.session.commit()
     assert close_loss(work, loss.id, loss.version).retired == ("AA",)
-    assert [one.symbol for one in work.session.scalars(sa.select(Keyset).order_by(Keyset.id)) if is_retired(one)] == [
-        "AA"
-    ]
+    assert [
+        one.symbol for one in work.session.scalars(sa.select(Keyset).order_by(Keyset.id)) if one.is_out_of_use
+    ] == ["AA"]

@@ -11,7 +11,6 @@ import sqlalchemy as sa
 from app.errors import BitternError
 from app.keying import write_bitting
 from app.ledger.keysystems.bittings import (
-    CUT_SO,
     count_capacity,
     open_bittings,
     open_plan,
@@ -19,7 +18,6 @@ from app.ledger.keysystems.bittings import (
     spec_of,
 )
 from app.ledger.keysystems.correcting import Corrected, CorrectForm, correct_bitting, leave_array
-from app.ledger.keysystems.out_of_use import RETIRED, is_marked_retired
 from app.ledger.keysystems.selective import add_selective
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.engine import transaction
@@ -89,10 +87,9 @@ def test_one_that_is_retired_stays_so_when_it_is_really_cut_as_it_is(work: Work,
     )
     with transaction(work.session):
         reseal_bittings(work, system, [(change, odd)])
-        change.purpose = f"{'x' * 191}, {RETIRED}"
-    assert len(change.purpose) == 200
+        change.purpose, change.is_retired = "x" * 200, True
     found = correct_bitting(work, system.id, CorrectForm(change.id, write_bitting(spec, odd), "measured twice"))
-    assert found.is_kept and is_marked_retired(change) and CUT_SO in change.purpose.split(", ")
+    assert found.is_kept and change.purpose_and_state == f"{'x' * 200}, really cut so, retired"
     with transaction(work.session):
         reseal_bittings(work, system, [(change, cuts)])
-    assert is_marked_retired(change) and CUT_SO not in change.purpose
+    assert change.is_retired and not change.is_really_cut_so

@@ -12,7 +12,6 @@ from app.ledger.keys.calling_in import call_in, still_out
 from app.ledger.keys.keys import KeyIssueForm, cut_copies, issue_keys, order_copies
 from app.ledger.keysystems.bittings import add_keyset
 from app.ledger.keysystems.keysets import add_keysets
-from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.retiring import put_back_in_use, retire_keysets, retire_system
 from app.ledger.keysystems.system_queries import customers_keysets, list_systems
 from app.ledger.keysystems.systems import SystemForm, insert_system
@@ -149,7 +148,7 @@ def test_single_keysets_are_retired_once_nothing_stands_on_them(work: Work, syst
     held = still_out(work, system.id)
     assert [(one.holder, len(one.keys)) for one in held] == [("Ada Marsh", 1), ("Ben Reed", 1)]
     left = work.session.scalars(sa.select(Keyset).filter_by(system_id=system.id).order_by(Keyset.id)).all()
-    assert [one.symbol for one in left if is_retired(one)] == [first, second]
+    assert [one.symbol for one in left if one.is_out_of_use] == [first, second]
 
 
 def test_a_keyset_retired_while_its_system_is_out_of_use_stays_so_when_that_is_put_back(
@@ -162,4 +161,4 @@ def test_a_keyset_retired_while_its_system_is_out_of_use_stays_so_when_that_is_p
         retire_keysets(work, [one for one in system.keysets if one.symbol == first], "a key was lost")
     put_back_in_use(work, system.id, work.session.get_one(KeySystem, system.id).version)
     left = work.session.scalars(sa.select(Keyset).filter_by(system_id=system.id).order_by(Keyset.id)).all()
-    assert [one.symbol for one in left if is_retired(one)] == [first]
+    assert [one.symbol for one in left if one.is_out_of_use] == [first]

@@ -459,6 +459,24 @@ def test_a_lost_key_of_an_earlier_release_s_export_becomes_an_open_loss(work: Wo
     )
 
 
+def test_an_earlier_release_s_export_says_in_words_what_a_keyset_is(taken: bytes, empty: Work) -> None:
+    """It has no columns for that; a list's remark, which has the list's own symbol beside it, names nobody."""
+    head, *rows = tables_in(taken)["keysets"]
+    at = {name: head.index(name) for name in head}
+    for row, purpose in zip(rows, ("warden, porter", "clerk, retired, really cut so", "gate"), strict=False):
+        row[at["purpose"]] = purpose
+    rows[2][at["own symbol"]] = "G 1"
+    kept = [place for name, place in at.items() if name not in ("carriers", "is retired", "is really cut so")]
+    older = [[row[place] for place in kept] for row in (head, *rows)]
+    import_house(empty, "a.zip", with_table(taken, "keysets", older))
+    columns = (m.Keyset.purpose, m.Keyset.carriers, m.Keyset.is_retired, m.Keyset.is_really_cut_so)
+    ids = [int(row[at["row"]]) for row in rows[:3]]
+    said = ("warden, porter", 2, False, False), ("clerk", 1, True, True), ("gate", 0, False, False)
+    found = empty.session.execute(sa.select(m.Keyset.id, *columns).where(m.Keyset.id.in_(ids)))
+    assert {one: tuple(rest) for one, *rest in found} == dict(zip(ids, said, strict=True))
+    assert plan_house(empty, "a.zip", with_table(taken, "keysets", older)).problems == ()
+
+
 def test_the_catalog_and_the_price_book_of_the_first_release_are_read_into_items(taken: bytes, empty: Work) -> None:
     """A part number with a price is one item; a code that no catalog has becomes one; what every house has stays."""
     needed = {"house", "makers", "bitting specs", "keyways", "tiers"}

@@ -106,7 +106,7 @@ def test_no_door_is_keyed_to_what_a_stranger_may_open(work: Work, how: str) -> N
     if how == "lost":
         mark_lost(work.session, key)
     else:
-        out.purpose = "night porter, retired"
+        out.is_retired = True
     work.session.commit()
     ask = replace(flats(work, 1, system=SystemRequest(existing_id=system.id), **SHOP), title="One more")
     words = "A key of 2AA.* is lost" if how == "lost" else "2AA is retired"
@@ -118,7 +118,7 @@ def test_no_door_is_keyed_to_what_a_stranger_may_open(work: Work, how: str) -> N
             accept(work, issued(work, ask), (row,), site_name="The lodge")
     with pytest.raises(BitternError, match=words):
         cross_key(work, work.session.scalars(sa.select(Cylinder.id).order_by(Cylinder.id)).first() or 0, ["2AA"])
-    key.state, out.purpose = KeyState.RETURNED, "night porter"
+    key.state, out.is_retired = KeyState.RETURNED, False
     work.session.commit()
     job = accept(work, issued(work, ask), (DoorRow(row=1, opening="H1", keyset="2AA"),), site_name="The lodge")
     assert [row.keyset for row in schedule_of(work, job).rows] == ["2AA"]

@@ -18,11 +18,9 @@ from app.ledger.jobs.stages import move_job
 from app.ledger.keys import losing
 from app.ledger.keys.loss_plans import LossWayKind, choose_plan, is_on_record, left_to_rekey, ways_of_loss
 from app.ledger.keys.losses import LossForm, Which, close_loss, report_loss, still_turned
-from app.ledger.keysystems.bittings import CUT_SO
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.extending import ExtendForm, extend_system
 from app.ledger.keysystems.lost_keysets import exposed_by
-from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.keysystems.planning import MatrixSealForm, make_ready, seal_access
 from app.ledger.keysystems.retiring import keyed_in, put_back_in_use, retire_system
 from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, drafts_of_loss, plan_of_loss
@@ -129,12 +127,12 @@ def test_a_lost_change_gets_the_next_symbol_and_as_many_keys(work: Work, system:
 def test_who_follows_a_key_that_was_really_cut_beyond_the_spec_is_not_said_to_be(
     work: Work, system: KeySystem
 ) -> None:
-    _keyset(work, "AA1").purpose = f"the porter, {CUT_SO}"
+    _keyset(work, "AA1").purpose, _keyset(work, "AA1").is_really_cut_so = "the porter, at night", True
     loss = _lost(work, "AA1")
     _chosen(work, loss, LossWayKind.NEW_BITTING)
     [ask] = drafts_of_loss(work, loss.id, PhaseForm())
     _accepted(work, ask)
-    assert _keyset(work, "AA5").purpose == "the porter"
+    assert (_keyset(work, "AA5").purpose, _keyset(work, "AA5").is_really_cut_so) == ("the porter, at night", False)
 
 
 def test_a_lost_master_is_followed_by_another_with_its_changes_in_one_draft(work: Work, system: KeySystem) -> None:
@@ -548,7 +546,7 @@ def test_a_plan_of_which_nothing_came_is_made_anew(work: Work, system: KeySystem
     assert plan is not None and plan.may_be_made_anew
     _chosen(work, loss, LossWayKind.ANOTHER_MASTER)
     assert planned.keyset.symbol == "AA3"
-    assert {one.symbol for one in system.keysets if is_retired(one)} == first
+    assert {one.symbol for one in system.keysets if one.is_out_of_use} == first
     assert first.isdisjoint(loss.successors.values())
     _handed_over(work, _accepted(work, *drafts_of_loss(work, loss.id, PhaseForm())))
     assert opened_by(work, system, was) == [] and at_odds(work, system) == []

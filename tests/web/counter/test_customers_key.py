@@ -73,10 +73,10 @@ def test_a_worn_number_and_the_key_lead_to_a_job_that_the_bench_keys_to_that_key
     assert "Keyed to the customer's key (AQ1, D 14)" in shown and f"In place of 18M-Q?-66, {old[-46:]}" in shown
     assert "keep the key with the job until the bench has decoded it" in shown and "Decode the key" not in shown
     schedule = " ".join(pdf_text(clerk.get(f"/jobs/{number}/keying-schedule.pdf").data).split())
-    assert "customer's key (AQ1; D 14)" in schedule and "to the customer's" in schedule
+    assert "customer's key (AQ1, D 14)" in schedule and "to the customer's" in schedule
 
     page = bench.get(f"/bench/jobs/{number}").text
-    assert "SKD1 waits for the customer&#39;s key (AQ1; D 14)" in page and "Show bittings" not in page
+    assert "SKD1 waits for the customer&#39;s key (AQ1, D 14)" in page and "Show bittings" not in page
     [link] = re.findall(r'href="([^"]*)">Decode the key', page)
     assert clerk.get(link).status_code == 403
     typed = form_with(bench.get(link).text, "cuts")
@@ -88,7 +88,7 @@ def test_a_worn_number_and_the_key_lead_to_a_job_that_the_bench_keys_to_that_key
     page = unescape(bench.get(done.location).text)
     assert "The customer's key of SKD1 is decoded." in page and "Show bittings" in page and "274163" not in page
     opened = unescape(bench.post(f"/bench/jobs/{number}/bittings").text)
-    assert "274163" in opened and "customer's key (AQ1; D 14)" in opened
+    assert "274163" in opened and "customer's key (AQ1, D 14)" in opened
     assert "274163" not in clerk.get(f"/jobs/{number}").text
     assert bench.get(link).status_code == 404  # it waits no more
     bench.post(
@@ -98,7 +98,7 @@ def test_a_worn_number_and_the_key_lead_to_a_job_that_the_bench_keys_to_that_key
     [keyset] = re.findall(r'name="keys" value="(\d+)"', sheet)
     assert bench.post(f"/bench/jobs/{number}/ticks", data={"keys": keyset, "as": "cut"}).status_code == 303
     receipt = pdf_text(clerk.get(f"/jobs/{number}/key-receipt.pdf").data)
-    assert "what the customer's key (AQ1; D 14) opens" in receipt
+    assert "what the customer's key (AQ1, D 14) opens" in receipt
     session.rollback()  # look anew
     assert not session.scalars(sa.select(Event.id).where(Event.summary.contains("274163"))).all()
     assert session.scalars(sa.select(Keyset.symbol).join(Cylinder).distinct()).all() == ["SKD1"]

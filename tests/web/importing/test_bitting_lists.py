@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.config import Config
 from app.keying import BittingSpec, KeyingError, plan_levels, read_bitting, read_cuts, rotate, write_bitting
+from app.ledger.keys.keys import order_copies
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, open_plan
 from app.ledger.keysystems.extending import ExtendForm, extend_system, make_extension_ready, seal_extension
@@ -318,7 +319,7 @@ def test_a_three_level_list_is_taken_over_with_its_array(
     system = session.query(KeySystem).one()
     assert system.levels == 3 and system.sealed_plan is not None and system.capacity
     assert session.query(Bitting).count() == len(planned.keysets)
-    retired = session.scalars(sa.select(Keyset).where(Keyset.purpose == "retired")).one()
+    retired = session.scalars(sa.select(Keyset).where(Keyset.is_retired)).one()
     assert retired.symbol == "AB9" and retired.parent is not None and retired.parent.symbol == "AB"
 
 
@@ -421,7 +422,7 @@ def test_an_import_is_undone_and_door_and_remarks_are_kept(
     )
     take(owner_client, listed, customer)
     session.rollback()
-    assert session.query(Keyset).filter_by(symbol="1AA").one().purpose == "door 12; operated by 2AA; AA; boiler"
+    assert session.query(Keyset).filter_by(symbol="1AA").one().purpose == "door 12; operated by 2AA, AA; boiler"
     crossed = session.query(ListRowAside).filter_by(row=5).one()
     assert crossed.reason.endswith("on the system's page. door 14; operated by 1AA, AA") and not crossed.could_matter
     assert session.query(BlindCode).one().code == "WH1001K"
@@ -432,6 +433,20 @@ def test_an_import_is_undone_and_door_and_remarks_are_kept(
     session.rollback()
     assert not session.query(KeySystem).count() and not session.query(ListRowAside).count()
     assert not session.query(BlindCode).count()
+
+
+def test_a_remark_changes_nothing_of_what_a_key_is(
+    keyway: None, owner_client: FlaskClient, customer: int, session: Session, work: Work
+) -> None:
+    """A clerk's word for a door is no word of ours: keys are cut of what only a remark calls retired."""
+    take(
+        owner_client, 'symbol,bitting,remarks\nAA,111111,\n1AA,222222,retired\n2AA,333333,"gate, retired"\n', customer
+    )
+    session.rollback()
+    system = session.query(KeySystem).one()
+    assert [order_copies(work, system.id, symbol, 1) for symbol in ("1AA", "2AA")] == [(1,), (1,)]
+    page = owner_client.get(f"/key-systems/{system.id}").text
+    assert "change, retired" in page and "change, gate, retired" in page and "Keys called in" not in page
 
 
 def test_codes_of_another_shop_are_never_given_again(

@@ -10,10 +10,9 @@ from flask.testing import FlaskClient
 
 from app.ledger.jobs.papers import schedule_of
 from app.ledger.jobs.stages import move_job
+from app.ledger.keys.keys import order_copies
 from app.ledger.keysystems.auditing import audit_systems
-from app.ledger.keysystems.bittings import CUT_SO
 from app.ledger.keysystems.lost_keysets import exposed_by
-from app.ledger.keysystems.out_of_use import RETIRED, mark_purpose
 from app.ledger.keysystems.planned_doors import replan
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.quoting.repeating import repeat_of
@@ -171,7 +170,7 @@ def test_a_door_list_takes_what_its_doors_were_planned_for(house: FlaskClient, w
     job = work.session.scalars(sa.select(Job).where(Job.number == number)).one()
     rows = {row.opening_number: row.keyset for row in schedule_of(work, job).rows}
     assert rows == {"store": "2AA", "desk": "1AA", "lobby": "3AA"}
-    mark_purpose(work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "1AA")).one(), CUT_SO)
+    work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "1AA")).one().is_really_cut_so = True
     told = {one.symbol: one.purpose for one in schedule_of(work, job).keysets}
     assert told["1AA"] == "clerk"  # an installer learns nothing of cuts
     work.session.rollback()
@@ -337,7 +336,7 @@ def test_a_door_on_a_master_brings_no_keys_of_it_and_who_carries_one_gets_it(hou
 
 def test_a_master_that_is_really_cut_as_it_is_has_no_key_for_that(house: FlaskClient, work: Work) -> None:
     system = _sealed(house, work, ",hall,desk,store\nwarden,x,x,x\nclerk,,x,\nporter,,,x\n")
-    mark_purpose(work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "AA")).one(), CUT_SO)
+    work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "AA")).one().is_really_cut_so = True
     work.session.commit()
     planned = [str(one) for one in _ids(work).values()]
     answer = house.post(f"/keying/systems/{system.id}/planned-doors", data={"planned": planned})
@@ -347,12 +346,37 @@ def test_a_master_that_is_really_cut_as_it_is_has_no_key_for_that(house: FlaskCl
 
 def test_nobody_gets_a_key_of_a_master_that_is_no_more(house: FlaskClient, work: Work) -> None:
     system = _sealed(house, work, ",hall,desk,store\nwarden,x,x,x\nclerk,,x,\nporter,,,x\n")
-    mark_purpose(work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "AA")).one(), RETIRED)
+    work.session.scalars(sa.select(Keyset).where(Keyset.symbol == "AA")).one().is_retired = True
     work.session.commit()
     planned = [str(_ids(work)[door]) for door in ("desk", "store")]
     answer = house.post(f"/keying/systems/{system.id}/planned-doors", data={"planned": planned})
     form = form_with(house.get(answer.location).text, "lines-0-standing")
     assert "AA" not in [value for name, value in form.items() if name.endswith("-symbol")]
+
+
+def test_names_of_people_are_names_and_no_more(house: FlaskClient, work: Work) -> None:
+    """A comma in one makes no two people of her, and who is retired has a key that is in use."""
+    system = _sealed(house, work, ',hall,desk,store\n"Ames, Ruth",x,x,x\nretired,,x,\nreally cut so,,,x\n')
+    planned = [str(one) for one in _ids(work).values()]
+    answer = house.post(f"/keying/systems/{system.id}/planned-doors", data={"planned": planned})
+    form = form_with(house.get(answer.location).text, "lines-0-standing")
+    assert (form["lines-2-symbol"], form["lines-2-quantity"]) == ("AA", "1")
+    assert order_copies(work, system.id, "1AA", 2) == (1, 2)
+    page = unescape(house.get(f"/key-systems/{system.id}").text)
+    assert "master, Ames, Ruth" in page and "change, retired" in page
+    number = quoted(
+        house,
+        {**MORTISE, "quantity": "2", "keying": "MK"},
+        customer_id=system.customer_id,
+        site_id=system.site_id,
+        system_id=system.id,
+    )
+    doors = {"row-1-opening": "desk", "row-2-opening": "store"}
+    accepted(house, number, override_reason="the owner asked", **doors)
+    work.session.rollback()
+    job = work.session.scalars(sa.select(Job).where(Job.number == number)).one()
+    told = {one.symbol: one.purpose for one in schedule_of(work, job).keysets}
+    assert told == {"1AA": "retired", "2AA": "really cut so"}
 
 
 # Ben hangs right under the owner's key, as Avery does, who is over three.

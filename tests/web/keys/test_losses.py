@@ -8,7 +8,6 @@ import sqlalchemy as sa
 
 from app.ledger.keysystems.bittings import reseal_bittings, seal_bitting
 from app.ledger.keysystems.lost_keysets import keep_lost_bitting
-from app.ledger.keysystems.out_of_use import is_retired
 from app.ledger.store.engine import transaction
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Job, Key, Keyset, KeyState, Level, Loss, Role, Stage
@@ -104,7 +103,7 @@ def test_a_lost_master_stays_open_until_its_last_door_is_rekeyed(
     assert "both flats done" in page and "Closed on 25 Nov 2026 by" in page and "Call them in" in page
     session = work.session
     session.rollback()
-    retired = [one.symbol for one in session.scalars(sa.select(Keyset).order_by(Keyset.id)) if is_retired(one)]
+    retired = [one.symbol for one in session.scalars(sa.select(Keyset).order_by(Keyset.id)) if one.is_out_of_use]
     assert retired == ["AA", "1AA", "2AA"]
     assert "No loss is open" in clerk.get("/keys/losses").text
     assert ">AA</a>" in clerk.get("/keys/losses?show=closed").text
