@@ -70,7 +70,7 @@ class PlanForm:
     """What a new system must hold, and on what: `counts` of each level now and `later`, the changes first.
 
     selective: the symbol of its selective master; "" for none. parts: masters and grands on other keyways of the
-    family, with what is under them, as "AB: Q2; B: Q3". reserve: changes that are kept back from the start, as
+    family, with what is under them, as "AB: Q2; BA to BF: Q3". reserve: changes that are kept back from the start, as
     "floor 2: 10 under AB".
     """
 
@@ -173,7 +173,7 @@ class Planned:
 
 
 MOST_PARTED = 1_000
-_PART = re.compile(r"\s*(\w+)\s*:\s*(\S+)\s*")
+_PART = re.compile(r"\s*(\w+)(?:\s*(?:-|\bto\b)\s*(\w+))?\s*:\s*(\S+)\s*")
 
 
 def _read_parts(work: Work, form: PlanForm) -> _Parts:
@@ -189,14 +189,21 @@ def _read_parts(work: Work, form: PlanForm) -> _Parts:
     for text in filter(str.strip, re.split(r"[;,\n]", form.parts)):
         if (read := _PART.fullmatch(text)) is None:
             problems.append(f"{text.strip()[:40]} is no part: write a symbol and its keyway, such as AB: {own.code}.")
-        elif (symbol := read[1].upper()) not in below:
+            continue
+        ends = [one.upper() for one in read.groups()[:2] if one]
+        if unknown := [one for one in ends if one not in below]:
             told = f"choose of {first_of(below, MOST_PEOPLE)}" if below else "it has none, so choose the keyway above"
-            problems.append(f"The plan has no master {symbol[:12]} below its top: {told}.")
-        elif symbol in found:
-            problems.append(f"{symbol} has two keyways: give it one.")
+            problems.append(f"The plan has no master {unknown[0][:12]} below its top: {told}.")
+            continue
+        beside = [one for one in below if parents[one] == parents[ends[0]]]
+        run = beside[beside.index(ends[0]) : beside.index(ends[-1]) + 1] if ends[-1] in beside else []
+        if not run:
+            problems.append(f"{' to '.join(ends)} is no run of masters under one key: name its first, then its last.")
+        elif twice := [one for one in run if one in found]:
+            problems.append(f"{twice[0]} has two keyways: give it one.")
         else:
             try:
-                found[symbol] = keyway_alike(work, read[2], own.spec_id)
+                found |= dict.fromkeys(run, keyway_alike(work, read[3], own.spec_id))
             except LedgerError as refused:
                 problems += [one.message for one in refused.problems]
     if problems:

@@ -200,7 +200,7 @@ class PlanPage(KeyingForm):
     parts = StringField(
         "Masters on other keyways of the family",
         [Length(max=400, message="At most 400 letters.")],
-        description="Such as AB: Q2; B: Q3: the master or grand of this symbol, with all under it, stands there.",
+        description="Such as AB: Q2; AG to AM: Q3: the masters or grands of these symbols, with all under them.",
     )
     reserve = text(
         "Reserve",

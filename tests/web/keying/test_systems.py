@@ -144,8 +144,7 @@ def test_a_plan_says_where_masters_share_bittings_and_what_then_keeps_them_apart
     words = words_of(_plan(client, **large))
     assert "do not fit under this master. What" in words
     assert "On AQ3, AQ4, AQ5, AQ6 the array can be had once more, if it is too small" in words
-    parts = "; ".join(f"A{letter}: AQ{on}" for letters, on in (("GHJKLM", 3), ("NPRSTU", 5)) for letter in letters)
-    page = _plan(client, **large, parts=parts)
+    page = _plan(client, **large, parts="AG to AM: AQ3; an-AU: AQ5")
     words = words_of(page)
     assert (
         "No array was found that holds a bitting for each of 18 × 65 keys" in words and "6 × 65 bittings do." in words
@@ -166,6 +165,10 @@ def test_a_plan_says_where_masters_share_bittings_and_what_then_keeps_them_apart
         ({"parts": "AZ: AQ2"}, "The plan has no master AZ below its top: choose of AA, AB, AC."),
         ({"parts": "A: AQ2"}, "The plan has no master A below its top"),
         ({"parts": "AB: AQ2; AB: AQ3"}, "AB has two keyways: give it one."),
+        ({"parts": "AB: AQ2; AA to AC: AQ3"}, "AB has two keyways: give it one."),
+        ({"parts": "AC to AB: AQ2"}, "AC to AB is no run of masters under one key: name its first, then its last."),
+        ({"parts": "AA to BA: AQ2", "levels": "4", "grands": "2"}, "AA to BA is no run of masters under one key"),
+        ({"parts": "AA to AZ: AQ2"}, "The plan has no master AZ below its top: choose of AA, AB, AC."),
         ({"parts": "AB AQ2; AA: ZZ9"}, "such as AB: AQ1. No maker on record has a keyway"),
         ({"parts": "AB: NH1"}, "is cut by another bitting spec"),
         ({"parts": "AA: AQ2", "levels": "2", "masters": "1"}, "it has none, so choose the keyway above"),
