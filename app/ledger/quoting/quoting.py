@@ -435,10 +435,12 @@ def _construction(system: SystemRequest, cylinders: int, kept: str) -> list[tupl
     """What a site costs that is construction keyed: kind, words, quantity and price code of each line; kept: what a
     construction core costs that does not come back, "" where nobody has said.
     """
-    keys = ("construction", "Construction keys", system.construction_keys, KEY_CUT)
+    keys = [("construction", "Construction keys", system.construction_keys, KEY_CUT)]
+    if system.construction_keys < 1:
+        keys = []  # a problem of its own
     if system.construction is ConstructionWay.MASTER:
         words = "Setting up for a construction key, until it is made dead"
-        return [("construction", words, cylinders, CONSTRUCTION_SETUP), keys]
+        return [("construction", words, cylinders, CONSTRUCTION_SETUP), *keys]
     return [
         (
             "construction",
@@ -446,7 +448,7 @@ def _construction(system: SystemRequest, cylinders: int, kept: str) -> list[tupl
             cylinders,
             CONSTRUCTION_CORE,
         ),
-        keys,
+        *keys,
         ("construction", "Control key to the construction cores", 1, KEY_CONTROL),
     ]
 
