@@ -144,7 +144,7 @@ def factory_order_pdf(order: FactoryOrder) -> bytes:
 
 def factory_letter_pdf(letter: FactoryLetter) -> bytes:
     """The letter that asks the factory for new keysets after a loss, as PDF."""
-    head = PaperHead(letter.house, "New keysets after a loss", letter.system, letter.on)
+    head = PaperHead(letter.house, "New keysets after a loss", f"of {letter.system}", letter.on)
     return pdf("factory_letter.html", head, letter=letter)
 
 

@@ -633,6 +633,21 @@ def test_a_lost_master_of_a_factorys_system_is_followed_by_the_factorys_keysets(
     assert exposed_by(work.session, _keyset(work, "AA")) == ()
 
 
+def test_the_letter_says_which_keysets_are_on_which_keyway(work: Work) -> None:
+    """F1 to F6 hang on AQ1, G1 to G3 on AQ3; the key of A enters both."""
+    sold_halls(work).records = RecordsHolder.FACTORY
+    work.session.commit()
+    letter = letter_of_loss(work, _chosen(work, _lost(work, "A"), LossWayKind.FACTORY).id)
+    assert [(one.level, one.keysets, one.cylinders, one.successors) for one in letter.levels] == [
+        ("grand master, AQ1 and AQ3", "A", 0, "B"),
+        ("master, AQ1", "AA, AB", 0, "BA, BB"),
+        ("master, AQ3", "AC", 0, "BC"),
+        ("change, AQ1", "AA1 to AA4, AB1", 6, "BA1 to BA4, BB1"),
+        ("change, AQ3", "AC1 to AC3", 3, "BC1 to BC3"),
+    ]
+    assert letter.cylinders == 9
+
+
 def test_the_letter_for_a_control_key_counts_every_core_that_it_takes_out(work: Work) -> None:
     """It said that by our record the key opens 0 cylinders, since none is keyed to the control key itself."""
     body = CylinderAttributes("sfic", chambers=7, keyway="NH1", finish="626")

@@ -90,7 +90,7 @@ def test_a_factory_is_asked_by_a_letter_without_a_bitting(
     assert clerk.get(f"/keying/losses/{loss.id}/letter.pdf").status_code == 400
     _chosen(clerk, loss, "factory")
     text = " ".join(pdf_text(clerk.get(f"/keying/losses/{loss.id}/letter.pdf").data).split())
-    assert "by our record it opens 5 cylinders" in text and "AA, master (nobody knows how many)" in text
+    assert "by our record it opens 5 cylinders" in text and "AA, master (nobody knows which or how many)" in text
     assert "change AA1 to AA4 5 AC1 to AC4" in text and "master AA 0 AC" in text
     assert "Ardent Brass A18M-Q1-66.SC" in text
     assert session.scalars(sa.select(Keyset.level).where(Keyset.symbol == "AC")).first() in (None, Level.MASTER)
