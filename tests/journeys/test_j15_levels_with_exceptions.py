@@ -46,6 +46,8 @@ def test_levels_stay_and_what_crosses_is_asked_one_by_one(hands: Hands, house: H
     expect(main).to_contain_text("By levels: 3.", timeout=20_000)
     rows = page.get_by_role("table", name="Exceptions").locator("tbody tr")
     expect(rows).to_have_count(3)
+    tick = page.get_by_role("checkbox", name="Cross 108 for P107").bounding_box()
+    assert tick is not None and tick["height"] < 30, "a tick as large as a button"
     colleague, other, store = (rows.filter(has_text=words) for words in ("P107", "P109", "S1"))
     expect(colleague).not_to_contain_text("uncontrolled")
     # The key of P109 has its own head's cuts in it, so that the head would come in: it asks.
