@@ -271,7 +271,7 @@ def factory_way(request: KeyingRequest, terms: FactoryTerms | None, house_closed
     if request.goods_cents is not None and request.goods_cents < terms.min_order_cents and not takes_any:
         obstacles.add(
             ObstacleCode.MINIMUM_ORDER,
-            "The order is below the factory's minimum.",
+            "The goods come to less than the factory's minimum.",
             f"The goods come to {show_cents(request.goods_cents)}; "
             f"the minimum is {show_cents(terms.min_order_cents)}.",
         )

@@ -81,10 +81,10 @@ class StillOpen:
         """Why permanent keys wait at a building site, in a sentence; "" where none does."""
         if not self.waiting:
             return ""
-        told = "A door of this job still opens to a construction key: now only that, and what it turns, goes there"
+        told = "A door of this job still opens to a construction key. Only that key and what it turns go there now"
         wait_or_waits = "waits" if len(self.waiting) == 1 else "wait"
         keys = f"{counted(len(self.waiting), 'permanent key')} {wait_or_waits}"
-        return f"{told}, and {keys} until the building is handed over: {_named(self.waiting)}."
+        return f"{told}; {keys} until the building is handed over: {_named(self.waiting)}."
 
     @property
     def going_words(self) -> str:

@@ -114,8 +114,8 @@ _BY_MASTER = (
     "are destroyed."
 )
 _BY_CORES = (
-    "Construction cores, alike to {0}, hang until the building is handed over; {1} takes them out. Seat each "
-    "permanent core{2} as soon as its construction core is out: a door without one is open. Tick each door as "
+    "Construction cores, keyed alike to {0}, hang until the building is handed over; {1} takes them out. Seat each "
+    "permanent core{2} as soon as its construction core is out: a door without a core is open. Tick each door as "
     "swapped. Bring all construction cores and their keys back."
 )
 

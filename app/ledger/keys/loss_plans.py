@@ -97,7 +97,7 @@ class LossWayKind(WordedEnum):
 
     NEW_BITTING = "new bitting", "A new bitting, for as few doors and keys as it takes"
     ANOTHER_MASTER = "another master", "Another master, with new keys for all that hangs under it"
-    LEFT_OUT = "left out", "Fewer doors: the lost key's cuts are left out of the pins, and no key takes its place"
+    LEFT_OUT = "left out", "No new keys: the lost key's cuts are left out of the pins"
     CORES = "change of cores", "A new control key, and all cores pinned for it"
     FACTORY = "factory", "New keysets from the factory, by a letter"
     MADE_DEAD = "made dead", "No rekeying: the construction key is made dead"
