@@ -32,6 +32,7 @@ from app.ledger.store.work import Work
 from app.ledger.tables import Event, KeySystem, Level, Maker, RecordsHolder
 from tests.ledger.test_main_job import accept, flats, issued, openings
 from tests.reading import pdf_text
+from tests.sold_systems import sold_halls
 
 
 @pytest.fixture
@@ -70,6 +71,21 @@ def test_the_two_papers_together_say_all_and_each_alone_opens_no_door(work: Work
     assert sealed_letter(work, system.id, sent.number).rows == letter.rows
     other = send_array(work, system.id, form(work, purpose="20 more"))
     assert sealed_letter(work, system.id, other.number).rows != letter.rows
+
+
+def test_the_papers_of_a_system_on_two_keyways_say_which_key_enters_which(work: Work) -> None:
+    """F1 to F7 hang on AQ1, G1 to G3 on AQ3: keyed into the other keyway, no key would go into its door."""
+    halls = sold_halls(work)
+    sent = send_array(work, halls.id, form(work))
+    letter = sealed_letter(work, halls.id, sent.number)
+    levels = {symbol: level for _, symbol, level, _ in letter.rows}
+    assert levels["A"] == "grand master, on AQ1 and AQ3" and levels["AC"] == "master, on AQ3"
+    assert {symbol for symbol, level in levels.items() if level == "change, on AQ3"} == {"AC1", "AC2", "AC3"}
+    assert {levels[symbol] for symbol in ("AA1", "AA4", "AB1")} == {"change, on AQ1"}
+    told = " ".join(pdf_text(sealed_letter_pdf(letter, house_head(get_house(work.session)))).split())
+    assert "keyways AQ1, AQ3, of" in told and "AC2 change, on AQ3 AC" in told
+    listed = sealed_list_pdf(sealed_list(work, halls.id, sent.number), "Letter")
+    assert "AQ1, AQ3, Ardent AQ" in " ".join(pdf_text(listed).split())
 
 
 def test_what_was_sent_is_not_printed_again_with_other_bittings(work: Work, system: KeySystem) -> None:
