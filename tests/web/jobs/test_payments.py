@@ -1,5 +1,6 @@
 """A job's payments page: take money, print its receipt, and refusals with the figures."""
 
+import re
 from collections.abc import Callable
 
 import pytest
@@ -34,7 +35,7 @@ def paid(work: Work) -> list[int]:
 def test_a_deposit_is_taken_and_its_receipt_printed(work: Work, job: Job, client_as: ClientAs) -> None:
     client = client_as(Role.COUNTER)
     fresh = client.get("/jobs/1042/payments").text
-    assert 'value="107.25"' in fresh and "Nothing has been received yet" in fresh
+    assert re.search('<input[^>]*autofocus[^>]*value="107.25"', fresh) and "Nothing has been received yet" in fresh
     answer = client.post("/jobs/1042/payments", data={**FORM, "note": "check 20417"})
     assert answer.status_code == 303
     page = client.get(answer.location).text
