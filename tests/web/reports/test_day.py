@@ -165,7 +165,7 @@ def test_what_nobody_accepted_is_offered_not_promised(owner_client: FormClient, 
         page = " ".join(re.sub("<[^>]+>", " ", owner_client.get(address).text).split())
         assert "Only asked for asked 25 Nov 2026 offered" in page and page.count("offered") == 1
     page = owner_client.get("/jobs/1991").text
-    assert "<dt>Offered</dt>" in page and "<dt>Promised</dt>" not in page
+    assert "<dt>Offered for</dt>" in page and "<dt>Promised</dt>" not in page
     sheet = openpyxl.load_workbook(io.BytesIO(owner_client.get("/day/jobs.xlsx").data)).active
     head, *rows = sheet.iter_rows(values_only=True)
     (row,) = [dict(zip(head, row, strict=True)) for row in rows if row[0] == 1991]

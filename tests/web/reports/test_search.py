@@ -220,8 +220,8 @@ def demo_clerk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[FormClient]
         ("Sandpiper, M.", "Job 1003</a> Cores for the practice", "checked promised 9 Nov 2026 late 16 days"),
         ("1aa 2", "Job 1003</a> Cores for the practice", "checked promised 9 Nov 2026 late 16 days"),
         ("1aa 2", "Job 1010</a> Upper Road, 36", "parts on order promised 15 Dec 2026"),
-        ("t gull", "Job 1005</a> Key lost, rekey three", "quoted offered 10 Nov 2026"),  # her keys' own job is closed
-        ("skd1-1", "Job 1005</a> Key lost, rekey three", "quoted offered 10 Nov 2026"),
+        ("t gull", "Job 1005</a> Key lost, rekey three", "quoted offered for 10 Nov 2026"),  # her keys' job is closed
+        ("skd1-1", "Job 1005</a> Key lost, rekey three", "quoted offered for 10 Nov 2026"),
         ("Q-1007-1", FLATS, "approved promised 27 Nov 2026"),
         ("q1007", FLATS, "approved promised 27 Nov 2026"),
         ("1007 - 1", FLATS, "approved promised 27 Nov 2026"),

@@ -72,7 +72,7 @@ def test_a_customers_page_shows_whom_where_and_what(clerk: FlaskClient) -> None:
     page = clerk.get(f"/customers/{customer.id}").text
     for words in ("Ines", "manager", "The Flats", "Twenty-four flats", "Flats system", "it ends in 5 days"):
         assert words in page
-    assert '<td data-label="Doors" class="number">2</td>' in page
+    assert '<td data-label="Doors" data-say="doors" class="number">2</td>' in page
 
 
 def test_the_page_asks_the_database_a_bounded_number_of_questions(ledger, clerk: FlaskClient) -> None:
