@@ -12,6 +12,7 @@ from typing import Any
 from app.errors import BitternError
 from app.fitting import (
     CYLINDER_TYPES,
+    DOOR_MATERIALS,
     CatalogItem,
     CylinderAttributes,
     compose_any,
@@ -58,7 +59,8 @@ class QuickWord:
 @dataclass(frozen=True, slots=True)
 class QuickLine:
     """One line as said; None and "" are not said. maker: its code. could_be: the numbers of the catalog, or codes of
-    the price book, that are all meant; completed: the one number that is; filled: what is taken of it unsaid.
+    the price book, that are all meant; completed: the one number that is; filled: what is taken of it unsaid. door,
+    stile: how thick and how wide, as typed; material: of DOOR_MATERIALS.
     """
 
     kind: LineKind
@@ -83,6 +85,9 @@ class QuickLine:
     could_be: tuple[str, ...] = ()
     completed: str = ""
     filled: tuple[str, ...] = ()
+    door: str = ""
+    stile: str = ""
+    material: str = ""
 
     def request(self) -> LineRequest:
         """What the line asks for, with the usual where nothing is said."""
@@ -186,6 +191,8 @@ class _SpokenLine:
         """The line, None where nothing is named, and its words with their places."""
         self._take("urgency")
         line = self._line()
+        if line and line.kind in (LineKind.CYLINDER, LineKind.PART, LineKind.HARDWARE):
+            line = self._on_door(line)
         words = []
         for piece in self._pieces:
             means, hint = self._means.get(piece.start, ("", ""))
@@ -212,6 +219,11 @@ class _SpokenLine:
         if KEYS & said.keys():
             return self._keys()
         return None
+
+    def _on_door(self, line: QuickLine) -> QuickLine:
+        door, of_door = self._take("door") or ("", "")
+        stile, of_stile = self._take("stile") or ("", "")
+        return replace(line, door=door, stile=stile, material=self._take("material") or of_stile or of_door)
 
     def _take(self, what: str, means: str | None = None) -> Any:
         """What is said of something, None where nothing is; means: what its word was taken for."""
@@ -497,6 +509,10 @@ def _meaning(what: str, value: Any) -> str:
             return f"part number {value[1]}"
         case "quantity" | "keyway":
             return f"{what} {value}"
+        case "door" | "stile":
+            return " ".join(filter(None, (DOOR_MATERIALS.get(value[1], ""), what, value[0])))
+        case "material":
+            return f"door of {DOOR_MATERIALS[value]}"
         case "minutes":
             return f"{value} minutes"
         case "urgency":

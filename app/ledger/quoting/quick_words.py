@@ -102,6 +102,12 @@ def _counted(found: re.Match[str]) -> int:
     return _number(found[1])
 
 
+def _sized(found: re.Match[str]) -> tuple[str, str]:
+    """How thick a door, or wide a stile, is said to be, as typed, and what it is made of."""
+    size = next(one for one in (found[1], *found.groups()[2:]) if one)
+    return " ".join(size.split()), _MADE_OF.get((found[2] or "").casefold(), "")
+
+
 def _minutes(found: re.Match[str]) -> int:
     return 60 * (1 if found[1].casefold() == "an" else _number(found[1])) + (30 if found[2] or found[3] else 0)
 
@@ -119,6 +125,15 @@ def _compiled(pattern: str) -> re.Pattern[str]:
     return re.compile(rf"(?<![\w/.-])(?:{pattern})(?![\w/])", re.IGNORECASE)
 
 
+_SIZE = (
+    r"(?:[0-9]+(?:-|\s+)[0-9]+/[0-9]+|[0-9]+/[0-9]+|[0-9]*\.[0-9]+)(?:\s*(?:inch(?:es)?|in\.?|\"|mm)(?!\w))?"
+    r"|[0-9]+\s*(?:inch(?:es)?|in\.?|\"|mm)(?!\w)"
+)
+_MADE_OF = {"aluminum": "aluminum", "aluminium": "aluminum", "wood": "wood", "wooden": "wood", "steel": "steel"}
+_MADE = "|".join(_MADE_OF)
+_DOOR = _compiled(rf"({_SIZE})[\s-]*(?:thick\s+)?(?:({_MADE})\s+)?doors?|({_SIZE})\s+thick")
+_STILE = _compiled(rf"({_SIZE})[\s-]*(?:(?:wide|narrow)\s+)?(?:({_MADE})\s+)?stiles?")
+_MATERIAL = _compiled(rf"({_MADE})\s+(?:doors?|stiles?)")
 _MASTER = _compiled(
     r"under\s+(?:the\s+)?(?:master\s+)?((?!the\b|(?-i:a)\b|one\b|all\b|each\b)[a-z]{1,3}[0-9]{0,2}[a-z]?(?:\s?\([a-z]{2,10}\))?)"
     rf"|(?:(?<=MK\s)|(?<=master\s)|(?<=master\skeyed\s))((?!K[AD]\b|S?KD\b|G*MK\b){_SYMBOL})"
@@ -175,6 +190,9 @@ def _pieces(typed: str, house: HouseWords) -> list[Piece]:
         _hear_all(ear, "symbol", _KEYS_OF, lambda found: found[1])
     _hear_all(ear, "finish", _FINISH_NUMBER, lambda found: tuple(one.code for one in finishes_named(found[1])))
     _hear_all(ear, "master", _MASTER, lambda found: (found[1] or found[2]).upper())
+    for what, door in (("door", _DOOR), ("stile", _STILE)):
+        _hear_all(ear, what, door, _sized)
+    _hear_all(ear, "material", _MATERIAL, lambda found: _MADE_OF[found[1].casefold()])
     _hear_all(ear, "rekey", _REKEY, lambda found: True)
     for urgency, words in _URGENCIES:
         _hear_all(ear, "urgency", _compiled(words), partial(_always, urgency))

@@ -200,7 +200,8 @@ def add_quick(work: Work, form: CounterForm, typed: str) -> tuple[QuickReading |
         keying = {} if said.keying or said.kind is LineKind.CYLINDER else {"keying": ""}
         if said.keying is KeyingKind.MK and _stands_under_grand(work, form, said.master):
             keying = {"keying": KeyingKind.GMK.value}
-        line = form.lines.add(line_of_ask(said.request()) | keying)
+        door = {f"fit_{name}": getattr(said, name) for name in ("door", "stile", "material")}
+        line = form.lines.add(line_of_ask(said.request()) | keying | door)
         is_worn = "?" in said.part_number
         if (said.could_be or is_worn) and focus == "add":
             focus = f"could-{line.key}" if is_worn or said.kind is LineKind.CYLINDER else line.id

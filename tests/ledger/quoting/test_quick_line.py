@@ -144,6 +144,15 @@ TABLE: tuple[tuple[str, Sequence[Line], str], ...] = (
     ("2 x rim, 3 extra keys and 1 ring set",
      [cylinder(2, "rim"), {"kind": "keys", "quantity": 3},
       {"kind": "hardware", "quantity": 1, "price_code": "RING-SET"}], ""),
+    # What is said of the door is no length and no finish of a cylinder.
+    ("2 mortise 626 2-1/4 in door",
+     [cylinder(2, "mortise", finish="626", door="2-1/4 in")], ""),
+    ("aluminum door 4 in stile, deadbolt",
+     [cylinder(1, "deadbolt", stile="4 in", material="aluminum")], ""),
+    ("3 mortise 1-1/8 for a 57 mm steel door",
+     [cylinder(3, "mortise", length="1-1/8", door="57 mm", material="steel")], ""),
+    ("mortise for 1-3/4 thick wooden doors", [cylinder(1, "mortise", door="1-3/4", material="wood")], ""),
+    ("rekey 2 rim 1-3/4 door", [{"kind": "rekey", "quantity": 2, "type": "rim"}], "1-3/4 door"),
     # What is not understood, and what can be several things.
     ("2 mortise purple 626", [cylinder(2, "mortise", finish="626")], "purple"),
     ("2 mortise 3 AQ1", [cylinder(2, "mortise", keyway="AQ1")], "3"),

@@ -53,6 +53,15 @@ def test_words_become_a_priced_line_and_the_box_is_free_for_the_next(clerk: Form
     assert re.search(r'id="quick"[^>]*autofocus', page)
 
 
+def test_what_is_said_of_the_door_stands_in_its_boxes(clerk: FormClient) -> None:
+    """It was taken for an aluminum finish and a length of 4 in."""
+    page = added(clerk, "aluminum door 4 in stile, deadbolt 626")
+    assert (typed(page, "lines-0-fit_stile"), chosen(page, "lines-0-fit_material")) == ("4 in", "aluminum")
+    assert (typed(page, "lines-0-finish"), typed(page, "lines-0-length")) == ("626", "")
+    page = added(clerk, "mortise 626 for a 2-1/4 in door")
+    assert (typed(page, "lines-0-fit_door"), typed(page, "lines-0-length")) == ("2-1/4 in", "")
+
+
 def test_the_button_adds_what_enter_adds_without_a_script(clerk: FormClient) -> None:
     page = clerk.post("/counter/work-out", data=posted(quick="ring set 3; trip", add="quick")).text
     assert page.count('id="line-') == 2
