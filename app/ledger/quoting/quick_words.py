@@ -27,7 +27,7 @@ from app.ledger.catalog.price_queries import KEY_CUT, PriceEntry
 from app.ledger.tables import LineKind
 from app.pricing import KeyingKind, Urgency
 
-_MARKS = str.maketrans("″”“–−", '"""--')
+_MARKS = str.maketrans("″”“–−’", '"""--\'')
 _COUNTS = {number_word(number): number for number in range(1, 11)} | {"eleven": 11, "twelve": 12}
 _N = rf"[0-9]{{1,5}}|{'|'.join(_COUNTS)}"
 _SYMBOL = r"(?-i:[A-Z]{1,3}[0-9]{0,3}[A-Z]{0,2}|[0-9]{1,3}[A-Z]{2})"
@@ -37,7 +37,7 @@ _KEYINGS = (
     (KeyingKind.MK, r"MK|master[\s-]?key(?:ed|ing)|mastered|master(?![\s-]?keys?\b)"),
     (
         KeyingKind.OWN,
-        r"(?:keyed\s+)?to\s+(?:the\s+)?(?:customer'?s|existing|old|own|his|her|their|my)\s+(?:old\s+|own\s+)?key(?!\w)|"
+        r"(?:keyed\s+)?to\s+(?:the\s+)?(?:customers|\w+'s|existing|old|own|his|her|their|my)\s+(?:old\s+|own\s+)?key(?!\w)|"
         r"keyed\s+to\s+(?:the|an?)\s+key(?!\w)",
     ),
     (KeyingKind.SKD, r"SKD|single[\s-]keyed|keyed\s+single"),

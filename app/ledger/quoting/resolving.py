@@ -416,7 +416,7 @@ class Resolver:
 
     def _maker(self, code: str) -> MakerTables:
         if code not in self._makers:
-            raise BitternError("maker", "Choose a maker: the same attributes have another number with each.")
+            raise BitternError("maker", "Choose a maker: each has its own number for this.")
         return self._makers[code]
 
     def _unlisted(self, item: Item | None) -> tuple[str, ...]:

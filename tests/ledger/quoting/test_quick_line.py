@@ -144,6 +144,9 @@ TABLE: tuple[tuple[str, Sequence[Line], str], ...] = (
     ("2 x rim, 3 extra keys and 1 ring set",
      [cylinder(2, "rim"), {"kind": "keys", "quantity": 3},
       {"kind": "hardware", "quantity": 1, "price_code": "RING-SET"}], ""),
+    ("rim 1-1/4 626 keyed to the college's key",
+     [cylinder(1, "rim", length="1-1/4", finish="626", keying="OWN")], ""),
+    ("2 rim keyed to the customer’s old key", [cylinder(2, "rim", keying="OWN")], ""),
     # What is said of the door is no length and no finish of a cylinder.
     ("2 mortise 626 2-1/4 in door",
      [cylinder(2, "mortise", finish="626", door="2-1/4 in")], ""),
