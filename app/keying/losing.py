@@ -24,6 +24,7 @@ SECONDS = 20.0
 NOTHING_BESIDE = SystemsBeside()
 MOST_SAID = 6
 TOPS_TRIED = 3
+FIRST_TOPS = 15  # of a whole system keyed anew by levels: each takes a moment, a longer search may take all the time
 ROUNDS = 3
 """How often a plan is searched for that is clear of the old keys and pins, too."""
 
@@ -171,13 +172,14 @@ class _SearchForPlan:
             )
 
     def _replace_all(self, branch: tuple[str, ...]) -> None:
-        self._move(branch)
+        for _ in range(FIRST_TOPS):
+            if not self.best and {*branch} == self.loss.costs.keys() and not self.limit.is_over:
+                self.best = key_anew(self.loss, self.rng, self.limit.part(1 / 2), by_levels=True)
+        if not self.best:
+            self._move(branch)
         for is_bounded in (True, False):
             if not self.best and not self.limit.is_over:
                 self._try(branch, is_bounded=is_bounded, all_of_them=True)
-        for _ in range(TOPS_TRIED):
-            if not self.best and {*branch} == self.loss.costs.keys() and not self.limit.is_over:
-                self.best = key_anew(self.loss, self.rng, self.limit.part(1 / 4), by_levels=True)
 
     @property
     def _is_done(self) -> bool:

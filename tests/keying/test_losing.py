@@ -376,3 +376,19 @@ def test_nothing_is_keyed_anew_once_the_time_is_up(monkeypatch):
 def test_where_the_time_is_up_nothing_is_claimed():
     lost = lose(PLAN.keys, PLAN.cylinders, "AB", seconds=1e-6)
     assert not lost.proven and lost.replace == () and len(lost.exposed) == 5
+
+
+def test_another_top_master_is_looked_for_before_all_that_takes_longer(monkeypatch):
+    """Each key anew, under a top of the same parity, with old keys still about: 21 keys are found in a few draws."""
+    spec = BittingSpec(chambers=6, depths=10, macs=7, step=2)
+    plan = plan_levels(spec, (4, 1, 7, 2, 5, 0), levels=2, masters=1, changes_per_master=20)
+    for name in ("move_branch", "replace_keys"):
+        monkeypatch.setattr(losing, name, lambda *_, **__: pytest.fail("a search that may take all the time"))
+    lost = lost_key(
+        *(spec, plan.keys, plan.cylinders, "AA", Random(2)),
+        seconds=600,
+        branch=[*plan.keys],
+        keeping=lambda replaced: {"AA"} & replaced,
+    )
+    assert lost.proven and {*lost.replace} == {*plan.keys}
+    assert not {*lost.new.values()} & {*plan.keys.values()}

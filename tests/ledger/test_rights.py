@@ -256,11 +256,12 @@ NO_ROLE_OF_THEIR_OWN = {
         keys.losing: ready_loss
         keys.loss_plans: open_loss_plan is_on_record may_be_made_anew jobs_of_loss left_to_rekey
         quoting.loss_drafts: phases_of
-        keysystems.unsealed_system: keys_aside open_system rows_like
+        keysystems.unsealed_system: keys_aside open_system rows_like keysets_cut_so ask_from_which_end
         keysystems.pinned: turned_by turning pins_now pinned_as_on_record keeping_keys_aside_out
     """,
     "one's own login, secrets or page, or before anybody is logged in: it asks who, not which role": """
         quoting.issuing: keep_draft drop_draft
+        jobs.construction: delete_draft_of_cores
         people.users: start_house change_own_password
         people.logins: log_in log_out
         people.second_factor: set_factor drop_factor

@@ -11,12 +11,11 @@ from app.ledger.bench.bench_queries import BENCH_STAGES
 from app.ledger.jobs.queries import get_job
 from app.ledger.keysystems.auditing import AuditReport, audit_systems
 from app.ledger.keysystems.authority import require_authority
-from app.ledger.keysystems.bittings import open_bittings, seal_bitting, spec_of
+from app.ledger.keysystems.bittings import seal_bitting, spec_of
 from app.ledger.keysystems.keysets import waiting_keys
 from app.ledger.keysystems.lost_keysets import require_not_lost
 from app.ledger.keysystems.out_of_use import require_not_retired
-from app.ledger.keysystems.system_queries import sections_of, systems_sharing_keyway
-from app.ledger.keysystems.unsealed_system import rows_like
+from app.ledger.keysystems.unsealed_system import keysets_cut_so, rows_like
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
@@ -30,7 +29,6 @@ from app.ledger.tables import (
     Keyset,
     KeySystem,
     Level,
-    RecordsHolder,
     Role,
     Stage,
 )
@@ -79,7 +77,7 @@ def decode_customers_key(work: Work, job_number: int, keyset_id: int, form: Cust
             raise LedgerError("stage", f"This job is {job.stage.word}: a key is decoded before it leaves the bench.")
         cuts = _read(spec_of(keyset.system), form)
         known = _known(work, keyset, cuts)
-        turned = _known_as(work, keyset, cuts[::-1]) if known is None else []
+        turned = keysets_cut_so(work, keyset.system, cuts[::-1]) if known is None else []
         before = audit_systems(work, [keyset.system])
         symbol = keyset.symbol
         if known is not None:
@@ -115,19 +113,9 @@ def _aside(work: Work, system: KeySystem, cuts: Cuts) -> tuple[str, ...]:
     return tuple(f"{one[0].upper()}{one[1:]} {told}" for one in rows_like(work, system, cuts))
 
 
-def _known_as(work: Work, keyset: Keyset, cuts: Cuts) -> list[Keyset]:
-    """The keysets that the customer has with these very cuts, on the keyway of a keyset."""
-    system = keyset.system
-    sharing = systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
-    sharing = [one for one in sharing if (one.keyway, one.chambers) == (system.keyway, system.chambers)]
-    there = [one for one in sharing if one.records is RecordsHolder.SHOP]
-    opened = open_bittings(work.session, work.vault, there)
-    return [one for other in there for one in other.keysets if opened.get(one.id) == cuts]
-
-
 def _known(work: Work, keyset: Keyset, cuts: Cuts) -> Keyset | None:
     """The keyset under which the customer has this very key; refused where it is out of use."""
-    system, same = keyset.system, _known_as(work, keyset, cuts)
+    system, same = keyset.system, keysets_cut_so(work, keyset.system, cuts)
     plain = [one for one in same if one.level is not Level.CONTROL]
     if same and not plain:
         raise KeyingError("cuts", f"This is a control key, of {same[0].system.name}: no cylinder is keyed to it.")

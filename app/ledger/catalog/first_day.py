@@ -14,6 +14,7 @@ from app.ledger.catalog.house_settings import set_bench_terms
 from app.ledger.catalog.items import fill_prices
 from app.ledger.catalog.price_editing import set_tax_rule
 from app.ledger.catalog.price_queries import (
+    CONSTRUCTION_SETUP,
     KEY_CONTROL,
     KEY_CUT,
     KEY_DECODE,
@@ -179,6 +180,7 @@ def _proposed(terms: BenchTerms) -> dict[str, int]:
             found[system_code(levels)] = usual_price(terms, terms.setup_minutes[kind])
     for sort, minutes in terms.type_minutes.items():
         found[rekey_code(sort)] = keyed(minutes, KeyingKind.KD)
+    found[CONSTRUCTION_SETUP] = usual_price(terms, terms.construction_minutes)
     key = usual_price(terms, terms.key_minutes, terms.key_blank_cents + terms.key_cut_cents)
     found |= {KEY_CUT: key, KEY_CONTROL: 3 * key}
     for code, minutes in _FURTHER_MINUTES.items():

@@ -19,6 +19,7 @@ from app.ledger.keysystems.crosskeying import CROSS_KEYED, CROSS_KEYED_ANEW
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED, open_lost_bittings
 from app.ledger.keysystems.pinned import keeping_keys_aside_out, turn_ball, turning
 from app.ledger.keysystems.system_queries import operators_of, sections_of, systems_sharing_keyway
+from app.ledger.quoting.issuing import drop_draft
 from app.ledger.stock.movements import move_stock
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
@@ -365,9 +366,10 @@ def _place(cylinder: Cylinder) -> str:
     return f"door {cylinder.door.opening_number}" if cylinder.door else "no door"
 
 
-def mark_cores(work: Work, job_number: int, cylinder_ids: Collection[int], on: date, to: str) -> int:
+def mark_cores(work: Work, job_number: int, cylinder_ids: Collection[int], on: date, to: str, draft: str = "") -> int:
     """Put on record that construction cores that were swapped are BACK in the shop, that they are KEPT and charged
-    for, or neither after all (SWAPPED); how many changed. LedgerError on `cylinders` and `on`, NotFound.
+    for, or neither after all (SWAPPED); how many changed. draft: the token of the draft that is to charge for them.
+    LedgerError on `cylinders` and `on`, NotFound.
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
@@ -383,8 +385,26 @@ def mark_cores(work: Work, job_number: int, cylinder_ids: Collection[int], on: d
         changed = [one for one in mine if were[one] != to and (to != KEPT or were[one] == SWAPPED)]
         if changed and changed[0].keyset is not None:
             move_cores(work, job, len(changed) if to == BACK else -sum(were[one] == BACK for one in changed))
-            _tell(work, job, changed[0].keyset, changed, on, _SAID_OF_CORES[to])
+            detail = {"draft": draft} if draft else {}
+            _tell(work, job, changed[0].keyset, changed, on, _SAID_OF_CORES[to], **detail)
         return len(changed)
+
+
+def delete_draft_of_cores(work: Work, token: str) -> int:
+    """Throw a draft of one's own away, and have the construction cores that it was to charge for be neither kept nor
+    back; how many.
+    """
+    with transaction(work.session):
+        if not drop_draft(work, token):
+            return 0
+        charged = work.session.scalars(sa.select(Event).where(Event.kind == CORES_KEPT).order_by(Event.id)).all()
+        event = next((one for one in charged if one.detail.get("draft") == token), None)
+        if event is None or event.job_id is None:
+            return 0
+        job = work.session.get_one(Job, event.job_id)
+        done = _said(work.session, job.id)
+        still = [one for one in event.detail["cylinders"] if done.get(one) is event]
+        return mark_cores(work, job.number, still, work.today, SWAPPED) if still else 0
 
 
 def move_cores(work: Work, job: Job, count: int) -> None:
@@ -418,8 +438,10 @@ def _check_day(work: Work, on: date, since: Sequence[date | None]) -> None:
         )
 
 
-def _tell(work: Work, job: Job, keyset: Keyset, cylinders: Sequence[Cylinder], on: date, kind: str) -> None:
+def _tell(
+    work: Work, job: Job, keyset: Keyset, cylinders: Sequence[Cylinder], on: date, kind: str, **more: str
+) -> None:
     places = ", ".join(dict.fromkeys(one.door.opening_number if one.door else "no door" for one in cylinders))
     said = f"{_SAID[kind].format(keyset.symbol)}, {show_day(on)}: {counted(len(cylinders), 'door')} ({places})"
-    detail = {"cylinders": [one.id for one in cylinders], "keyset": keyset.id, "symbol": keyset.symbol}
+    detail = {"cylinders": [one.id for one in cylinders], "keyset": keyset.id, "symbol": keyset.symbol, **more}
     record(work, kind, f"job {job.number}", said, job_id=job.id, on=on.isoformat(), **detail)

@@ -12,7 +12,7 @@ from app.ledger.keysystems.auditing import prove_no_interchange
 from app.ledger.keysystems.bittings import add_keyset, spec_of
 from app.ledger.keysystems.rows_aside import why_rows_aside
 from app.ledger.keysystems.system_queries import get_system, sections_of, systems_sharing_keyway
-from app.ledger.keysystems.unsealed_system import SystemsInService, open_system
+from app.ledger.keysystems.unsealed_system import SystemsInService, ask_from_which_end, open_system
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
@@ -118,10 +118,11 @@ def add_factory_control(work: Work, system: KeySystem) -> None:
         _add(work, system, None)
 
 
-def add_control(work: Work, system_id: int, bitting: str = "") -> Keyset:
+def add_control(work: Work, system_id: int, bitting: str = "", from_bow: str = "") -> Keyset:
     """Give a system that lacks one its control key: the one of its cores in service, or, without, a new one.
 
-    Bench or owner; an event. Raises KeyingError or LedgerError for `control`; nothing is saved then.
+    Bench or owner; an event. Raises KeyingError or LedgerError for `control`, and `from_bow` where it might be read
+    from the other end (`ask_from_which_end`); nothing is saved then.
     """
     work.require(Role.BENCH)
     with transaction(work.session):
@@ -129,7 +130,9 @@ def add_control(work: Work, system_id: int, bitting: str = "") -> Keyset:
         if not lacks_control(system) or system.records is not RecordsHolder.SHOP:
             raise LedgerError("control", f"{system.name} takes no control key here.")
         if bitting.strip():
-            keyset = _add(work, system, read_control(work, system, bitting))
+            cuts = read_control(work, system, bitting)
+            ask_from_which_end(work, system, cuts, from_bow)
+            keyset = _add(work, system, cuts)
         else:
             keyset = insert_control(work, system)
         prove_no_interchange(work, [system])

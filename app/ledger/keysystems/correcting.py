@@ -26,7 +26,7 @@ from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED, IN_METAL, keep
 from app.ledger.keysystems.pinned import keeping_keys_aside_out, pinned_as_on_record
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.ticks import take_key_ticks_back, take_ticks_back
-from app.ledger.keysystems.unsealed_system import rows_like
+from app.ledger.keysystems.unsealed_system import ask_from_which_end, rows_like
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import record
@@ -39,13 +39,15 @@ MOST_WHY = 200
 @dataclass(frozen=True, slots=True)
 class CorrectForm:
     """destroyed: somebody says that keys cut, and cylinders pinned, by the old record are out of the world, so that a
-    key that was lost before opens nothing any more.
+    key that was lost before opens nothing any more. from_bow: the sentence that asks from which end the
+    cuts were read, where it is agreed to.
     """
 
     keyset_id: int
     bitting: str = field(repr=False)
     why: str
     destroyed: bool = False
+    from_bow: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +89,7 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
         if aside := rows_like(work, system, cuts):
             told = f"{aside[0][0].upper()}{aside[0][1:]} may be this very key, and stands aside"
             raise LedgerError("bitting", f"{told}: settle it on the system's page first, then correct this one.")
+        ask_from_which_end(work, system, cuts, form.from_bow)
         made = _require_destroyed(work, keyset, form)
         if form.destroyed and keyset.id in opened:
             keep_lost_bitting(work, keyset, opened[keyset.id])

@@ -26,8 +26,9 @@ from app.ledger.keysystems.system_queries import (
     symbol_on,
     systems_sharing_keyway,
 )
+from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, KeySystem, Level
+from app.ledger.tables import Cylinder, Keyset, KeySystem, Level, RecordsHolder
 
 MOST_DRAWS = 200
 """How many keys are drawn by chance against what is in service before the search for one gives up."""
@@ -221,6 +222,31 @@ def rows_like(work: Work, system: KeySystem, cuts: Cuts) -> tuple[str, ...]:
     enters, spec = WhatEnters.of(work.session, near), spec_of(system)
     aside = keys_aside(work, near, enters, sections, {})
     return tuple(dict.fromkeys(one.words for one in aside if enters.cut_into(one.keyset_id, one.cuts, spec) == cuts))
+
+
+def keysets_cut_so(work: Work, system: KeySystem, cuts: Cuts) -> list[Keyset]:
+    """The keysets that the customer has with these very cuts, on the keyway of a system, of what the shop keeps."""
+    sharing = systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
+    sharing = [one for one in sharing if (one.keyway, one.chambers) == (system.keyway, system.chambers)]
+    there = [one for one in sharing if one.records is RecordsHolder.SHOP]
+    opened = open_bittings(work.session, work.vault, there)
+    return [one for other in there for one in other.keysets if opened.get(one.id) == cuts]
+
+
+def ask_from_which_end(work: Work, system: KeySystem, cuts: Cuts, agreed: str) -> None:
+    """Raise a LedgerError on `from_bow` where a bitting that is typed in would be one of the customer's, read from
+    the other end, and nobody has agreed to that very sentence.
+    """
+    if cuts == cuts[::-1]:
+        return
+    for one in keysets_cut_so(work, system, cuts[::-1]):
+        told = (
+            f"Read from the other end these are the cuts of {one.symbol} of {one.system.name}: look from which end "
+            "they were read. Tick that they stand from bow to tip, enter them once more, and press again."
+        )
+        if agreed != told:
+            raise LedgerError("from_bow", told)
+        return
 
 
 @dataclass(frozen=True, slots=True)

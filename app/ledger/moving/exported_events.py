@@ -76,7 +76,7 @@ _MONEY: Mapping[str, Fits] = {
 _PAPER: Mapping[str, Fits] = {"invoice": _whole, "total_cents": _whole}
 _KEYS: Mapping[str, Fits] = {"keys": _wholes}
 _CYLINDERS: Mapping[str, Fits] = {"cylinders": _wholes}
-_CONSTRUCTION: Mapping[str, Fits] = {**_CYLINDERS, "keyset": _whole, "symbol": _text, "on": _day}
+_CONSTRUCTION: Mapping[str, Fits] = {**_CYLINDERS, "keyset": _whole, "symbol": _text, "on": _day, "draft": _text}
 _TAKEN: Mapping[str, Fits] = {
     **_KEYS,
     **_CYLINDERS,

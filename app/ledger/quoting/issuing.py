@@ -426,9 +426,11 @@ def lying_draft(session: Session, user_id: int | None) -> Draft | None:
     return next(iter(load_drafts(session, newest.user_id, most=1)), None)
 
 
-def drop_draft(work: Work, token: str) -> None:
-    """Throw a draft of one's own away."""
+def drop_draft(work: Work, token: str) -> bool:
+    """Throw a draft of one's own away; whether there was one."""
     with transaction(work.session):
-        work.session.execute(
-            sa.delete(Draft).where(Draft.token == token, Draft.user_id == work.actor.user_id, Draft.job_id.is_(None))
-        )
+        draft = work.session.get(Draft, token)
+        is_own = draft is not None and (draft.user_id, draft.job_id) == (work.actor.user_id, None)
+        if is_own:
+            work.session.delete(draft)
+        return is_own

@@ -10,10 +10,10 @@ from flask.typing import ResponseReturnValue
 from app.errors import BitternError, Problem
 from app.fitting import DOOR_MATERIALS, all_finishes, finish_words, words
 from app.ledger.catalog.maker_pictures import Pictures, pictures
+from app.ledger.jobs.construction import delete_draft_of_cores
 from app.ledger.jobs.queries import get_job
 from app.ledger.quoting.issuing import (
     IssueForm,
-    drop_draft,
     issue_quote,
     issued_from,
     keep_asked,
@@ -28,6 +28,7 @@ from app.ledger.store.errors import LedgerBusy, LedgerError, NotAllowed, NotFoun
 from app.ledger.store.work import Work
 from app.ledger.tables import Draft, Job, Role, Stage
 from app.pricing import Urgency
+from app.validation import counted
 from app.web.access import may, roles
 from app.web.counter.buttons import ANOTHER, Press, add_quick, apply, mend, press_of, put_goods
 from app.web.counter.choices import ADDABLE, KEYINGS, TYPES
@@ -246,8 +247,9 @@ def customers() -> ResponseReturnValue:
 @roles(*_ANYBODY)
 def drop() -> ResponseReturnValue:
     """Delete the draft that was left lying."""
-    drop_draft(current_work(), request.form.get("token", "")[:64])
-    flash("The draft is deleted.")
+    count = delete_draft_of_cores(current_work(), request.form.get("token", "")[:64])
+    cores = f" {counted(count, 'construction core')} of it: not back, and not charged for, again." if count else ""
+    flash(f"The draft is deleted.{cores}")
     return redirect(url_for("counter.page"), 303)
 
 

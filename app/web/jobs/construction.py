@@ -64,7 +64,8 @@ def charge_kept(number: int) -> ResponseReturnValue:
     form, found = _read(number)
     job, work = found.job, current_work()
     ticked = {record_id(one) for one in form.cylinders.data or ()}
-    done = form.run(lambda: mark_cores(work, number, ticked, form.on.data, KEPT))
+    draft = secrets.token_hex(16)
+    done = form.run(lambda: mark_cores(work, number, ticked, form.on.data, KEPT, draft))
     if not done:
         return _show(form, found)
     if not done.value:
@@ -76,7 +77,7 @@ def charge_kept(number: int) -> ResponseReturnValue:
         "title": f"Construction cores of job {number} that were not brought back",
         "lines": [line],
     }
-    token, _ = keep_draft(work, secrets.token_hex(16), typed)
+    token, _ = keep_draft(work, draft, typed)
     return flash_and_redirect("The cores stand here as a draft quote.", "counter.page", draft=token)
 
 

@@ -83,6 +83,11 @@ def bitting_field(label: str, *checks: Any, hint: str) -> BittingField:
     return BittingField(label, [*checks, length], description=f"{hint} Not shown again.")
 
 
+def from_bow_field() -> StringField:
+    """Agrees to the sentence that asks from which end a bitting was read."""
+    return StringField("They stand from bow to tip")
+
+
 def level_fields(label: str, now: int = 1, later: int = 0, most: int = 100_000) -> tuple[WholeField, WholeField]:
     """How many keys of a level are needed now, and for how many more there has to be room."""
     return (
@@ -456,6 +461,7 @@ class ControlPage(KeyingForm):
     control = bitting_field(
         "Control key's bitting", hint="From bow to tip, wherever the key stops; as the cores in service have it."
     )
+    from_bow = from_bow_field()
 
 
 class CorrectPage(KeyingForm):
@@ -468,6 +474,7 @@ class CorrectPage(KeyingForm):
         InputRequired("Enter the bitting."),
         hint="From bow to tip, wherever the key stops; from the key or its list.",
     )
+    from_bow = from_bow_field()
     why = text("How it was found", 200, hint="Goes on record; the cuts do not.", needed="Say how it was found.")
     destroyed = BooleanField("Keys cut by the old record are destroyed or lost, all cylinders pinned by it repinned")
 

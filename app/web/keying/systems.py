@@ -195,7 +195,7 @@ def control(system_id: int) -> ResponseReturnValue:
         is_drawn = request.form.get("deed") == "draw"
         if not typed(form.control) and not is_drawn:
             raise LedgerError("control", "Enter the control key of the cores in service, or draw a new one.")
-        return add_control(work, system_id, "" if is_drawn else typed(form.control))
+        return add_control(work, system_id, "" if is_drawn else typed(form.control), typed(form.from_bow))
 
     if form.run(save):
         said = "The control key is saved, its bitting sealed."

@@ -122,6 +122,29 @@ def test_a_list_without_one_is_told_on_the_page_and_takes_the_key_in_service(
 
 
 @pytest.mark.usefixtures("house")
+def test_a_control_key_that_is_another_from_its_other_end_is_asked_about(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    system, bench = _taken(client_as(Role.OWNER), session, LIST), client_as(Role.BENCH)
+    session.rollback()
+    singles = factories.KeySystemFactory(
+        customer=system.customer, name="Singles", keyway="NQ1", chambers=7, spec=system.spec, levels=1
+    )
+    seal_bitting(
+        work,
+        singles,
+        factories.KeysetFactory(system=singles, symbol="SKD1", level=Level.SINGLE),
+        (8, 7, 6, 5, 4, 3, 2),
+    )
+    session.commit()
+    address, typed = f"/keying/systems/{system.id}/control", {"control": "2345678", "deed": "enter"}
+    page = bench.post(address, data=typed).text
+    [told] = re.findall('name="from_bow" value="([^"]*)"', page)
+    assert told.startswith("Read from the other end these are the cuts of SKD1 of Singles:") and "2345678" not in page
+    assert bench.post(address, data={**typed, "from_bow": told}).status_code == 303
+
+
+@pytest.mark.usefixtures("house")
 def test_a_new_one_is_drawn_when_asked(client_as: ClientAs, session: Session, work: Work) -> None:
     system = _taken(client_as(Role.OWNER), session, LIST)
     address = f"/keying/systems/{system.id}/control"

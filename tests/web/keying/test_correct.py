@@ -76,6 +76,27 @@ def test_a_bitting_that_a_row_aside_may_have_is_not_put_in_before_the_row_is_set
     assert status == 303, page
 
 
+def test_a_bitting_that_is_another_from_its_other_end_is_asked_about(
+    client_as: ClientAs, session: Session, work: Work, broken: tuple[KeySystem, str, str]
+) -> None:
+    system, right, _ = broken
+    client = client_as(Role.OWNER)
+    session.rollback()
+    singles = factories.KeySystemFactory(
+        customer=system.customer, name="Singles", keyway=system.keyway, chambers=6, spec=system.spec, levels=1
+    )
+    single = factories.KeysetFactory(system=singles, symbol="SKD1", level=Level.SINGLE)
+    seal_bitting(work, singles, single, tuple(map(int, reversed(right))))
+    session.commit()
+    aa2 = _keyset(session, "AA2")
+    status, page = _correct(client, system, aa2, right)
+    assert status == 422 and right not in page and right[::-1] not in page
+    [told] = re.findall('name="from_bow" value="([^"]*)"', page)
+    assert told.startswith("Read from the other end these are the cuts of SKD1 of Singles:")
+    status, page = _correct(client, system, aa2, right, from_bow=told)
+    assert status == 303, page
+
+
 def test_the_owner_corrects_it_and_the_audit_is_clean(
     client_as: ClientAs, session: Session, work: Work, broken: tuple[KeySystem, str, str]
 ) -> None:

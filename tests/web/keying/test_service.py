@@ -135,6 +135,7 @@ def test_a_lost_change_exposes_its_door_and_makes_a_draft_quote(
     address = f"/keying/systems/{system.id}/lost-key"
     page = client.post(address, data={"keyset": "AA1", "deed": "show"}).text
     assert "operates 1 cylinder" in page and "door D1" in page and "door D2" not in page
+    assert "The figures here are of the bittings found for this look." in page
     assert not any(bitting in page for bitting in bittings_in_clear(work, system).values())
     draft_after_report(client, system.id, "AA1")
     session.rollback()

@@ -73,21 +73,25 @@ def test_what_is_entered_makes_a_step_done(owner_client, house, session) -> None
     assert not told["goods"] and not told["people"]
 
 
+SETUP = "CONSTRUCTION-SETUP"
+
+
 def test_prices_are_proposed_from_the_bench_and_what_is_typed_holds_from_today(owner_client, house, session) -> None:
     put_missing_own_items(session)
     session.commit()
     press(owner_client, "bench")
     items = {item.code: item.id for item in session.query(Item).filter(Item.maker_id.is_(None))}
-    box = {code: f"price-{items[code]}" for code in ("KEYING-KD", "KEY-CUT", "SYSTEM-2", "REKEY-RIM", "TRIP")}
+    box = {code: f"price-{items[code]}" for code in ("KEYING-KD", "KEY-CUT", "SYSTEM-2", "REKEY-RIM", "TRIP", SETUP)}
     form = form_with(owner_client.get("/first-day/prices").text, box["TRIP"])
     # An hour costs 45.00: a cylinder keyed different takes 6 + 2 + 2 minutes and 12 pins of 4 cents, a key 1.5
-    # minutes and 53 cents, a system 45 minutes.
+    # minutes and 53 cents, a system 45 minutes, a construction key's balls 2.
     assert {code: form[name] for code, name in box.items()} == {
         "KEYING-KD": "16.00",  # 2 x (7.50 + .48) = 15.96
         "KEY-CUT": "3.25",  # 2 x (1.125 + .53) = 3.31
         "SYSTEM-2": "67.50",
         "REKEY-RIM": "16.00",
         "TRIP": "90.00",
+        SETUP: "3.00",
     }
     answer = owner_client.post("/first-day/prices", data={**form, box["TRIP"]: "85", box["SYSTEM-2"]: ""})
     assert answer.location == "/first-day"
