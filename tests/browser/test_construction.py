@@ -108,7 +108,7 @@ def test_a_construction_master_from_quote_to_made_dead(enter: Enter, served: Ser
 
     # One door is turned, then the other; a wrong tick is undone.
     construction.get_by_role("link", name="Doors, made dead").click()
-    lie_here = "permanent keys lie in the shop still, of doors of which no key was ever out"
+    lie_here = "permanent keys lie in the shop, and no key to those doors was ever handed over"
     expect(page.locator("main")).to_contain_text(f"4 {lie_here}")
     expect(page.get_by_label("101")).not_to_be_checked()  # a door is dead once it was tried
     page.get_by_label("101").check()

@@ -112,7 +112,9 @@ def _never_out(found: Construction, doors: Collection[ConstructionDoor]) -> str:
         return ""
     count = keys_never_out(current_work().session, [one.cylinder for one in doors])
     lie_or_lies = "lies" if count == 1 else "lie"
-    told = f"{counted(count, 'permanent key')} {lie_or_lies} in the shop still, of doors of which no key was ever out"
+    told = (
+        f"{counted(count, 'permanent key')} {lie_or_lies} in the shop, and no key to those doors was ever handed over"
+    )
     return f"{told}: a door is made dead by a permanent key turned in it." if count else ""
 
 

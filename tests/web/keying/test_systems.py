@@ -13,13 +13,14 @@ import sqlalchemy as sa
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
-from app.keying import KeyingError, read_symbol
+from app.keying import KeyingError, NamedKey, read_symbol
 from app.ledger.catalog.makers import import_maker
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, open_plan, room_below, seal_bitting
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.keysystems.reserves import reserves_of
+from app.ledger.keysystems.rows_aside import put_aside
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.keysystems.unsealed_system import open_system
 from app.ledger.store.engine import transaction
@@ -389,6 +390,33 @@ def test_cross_keying_refuses_by_field(
     )
     assert answer.status_code == 422
     assert words in answer.text.partition('id="symbols-error"')[2].partition("</p>")[0]
+    assert session.query(CylinderOperator).count() == 0
+
+
+def test_a_key_that_stands_aside_is_not_let_in_by_a_cross_keying(
+    client_as: ClientAs, session: Session, work: Work
+) -> None:
+    system = system_in_service(work)
+    opened, client = bittings_in_clear(work, system), client_as(Role.BENCH)
+    [listed] = re.findall('href="(/key-systems/[0-9]+)"', client.get("/key-systems").text)
+    [address] = re.findall('href="(/keying/systems/[0-9]+/cross-key)"', client.get(listed).text)
+    cylinder = session.scalars(sa.select(Keyset).where(Keyset.symbol == "AA1")).one().cylinders[0].id
+    crossing = {"cylinder": str(cylinder), "deed": "cost"}
+    also = next(
+        one
+        for one in ("AA2", "AA3", "AB1", "AB2", "AB3")
+        if "Cross-key it" in client.post(address, data={**crossing, "symbols": one}).text
+    )
+    own = [opened[one] for one in ("AA1", "AA", "A")]
+    place = next(n for n, cut in enumerate(opened[also]) if cut not in {one[n] for one in own})
+    session.rollback()
+    put_aside(work, system, 7, NamedKey("", "K7"), "Two of it.", put_cut(own[0], place, opened[also]))
+    session.commit()
+    answer = client.post(address, data={**crossing, "symbols": also, "deed": "save"})
+    assert answer.status_code == 422
+    told = answer.text.partition('id="symbols-error"')[2].partition("</p>")[0]
+    assert "Row 7 of the list that Quay Hall came from stands aside, and its key may open door D1 then" in told
+    session.rollback()
     assert session.query(CylinderOperator).count() == 0
 
 
