@@ -154,6 +154,12 @@ def factory_terms_on(session: Session, maker_id: int, day: date) -> FactoryTerms
     return None if row is None else FactoryTerms.from_json(row.terms)
 
 
+def restricted_keyways(session: Session, day: date) -> frozenset[str]:
+    """The keyways that need their owner's written word, as the makers' factory terms in force on a day say."""
+    in_force = (factory_terms_on(session, maker_id, day) for maker_id in session.scalars(sa.select(Maker.id)))
+    return frozenset[str]().union(*(terms.authorised_keyways for terms in in_force if terms is not None))
+
+
 def factory_terms_by_maker(session: Session, today: date) -> Mapping[Maker, list[tuple[FactoryTermsRow, str]]]:
     """Maker → its dated terms with now, coming or past, the newest first; makers without terms have none."""
     makers = session.scalars(sa.select(Maker).order_by(Maker.name)).all()

@@ -236,7 +236,7 @@ def remember_choice(work: Work, sent: SentTable, choice: TableChoice, sender: st
     headings and words may be cells of the very table.
     """
     headings = {name: heading_of(sent.table, place) for name, place in choice.columns.items()}
-    if not headings or not all(headings.values()):
+    if sent.kind.is_secret or not headings or not all(headings.values()):
         return
     rows = sa.select(ImportMapping).where(ImportMapping.kind == sent.kind.name, ImportMapping.sender == sender)
     kept = work.session.scalar(rows)

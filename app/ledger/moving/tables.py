@@ -259,7 +259,7 @@ TABLES = (
             ),
         ),
     ),
-    MovedTable("keyways", m.Keyway, "keyways and the spec they are cut to"),
+    MovedTable("keyways", m.Keyway, "keyways and the spec they are cut to", gone_titles=("is restricted",)),
     MovedTable(
         "items",
         m.Item,

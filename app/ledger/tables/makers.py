@@ -61,7 +61,6 @@ class Keyway(Base):
     maker_id: Mapped[int] = mapped_column(sa.ForeignKey("makers.id"))
     code: Mapped[str] = mapped_column(sa.String(24), index=True)
     spec_id: Mapped[int] = mapped_column(sa.ForeignKey("bitting_specs.id"))
-    is_restricted: Mapped[bool] = mapped_column(default=False)
 
     maker: Mapped[Maker] = relationship(back_populates="keyways")
     spec: Mapped[SpecRow] = relationship()

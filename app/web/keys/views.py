@@ -9,6 +9,7 @@ from wtforms.validators import Optional
 
 from app.documents import key_receipt_pdf
 from app.ledger.bench.blanks import cut_keys
+from app.ledger.catalog.maker_queries import restricted_keyways
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.keys.blind_codes import last_prefix
 from app.ledger.keys.counting import say_count
@@ -36,7 +37,7 @@ from app.ledger.keys.old_copies import say_retired
 from app.ledger.keysystems.authority import lacks_authority
 from app.ledger.keysystems.copy_numbers import read_copies, say_copies
 from app.ledger.keysystems.lost_keysets import exposed_by, open_loss
-from app.ledger.keysystems.system_queries import get_system
+from app.ledger.keysystems.system_queries import get_system, sections_of
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.numbers import key_receipt_number
 from app.ledger.tables import BlindCode, Key, Keyset, KeyState, Role
@@ -154,6 +155,7 @@ def system_page(system_id: int, **refused: PageForm) -> str:
         groups=system_copies(work.session, system_id, text, read_page(request.args), SIZE),
         text=text,
         lacks_authority=lacks,
+        restricted=[one for one in sections_of(found) if one in restricted_keyways(work.session, work.today)],
         may_override=lacks and work.actor.role is Role.OWNER,
         receipt=record_id(request.args.get("receipt")),
         **forms | {"codes": codes} | refused,

@@ -11,6 +11,8 @@ from sqlalchemy.orm import Session
 
 from app.config import Config
 from app.keying import BittingSpec, KeyingError, plan_levels, read_bitting, read_cuts, rotate, write_bitting
+from app.ledger.importing.imports import KINDS, open_table, remember_choice
+from app.ledger.importing.reading import TableChoice
 from app.ledger.keys.keys import order_copies
 from app.ledger.keysystems.auditing import audit_systems
 from app.ledger.keysystems.bittings import open_bittings, open_plan
@@ -18,6 +20,7 @@ from app.ledger.keysystems.extending import ExtendForm, extend_system, make_exte
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.store.work import Work
 from app.ledger.tables import Bitting, BlindCode, Event, Import, ImportMapping, Keyset, KeySystem, ListRowAside, Role
+from app.spreadsheets import PASTED
 from tests import factories
 from tests.desk import led_to, list_taken, send_list, upload
 from tests.forms_found import form_with
@@ -190,6 +193,14 @@ def test_what_is_said_of_a_list_waits_under_seal_and_is_remembered_for_no_other(
     answer = owner_client.post(address, data={**said, "keyway": "AQ1"})
     assert answer.status_code == 303, answer.text
     assert session.query(KeySystem).count() == 1 and session.query(ImportMapping).count() == 0
+
+
+def test_how_a_list_was_read_is_remembered_by_nobody(work: Work) -> None:
+    """Its headings, and the words of a column that was taken for another, may be cuts."""
+    sent = open_table(PASTED, b"symbol\tbitting\nAA\t111111\n1AA\t222222\n", KINDS["bitting list"])
+    choice = TableChoice({"symbol": 0, "bitting": 1}, {"level": {"222222": "change"}})
+    remember_choice(work, sent, choice, "Old wharf")
+    assert work.session.query(ImportMapping).count() == 0
 
 
 def test_that_a_list_was_read_is_on_record_without_a_cut(

@@ -1,5 +1,6 @@
 """Pages about keys out: who holds what, issuing with a receipt, one key's presses, and nothing lost on a refusal."""
 
+import json
 import re
 from collections.abc import Callable
 from datetime import timedelta
@@ -16,6 +17,7 @@ from tests.conftest import NOW
 from tests.factories import FormClient
 from tests.keyed import Keyed, bitting_in, counted, keyed_job, put, the
 from tests.reading import pdf_text
+from tests.stocked import DEMO
 
 ClientAs = Callable[[Role | None], FormClient]
 
@@ -45,6 +47,25 @@ def test_a_key_is_issued_and_its_receipt_is_ready_to_sign(
         assert told in text, told
     assert bitting_in(text) is None
     assert client.get("/keys/receipts/1.pdf").data == receipt.data
+
+
+def test_a_copy_on_a_restricted_keyway_asks_for_its_owners_order(
+    work: Work, keyed: Keyed, client_as: ClientAs
+) -> None:
+    """Which keyways are, the makers' terms of the day say; a note on written authority settles it."""
+    client, address = client_as(Role.COUNTER), f"/keys/system/{keyed.system.id}"
+    said = json.loads((DEMO / "terms" / "factory_ard.json").read_text())
+    terms = factories.FactoryTermsFactory(terms={**said, "authorised_keyways": ["Z9"]})
+    before = client.get(address).text
+    assert "Copies by keyset" in before and "is restricted" not in before
+    said["authorised_keyways"] = [keyed.system.keyway, "Z9"]
+    factories.FactoryTermsFactory(maker_id=terms.maker_id, valid_from=NOW.date(), terms=said)
+    told = f"Keyway {keyed.system.keyway} is restricted: see its owner&#39;s written order before a key is ordered"
+    assert told in client.get(address).text
+    change_records(
+        work, keyed.system.id, keyed.system.version, "Quay Trust", "letter of 2 March, signed by the trust"
+    )
+    assert "is restricted" not in client.get(address).text
 
 
 def test_overdue_stands_first_and_a_key_comes_back_with_one_press(
