@@ -64,7 +64,7 @@ class ReadTable:
 
     rows: ImportRows
     problems: list[RowProblem]
-    places: Mapping[str, str]  # column → where the file has it
+    places: Mapping[str, str]  # column → where the file has it, or its words
 
     def refuse(self, row: int, column: str, message: str) -> None:
         """Say what is wrong with a row."""
@@ -160,8 +160,9 @@ def read_table(
     problems: list[RowProblem] = []
     names: list[str] = []
     read: list[Sequence[Any]] = []
-    places: dict[str, str] = {}
-    for column in kind.columns_for(about_id):
+    wanted = kind.columns_for(about_id)
+    places = {column.name: column.words for column in wanted}
+    for column in wanted:
         place = choice.columns.get(column.name)
         if place is None or place not in found:
             continue

@@ -91,8 +91,8 @@ def test_every_problem_is_told_by_row_and_column_and_nothing_is_saved(work: Work
         (2, "column D (thickness)"),
         (2, "column E (egress)"),
         (3, "column A (opening)"),
+        (5, "Position"),
         (5, "column B (location)"),
-        (5, "position"),
     ]
     choice = propose_choice(work.session, table).choice
     with pytest.raises(Problems):

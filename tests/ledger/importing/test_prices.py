@@ -50,3 +50,9 @@ def test_prices_hold_from_today_or_their_own_day_and_are_undone(work: Work) -> N
     ]
     undo_import(work, row.id, row.version)
     assert prices(work) == before
+
+
+def test_what_a_table_has_no_column_for_is_named_as_the_page_names_it(work: Work) -> None:
+    sent = open_table(PASTED, b"Code\tUnit price\nNEW\t3.00\n", KINDS["prices"], today=work.today)
+    [problem] = plan_import(work.session, sent, propose_choice(work.session, sent).choice).problems
+    assert (problem.row, problem.place) == (2, "Description")
