@@ -156,6 +156,33 @@ def test_the_letter_to_the_factory_tells_two_of_one_bitting_apart(work: Work) ->
     assert found.keyway == "Q1, Q3" and "Q1" not in str(found.rows)
 
 
+def test_a_selective_master_crosses_keyways_and_opens_the_doors_chosen_alone(work: Work) -> None:
+    """ENG opens a door under AA and one under AF, whose changes share bittings: its keys alone enter both."""
+    planned, system = start(work, PlanForm("Q1", 5, 3, (2, 10), parts=HALF, selective="ENG"))
+    assert planned.planning.shared is not None
+    hang(work, system, {"AA": 2, "AF": 2})
+    assert require_nobody_strange(work, system) == 4 * 3
+    keysets = {one.symbol: one for one in get_system(work.session, system.id).keysets}
+    for symbol in ("AA1", "AF1"):
+        cross_key(work, keysets[symbol].cylinders[0].id, ["ENG"])
+    work.session.expire_all()
+    system, cuts = get_system(work.session, system.id), opened(work, system)
+    assert cuts["AA1"] == cuts["AF1"] and audit_systems(work, [system]).is_clean
+    pinned = {one: [*zip(cuts[one], cuts[one[:2]], cuts["A"], strict=True)] for one in ("AA1", "AA2", "AF1", "AF2")}
+    for door, depths in pinned.items():
+        with_eng = [
+            {*those, cut} if door.endswith("1") else {*those} for those, cut in zip(depths, cuts["ENG"], strict=True)
+        ]
+        turning = {
+            key
+            for key, bitting in cuts.items()
+            if all(cut in those for cut, those in zip(bitting, with_eng, strict=True))
+        }
+        twin = door.replace("AA", "AX").replace("AF", "AA").replace("AX", "AF")
+        entering = turning - {twin, twin[:2]}  # which turn it, and do not go in
+        assert entering == {door, door[:2], "A", *(["ENG"] if door.endswith("1") else [])}
+
+
 @pytest.fixture
 def wings(work: Work) -> KeySystem:
     """GGM over A and B on Q1, C and D on Q3: of five chambers one is for grands, and holds two."""
