@@ -153,7 +153,7 @@ def test_a_plan_says_where_masters_share_bittings_and_what_then_keeps_them_apart
     assert "have none of them cut of another blank than stands here" in words
     assert re.search(r"masters per grand 6 for 18 keys 0 \d+", words), words
     few = words_of(_plan(client, parts="AB: AQ3"))
-    assert "Every keyset has a bitting of its own across these keyways" in few and "for 3 keys" not in few
+    assert "Every keyset has a bitting of its own across these keyways." in few and "for 3 keys" not in few
     none = words_of(_plan(client, **{**large, "masters": "60", "parts": "AB: AQ3"}))
     assert "nor where masters on keyways apart share bittings." in none
     assert 'name="roles"' in page and session.query(KeySystem).count() == 0
