@@ -142,7 +142,7 @@ def _load(folder: Path) -> None:
 
 
 def _loaded() -> Path:
-    """The demo house as `bittern demo` loads it; beside the folder are its job numbers by short name."""
+    """The demo house as `bittern demo` loads it; beside the folder are its job numbers."""
     return houses.made_once("demo", _load)
 
 
@@ -219,6 +219,12 @@ def demo_copy(to: Path) -> Config:
     return _config_of(Path(shutil.copytree(houses.made_once("toured", _tour), to)))
 
 
+def loaded_demo(to: Path) -> tuple[Config, dict[str, int]]:
+    """A copy of the demo house at `to` as `bittern demo` loads it, in SQLite, and its job numbers by short name."""
+    made = Path(shutil.copytree(_loaded(), to))
+    return _config_of(made), json.loads(_loaded().with_name(_JOBS).read_text())
+
+
 def _config_of(folder: Path) -> Config:
     return replace(Config(instance=folder), is_demo=True)
 
@@ -229,7 +235,7 @@ def demo_app(to: Path, *, as_loaded: bool = False) -> Iterator[tuple[Flask, Ledg
 
     as_loaded: with nothing in it but what `bittern demo` loads, as for a journey.
     """
-    made = _config_of(Path(shutil.copytree(_loaded(), to))) if as_loaded else demo_copy(to)
+    made = loaded_demo(to)[0] if as_loaded else demo_copy(to)
     config = houses.taken_over(made)
     ledger = open_ledger(config)
     app = create_app(config, ledger)

@@ -100,8 +100,9 @@ def served(config: Config, grace: float) -> Iterator[tuple[subprocess.Popen[str]
         process.communicate()
 
 
-@both_ways
-@pytest.mark.parametrize("told", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize(
+    ("is_safe", "told"), [(False, signal.SIGINT), (True, signal.SIGTERM)], ids=["in clear", "by TLS"]
+)
 def test_a_request_that_runs_is_answered_and_no_further_one_is_taken(
     house: Config, is_safe: bool, told: signal.Signals
 ) -> None:
