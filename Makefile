@@ -42,20 +42,16 @@ serve: ## Set up and serve this house's own data from instance/ until Ctrl-C.
 	@tools/setup.sh use
 	@.venv/bin/bittern house serve
 
-# The ledger's own tests, each page once, many hands at once, and files of tests/web that reach statements which
-# those do not (tools/sql_reached.py).
-ON_POSTGRESQL := tests/ledger tests/commands tests/test_houses.py \
-    tests/web/test_every_page.py tests/web/test_many_hands.py tests/web/test_reauthentication.py \
-    tests/web/bench tests/web/catalog/test_price_rules.py tests/web/catalog/test_prices.py \
-    tests/web/counter/test_reasons.py tests/web/counter/test_views.py tests/web/keying \
-    tests/web/importing/test_bitting_lists.py tests/web/settings/test_house.py tests/web/sites/test_door_lists.py
+# The ledger's own tests, and those of pages that ask the database something else; where many ask the same, one of them
+# (`once`, tests/houses.py). tools/sql_reached.py tells what they lack.
+ON_POSTGRESQL := tests/ledger tests/commands tests/test_houses.py tests/web
 
 .PHONY: test
 test: ## Set up what tests need and run every check and every test, those of the ledger on PostgreSQL too.
 	@tools/setup.sh test
 	$(call CHECKS,$(COMPILE_TESTS) &)
 	$(ALL_TESTS)
-	tools/on_postgresql.sh $(ALL_TESTS) -m "database and not sqlite and not browser" $(ON_POSTGRESQL)
+	tools/on_postgresql.sh $(ALL_TESTS) -m "database and not sqlite and not browser and not once" $(ON_POSTGRESQL)
 
 .PHONY: lint
 lint: ## Check style, types and the rule of imports, without the tests.

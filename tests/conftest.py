@@ -217,10 +217,16 @@ def client_as(web: Flask, session: Session, owner: User) -> Callable[[Role | Non
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """A test that has a house's settings, or a copy of one, keeps records: it carries the marker `database`."""
+    """A test that has a house's settings, or a copy of one, keeps records: it carries the marker `database`.
+
+    It carries `once` where another one asks PostgreSQL the same.
+    """
+    asked = houses.asked_of_postgresql(items)
     for item in items:
         if {"config", "copied"}.intersection(getattr(item, "fixturenames", ())):
             item.add_marker("database")
+        if item not in asked:
+            item.add_marker("once")
 
 
 def pytest_collection_finish() -> None:

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import psycopg
+import pytest
 import sqlalchemy as sa
 from psycopg import sql
 
@@ -112,6 +113,21 @@ def remove_database(config: Config) -> None:
     if copy is None or not copy.put_back():
         _copies.pop(name, None)
         _on_server(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name)))
+
+
+def asked_of_postgresql(items: list[pytest.Item]) -> set[pytest.Item]:
+    """The tests that run on PostgreSQL too: each case of what is marked `postgresql`, else the first, of no page.
+
+    A page asks the ledger what the ledger's own tests ask; one that asks more has the mark.
+    """
+    asked: dict[str, pytest.Item] = {}
+    for item in items:
+        name = item.nodeid.partition("[")[0]
+        if item.get_closest_marker("postgresql"):
+            asked[item.nodeid] = item
+        elif not name.startswith("tests/web/") and not item.get_closest_marker("sqlite"):
+            asked.setdefault(name, item)
+    return set(asked.values())
 
 
 def remove_guards(connection: sa.Connection, table: str = "events") -> None:

@@ -1,7 +1,7 @@
 """A test's house is as it was made, whatever the test before did to its own."""
 
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import pytest
 import sqlalchemy as sa
@@ -12,7 +12,7 @@ from app.ledger.store.events import record
 from app.ledger.store.work import Actor
 from app.ledger.tables import Customer, Event, Role
 from tests.conftest import NOW
-from tests.houses import copy_house, remove_database, remove_guards
+from tests.houses import asked_of_postgresql, copy_house, remove_database, remove_guards
 
 pytestmark = pytest.mark.database
 
@@ -35,6 +35,7 @@ def _write(ledger: Ledger) -> tuple[int, int]:
         return customer.id, event.id
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("deed", ["rows", "guards"])
 def test_what_a_test_did_is_gone_from_the_next_ones_house(empty_house: Path, tmp_path: Path, deed: str) -> None:
     seen: list[Any] = []
@@ -56,3 +57,29 @@ def test_what_a_test_did_is_gone_from_the_next_ones_house(empty_house: Path, tmp
         left_open.invalidate()
         ledger.close()
     assert seen[1:] == seen[:1] * 2
+
+
+class Case(NamedTuple):
+    nodeid: str
+    mark: str = ""
+
+    def get_closest_marker(self, name: str) -> bool:
+        return self.mark == name
+
+
+def test_postgresql_is_asked_the_first_case_of_a_test_all_where_it_is_marked_and_what_a_marked_page_asks() -> None:
+    items: list[Any] = [
+        Case("tests/ledger/t.py::test_file[1]", "sqlite"),
+        Case("tests/ledger/t.py::test_file[2]"),
+        *(Case(f"tests/ledger/t.py::test_few[{number}]") for number in (1, 2)),
+        *(Case(f"tests/ledger/t.py::test_each[{number}]", "postgresql") for number in (1, 2)),
+        Case("tests/web/t.py::test_page"),
+        Case("tests/web/t.py::test_page_that_asks_more", "postgresql"),
+    ]
+    assert [item.nodeid.partition("::")[2] for item in items if item in asked_of_postgresql(items)] == [
+        "test_file[2]",
+        "test_few[1]",
+        "test_each[1]",
+        "test_each[2]",
+        "test_page_that_asks_more",
+    ]

@@ -2,8 +2,9 @@
 
     .venv/bin/python -m pytest -q -p tools.sql_reached -m "database and not browser"
 
-`make test` runs on PostgreSQL what the Makefile's ON_POSTGRESQL names. A place is a function of the ledger that
-sends a statement, with the statement's verb; for each that no named test reaches, its tests are listed.
+`make test` runs on PostgreSQL what the Makefile's ON_POSTGRESQL names and `asked_of_postgresql` of
+tests/houses.py picks. A place is a function of the ledger that sends a statement, with the statement's verb; for each
+that no such test reaches, those that do are listed.
 """
 
 import re
@@ -15,10 +16,13 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.engine import Engine
 
+from tests.houses import asked_of_postgresql
+
 ROOT = Path(__file__).resolve().parents[1]
 LEDGER = str(ROOT / "app" / "ledger")
 _reached: dict[str, set[str]] = {}
 _now = ""
+_on_postgresql: set[str] = set()
 
 
 def on_postgresql() -> tuple[str, ...]:
@@ -43,17 +47,22 @@ def _sent(connection: sa.Connection, cursor: Any, statement: str, *_: Any) -> No
         _reached.setdefault(place, set()).add(_now)
 
 
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Find those that run on PostgreSQL too."""
+    asked = asked_of_postgresql(items)
+    _on_postgresql.update(one.nodeid for one in asked if one.nodeid.startswith(on_postgresql()))
+
+
 def pytest_runtest_logstart(nodeid: str) -> None:
     """Remember which test runs."""
     global _now
-    _now = nodeid.partition("::")[0]
+    _now = nodeid
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """List the places that no test reaches which runs on PostgreSQL."""
-    left = {
-        place: files for place, files in _reached.items() if not any(one.startswith(on_postgresql()) for one in files)
-    }
+    left = {place: tests for place, tests in _reached.items() if not tests & _on_postgresql}
     terminalreporter.section(f"{len(_reached)} places send statements, {len(left)} of them not on PostgreSQL")
-    for place, files in sorted(left.items()):
-        terminalreporter.line(f"{place}: {', '.join(sorted(files))}")
+    for place, tests in sorted(left.items()):
+        terminalreporter.line(f"{place}: {', '.join(sorted(tests))}")

@@ -47,6 +47,7 @@ def its_id(config: Config) -> str:
     return found
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("kind", ["zip", "xlsx"])
 def test_a_house_goes_out_and_into_an_empty_one(kind: str, full: Config, empty: Config, tmp_path: Path) -> None:
     first, second = tmp_path / f"a.{kind}", tmp_path / f"b.{kind}"

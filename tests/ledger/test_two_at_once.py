@@ -195,6 +195,7 @@ def line(work: Work, ring: Item) -> PurchaseLine:
     return found
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(("tokens", "refused"), [(("one", "one"), 0), (("one", "two"), 1)])
 def test_a_delivery_is_received_once(
     work: Work, line: PurchaseLine, at_once: AtOnce, tokens: tuple[str, str], refused: int

@@ -10,7 +10,7 @@ from app.ledger.tables import Role
 from app.web.access import rule_of
 from tests import tour
 
-pytestmark = pytest.mark.database
+pytestmark = [pytest.mark.database, pytest.mark.postgresql]
 
 
 @pytest.fixture(scope="module")

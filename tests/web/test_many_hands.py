@@ -18,6 +18,8 @@ from tests.stocked import HARDWARE, MORTISE, empty_house, posted
 
 __all__ = ["empty_house"]  # the stocked house, in place of the bare one
 
+pytestmark = pytest.mark.postgresql  # what many do at once
+
 HANDS = 20
 EACH = 4
 

@@ -58,6 +58,7 @@ def test_the_pin_leads_back_to_the_page(client: FormClient) -> None:
     assert client.get("/house").status_code == 200
 
 
+@pytest.mark.postgresql
 def test_the_password_unlocks_where_there_is_no_pin(client_as: ClientAs) -> None:
     client = client_as(Role.COUNTER)
     client.post("/lock")
@@ -73,6 +74,7 @@ def test_a_screen_locks_by_itself_after_the_house_s_minutes(client: FormClient, 
     assert client.get("/house").status_code == 423
 
 
+@pytest.mark.postgresql
 def test_what_was_typed_goes_on_with_the_pin_and_stands_nowhere_in_between(
     client: FormClient, web: Flask, session: Session
 ) -> None:
@@ -190,6 +192,7 @@ def test_a_piece_of_a_locked_page_tells_the_script(client: FormClient) -> None:
     assert (answer.status_code, answer.headers["HX-Trigger"], answer.data) == (204, "bittern:locked", b"")
 
 
+@pytest.mark.postgresql
 def test_the_script_gets_the_box_alone_and_an_empty_answer_when_it_is_open(client: FormClient) -> None:
     assert client.get("/lock").status_code == 204
     locked = client.post("/lock", headers=SCRIPT)
@@ -209,6 +212,7 @@ def test_a_locked_person_may_log_out(client: FormClient) -> None:
 # ---- the PIN ----
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("pin", ["123", "1234567890123", "12a4", "0000", "4321", "3456", "٣٥١٨", " 2580", ""])
 def test_a_pin_that_cannot_be_is_refused(client_as: ClientAs, session: Session, pin: str) -> None:
     client = client_as(Role.BENCH)
@@ -244,6 +248,7 @@ def test_the_owner_sees_and_ends_logins(client: FormClient, client_as: ClientAs,
     assert name not in client.get("/house/logins").text
 
 
+@pytest.mark.postgresql
 def test_a_clerk_ends_only_their_own(client_as: ClientAs, session: Session) -> None:
     clerk, owner = client_as(Role.COUNTER), client_as(Role.OWNER)
     first, second = session.scalars(sa.select(Login.id).order_by(Login.id)).all()
@@ -264,6 +269,7 @@ def test_being_used_is_written_at_most_once_a_minute(client: FormClient, web: Fl
     assert len(seen) == 3
 
 
+@pytest.mark.postgresql
 def test_a_house_changes_its_rules(client: FormClient, web: Flask) -> None:
     said = {"lock_minutes": "0", "proof_minutes": "5", "proof_of_bench": "y", "version": "0"}
     assert client.post("/house/logins", data=said).status_code == 303
@@ -324,6 +330,7 @@ def test_what_shows_bittings_asks_for_the_password(web: Flask) -> None:
     }
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(
     ("place", "typed"),
     [("/house/export/house.zip", {}), ("/house/backups/download", {"passphrase": "", "again": ""})],

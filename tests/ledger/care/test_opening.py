@@ -223,6 +223,7 @@ def test_the_key_may_come_from_the_environment(config: Config) -> None:
     assert key not in repr(given)
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("deed", ["UPDATE events SET summary = 'x'", "DELETE FROM events"])
 def test_the_database_itself_refuses_to_change_an_event(house: Config, deed: str) -> None:
     engine = make_engine(house.url)
@@ -237,6 +238,7 @@ def test_the_database_itself_refuses_to_change_an_event(house: Config, deed: str
     engine.dispose()
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(
     ("spoil", "says"),
     [

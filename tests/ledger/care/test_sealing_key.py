@@ -151,6 +151,7 @@ def full(config: Config, ledger: Ledger, keyed: int, work: Work) -> int:
     return keyed
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("left", EMPTY)
 def test_no_new_key_is_made_where_anything_sealed_is_left(config: Config, full: int, left: str) -> None:
     loses_its_check(config, left)
@@ -182,6 +183,7 @@ def test_the_right_key_s_check_is_put_back_where_it_is_gone(config: Config, full
     assert opens(config, full)  # with the check on record again, as `opens` looks
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("stop", ["seal", "record", "commit"])
 def test_stopped_before_the_end_the_old_key_opens(
     config: Config, ledger: Ledger, keyed: int, stop: str, monkeypatch: pytest.MonkeyPatch
@@ -210,6 +212,7 @@ def test_stopped_before_the_end_the_old_key_opens(
     assert opens(config, keyed) != ledger.vault.check_value
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("stop", ["link", "replace", "fsync"])
 def test_stopped_before_the_key_has_its_place_the_next_opening_puts_it_there(
     config: Config, ledger: Ledger, keyed: int, stop: str, monkeypatch: pytest.MonkeyPatch

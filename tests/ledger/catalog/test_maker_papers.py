@@ -78,6 +78,7 @@ def test_a_paper_is_kept_with_its_pages(work: Work, folder: Path, paper: MakerPa
         get_page(work.session, paper.id, 5)
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(
     ("typed", "pages"),
     [

@@ -44,6 +44,7 @@ def statements(session) -> Iterator[list[tuple[str, tuple]]]:
     sa.event.remove(engine, "before_cursor_execute", note)
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(
     ("typed", "found"),
     [

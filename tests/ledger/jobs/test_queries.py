@@ -78,6 +78,7 @@ def test_the_late_ones_alone(session: Session) -> None:
     assert numbers(session, is_late=True) == [1]
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("text", ["1042", "gate", "Plover", "Boat", "PO 7", "POND_"])
 def test_text_is_looked_for_in_number_title_customer_site_and_order(session: Session, text: str) -> None:
     customer = factories.CustomerFactory(name="I. Plover, pond_side")
@@ -87,6 +88,7 @@ def test_text_is_looked_for_in_number_title_customer_site_and_order(session: Ses
     assert numbers(session, text=text) == [1042]
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(
     ("text", "found"),
     [

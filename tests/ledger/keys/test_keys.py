@@ -81,6 +81,7 @@ def test_a_key_goes_from_order_to_holder_and_back(work: Work, keyed: Keyed) -> N
     assert first_broken_link(work.session) is None
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(
     ("symbol", "copies", "state", "says"),
     [

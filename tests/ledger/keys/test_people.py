@@ -119,6 +119,7 @@ def test_a_key_returned_twice_is_said_to_be_a_second_piece(work: Work, keyed: Ke
         return_copies(work, keyed.system.id, "1AA", (1,))
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(
     ("words", "found"),
     [
@@ -133,6 +134,7 @@ def test_keys_out_are_found_by_any_word(work: Work, keyed: Keyed, leaver: list[K
     assert held_keys(work.session, work.today, text=words).out == found
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("words", ["curlew", "555-0190", "0190", "harbourmaster", "boiler", "curlew flats", "k4417b"])
 def test_the_search_page_finds_a_holder_by_any_word(work: Work, keyed: Keyed, leaver: list[Key], words: str) -> None:
     the(work, "2AA").keyset.purpose = "Boiler room"

@@ -204,6 +204,7 @@ def test_what_the_keys_would_open_is_the_owners_to_decide(work: Work, north: Hou
     assert not any(str(cut) in json.dumps(told.detail["renamed"]) for cut in cuts.values())
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("is_closed", [False, True])
 def test_what_a_lost_key_of_the_one_opens_of_the_other_is_told_though_its_keyset_was_rekeyed(
     work: Work, north: House, south: House, *, is_closed: bool

@@ -95,6 +95,7 @@ def taken(request: pytest.FixtureRequest) -> bytes:
     return _taken[0]
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("kind", ["zip", "xlsx"])
 def test_out_of_a_house_and_into_an_empty_one_gives_the_same_bytes(kind: str, work: Work, empty: Work) -> None:
     taken = export_house(work, kind)
@@ -415,6 +416,7 @@ def test_a_system_without_its_bittings_is_not_keyed_further(taken: bytes, empty:
         add_keysets(empty, system, 1, under=m.Level.SINGLE)
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("kind", ["zip", "xlsx"])
 def test_a_text_longer_than_a_workbooks_cell_comes_back_whole(kind: str, work: Work, empty: Work) -> None:
     long = ("=" + "=long" * 44_000, "a line\r\n" * 5_000, "_x000D_" * 6_000)

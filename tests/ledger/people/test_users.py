@@ -108,6 +108,7 @@ def test_a_user_needs_a_name(work: Work, name: str) -> None:
     assert refusal.value.field == "name"
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("again", ["Ada Marsh", "ADA  marsh", " ada marsh "])
 def test_one_person_has_one_login(work: Work, again: str) -> None:
     add_user(work, "Ada Marsh", Role.COUNTER, GOOD)
@@ -156,6 +157,7 @@ def test_a_missing_user_is_named(work: Work) -> None:
         set_password(work, 999, 1, GOOD)
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(("role", "active", "field"), [(Role.BENCH, True, "role"), (Role.OWNER, False, "active")])
 def test_the_last_owner_stays(work: Work, owner: User, role: Role, active: bool, field: str) -> None:
     UserFactory(role=Role.OWNER, active=False)  # kept out already, so no help
@@ -239,6 +241,7 @@ def test_what_was_typed_as_an_unknown_name_is_not_kept(work: Work, config: Confi
     assert b"unknown name" in found
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("name", ["x" * 10_000, "a\x00b", "'; DROP TABLE users; --"])
 def test_a_hostile_name_is_an_unknown_name(work: Work, config: Config, name: str) -> None:
     with pytest.raises(LoginRefused, match="do not belong together"):

@@ -130,6 +130,7 @@ def test_doors_belong_to_a_site_of_the_customers_by_its_own_name(work: Work) -> 
     assert job.site_id == sites[1].id
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("name", ["Quay", "QUAY"])
 def test_of_two_sites_that_capitals_tell_apart_the_one_that_was_named_is_taken(work: Work, name: str) -> None:
     job = quote(work)

@@ -87,6 +87,7 @@ def test_promises_are_counted_by_place_maker_and_month(work: Work, numbers: dict
     assert find_promises(work, PromiseQuestion(date(2020, 1, 1), date(2020, 2, 1)), None) == []
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(
     ("asked", "names"),
     [

@@ -89,6 +89,7 @@ def test_a_series_is_told_by_customer_and_door_with_what_was_removed_apart(count
     assert places(counter, part="18M") == []  # a beginning, not a middle
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(
     ("asked", "count"),
     [

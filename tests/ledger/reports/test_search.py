@@ -54,6 +54,7 @@ def test_a_word_may_be_the_owners(session: Session) -> None:
     assert doors(session, "college") == []  # nobody looks for all doors of a customer here
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(
     ("text", "number"),
     [
@@ -138,6 +139,7 @@ def test_a_job_by_the_first_digits_of_its_number(session: Session) -> None:
     assert jobs(session, "0") == []
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("text", ["1AA-2", "1aa 2", "1AA #2", "1AA/2", "1aa copy 2", "X1AA-2", "1AA no. 2"])
 def test_a_key_by_symbol_and_copy(session: Session, text: str) -> None:
     keyset = factories.KeysetFactory(symbol="1AA")

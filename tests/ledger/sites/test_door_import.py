@@ -90,6 +90,7 @@ def test_the_columns_of_a_list_are_documented_by_its_own_head(work: Work, site: 
     assert site_list(work.session, site.id) == [list(LIST_COLUMNS)]
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("second", ["Outside", "outside", " OUTSIDE "])
 def test_one_position_holds_one_cylinder_however_it_is_written(work: Work, site: Site, second: str) -> None:
     first = f"opening\tposition\tcylinder\n7\t\trim cylinder\n7\t{second}\trim cylinder"

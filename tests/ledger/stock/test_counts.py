@@ -82,6 +82,7 @@ def test_differences_are_priced_before_they_are_saved_and_what_nobody_counted_st
         enter_counts(work, count.id, {three.id: Found(5)})
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(
     ("since", "after"),
     [

@@ -41,6 +41,7 @@ def test_what_is_there_is_the_sum_of_what_came_and_went(work: Work) -> None:
     assert is_counted(work.session, [item.id, other.id]) == {item.id}
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(
     ("kind", "on_hand", "reserved", "said"),
     [

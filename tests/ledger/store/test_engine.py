@@ -130,6 +130,7 @@ def test_a_site_stands_once(work: Work) -> None:
         add_site(work, customer.id, SiteForm("Yard"))
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(
     ("form", "field"),
     [

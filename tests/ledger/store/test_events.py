@@ -46,6 +46,7 @@ def test_an_empty_chain_holds(session: Session) -> None:
     assert first_broken_link(session) is None
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(
     "change",
     [

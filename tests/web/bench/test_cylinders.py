@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import replace
 
+import pytest
 import sqlalchemy as sa
 
 from app import create_app
@@ -31,6 +32,7 @@ def test_a_code_opens_the_cylinder_after_login(client_as: ClientAs, work: Work) 
     assert client_as(Role.COUNTER).get("/cylinders/999999").status_code == 404
 
 
+@pytest.mark.postgresql
 def test_the_bench_sees_its_pins_on_record(client_as: ClientAs, work: Work) -> None:
     keyed = keyed_job(work)
     work.session.add(CylinderOperator(cylinder_id=keyed.cylinders[0].id, keyset_id=keyed.cylinders[1].keyset_id))

@@ -96,6 +96,7 @@ def test_bittings_stay_open_through_a_tick_and_each_look_is_on_record(
     assert [event.job_id for event in looks] == [keyed.job.id] * 2
 
 
+@pytest.mark.postgresql
 def test_the_days_sheet_has_a_page_a_rack_of_each_job(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
     later = factories.JobFactory(
         number=77, stage=Stage.APPROVED, keyed_at="shop", promised_on=NOW.date() + timedelta(days=9)

@@ -121,6 +121,7 @@ def test_one_interrupted_day_moves_nothing_and_the_owner_adopts(
     assert owned.post("/prices/bench-times", data={**sent, "moving": "kind"}).status_code == 409  # the terms moved on
 
 
+@pytest.mark.postgresql
 def test_what_the_owner_did_not_see_is_not_adopted(
     client_as: ClientAs, session: Session, three_jobs: list[int]
 ) -> None:

@@ -51,6 +51,7 @@ def test_the_day_lists_jobs_with_their_minutes_by_promise(keyed: Keyed, client_a
     assert "late 2 days" in page and "1 h 30 min" in page and "0 of 2" in page and "2 h 15 min" in page
 
 
+@pytest.mark.postgresql
 def test_an_empty_day_says_so(client_as: ClientAs) -> None:
     assert "Nothing waits for the bench." in client_as(Role.BENCH).get("/bench").text
 
@@ -179,6 +180,7 @@ def test_a_house_that_wants_it_gets_a_second_person(work: Work, keyed: Keyed, cl
     assert client.post(f"/jobs/{keyed.job.number}/move", data=move).status_code == 303
 
 
+@pytest.mark.postgresql
 def test_the_owner_says_whether_the_house_wants_it(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
     house = work.session.scalars(sa.select(House)).one()
     sent = {

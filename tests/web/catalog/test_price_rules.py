@@ -44,6 +44,7 @@ def test_only_the_owner_sees_and_sets_rules(client_as: ClientAs) -> None:
         assert client_as(role).post("/prices/rules/set", data=RULE).status_code == 403
 
 
+@pytest.mark.postgresql
 def test_a_rule_prices_what_it_speaks_of_and_is_an_event(owned: FormClient, session: Session) -> None:
     there = item(session)
     before = each(owned)
@@ -56,6 +57,7 @@ def test_a_rule_prices_what_it_speaks_of_and_is_an_event(owned: FormClient, sess
     assert "Cost × 2.5" in page and "Without rules" in page and show_cents(there.list_cents) in page
 
 
+@pytest.mark.postgresql
 def test_the_more_particular_rule_counts_and_a_tiers_before_everybodys(owned: FormClient, session: Session) -> None:
     there = item(session)
     for more in (
@@ -128,6 +130,7 @@ def test_a_rule_that_starts_next_week_does_not_count_yet(owned: FormClient) -> N
     assert "coming" in owned.get("/prices/rules").text
 
 
+@pytest.mark.postgresql
 def test_a_rule_ends_or_is_taken_back(owned: FormClient, session: Session) -> None:
     before = each(owned)
     owned.post("/prices/rules/set", data={**RULE, "maker": "ARD"})
@@ -150,6 +153,7 @@ def test_a_rule_holds_from_today_and_may_be_changed_again_on_the_same_day(owned:
     assert owned.post("/prices/rules/set", data={**RULE, "maker": "ARD", "seen": "1"}).status_code == 303
 
 
+@pytest.mark.postgresql
 def test_two_people_at_one_rule(owned: FormClient) -> None:
     coming = {**RULE, "maker": "ARD", "valid_from": "2026-11-30"}
     assert owned.post("/prices/rules/set", data=coming).status_code == 303
@@ -190,6 +194,7 @@ def test_a_thin_rule_that_is_meant_is_set(owned: FormClient) -> None:
     )
 
 
+@pytest.mark.postgresql
 def test_the_houses_own_least_margin_guards_prices_and_rules(owned: FormClient, session: Session) -> None:
     page = owned.get("/house/settings").text
     fields = dict(re.findall(r'name="(name|quote_days|version|least_margin_percent)"[^>]* value="([^"]*)"', page))

@@ -50,6 +50,7 @@ def test_a_price_starts_today_or_on_a_day_and_the_old_one_stands_until_then(
     assert event.detail == {"unit_cents": 350, "cost_cents": 90, "valid_from": "2026-11-30", "before": None}
 
 
+@pytest.mark.postgresql
 def test_two_owners_do_not_overwrite_each_other(owner_client: FlaskClient, session) -> None:
     PriceRowFactory(code="KEY-CUT", unit_cents=340, cost_cents=90, valid_from=date(2026, 11, 30))
     assert owner_client.post(key_cut(session), data=ONE).status_code == 409
@@ -85,6 +86,7 @@ def test_a_thin_margin_goes_on_record_when_it_is_meant(owner_client: FlaskClient
     assert session.scalar(sa.select(PriceBookRow.cost_cents)) == 340
 
 
+@pytest.mark.postgresql
 def test_a_price_ends_and_a_coming_one_is_taken_back(owner_client: FlaskClient, session) -> None:
     row = PriceRowFactory(code="A", valid_from=date(2026, 1, 1))
     coming = PriceRowFactory(code="A", valid_from=date(2026, 12, 7))
@@ -106,6 +108,7 @@ def test_a_price_ends_and_a_coming_one_is_taken_back(owner_client: FlaskClient, 
     assert session.scalar(sa.select(sa.func.count()).select_from(Event).where(Event.kind == "price ended")) == 2
 
 
+@pytest.mark.postgresql
 def test_what_people_typed_never_becomes_markup(owner_client: FlaskClient) -> None:
     row = PriceRowFactory(code="<b>X</b>", description="<script>x</script>", category="<i>c</i>", tier="<u>t</u>")
     for path in ("/goods", "/goods?q=<b>X</b>", f"/prices/set?row={row.id}", f"/prices/end/{row.id}"):

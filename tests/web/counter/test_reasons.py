@@ -66,6 +66,7 @@ def papers_in(archive: zipfile.ZipFile) -> dict[str, str]:
     return {name: text_of(name, archive.read(name)) for name in archive.namelist()}
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(("place", "quantity"), [("shop", "23"), ("factory", "6")])
 def test_the_reasons_for_own_prices_and_overrides_are_on_no_paper_that_leaves_the_house(
     client_as: ClientAs, session: Session, work: Work, place: str, quantity: str

@@ -388,6 +388,7 @@ def test_two_tabs_on_one_draft_each_keep_what_was_typed_and_the_later_is_told(
     assert form_with(clerk.get(f"/counter?draft={mine['token']}").text, "title")["lines-0-quantity"] == "5"
 
 
+@pytest.mark.postgresql
 def test_a_page_that_another_tab_issued_is_told_and_issued_apart(clerk: FormClient, session: Session) -> None:
     clerk.post("/counter/work-out", data=posted(dict(PART), is_new_customer="1"), headers=LIVE)
     one, two = (form_with(clerk.get("/counter?draft=1").text, "title") for _ in range(2))
@@ -445,6 +446,7 @@ def test_an_empty_page_leaves_no_draft(clerk: FormClient, session: Session) -> N
     assert count(session, Draft) == 0
 
 
+@pytest.mark.postgresql
 def test_a_draft_is_its_owners(client_as: ClientAs, session: Session) -> None:
     client_as(Role.COUNTER).post("/counter/work-out", data=posted(dict(PART)), headers=LIVE)
     other = client_as(Role.COUNTER)
@@ -500,6 +502,7 @@ def test_a_draft_of_a_job_is_offered_only_while_it_is_newer_than_the_quote(
     assert "Go on with the draft" not in clerk.get("/counter?job=1001").text
 
 
+@pytest.mark.postgresql
 def test_saved_for_later_and_quoted_then(clerk: FormClient, session: Session) -> None:
     unclear = {**PART, "part_number": "A18M-Q9"}
     sites = count(session, Site)

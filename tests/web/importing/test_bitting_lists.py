@@ -211,6 +211,7 @@ def test_that_a_list_was_read_is_on_record_without_a_cut(
     assert "6 rows" in event.summary and "838472" not in event.summary
 
 
+@pytest.mark.postgresql
 def test_rows_aside_keep_the_system_as_it_is_until_the_owner_settles_them(
     keyway: None, owner_client: FlaskClient, client_as: ClientAs, customer: int, session: Session
 ) -> None:
@@ -261,6 +262,7 @@ def test_a_key_that_is_no_more_is_settled_by_its_reason(
     assert "not settled" not in page and "No such key any more: Melted in the fire of 2019." in page
 
 
+@pytest.mark.postgresql
 def test_a_grand_that_is_settled_takes_the_masters_of_its_own_letter_alone(
     keyway: None, owner_client: FlaskClient, customer: int, session: Session
 ) -> None:
@@ -291,6 +293,7 @@ def test_a_top_master_that_the_list_has_and_that_is_not_taken_is_not_said_to_lac
     assert len(re.findall(r'href="/keying/systems/\d+/aside/\d+"', page)) == 1 and "The list lacks" not in page
 
 
+@pytest.mark.postgresql
 def test_a_list_without_its_top_master_is_taken_and_the_top_named_later(
     keyway: None, owner_client: FlaskClient, customer: int, session: Session
 ) -> None:
@@ -424,6 +427,7 @@ def test_no_name_and_no_remark_gives_the_cuts_away(
     assert words in page and "which stay secret" in page
 
 
+@pytest.mark.postgresql
 def test_an_import_is_undone_and_door_and_remarks_are_kept(
     keyway: None, owner_client: FlaskClient, customer: int, session: Session
 ) -> None:
@@ -460,6 +464,7 @@ def test_a_remark_changes_nothing_of_what_a_key_is(
     assert "change, retired" in page and "change, gate, retired" in page and "Keys called in" not in page
 
 
+@pytest.mark.postgresql
 def test_codes_of_another_shop_are_never_given_again(
     keyway: None, owner_client: FlaskClient, customer: int, session: Session
 ) -> None:
@@ -611,6 +616,7 @@ def test_a_top_master_cut_beyond_the_macs_is_kept_and_its_system_searched(
     assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
 
 
+@pytest.mark.postgresql
 def test_a_list_without_headings_has_its_selective_master_and_withholds_its_depth(
     keyway: None, owner_client: FlaskClient, customer: int, session: Session, work: Work
 ) -> None:

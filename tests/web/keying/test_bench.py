@@ -79,6 +79,7 @@ def test_the_pins_of_a_job_are_told_by_size_only_on_a_post(work: Work, keyed: Ke
     assert bitting_in(page.text) is None
 
 
+@pytest.mark.postgresql
 def test_the_shelf_is_drawn_down_once_for_a_job(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
     client, address = client_as(Role.BENCH), f"/keying/jobs/{keyed.job.number}/pins"
     spec_id = keyed.system.spec_id
@@ -183,6 +184,7 @@ def test_a_cut_between_two_depths_is_told_and_not_guessed(work: Work, keyed: Key
     assert event.subject == f"bitting spec {keyed.system.spec_id}"
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize(
     ("order", "typed"),
     [

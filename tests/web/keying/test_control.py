@@ -68,6 +68,7 @@ def house(session: Session) -> None:
     factories.KeywayFactory(code="NQ1", spec__spec=CORE)
 
 
+@pytest.mark.postgresql
 @pytest.mark.usefixtures("house")
 def test_a_system_made_of_a_matrix_gets_a_control_key(client_as: ClientAs, session: Session, work: Work) -> None:
     bench = client_as(Role.BENCH)

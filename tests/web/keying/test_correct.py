@@ -235,6 +235,7 @@ def test_the_reason_says_no_cut(client_as: ClientAs, session: Session, broken: t
         assert status == 422 and words in page.partition('id="why-error"')[2].partition("</p>")[0]
 
 
+@pytest.mark.postgresql
 def test_a_missing_master_stops_the_bench_until_it_is_entered(
     client_as: ClientAs, session: Session, work: Work
 ) -> None:
@@ -252,6 +253,7 @@ def test_a_missing_master_stops_the_bench_until_it_is_entered(
     assert audit_systems(work, [system]).is_clean
 
 
+@pytest.mark.postgresql
 def test_a_master_outside_the_array_costs_the_system_its_plan(
     client_as: ClientAs, session: Session, work: Work
 ) -> None:

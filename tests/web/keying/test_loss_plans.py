@@ -36,6 +36,7 @@ def _chosen(clerk: FormClient, loss: Loss, way: str) -> None:
     assert answer.status_code == 303 and answer.location.endswith(f"/keying/losses/{loss.id}/drafts")
 
 
+@pytest.mark.postgresql
 def test_phases_by_day_are_jobs_of_their_own_and_bad_input_is_told_at_its_box(
     client_as: ClientAs, session: Session, work: Work, loss: Loss
 ) -> None:
@@ -79,6 +80,7 @@ def test_another_master_is_searched_for_briefly_and_longer_where_that_is_asked(
     assert "Search longer" not in clerk.get(unescape(longer)).text
 
 
+@pytest.mark.postgresql
 def test_a_factory_is_asked_by_a_letter_without_a_bitting(
     client_as: ClientAs, session: Session, system: KeySystem, loss: Loss
 ) -> None:

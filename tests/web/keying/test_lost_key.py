@@ -343,6 +343,7 @@ def _gone_on(fields: dict[str, str], page: str) -> dict[str, str]:
     return {**fields, **{name: there[name] for name in OF_DRAFT if name in there}}
 
 
+@pytest.mark.postgresql
 def test_a_draft_changed_to_what_its_cylinders_will_not_be_is_refused_on_the_line(
     client_as: ClientAs, session: Session, system: KeySystem
 ) -> None:
@@ -633,6 +634,7 @@ def test_a_lost_key_counts_no_more_once_its_bitting_is_replaced_in_metal(
     assert is_in_metal or f"A key of {symbol} of The Hall is lost" in page
 
 
+@pytest.mark.postgresql
 def test_a_loss_turns_nothing_once_the_bitting_is_replaced_and_can_be_closed(
     client_as: ClientAs, session: Session, work: Work, system: KeySystem
 ) -> None:
@@ -663,6 +665,7 @@ def test_a_loss_turns_nothing_once_the_bitting_is_replaced_and_can_be_closed(
     assert "<dt>Exposed</dt>" in clerk.post(address, data=plan).text
 
 
+@pytest.mark.postgresql
 @pytest.mark.parametrize("came", ["planned", "taken over"])
 def test_the_first_job_of_a_planned_system_of_cores_brings_its_control_key(
     client_as: ClientAs, session: Session, came: str

@@ -132,6 +132,7 @@ def test_doors_are_planned_with_their_keysets_and_a_job_brings_them_so(house: Fl
     assert hall.is_planned and [one.keyset.symbol for one in hall.operators] == ["2AA"]
 
 
+@pytest.mark.postgresql
 def test_a_quote_of_planned_doors_says_what_would_change_them(house: FlaskClient, work: Work) -> None:
     system = _sealed(house, work)
     ids = [*_ids(work).values()]
@@ -159,6 +160,7 @@ def test_a_quote_of_planned_doors_says_what_would_change_them(house: FlaskClient
     assert [(line.quantity, line.standing) for line in again.lines] == [(3, ())]
 
 
+@pytest.mark.postgresql
 def test_a_door_list_takes_what_its_doors_were_planned_for(house: FlaskClient, work: Work) -> None:
     # The warden opens all: AA; the clerk's and the porter's doors are 1AA and 2AA under it.
     system = _sealed(house, work, ",hall,desk,store\nwarden,x,x,x\nclerk,,x,\nporter,,,x\n")
@@ -196,6 +198,7 @@ def test_a_door_list_takes_what_its_doors_were_planned_for(house: FlaskClient, w
     assert {one.door.opening_number: one.is_planned for one in there if one.door} == {"desk": True, "store": True}
 
 
+@pytest.mark.postgresql
 def test_a_door_list_that_leaves_out_who_was_to_operate_a_door_is_asked(house: FlaskClient, work: Work) -> None:
     system = _sealed(house, work, ",hall,desk,store\nwarden,x,x,x\nclerk,x,x,\nporter,x,,x\n")
     ids = _ids(work)
@@ -223,6 +226,7 @@ def test_what_a_search_found_is_saved_for_one_customer_only(house: FlaskClient, 
     assert work.session.scalar(sa.select(sa.func.count(KeySystem.id))) == 1
 
 
+@pytest.mark.postgresql
 def test_doors_on_record_are_taken_after_a_look(house: FlaskClient, work: Work) -> None:
     customer = factories.CustomerFactory(name="Slipway Trust")
     site = factories.SiteFactory(customer=customer, name="Boat house")
@@ -304,6 +308,7 @@ def test_twelve_doors_more_join_a_system_out_of_a_matrix(
     assert len(set(after.values())) == len(before) + 12
 
 
+@pytest.mark.postgresql
 def test_what_is_added_to_keys_side_by_side_stands_beside_them(house: FlaskClient, work: Work) -> None:
     system = _sealed(house, work)
     before = bittings_in_clear(work, system)

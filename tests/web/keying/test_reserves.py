@@ -51,6 +51,7 @@ def test_what_is_no_reserve_is_refused_by_its_box(text):
     assert refused.value.field == "reserve"
 
 
+@pytest.mark.postgresql
 def test_a_reserve_is_kept_under_the_master_that_its_doors_tell_or_that_is_named(
     session: Session, work: Work
 ) -> None:

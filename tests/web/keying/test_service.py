@@ -124,6 +124,7 @@ def test_without_the_list_it_is_refused_and_single_keys_are_offered(
     assert _symbols(session, book) == {"SKD1", "SKD2"}
 
 
+@pytest.mark.postgresql
 def test_a_lost_change_exposes_its_door_and_makes_a_draft_quote(
     client_as: ClientAs, session: Session, work: Work
 ) -> None:

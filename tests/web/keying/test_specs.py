@@ -115,6 +115,7 @@ def test_bad_input_is_refused_beside_its_field_and_nothing_is_saved(
     assert session.query(SpecRow).count() == 0
 
 
+@pytest.mark.postgresql
 def test_root_depths_stand_in_for_the_increment(client_as: ClientAs, session: Session) -> None:
     roots = "0.331 0.317 0.302 0.288 0.273 0.259 0.244"  # a chart rounds to thousandths
     data = {**GOOD, "depth0_in": "", "increment_in": "", "root_depths": roots}
@@ -335,6 +336,7 @@ def test_rules_that_leave_nothing_are_refused_beside_their_field(
     assert session.query(SpecRow).count() == 0
 
 
+@pytest.mark.postgresql
 def test_new_rules_count_again_what_systems_can_still_hand_out(session: Session, work: Work) -> None:
     system = system_in_service(work)
     opened = open_bittings(session, work.vault, [system])

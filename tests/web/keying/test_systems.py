@@ -333,6 +333,7 @@ def test_a_clean_system_audits_clean_on_demand(client_as: ClientAs, session: Ses
         assert bitting not in page
 
 
+@pytest.mark.postgresql
 def test_a_wrong_bitting_is_a_finding_with_its_remedy(client_as: ClientAs, session: Session, work: Work) -> None:
     system = system_in_service(work)
     one, other = (session.scalars(sa.select(Keyset).where(Keyset.symbol == s)).one() for s in ("AA1", "AA2"))

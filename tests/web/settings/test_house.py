@@ -18,6 +18,7 @@ def test_only_the_owner_may(client_as) -> None:
         assert client_as(role).post("/house/settings", data=GOOD).status_code == 403
 
 
+@pytest.mark.postgresql
 def test_the_first_save_makes_the_house_and_the_next_changes_it(owner_client: FlaskClient, session) -> None:
     assert owner_client.post("/house/settings", data=GOOD).status_code == 303
     house = session.scalar(sa.select(House))
@@ -60,6 +61,7 @@ def test_tax_rules_say_which_holds_now(owner_client: FlaskClient) -> None:
     assert page.count('<span class="soft">past</span>') == 1
 
 
+@pytest.mark.postgresql
 def test_a_dated_rate_is_put_on_record_and_the_same_day_replaces_it(owner_client: FlaskClient, session) -> None:
     data = {"place": "Saltmarsh", "rate": "7.25", "goods_taxed": "y", "valid_from": "2027-01-01"}
     assert owner_client.post("/house/settings/tax/new", data=data).status_code == 303
@@ -83,6 +85,7 @@ def test_a_dated_rate_is_put_on_record_and_the_same_day_replaces_it(owner_client
     assert "at most four decimals" in bad.text and "7,25" in bad.text
 
 
+@pytest.mark.postgresql
 def test_tiers_are_added_changed_and_kept_under_their_name(owner_client: FlaskClient, session) -> None:
     assert (
         owner_client.post("/house/settings/tiers/new", data={"name": "trade", "percent_off": "10"}).status_code == 303
@@ -111,6 +114,7 @@ def test_what_people_typed_never_becomes_markup(owner_client: FlaskClient) -> No
         assert markup not in page
 
 
+@pytest.mark.postgresql
 def test_which_day_decides_is_set_from_a_day_on(owner_client: FlaskClient, session, client_as) -> None:
     HouseFactory()
     assert "prices are those of the day of the quote. No other rule" in owner_client.get("/house/settings").text

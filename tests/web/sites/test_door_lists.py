@@ -28,6 +28,7 @@ def openings(work: Work, site: Site) -> dict[str, str]:
     return dict(work.session.execute(rows).all())
 
 
+@pytest.mark.postgresql
 def test_doors_are_changed_together_and_taken_back(work: Work, site: Site, clerk: FormClient) -> None:
     ids = [factories.DoorFactory(site=site, opening_number=str(n), location=f"Room {n}").id for n in (1, 2, 3)]
     page = clerk.get(f"/sites/{site.id}/doors/change?door={ids[0]}&door={ids[1]}").text
@@ -57,6 +58,7 @@ def test_doors_are_changed_together_and_taken_back(work: Work, site: Site, clerk
     assert "Undone on" in clerk.get(f"/sites/{site.id}/doors/history").text
 
 
+@pytest.mark.postgresql
 def test_all_doors_that_answer_are_changed(work: Work, site: Site, clerk: FormClient) -> None:
     for n in range(105):
         factories.DoorFactory(site=site, opening_number=f"N{n}", location="Hall" if n % 2 else "Stair")
@@ -67,6 +69,7 @@ def test_all_doors_that_answer_are_changed(work: Work, site: Site, clerk: FormCl
     assert "No door was chosen" in clerk.get(f"/sites/{site.id}/doors/change?door=x&door=99999999999").text
 
 
+@pytest.mark.postgresql
 def test_a_door_is_added_by_hand_with_its_refusals_beside_the_fields(
     work: Work, site: Site, clerk: FormClient
 ) -> None:
