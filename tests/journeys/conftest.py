@@ -9,7 +9,7 @@ from typing import Literal
 from urllib.parse import urljoin
 
 import pytest
-from playwright.sync_api import Locator, Page, Request, expect
+from playwright.sync_api import Error, Locator, Page, Request, expect
 
 from app.commands.demo_house import DEMO_LOGINS
 from app.ledger.care.opening import Ledger
@@ -19,8 +19,15 @@ from tests.chromium import Served, serving
 
 Pressed = Literal["button", "link", "checkbox", "radio", "tab", "option"]
 _A_MOMENT = 30  # milliseconds: what a page takes to begin what a key asks for, and to move the focus at its end
-_LONGEST_ANSWER = 20  # seconds, on a machine that has much else to do
+_LONGEST_ANSWER = 120  # seconds: what has not come then hangs
 _ASKED_AFTER = 350  # milliseconds: longer than any page waits for the next letter before it asks
+# By the page's own clock: what an act set going there is before this in its queue, however slow the machine is. Told
+# is whether the page is being left: then what it leads to has been asked for, or is about to be.
+_NOTE_LEAVING = """addEventListener("beforeunload", () => { window.isLeft = true; })"""
+_WAITED = """(moment) => new Promise((done) => setTimeout(() => {
+  done(window.isLeft === true);
+  window.isLeft = false;
+}, moment))"""
 # A page moves the focus to its first box with its first picture, which may come after it is loaded.
 _HAS_ITS_FOCUS = """() => document.activeElement !== document.body
   || ![...document.querySelectorAll("[autofocus]")].some((box) => box.checkVisibility())"""
@@ -54,6 +61,7 @@ class Hands:
         self.counted = self.strokes = 0
         self._is_typing = self._is_new_page = False
         self._pages_on_their_way: set[Request] = set()
+        page.add_init_script(_NOTE_LEAVING)
         page.on("request", self._note_page)
         page.on("requestfinished", lambda request: self._pages_on_their_way.discard(request))
         page.on("requestfailed", lambda request: self._pages_on_their_way.discard(request))  # a download too
@@ -146,19 +154,34 @@ class Hands:
 
     def settle(self, *, has_typed: bool = False) -> None:
         """Wait as a person does: until what was done, or typed into a box that asks by itself, has been answered."""
-        self.page.wait_for_timeout(_A_MOMENT)
+        is_left = self._waited(_A_MOMENT)
+        while True:
+            self._arrive(is_left)
+            is_left = has_typed and self.page.evaluate(_ASKS_BY_ITSELF) and self._waited(_ASKED_AFTER)
+            expect(self.page.locator(".htmx-request, .htmx-swapping, .htmx-settling")).to_have_count(0)
+            if not (self._waited(_A_MOMENT) or is_left):  # an answer may lead on to another page
+                return
+            is_left, has_typed = True, False
+
+    def _arrive(self, is_left: bool) -> None:
+        """Wait until each page that was asked for is there, the focus where it has it at first."""
         ends = monotonic() + _LONGEST_ANSWER
-        while self._pages_on_their_way:
+        while self._pages_on_their_way or (is_left and not self._is_new_page):
             assert monotonic() < ends, f"no answer within {_LONGEST_ANSWER} s"
             self.page.wait_for_timeout(_A_MOMENT)
         self.page.wait_for_load_state()
         if self._is_new_page:
             self.page.wait_for_function(_HAS_ITS_FOCUS)
             self._is_new_page = False
-        if has_typed and self.page.evaluate(_ASKS_BY_ITSELF):
-            self.page.wait_for_timeout(_ASKED_AFTER)
-        expect(self.page.locator(".htmx-request, .htmx-swapping, .htmx-settling")).to_have_count(0)
-        self.page.wait_for_timeout(_A_MOMENT)
+
+    def _waited(self, moment: int) -> bool:
+        """Wait for so many milliseconds of the page's; whether it is left for another one."""
+        try:
+            return bool(self.page.evaluate(_WAITED, moment))
+        except Error as gone:
+            if "navigat" not in gone.message:
+                raise
+            return True
 
     def _note_page(self, request: Request) -> None:
         if request.is_navigation_request() and request.frame == self.page.main_frame:
