@@ -35,7 +35,8 @@ ARGUMENTS = [
     "--disable-sync",
 ]
 
-expect.set_options(timeout=30_000)  # as long as an act may take: a machine may have much else to do
+_A_HANG = 120_000  # milliseconds; a machine may have much else to do
+expect.set_options(timeout=_A_HANG)
 
 
 def then_loaded(act: Callable[..., None]) -> Callable[..., None]:
@@ -118,6 +119,7 @@ def browser() -> Iterator[Browser]:
 def context(browser: Browser) -> Iterator[BrowserContext]:
     """A fresh profile at the counter's size, 1366 × 768."""
     context = browser.new_context(viewport={"width": 1366, "height": 768}, locale="en-US")
+    context.set_default_timeout(_A_HANG)
     yield context
     context.close()
 

@@ -61,7 +61,7 @@ class Keys:
 def schedule_opened(page: Page, press: Callable[[], None]) -> None:
     """Press the link of the keying schedule; what comes is its PDF."""
     with page.context.expect_event(
-        "response", lambda answer: answer.url.endswith("/keying-schedule.pdf"), timeout=30_000
+        "response", lambda answer: answer.url.endswith("/keying-schedule.pdf"), timeout=0
     ) as found:
         press()
     assert found.value.status == 200 and found.value.headers["content-type"] == "application/pdf"
