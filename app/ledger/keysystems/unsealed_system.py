@@ -225,12 +225,15 @@ def rows_like(work: Work, system: KeySystem, cuts: Cuts) -> tuple[str, ...]:
 
 
 def keysets_cut_so(work: Work, system: KeySystem, cuts: Cuts) -> list[Keyset]:
-    """The keysets that the customer has with these very cuts, on the keyway of a system, of what the shop keeps."""
-    sharing = systems_sharing_keyway(work.session, sections_of(system), system.customer_id)
-    sharing = [one for one in sharing if (one.keyway, one.chambers) == (system.keyway, system.chambers)]
-    there = [one for one in sharing if one.records is RecordsHolder.SHOP]
+    """The keysets that the customer has with these very cuts, on a keyway of a system, of what the shop keeps: one
+    bitting may be had on another keyway by a keyset whose keys do not enter here.
+    """
+    keyways = sections_of(system)
+    sharing = systems_sharing_keyway(work.session, keyways, system.customer_id)
+    there = [one for one in sharing if one.chambers == system.chambers and one.records is RecordsHolder.SHOP]
     opened = open_bittings(work.session, work.vault, there)
-    return [one for other in there for one in other.keysets if opened.get(one.id) == cuts]
+    alike = (one for other in there for one in other.keysets if opened.get(one.id) == cuts)
+    return [one for one in alike if one.section in keyways]
 
 
 def ask_from_which_end(work: Work, system: KeySystem, cuts: Cuts, agreed: str) -> None:

@@ -16,6 +16,7 @@ from app.ledger.keysystems.keysets import add_keysets
 from app.ledger.keysystems.planning import PlanForm, Planned, plan_for, start_planned
 from app.ledger.keysystems.sent_arrays import SendForm, sealed_letter, sealed_list, send_array
 from app.ledger.keysystems.system_queries import get_system, operators_of
+from app.ledger.keysystems.unsealed_system import keysets_cut_so
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
@@ -141,6 +142,22 @@ def test_a_lost_key_of_a_master_that_shares_its_bitting_exposes_its_own_doors_al
     plan = plan_for_loss(work, system.id, "AF")
     assert {way.label for way in plan.exposed} == {"AF1", "AF2"} and plan.lost.proven
     assert {one[:2] for one in plan.lost.replace} == {"AF"}
+
+
+def test_a_key_that_is_read_is_the_one_on_its_keyway_of_two_of_one_bitting(work: Work) -> None:
+    """Doors on Q1 are keyed to the keyset on Q1, though one on Q3 stands first with the very cuts."""
+    _, system = start(work, PlanForm("Q1", 5, 3, (4, 10), parts="AA to AE: Q3"))
+    cuts = opened(work, system)
+    assert cuts["AA"] == cuts["AF"]
+    with transaction(work.session):
+        books = {
+            keyway: factories.KeySystemFactory(
+                customer=system.customer, spec=system.spec, keyway=keyway, chambers=5, levels=1
+            )
+            for keyway in ("Q1", "Q3")
+        }
+    known = {one: [each.symbol for each in keysets_cut_so(work, book, cuts["AF"])] for one, book in books.items()}
+    assert known == {"Q1": ["AF"], "Q3": ["AA"]}
 
 
 def test_the_letter_to_the_factory_tells_two_of_one_bitting_apart(work: Work) -> None:
