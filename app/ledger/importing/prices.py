@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import date
+from itertools import islice
 
 from sqlalchemy.orm import Session
 
@@ -16,15 +17,19 @@ from app.ledger.store.work import Work
 from app.pricing import PriceKind, PriceRow, show_cents
 from app.spreadsheets import CellLook
 
+MOST_PRICES = 20_000
 _BOXES = {"code": "number", "unit_cents": "price", "cost_cents": "cost"}
 """The columns of what pricing refuses of a price; any other is named as its field."""
 
 
 def _plan_prices(session: Session, _: int | None, rows: ImportRows, refuse: Refuse) -> list[RowPlan]:
-    named = priced_things(session, frozenset(values["number"] for _, values in rows))
+    taken = [*islice(rows, MOST_PRICES)]
+    for row in rows.numbers[MOST_PRICES:]:
+        refuse(row, "number", f"At most {MOST_PRICES:,} prices go in at once: send this in another table.")
+    named = priced_things(session, frozenset(values["number"] for _, values in taken))
     said: dict[int, PriceRow] = {}
     seen: set[tuple[str, str | None, int, date]] = set()
-    for row, values in rows:
+    for row, values in taken:
         known = named.get(values["number"]) or PriceEntry("", "", "", PriceKind.GOODS)
         words, first_day = values.get("words") or known.description, values.get("valid from") or rows.today
         if not words:

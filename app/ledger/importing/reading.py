@@ -1,5 +1,6 @@
 """A table by its columns: which means what, the sender's words, and each row as values with every problem."""
 
+import re
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import compress
@@ -26,6 +27,7 @@ from app.validation import JsonDataclass, fault_of_length
 
 _YES = frozenset({"yes", "y", "x", "true", "1", "t"})
 _NO = frozenset({"no", "n", "false", "0", "-", "f"})
+_MOST_CENTS = 100_000_000
 _MOST_WORDS = 60  # words of a column that somebody is asked about
 
 
@@ -195,7 +197,7 @@ def _column(
             odd |= {cell for cell in cells if len(cell) > column.most or not cell.isprintable()}
     else:
         odd = set(cells)
-    reader = _reader(session, column, odd, choice)
+    reader = _reader(session, column, found.heading, odd, choice)
     wrong: dict[str, str] = {}
     values: dict[str, Any] = {}
     for cell in odd:
@@ -217,10 +219,12 @@ def _blank(column: ImportColumn) -> Any:
 
 
 def _reader(
-    session: Session, column: ImportColumn, cells: Collection[str], choice: TableChoice
+    session: Session, column: ImportColumn, heading: str, cells: Collection[str], choice: TableChoice
 ) -> Callable[[str], Any]:
     name = column.name
     match column.cell:
+        case CellKind.MONEY if heading_key(heading).endswith(" cents"):
+            return lambda cell: _whole_cents(cell, name)
         case CellKind.MONEY:
             style = money_style(cells)
             return lambda cell: cell_money(cell, name, style)
@@ -241,6 +245,13 @@ def _reader(
             return chosen
         case _:
             return lambda cell: _text(column, cell)
+
+
+def _whole_cents(cell: str, name: str) -> int:
+    if re.search(r"[.,]\d\d$", cell):
+        told = f"The heading says cents, and {cell[:20]} looks like dollars: mend the heading, or write whole cents."
+        raise BitternError(name, told)
+    return cell_whole(cell, name, most=_MOST_CENTS)
 
 
 def _text(column: ImportColumn, cell: str) -> Any:

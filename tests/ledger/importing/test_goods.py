@@ -48,6 +48,26 @@ def prices(work: Work) -> dict[str, tuple[int | None, int, str]]:
     return {code: tuple(rest) for code, *rest in work.session.execute(rows)}
 
 
+def test_whole_cents_are_read_where_the_heading_says_cents(work: Work) -> None:
+    maker = factories.MakerFactory()
+    work.session.commit()
+    rows = (
+        "part_number\tdescription\tcost_cents\tlist_cents\n"
+        "H-1\tHinge\t1480\t2960\n"
+        "H-2\tLong hinge\t1,500\t3000.0\n"
+        "H-3\tWide hinge\t15.00\t30.00\n"
+    )
+    plan = planned(work, open_table(PASTED, rows.encode(), KINDS["goods"], maker.id))
+    assert [(one.fields["cost"][1], one.fields["list"][1]) for one in plan.plans] == [
+        ("$14.80", "$29.60"),
+        ("$15.00", "$30.00"),
+    ]
+    assert [(one.row, one.place) for one in plan.problems] == [
+        (4, "column C (cost_cents)"),
+        (4, "column D (list_cents)"),
+    ]
+
+
 def test_a_makers_price_list_changes_what_it_says_and_adds_what_is_read(work: Work) -> None:
     given = json.loads(DEMO.read_text())
     maker = import_maker(work, {**given, "items": given["items"][:1]})

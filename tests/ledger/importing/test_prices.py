@@ -2,6 +2,7 @@
 
 from datetime import date
 
+import pytest
 import sqlalchemy as sa
 
 from app.ledger.catalog.price_editing import set_price
@@ -56,3 +57,18 @@ def test_what_a_table_has_no_column_for_is_named_as_the_page_names_it(work: Work
     sent = open_table(PASTED, b"Code\tUnit price\nNEW\t3.00\n", KINDS["prices"], today=work.today)
     [problem] = plan_import(work.session, sent, propose_choice(work.session, sent).choice).problems
     assert (problem.row, problem.place) == (2, "Description")
+
+
+def test_what_is_more_than_twenty_thousand_prices_waits_for_another_table(
+    work: Work, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("app.ledger.importing.prices.MOST_PRICES", 2)
+    rows = "Code\tDescription\tUnit price\n" + "".join(f"P{one}\tPart\t3.00\n" for one in range(4))
+    sent = open_table(PASTED, rows.encode(), KINDS["prices"], today=work.today)
+    choice = propose_choice(work.session, sent).choice
+    plan = plan_import(work.session, sent, choice)
+    told = "At most 2 prices go in at once: send this in another table."
+    assert [(one.row, one.message) for one in plan.problems] == [(4, told), (5, told)]
+    before = len(prices(work))
+    save_import(work, sent, choice, plan.seal, leaves_problems_aside=True)
+    assert len(prices(work)) == before + 2
