@@ -22,6 +22,7 @@ from app.ledger.keysystems.sent_arrays import sent_arrays
 from app.ledger.keysystems.system_queries import (
     KeysetNode,
     get_system,
+    keyways_in_words,
     list_system_rows,
     sections_of,
     system_tree,
@@ -81,14 +82,14 @@ def bitting_list(work: Work, system_id: int) -> BittingList:
     work.require_owner()
     opened = reveal_bittings(work, [system_id], "bitting list")
     system = get_system(work.session, system_id)
-    spec = spec_of(system)
+    spec, on, keyways = spec_of(system), keyways_in_words(work.session, system), sections_of(system)
     lines = []
     for node in _flat(system_tree(work.session, system)):
         keyset, states = node.keyset, node.states
         lines.append(
             BittingLine(
                 symbol=keyset.symbol,
-                level=keyset.level.value,
+                level=keyset.level.value + (f", on {on[keyset.id]}" if len(keyways) > 1 else ""),
                 purpose=keyset.purpose_and_state,
                 bitting=write_bitting(spec, opened[keyset.id]) if keyset.id in opened else "",
                 state="key lost" if KeyState.LOST in states else "in use" if node.all_cylinders else "no cylinder",
@@ -99,7 +100,7 @@ def bitting_list(work: Work, system_id: int) -> BittingList:
         house=house_head(get_house(work.session)),
         system_name=system.name,
         owner_of_record=system.owner_of_record,
-        keyway=system.keyway,
+        keyway=", ".join(keyways),
         spec_name=system.spec.name,
         printed_on=work.today,
         revealed_to=work.actor.name,

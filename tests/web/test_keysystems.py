@@ -153,6 +153,27 @@ def test_the_bitting_list_is_the_owners(work: Work, keyed: Keyed, client_as: Cli
     assert event.actor_name == "Owner" and "bitting list" in event.summary
 
 
+def test_whatever_shows_a_key_says_its_own_keyway_where_a_system_has_several(
+    work: Work, keyed: Keyed, client_as: ClientAs
+) -> None:
+    """The same cuts on the system's keyway are another's key: a copy of the wrong blank opens that one's doors."""
+    system, on = keyed.system, keyed.system.keyway
+    keyset = next(one for one in system.keysets if one.symbol == "2AA")
+    keyset.keyway = "Z3"
+    key = factories.KeyFactory(keyset=keyset, holder="Bo Quay", state=KeyState.OUT, copy_number=7)
+    work.session.commit()
+    owner = client_as(Role.OWNER)
+    text = " ".join(pdf_text(owner.post(f"/key-systems/{system.id}/bitting-list.pdf").data).split())
+    for told in (f"{on}, Z3, ", "change, on Z3", f"change, on {on}", f"master, on {on} and Z3"):
+        assert told in text, told
+    page = owner.post(f"/key-systems/{system.id}/bittings", data={"keyset": keyset.id}).text
+    assert '<span class="code">Z3</span>' in page and "no blank on record, for Z3" in page
+    assert "<dt>Keyway</dt><dd>Z3</dd>" in owner.get(f"/keys/{key.id}").text
+    for words in ("2AA", "2AA-7"):
+        found = owner.get(f"/search?q={words}").text
+        assert "keyway Z3" in found and f"keyway {on}" not in found, words
+
+
 def test_the_owner_writes_who_may_ask_for_keys(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
     client, address = client_as(Role.OWNER), f"/key-systems/{keyed.system.id}"
     sent = {

@@ -395,11 +395,11 @@ _NOT_SET_UP = (
 
 
 def _one_key(
-    system: KeySystem, keyset: Keyset, bittings: Mapping[int, Cuts], *cylinders: BenchCylinder
+    work: Work, system: KeySystem, keyset: Keyset, bittings: Mapping[int, Cuts], *cylinders: BenchCylinder
 ) -> BenchSystem:
-    spec = spec_of(system)
-    key = BenchKey(keyset.symbol, write_bitting(spec, bittings[keyset.id]), 1)
-    return BenchSystem(system.name, system.keyway, system.spec.name, spec, (key,), cylinders, system.marking)
+    spec, blank = spec_of(system), blanks_in_words(work.session, system).get(keyset.id, "")
+    key = BenchKey(keyset.symbol, write_bitting(spec, bittings[keyset.id]), 1, blank=blank)
+    return BenchSystem(system.name, keyset.section, system.spec.name, spec, (key,), cylinders, system.marking)
 
 
 def keyset_work(work: Work, system: KeySystem, keyset: Keyset) -> tuple[BenchSystem, str]:
@@ -419,18 +419,18 @@ def keyset_work(work: Work, system: KeySystem, keyset: Keyset) -> tuple[BenchSys
         stopped = refused.message
     bittings = reveal_bittings(work, [system.id], f"keyset {keyset.symbol}")
     if keyset.level is Level.CONTROL or keyset.level.is_of_construction or stopped:
-        return _one_key(system, keyset, bittings), stopped
+        return _one_key(work, system, keyset, bittings), stopped
     by_id = {one.id: one for one in system.keysets}
     operators = [one for one in operators_of(keyset, is_nmk=False, by_id=by_id) if one.id in bittings]
     group = BenchCylinder(
         keyset=keyset.symbol,
         quantity=1,
-        words=f"cylinder on {system.keyway}",
+        words=f"cylinder on {keyset.section}",
         openings=(),
         operated_by=tuple(one.symbol for one in operators),
         pinning=_pinning(spec_of(system), system, bittings, operators, system.chambers),
     )
-    return _one_key(system, keyset, bittings, group), ""
+    return _one_key(work, system, keyset, bittings, group), ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -507,7 +507,7 @@ def cylinder_work(work: Work, record: CylinderRecord) -> BenchSystem:
     bittings = reveal_bittings(work, [system.id], f"cylinder {cylinder.id}, {record.keyset}", job_id=job_id)
     chambers = chambers_in(system.chambers, cylinder.chambers)
     pinning = _pinning(spec_of(system), system, bittings, record.operators, chambers)
-    return _one_key(system, cylinder.keyset, bittings, _alone(record, pinning))
+    return _one_key(work, system, cylinder.keyset, bittings, _alone(record, pinning))
 
 
 def _alone(record: CylinderRecord, pinning: Pinning) -> BenchCylinder:

@@ -28,6 +28,7 @@ from app.ledger.catalog.specs import get_spec, put_spec, read_spec
 from app.ledger.keysystems.out_of_use import require_in_use
 from app.ledger.keysystems.system_queries import (
     get_system,
+    keyways_in_words,
     sections_entered,
     sections_of,
     systems_sharing_keyway,
@@ -401,10 +402,13 @@ def _spec(work: Work, ask: DecodeAsk) -> BittingSpec:
 
 
 def _symbols(work: Work, system: KeySystem, key: DecodedKey) -> tuple[str, ...]:
-    """The keysets whose every cut is one that the measured cut may have been."""
-    opened = open_bittings(work.session, work.vault, [system])
+    """The keysets whose every cut is one that the measured cut may have been; of a system on several keyways with
+    those that each has to enter, by which two of one bitting are told apart.
+    """
+    opened, on = open_bittings(work.session, work.vault, [system]), keyways_in_words(work.session, system)
+    is_on_several = len(sections_of(system)) > 1
     return tuple(
-        keyset.symbol
+        f"{keyset.symbol} on {on[keyset.id]}" if is_on_several else keyset.symbol
         for keyset in system.keysets
         if keyset.id in opened
         and all(depth in cut.could_be for depth, cut in zip(opened[keyset.id], key.cuts, strict=True))

@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from app.errors import Problem, Problems
 from app.keying import progress, write_bitting
 from app.ledger.keysystems.bittings import note_reveal, open_bittings, open_plan, plan_context, spec_of
-from app.ledger.keysystems.system_queries import get_system, sections_entered, sections_of
+from app.ledger.keysystems.system_queries import get_system, keyways_in_words, sections_of
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotFound
 from app.ledger.store.events import next_number, record
@@ -248,11 +248,11 @@ def sealed_letter(work: Work, system_id: int, number: int) -> SealedLetter:
     _as_sent(work, system, sent)
     numbers = _numbers(work, system, sent)
     by_id, keyways = {one.id: one for one in system.keysets}, sections_of(system)
-    entered = sections_entered(work.session, system)
+    on = keyways_in_words(work.session, system)
     rows = []
     for one, number in numbers.items():
         keyset = by_id[one]
-        where = f", on {' and '.join(sorted(entered[one]))}" if len(keyways) > 1 else ""
+        where = f", on {on[one]}" if len(keyways) > 1 else ""
         rows.append(
             (number, keyset.symbol, keyset.level.value + where, keyset.parent.symbol if keyset.parent else "")
         )

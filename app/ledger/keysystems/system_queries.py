@@ -108,6 +108,11 @@ def sections_entered(session: Session, system: KeySystem) -> dict[int, frozenset
     return {keyset_id: frozenset(names) for keyset_id, names in needed.items()}
 
 
+def keyways_in_words(session: Session, system: KeySystem) -> dict[int, str]:
+    """Keyset id → the keyways that its keys have to enter, such as 'Q1 and Q3'."""
+    return {one: " and ".join(sorted(names)) for one, names in sections_entered(session, system).items()}
+
+
 def blanks_of(session: Session, system: KeySystem) -> dict[int, KeyBlank | None]:
     """Keyset id → the blank that its keys are cut of, by all makers' tables on record; None where these have none."""
     known, needed = entering_of(session), sections_entered(session, system)

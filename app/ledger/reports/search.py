@@ -364,7 +364,8 @@ def _keysets_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
     # As many as the index has at hand, before they are told apart: a symbol stands in very many systems.
     own = sa.bindparam("own", type_=sa.String())
     columns = sa.select(
-        *(Keyset.id, Keyset.symbol, Keyset.level, Keyset.system_id, Keyset.blind_code, Keyset.own_symbol)
+        *(Keyset.id, Keyset.symbol, Keyset.level, Keyset.system_id, Keyset.blind_code, Keyset.own_symbol),
+        Keyset.keyway,
     )
     arms = (
         columns.where(symbol >= low, symbol < high).order_by(symbol, Keyset.id).limit(20 * limit).subquery(),
@@ -382,7 +383,7 @@ def _keysets_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
             begun.c.blind_code,
             begun.c.own_symbol,
             KeySystem.name.label("system_name"),
-            KeySystem.keyway,
+            sa.case((begun.c.keyway != "", begun.c.keyway), else_=KeySystem.keyway).label("keyway"),
             _CUSTOMER,
         )
         .join(KeySystem, KeySystem.id == begun.c.system_id)
@@ -439,7 +440,7 @@ def _keys_asked(dialect: str, limit: int) -> sa.Select[*tuple[Any, ...]]:
             Key.changed_at,
             Keyset.blind_code,
             KeySystem.customer_id,
-            KeySystem.keyway,
+            sa.case((Keyset.keyway != "", Keyset.keyway), else_=KeySystem.keyway).label("keyway"),
             KeySystem.name.label("system_name"),
             _CUSTOMER,
         )

@@ -37,7 +37,7 @@ from app.ledger.keys.old_copies import say_retired
 from app.ledger.keysystems.authority import lacks_authority
 from app.ledger.keysystems.copy_numbers import read_copies, say_copies
 from app.ledger.keysystems.lost_keysets import exposed_by, open_loss
-from app.ledger.keysystems.system_queries import get_system, sections_of
+from app.ledger.keysystems.system_queries import get_system, keyways_in_words, sections_of
 from app.ledger.quoting.issuing import house_head
 from app.ledger.store.numbers import key_receipt_number
 from app.ledger.tables import BlindCode, Key, Keyset, KeyState, Role
@@ -276,6 +276,7 @@ def _key_page(key_id: int, form: KeyNoteForm | None = None) -> str:
         loss_beside=open_loss(session, keyset.id) if loss is None else None,
         turned=still_turned(work, loss) if loss and not is_over else None,
         exposed=() if loss else exposed_by(session, keyset),
+        keyways=keyways_in_words(session, keyset.system)[keyset.id],
         events=events,
         receipts=receipts_of(events),
         form=form or KeyNoteForm(obj=found),

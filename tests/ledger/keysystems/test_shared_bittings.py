@@ -1,6 +1,7 @@
 """A system whose plan uses bittings on several keyways, from its plan to doors, extension, crossing and loss."""
 
 from collections.abc import Callable, Mapping
+from fractions import Fraction
 from random import Random
 
 import pytest
@@ -9,7 +10,7 @@ from app.keying import Bitting as Cuts
 from app.ledger.catalog.makers import import_maker
 from app.ledger.keys.losing import plan_for_loss
 from app.ledger.keysystems.auditing import StoppedByAudit, audit_systems, check_whole_system
-from app.ledger.keysystems.bittings import open_bittings, room_below
+from app.ledger.keysystems.bittings import DecodeAsk, decode_key, open_bittings, room_below
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.extending import ExtendForm, extend_system
 from app.ledger.keysystems.keysets import add_keysets
@@ -158,6 +159,15 @@ def test_a_key_that_is_read_is_the_one_on_its_keyway_of_two_of_one_bitting(work:
         }
     known = {one: [each.symbol for each in keysets_cut_so(work, book, cuts["AF"])] for one, book in books.items()}
     assert known == {"Q1": ["AF"], "Q3": ["AA"]}
+
+
+def test_a_decoded_key_may_be_either_of_two_of_one_bitting_by_its_keyway(work: Work) -> None:
+    _, system = start(work, PlanForm("Q1", 5, 3, (4, 10), parts=HALF))
+    cuts = opened(work, system)
+    for symbol, symbols in (("AF", ("AA on Q1", "AF on Q3")), ("A", ("A on Q1 and Q3",))):
+        measured = "".join(map(str, cuts[symbol]))
+        ask = DecodeAsk(measured, Fraction(1, 500), "found at the dock", system_id=system.id)
+        assert decode_key(work, ask).symbols == symbols
 
 
 def test_the_letter_to_the_factory_tells_two_of_one_bitting_apart(work: Work) -> None:
