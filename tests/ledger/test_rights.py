@@ -48,6 +48,7 @@ RIGHTS: dict[tuple[Role, ...], str] = {
         importing.price_lists: take_price_list
         catalog.maker_papers: add_paper change_paper delete_paper note_page remove_note
         catalog.learned_makers: save_learned
+        importing.learned_lists: learn_list
         catalog.maker_pictures: put_picture remove_picture
         catalog.makers: import_maker add_maker change_table set_ordering
         moving.importing: import_house plan_house

@@ -7,6 +7,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.fitting import CatalogItem
+from app.ledger.store.engine import change_rows, insert_rows
 from app.ledger.tables import Item, ItemKind, Maker
 
 ReadItem = tuple[CatalogItem, dict[str, Any]]
@@ -64,23 +65,21 @@ def item_values(
 
 def put_items(session: Session, maker_id: int, items: Iterable[ReadItem]) -> None:
     """Put a maker's items on record, inside the caller's transaction; those that are not among them stay."""
-    columns = ("id", *_WRITTEN, "code", "version")
+    columns = ("id", *_WRITTEN, "code")
     rows = session.execute(sa.select(*(_TABLE.c[name] for name in columns)).where(_TABLE.c.maker_id == maker_id))
     known = {row.code: row for row in rows}
     cams = cams_of(session.scalar(sa.select(Maker.tables).where(Maker.id == maker_id)))
-    inserts, updates = [], []
+    inserts: list[dict[str, Any]] = []
+    updates: dict[int, dict[str, Any]] = {}
     for item, attributes in items:
         values = item_values(maker_id, item, attributes, cams)
         row = known.get(item.part_number)
         if row is None:
             inserts.append(values)
         elif any(getattr(row, name) != values[name] for name in _SAID):
-            said = {name: values[name] for name in _WRITTEN}
-            updates.append({**said, "row_id": row.id, "version": row.version + 1})
-    if inserts:
-        session.execute(sa.insert(_TABLE), inserts)
-    if updates:
-        session.execute(sa.update(_TABLE).where(_TABLE.c.id == sa.bindparam("row_id")), updates)
+            updates[row.id] = {name: values[name] for name in _WRITTEN}
+    insert_rows(session, Item, inserts)
+    change_rows(session, Item, updates)
     forget_items(session)
 
 

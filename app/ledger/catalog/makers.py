@@ -26,7 +26,7 @@ from app.ledger.catalog.maker_queries import tables_on_record
 from app.ledger.catalog.sheet_reading import family_problems, read_sheet
 from app.ledger.catalog.sheets import Row, find_sheet
 from app.ledger.catalog.specs import refuse_breaking
-from app.ledger.store.engine import get_version, transaction
+from app.ledger.store.engine import change_rows, get_version, transaction
 from app.ledger.store.errors import LedgerError, Stale, Taken
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
@@ -138,11 +138,11 @@ def reread_catalog(session: Session, maker: Maker, patterns: Sequence[Pattern]) 
     """
     session.flush()
     decoder = BulkDecoder(patterns)
-    columns = (_TABLE.c.id, _TABLE.c.code, _TABLE.c.attributes, _TABLE.c.version)
+    columns = (_TABLE.c.id, _TABLE.c.code, _TABLE.c.attributes)
     rows = session.execute(
         sa.select(*columns).where(_TABLE.c.maker_id == maker.id, _TABLE.c.category.in_(KEYED_CATEGORIES))
     )
-    changes: list[dict[str, Any]] = []
+    changes: dict[int, dict[str, Any]] = {}
     unread = []
     for row in rows.all():
         try:
@@ -153,14 +153,9 @@ def reread_catalog(session: Session, maker: Maker, patterns: Sequence[Pattern]) 
             continue
         if not attributes:
             unread.append(row.code)
-        said = {"attributes": attributes, **columns_of(attributes)}
-        changes.append({"row_id": row.id, **said, "version": row.version + 1})
-    if changes:
-        values: dict[str, sa.BindParameter[Any]] = {
-            name: sa.bindparam(name) for name in ("attributes", "cylinder_type", "finish", "version")
-        }
-        session.execute(sa.update(_TABLE).where(_TABLE.c.id == sa.bindparam("row_id")).values(**values), changes)
-        forget_items(session)
+        changes[row.id] = {"attributes": attributes, **columns_of(attributes)}
+    change_rows(session, Item, changes)
+    forget_items(session)
     return Reread(len(changes) - len(unread), tuple(sorted(unread)))
 
 

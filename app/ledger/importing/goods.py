@@ -26,7 +26,7 @@ from app.ledger.store.engine import rows_by_id
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
-from app.ledger.tables import SHELF, Item, ItemKind, Maker, StockMovement, StockPlace, longest
+from app.ledger.tables import SHELF, Import, Item, ItemKind, Maker, StockMovement, StockPlace, longest
 from app.pricing import show_cents
 from app.spreadsheets import CellLook
 from app.validation import counted
@@ -303,8 +303,9 @@ def _counted(session: Session, written: Mapping[str, Any]) -> Sequence[StockMove
     return session.scalars(rows.order_by(StockMovement.id)).all()
 
 
-def _stock_moved(session: Session, written: Mapping[str, Any]) -> tuple[str, ...]:
+def _stock_moved(session: Session, row: Import) -> tuple[str, ...]:
     """Items of a count that moved since: what was counted is no longer what is there."""
+    written = row.written
     newest = max((id_ for id_, _ in written.get(StockMovement.__tablename__, {}).get("new", ())), default=0)
     items = {one.item_id for one in _counted(session, written)}
     moved = sa.select(sa.func.count(StockMovement.item_id.distinct()))

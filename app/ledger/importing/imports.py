@@ -14,6 +14,7 @@ from app.ledger.importing.customers import CONTACTS, CUSTOMERS
 from app.ledger.importing.goods import GOODS, STOCK
 from app.ledger.importing.keys_out import KEYS_OUT
 from app.ledger.importing.kinds import ImportColumn, ImportKind, ImportRows, RowPlan, RowPlans, RowProblem, RowState
+from app.ledger.importing.learned_lists import LEARNED
 from app.ledger.importing.price_list_rows import PRICE_LIST
 from app.ledger.importing.prices import PRICES
 from app.ledger.importing.reading import (
@@ -34,7 +35,7 @@ from app.ledger.tables import Import, ImportMapping, Role
 from app.spreadsheets import PASTED, FoundTable, find_table, heading_key, open_sheet
 from app.validation import counted
 
-_EVERY = (CUSTOMERS, CONTACTS, SITES, DOORS, KEYS_OUT, GOODS, PRICES, STOCK, PRICE_LIST, BITTING_LIST)
+_EVERY = (CUSTOMERS, CONTACTS, SITES, DOORS, KEYS_OUT, GOODS, PRICES, STOCK, PRICE_LIST, BITTING_LIST, LEARNED)
 KINDS: dict[str, ImportKind] = {kind.name: kind for kind in _EVERY}
 _MOST_SENDERS = 200
 
@@ -79,6 +80,8 @@ def open_table(
     head_row: int | None = None,
 ) -> SentTable:
     """The table of a file or a paste. BitternError on `file` where it cannot be read, or holds no row."""
+    if not kind.columns:
+        raise LedgerError("kind", "Choose what the rows are.")
     known = [head for column in kind.columns for head in column.heads]
     table = find_table(open_sheet(name, content), known, head_row)
     if not table.numbers:
@@ -281,7 +284,10 @@ def get_import(work: Work, import_id: int) -> Import:
 
 def leaning_on(session: Session, row: Import) -> tuple[str, ...]:
     """What stands against undoing an import, in words; nothing where it can be undone."""
-    return () if row.undone_at else (KINDS[row.kind].leans or what_leans)(session, row.written)
+    if row.undone_at:
+        return ()
+    own = KINDS[row.kind].leans
+    return own(session, row) if own else what_leans(session, row.written)
 
 
 def undo_import(work: Work, import_id: int, version: int, *, progress: Progress = nobody_watches) -> Import:

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from sqlalchemy.orm import Session
 
 from app.ledger.store.work import Work
-from app.ledger.tables import Role
+from app.ledger.tables import Import, Role
 from app.spreadsheets import WantedColumn
 
 
@@ -169,6 +169,7 @@ class ImportKind:
     plan: what rows would do, those left out that it refuses. save: does it, by the use cases that a page would ask,
     inside the caller's transaction. leans, take_back: where what was written is undone otherwise than by deleting
     what is new and putting back what was there. is_secret: whether a table is kept under seal while it waits.
+    Without columns it comes in by a page of its own alone.
     """
 
     name: str
@@ -177,7 +178,7 @@ class ImportKind:
     columns: tuple[ImportColumn, ...]
     plan: Callable[[Session, int | None, ImportRows, Refuse], Sequence[RowPlan]]
     save: Callable[[Work, int | None, Sequence[RowPlan], ImportRows], None]
-    leans: Callable[[Session, Mapping[str, Any]], tuple[str, ...]] | None = None
+    leans: Callable[[Session, Import], tuple[str, ...]] | None = None
     take_back: Callable[[Work, Mapping[str, Any]], None] | None = None
     roles: tuple[Role, ...] = ()
     hint: str = ""

@@ -25,7 +25,7 @@ from app.ledger.importing.kinds import RowProblem
 from app.ledger.importing.price_list_rows import ListChange, ListState, compare_rows, tenths
 from app.ledger.importing.reading import TableChoice, read_table
 from app.ledger.importing.written import WrittenRows
-from app.ledger.store.engine import in_steps, transaction, write_many
+from app.ledger.store.engine import change_rows, in_steps, transaction, write_many
 from app.ledger.store.errors import LedgerError, Stale
 from app.ledger.store.events import record
 from app.ledger.store.work import Progress, Work, nobody_watches
@@ -248,7 +248,7 @@ def _put(
         if change.item_id is not None and (change.state is ListState.GONE or change.unlisted_from)
     ]
     if marked:
-        _update(session, [{"row_id": id_, "unlisted_from": after} for id_, after, _ in marked])
+        change_rows(session, Item, {id_: {"unlisted_from": after} for id_, after, _ in marked})
         written.note(Item, (), {id_: {"unlisted_from": before} for id_, _, before in marked})
     if holds:
         old = {change.item_id for change in taken if change.item_id is not None}
@@ -272,7 +272,7 @@ def put_prices(session: Session, prices: Mapping[int, ListedPrice], written: Wri
                 costs[code] = (was[1], after["cost_cents"])
     _put_costs(session, costs, written)
     changed = {id_: kept for id_, kept in before.items() if kept}
-    _update(session, [{"row_id": id_, **prices[id_]._asdict()} for id_ in changed])
+    change_rows(session, Item, {id_: prices[id_]._asdict() for id_ in changed})
     written.note(Item, (), changed)
 
 
@@ -290,14 +290,6 @@ def _put_costs(session: Session, costs: Mapping[str, tuple[int, int]], written: 
         after = [{"row_id": id_, "cost_cents": costs[code][1]} for id_, code in found]
         write_many(session, change.values(cost_cents=sa.bindparam("cost_cents")), after)
         written.note(PriceBookRow, (), {id_: {"cost_cents": costs[code][0]} for id_, code in found})
-
-
-def _update(session: Session, rows: Sequence[Mapping[str, Any]]) -> None:
-    if not rows:
-        return
-    names: dict[str, Any] = {name: sa.bindparam(name) for name in rows[0] if name != "row_id"}
-    change = sa.update(_ITEMS).where(_ITEMS.c.id == sa.bindparam("row_id"))
-    write_many(session, change.values(**names, version=_ITEMS.c.version + 1), rows)
 
 
 def _let_wait(

@@ -5,13 +5,12 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
 from fractions import Fraction
-from functools import partial
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from app.ledger.store.engine import INSERTED, in_steps, write_many
+from app.ledger.store.engine import WRITTEN, in_steps, write_many
 from app.ledger.tables import Base, Inches, UTCDateTime, model_of
 from app.validation import counted
 
@@ -49,14 +48,14 @@ class WrittenRows:
     @contextmanager
     def watching(self, session: Session) -> Iterator[None]:
         """Note what the block writes through the session."""
-        session.info[INSERTED] = partial(self.note, changed={})
+        session.info[WRITTEN] = self.note
         sa.event.listen(session, "before_flush", self._before)
         sa.event.listen(session, "after_flush", self._after)
         try:
             yield
             session.flush()
         finally:
-            del session.info[INSERTED]
+            del session.info[WRITTEN]
             sa.event.remove(session, "before_flush", self._before)
             sa.event.remove(session, "after_flush", self._after)
 

@@ -25,7 +25,7 @@ _Edited = TypeVar("_Edited", bound=Versioned)
 _WRITING = "bittern_writing"
 _IS_OPEN = "bittern_transaction"
 _ANSWERS = "bittern_answers"
-INSERTED = "bittern_inserted"
+WRITTEN = "bittern_written"
 _QUEUE = "bittern_writer_queue"
 _PATIENCE_SECONDS = 10
 _ROWS_AT_ONCE = 200
@@ -286,7 +286,7 @@ def write_many(session: Session, change: sa.Update, rows: Sequence[Mapping[str, 
 def insert_rows(session: Session, model: Any, rows: Sequence[Mapping[str, Any]]) -> Sequence[int]:
     """Add rows past the session, many in one statement; their ids, in this order.
 
-    For a writing transaction, in whose turn nobody else adds any. Who waits under `INSERTED` is told of them.
+    For a writing transaction, in whose turn nobody else adds any. Who waits under `WRITTEN` is told of them.
     """
     if not rows:
         return ()
@@ -296,11 +296,35 @@ def insert_rows(session: Session, model: Any, rows: Sequence[Mapping[str, Any]])
     for some in in_steps(rows):
         session.execute(sa.insert(table), [{**start, **row} for row in some])
     ids = session.scalars(sa.select(table.c.id).where(table.c.id > newest).order_by(table.c.id)).all()
-    session.info.get(INSERTED, _nobody_waits)(model, ids)
+    session.info.get(WRITTEN, _nobody_waits)(model, ids, {})
     return ids
 
 
-def _nobody_waits(model: type[Any], ids: Sequence[int]) -> None:
+def change_rows(session: Session, model: Any, rows: Mapping[int, Mapping[str, Any]]) -> None:
+    """Give rows other values past the session, all of them in the same columns; a version goes up by one.
+
+    Who waits under `WRITTEN` is told what stood there.
+    """
+    if not rows:
+        return
+    table = model.__table__
+    names = tuple(next(iter(rows.values())))
+    if WRITTEN in session.info:
+        columns = sa.select(table.c.id, *(table.c[name] for name in names))
+        before = {
+            row[0]: dict(zip(names, row[1:], strict=True))
+            for some in in_steps([*rows])
+            for row in session.execute(columns.where(table.c.id.in_(some)))
+        }
+        session.info[WRITTEN](model, (), before)
+    values: dict[str, Any] = {name: sa.bindparam(name) for name in names}
+    if issubclass(model, Versioned):
+        values["version"] = table.c.version + 1
+    change = sa.update(table).where(table.c.id == sa.bindparam("row_id")).values(**values)
+    write_many(session, change, [{"row_id": id_, **said} for id_, said in rows.items()])
+
+
+def _nobody_waits(model: type[Any], ids: Sequence[int], before: Mapping[int, Any]) -> None:
     pass
 
 

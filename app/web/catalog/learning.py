@@ -36,7 +36,6 @@ from app.ledger.catalog.learned_makers import (
     numbers_to_learn,
     plan_learned,
     propose_code,
-    save_learned,
     usual_spec_name,
 )
 from app.ledger.catalog.maker_queries import get_maker, maker_tables, spec_names
@@ -48,6 +47,7 @@ from app.ledger.catalog.price_list import (
     open_price_list,
     read_price_list,
 )
+from app.ledger.importing.learned_lists import learn_list, list_learned
 from app.ledger.store.work import Work
 from app.pricing import read_percent
 from app.spreadsheets import FoundTable
@@ -133,7 +133,8 @@ def index() -> ResponseReturnValue:
         waiting = done.value
         page = "maker_learning.show" if "learned" in waiting.notes else "maker_learning.columns"
         return redirect(url_for(page, token=waiting.token), 303)
-    return render_template("catalog/learn_maker.html", form=form), form.status
+    learned_from = list_learned(work.session)
+    return render_template("catalog/learn_maker.html", form=form, learned_from=learned_from), form.status
 
 
 def _learn(work: Work, waiting: StagedUpload, table: FoundTable, choice: PriceListColumns) -> StagedUpload:
@@ -290,9 +291,10 @@ def show(token: str) -> ResponseReturnValue:
 
 def _save(work: Work, draft: ListBeingLearned) -> ResponseReturnValue:
     version = record_id(request.form.get("version"))
-    items = counted(plan_learned(work.session, draft.learned).items, "item")
-    maker = save_learned(work, draft.learned, version)
+    unread = len({problem.field.partition(",")[0] for problem in draft.listed.problems})
+    maker, row = learn_list(work, draft.learned, version, draft.waiting.name, unread)
     drop_upload(draft.waiting.token)
+    items = counted(len(draft.listed.rows) + unread - row.aside, "item")
     said = f"{maker.name} is saved with {items}. Its numbers are known at the counter now."
     if is_first_day(work.session):
         return flash_and_redirect(said, "first_day.index")

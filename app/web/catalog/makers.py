@@ -34,6 +34,7 @@ from app.ledger.catalog.makers import (
 )
 from app.ledger.catalog.price_queries import entered_bench_terms
 from app.ledger.catalog.sheets import Row, Sheet, find_sheet, sheet_rows, sheets_of
+from app.ledger.importing.learned_lists import list_learned
 from app.ledger.store.errors import Stale
 from app.ledger.store.events import events_of
 from app.ledger.tables import Maker, PageTopic, Role
@@ -111,6 +112,7 @@ def _page(maker_id: int, ordering: OrderingForm) -> ResponseReturnValue:
         sheets=[(sheet, sheet_rows(tables, sheet)) for sheet in sheets],
         is_learned="learned" in request.args,
         coming=coming_lists(session, maker_id),
+        learned_from=list_learned(session, maker),
         count=count_items(session, maker_id),
         usual_lead=terms.uncombinated_lead_days if terms is not None else None,
         events=events_of(session, f"maker {maker_id}", limit=10),

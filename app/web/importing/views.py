@@ -60,6 +60,7 @@ _STANDS_UNDER = {
     "goods": "goods.index",
     "prices": "goods.index",
     "price list": "makers.index",
+    "learned maker": "makers.index",
     "stock": "stock.counts",
     "keys": "keys.out",
     "bitting list": "keysystems.index",
@@ -82,7 +83,9 @@ def index() -> ResponseReturnValue:
     work, form = current_work(), TablePage()
     kinds = kinds_for(work.actor.role)
     about, named = read_id(request.args, "about"), read_text(request.args, "kind", 24)
-    kinds = tuple(kind for kind in kinds if kind.name != "price list" or (kind.name == named and about))
+    kinds = tuple(
+        kind for kind in kinds if kind.columns and (kind.name != "price list" or (kind.name == named and about))
+    )
     form.kind.choices = [(kind.name, kind.words) for kind in kinds]
     if not form.is_submitted() and named:
         form.kind.data = named
@@ -401,7 +404,6 @@ def _one(import_id: int, refused: Any = None) -> ResponseReturnValue:
         about=_about(work, row.kind, read_id(request.args, "about")),
         kind=_kind(work, row.kind),
         leans=leaning_on(work.session, row),
-        form=PageForm(formdata=None),
     ), 422 if refused else 200
 
 

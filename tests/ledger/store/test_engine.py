@@ -10,7 +10,7 @@ from app.config import Config
 from app.errors import BitternError
 from app.ledger.care.opening import open_ledger
 from app.ledger.sites.customers import CustomerForm, SiteForm, add_customer, add_site, change_customer
-from app.ledger.store.engine import INSERTED, asked_once, insert_rows, read, transaction
+from app.ledger.store.engine import WRITTEN, asked_once, change_rows, insert_rows, read, transaction
 from app.ledger.store.errors import NotAllowed, Stale, Taken
 from app.ledger.store.events import first_broken_link, next_number
 from app.ledger.store.work import Actor, Work
@@ -54,12 +54,25 @@ def test_a_question_is_asked_once_until_the_session_writes_or_ends_its_transacti
 def test_rows_past_the_session_get_their_ids_in_order(work: Work) -> None:
     told: list[object] = []
     with transaction(work.session):
-        work.session.info[INSERTED] = lambda model, ids: told.append((model, ids))
+        work.session.info[WRITTEN] = lambda model, ids, before: told.append((model, ids))
         ids = insert_rows(work.session, Customer, [{"name": name, "created_at": work.now} for name in ("Bea", "Ada")])
         assert insert_rows(work.session, Customer, []) == ()
     rows = [work.session.get_one(Customer, id_) for id_ in ids]
     assert [(row.name, row.version, row.phone) for row in rows] == [("Bea", 1, ""), ("Ada", 1, "")]
     assert told == [(Customer, ids)]
+
+
+def test_rows_changed_past_the_session_tell_what_stood_there(work: Work) -> None:
+    told: list[object] = []
+    with transaction(work.session):
+        rows = [{"name": name, "phone": "1", "created_at": work.now} for name in ("Bea", "Ada")]
+        bea, ada = insert_rows(work.session, Customer, rows)
+        work.session.info[WRITTEN] = lambda model, ids, before: told.append((model, ids, before))
+        change_rows(work.session, Customer, {bea: {"name": "Bee", "phone": ""}, ada: {"name": "Ada", "phone": "2"}})
+        change_rows(work.session, Customer, {})
+    found = [work.session.get_one(Customer, id_) for id_ in (bea, ada)]
+    assert [(row.name, row.phone, row.version) for row in found] == [("Bee", "", 2), ("Ada", "2", 2)]
+    assert told == [(Customer, (), {bea: {"name": "Bea", "phone": "1"}, ada: {"name": "Ada", "phone": "1"}})]
 
 
 def test_twenty_hands_get_twenty_numbers_without_a_gap(config: Config) -> None:
