@@ -20,6 +20,7 @@ from app.ledger.keysystems.bittings import (
     put_plan_away,
     reseal_bittings,
     spec_of,
+    twin_met,
 )
 from app.ledger.keysystems.control import read_control
 from app.ledger.keysystems.lost_keysets import BITTING_CORRECTED, IN_METAL, keep_lost_bitting, operated_by
@@ -68,8 +69,8 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
 
     Cylinders on the bench that it operates, and its keys in the shop, lose their ticks: they are made anew.
     Refused, with nothing saved, where the audit would then find something that it does not find now, where another
-    keyset has this bitting, where a key of an old list that stands aside may have it or would turn what it operates,
-    and where metal was made by the wrong record and nobody says that it is destroyed. A
+    keyset that enters a keyway with it has this bitting, where a key of an old list that stands aside may have it or
+    would turn what it operates, and where metal was made by the wrong record and nobody says that it is destroyed. A
     master that is then no longer of the system's array costs the system its plan: it can no longer be extended.
     """
     work.require_owner()
@@ -124,7 +125,7 @@ def _read(
     spec = spec_of(system)
     cuts, why = read_bitting(spec, form.bitting, "bitting"), " ".join(form.why.split())
     is_on_record = opened.get(keyset.id) == cuts
-    if not is_on_record and cuts in opened.values():
+    if not is_on_record and twin_met(work.session, system, {**opened, keyset.id: cuts}, keyset, keyset.section):
         raise LedgerError("bitting", "Another keyset of this system has this bitting: read the key again.")
     if not is_on_record and not spec.within_macs(cuts):
         raise KeyingError("bitting", "These cuts differ by more than the MACS of the spec: read the key again.")

@@ -11,6 +11,7 @@ from app.ledger.catalog.makers import import_maker
 from app.ledger.keys.losing import plan_for_loss
 from app.ledger.keysystems.auditing import StoppedByAudit, audit_systems, check_whole_system
 from app.ledger.keysystems.bittings import DecodeAsk, decode_key, open_bittings, room_below
+from app.ledger.keysystems.correcting import CorrectForm, correct_bitting
 from app.ledger.keysystems.crosskeying import cross_key
 from app.ledger.keysystems.extending import ExtendForm, extend_system
 from app.ledger.keysystems.keysets import add_keysets
@@ -159,6 +160,23 @@ def test_a_key_that_is_read_is_the_one_on_its_keyway_of_two_of_one_bitting(work:
         }
     known = {one: [each.symbol for each in keysets_cut_so(work, book, cuts["AF"])] for one, book in books.items()}
     assert known == {"Q1": ["AF"], "Q3": ["AA"]}
+
+
+def test_a_bitting_is_corrected_to_one_that_is_had_on_another_keyway_and_to_none_of_its_own(work: Work) -> None:
+    _, system = start(work, PlanForm("Q1", 5, 3, (4, 10), parts=HALF))
+    hang(work, system, {"AA": 3, "AF": 2})
+    cuts, ids = opened(work, system), {one.symbol: one.id for one in get_system(work.session, system.id).keysets}
+    for like, told in (("AF2", "Another keyset of this system has this bitting"), ("AA3", "")):
+        typed = "".join(map(str, cuts[like]))
+        form = CorrectForm(ids["AF1"], typed, "read from the key")
+        if told:
+            with pytest.raises(LedgerError, match=told):
+                correct_bitting(work, system.id, form)
+            work.session.rollback()
+        else:
+            correct_bitting(work, system.id, form)
+    assert opened(work, system)["AF1"] == cuts["AA3"]
+    require_nobody_strange(work, system)
 
 
 def test_a_decoded_key_may_be_either_of_two_of_one_bitting_by_its_keyway(work: Work) -> None:
