@@ -42,19 +42,21 @@ def test_a_length_is_drawn_with_its_ring(log_in: LogIn, served, makers) -> None:
     expect(page.get_by_role("img", name="a 1/16 inch ring under its head").first).to_be_visible()
 
 
-def test_the_owner_loads_a_catalog_and_sees_how_far_it_is(log_in: LogIn, owner: User, makers) -> None:
+def test_the_owner_sends_a_catalog_and_sees_what_it_would_change(log_in: LogIn, owner: User, makers) -> None:
     page = log_in(owner)
     page.get_by_role("link", name="Goods", exact=True).click()
     page.get_by_role("link", name="Makers", exact=True).click()
     page.get_by_role("link", name="Ardent Brass").click()
     page.get_by_text("Files …").click()
-    page.get_by_role("link", name="Load a catalog").click()
+    page.get_by_role("link", name="Send its catalog as a table").click()
     rows = "".join(f"H-{n},hardware,Part {n},1.00,2.00,no\n" for n in range(4000))
     content = ("part_number,category,description,cost,list,stocked\n" + rows).encode()
-    page.get_by_label("File").set_input_files([{"name": "a.csv", "mimeType": "text/csv", "buffer": content}])
-    page.get_by_role("button", name="Read the file").click()
-    page.get_by_role("button", name="Save").click()
-    expect(page.locator("#run")).to_contain_text("4,000 items new")
+    page.get_by_label("File", exact=True).set_input_files(
+        [{"name": "a.csv", "mimeType": "text/csv", "buffer": content}]
+    )
+    page.get_by_role("button", name="Show what it would change").click()
+    page.get_by_role("button", name="Save 4,000 rows").click()
+    expect(page.get_by_text("Goods saved: 4,000 new, 0 changed.")).to_be_visible()
 
 
 def test_the_owner_finds_an_item_and_gives_it_a_price_from_today(log_in: LogIn, owner: User) -> None:
