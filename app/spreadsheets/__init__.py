@@ -7,9 +7,11 @@ from app.spreadsheets.cell_values import (
     cell_day,
     cell_money,
     cell_whole,
+    cell_whole_cents,
     changed_cells,
     day_order,
     money_style,
+    says_cents,
 )
 from app.spreadsheets.column_guesses import CellLook, ColumnGuess, WantedColumn, guess_columns
 from app.spreadsheets.found_table import FoundColumn, FoundTable, RowAside, find_table, heading_key
@@ -53,6 +55,7 @@ __all__ = [
     "cell_money",
     "cell_text",
     "cell_whole",
+    "cell_whole_cents",
     "changed_cells",
     "csv_bytes",
     "day_order",
@@ -69,6 +72,7 @@ __all__ = [
     "pdf_picture",
     "pdf_texts",
     "read_date",
+    "says_cents",
     "styled_book_bytes",
     "table_bytes",
     "table_rows",

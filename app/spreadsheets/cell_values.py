@@ -172,6 +172,27 @@ def cell_whole(text: str, field: str, least: int = 0, most: int = 1_000_000) -> 
     return int(bare)
 
 
+def says_cents(heading: str) -> bool:
+    """Whether the amounts under a heading are whole cents.
+
+    >>> says_cents("list_cents"), says_cents("Cost (cents)"), says_cents("List price")
+    (True, True, False)
+    """
+    return bool(re.search(r"[\W_]cents\W*$", heading.casefold()))
+
+
+def cell_whole_cents(text: str, field: str) -> int:
+    """Whole cents under a heading that says cents. BitternError for what looks like dollars.
+
+    >>> cell_whole_cents("1480", "list")
+    1480
+    """
+    if re.search(r"[.,]\d\d$", text):
+        told = f"The heading says cents, and {text[:20]} looks like dollars: mend the heading, or write whole cents."
+        raise BitternError(field, told)
+    return cell_whole(text, field, most=MOST_CENTS)
+
+
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})")
 _NUMBERS = re.compile(r"(\d{1,2})([-/.])(\d{1,2})\2(\d{4}|\d{2})")

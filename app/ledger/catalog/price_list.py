@@ -13,11 +13,13 @@ from app.spreadsheets import (
     WantedColumn,
     cell_code,
     cell_money,
+    cell_whole_cents,
     find_table,
     guess_columns,
     heading_key,
     money_style,
     open_sheet,
+    says_cents,
 )
 from app.validation import JsonDataclass
 
@@ -263,6 +265,8 @@ class _RowReader:
         if not text:
             return None
         try:
+            if says_cents(self.headings[self.choice.columns[name]]):
+                return cell_whole_cents(text, name)
             return cell_money(text, name, self.decimals[name])
         except BitternError as error:
             self._refuse(name, error.message)

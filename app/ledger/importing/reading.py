@@ -1,6 +1,5 @@
 """A table by its columns: which means what, the sender's words, and each row as values with every problem."""
 
-import re
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import compress
@@ -17,17 +16,18 @@ from app.spreadsheets import (
     cell_day,
     cell_money,
     cell_whole,
+    cell_whole_cents,
     changed_cells,
     day_order,
     guess_columns,
     heading_key,
     money_style,
+    says_cents,
 )
 from app.validation import JsonDataclass, fault_of_length
 
 _YES = frozenset({"yes", "y", "x", "true", "1", "t"})
 _NO = frozenset({"no", "n", "false", "0", "-", "f"})
-_MOST_CENTS = 100_000_000
 _MOST_WORDS = 60  # words of a column that somebody is asked about
 
 
@@ -223,8 +223,8 @@ def _reader(
 ) -> Callable[[str], Any]:
     name = column.name
     match column.cell:
-        case CellKind.MONEY if heading_key(heading).endswith(" cents"):
-            return lambda cell: _whole_cents(cell, name)
+        case CellKind.MONEY if says_cents(heading):
+            return lambda cell: cell_whole_cents(cell, name)
         case CellKind.MONEY:
             style = money_style(cells)
             return lambda cell: cell_money(cell, name, style)
@@ -245,13 +245,6 @@ def _reader(
             return chosen
         case _:
             return lambda cell: _text(column, cell)
-
-
-def _whole_cents(cell: str, name: str) -> int:
-    if re.search(r"[.,]\d\d$", cell):
-        told = f"The heading says cents, and {cell[:20]} looks like dollars: mend the heading, or write whole cents."
-        raise BitternError(name, told)
-    return cell_whole(cell, name, most=_MOST_CENTS)
 
 
 def _text(column: ImportColumn, cell: str) -> Any:

@@ -9,6 +9,7 @@ import sqlalchemy as sa
 from app.fitting import catalog_table
 from app.ledger.catalog.maker_items import items_of
 from app.ledger.catalog.makers import import_maker
+from app.ledger.catalog.price_list import PriceListColumns, open_price_list, read_price_list
 from app.ledger.importing.imports import (
     KINDS,
     ImportPlan,
@@ -66,6 +67,14 @@ def test_whole_cents_are_read_where_the_heading_says_cents(work: Work) -> None:
         (4, "column C (cost_cents)"),
         (4, "column D (list_cents)"),
     ]
+
+
+def test_a_makers_first_list_in_cents_is_read_so_too() -> None:
+    content = b"part_number,description,cost_cents,list_cents\nH-1,Hinge,1480,2960\nH-2,Long hinge,15.00,3000\n"
+    table = open_price_list("list.csv", content)
+    found = read_price_list(table, PriceListColumns({"number": 0, "cost": 2, "list": 3}, (1,)))
+    assert [(one.number, one.cost_cents, one.list_cents) for one in found.rows] == [("H-1", 1480, 2960)]
+    assert [one.field for one in found.problems] == ["row 3, column cost_cents"]
 
 
 def test_a_makers_price_list_changes_what_it_says_and_adds_what_is_read(work: Work) -> None:
