@@ -164,6 +164,10 @@ def test_construction_cores_from_quote_to_the_shelf(enter: Enter, served: Served
     page.get_by_label("Handed over all the same").check()
     page.get_by_role("button", name="Handed over", exact=True).click()
     expect(construction).to_contain_text("2 doors swapped. 2 construction cores not back: $76.00 to charge.")
+    papers = [paper_text(page, served.url(f"/jobs/1001/hand-overs/{place}.pdf")) for place in (1, 2)]
+    of_cores, of_permanent = (" ".join(text.split()) for text in papers)
+    assert "To come back: 2 construction cores, lent until these permanent cores are in." in of_permanent
+    assert "To come back" not in of_cores
     construction.get_by_role("link", name="Doors and cores").click()
     page.get_by_label("102").uncheck()
     page.get_by_role("button", name="Cores are back").click()

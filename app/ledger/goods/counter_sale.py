@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from app.ledger.goods.hand_overs import HandOver, hand_overs_of
-from app.ledger.goods.handing_over import HandOverForm, hand_over, may_all_go, still_open
+from app.ledger.goods.handing_over import HandOverForm, hand_over, may_all_go, may_part_go, still_open
 from app.ledger.goods.pieces import waiting_for
 from app.ledger.goods.shelf import there_now
 from app.ledger.jobs.queries import JobMoney, get_job, job_money
@@ -111,6 +111,7 @@ class CounterSale:
     plan: Plan | None = None
     promised_on: date | None = None
     can_go: bool = False
+    can_part: bool = False
 
     @property
     def is_over(self) -> bool:
@@ -127,7 +128,14 @@ def counter_sale(work: Work, job_number: int, option: str = "") -> CounterSale:
         snapshot = _snapshot(work, job, option)
         plan = plan_again(work, snapshot).plan
         return CounterSale(job, money, handed, plan=plan, promised_on=promise_from(work, snapshot, work.today).on)
-    return CounterSale(job, money, handed, tuple(_waits(work, job)), can_go=may_all_go(session, job))
+    return CounterSale(
+        job,
+        money,
+        handed,
+        tuple(_waits(work, job)),
+        can_go=may_all_go(session, job),
+        can_part=may_part_go(session, job),
+    )
 
 
 def _waits(work: Work, job: Job) -> list[str]:

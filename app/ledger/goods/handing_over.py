@@ -13,7 +13,7 @@ from sqlalchemy.orm.attributes import flag_modified
 from app.errors import Problem, Problems
 from app.ledger.goods.hand_overs import PART_TAKEN, HandOver, hand_overs_of, put_hand_over
 from app.ledger.goods.pieces import Pieces, by_line, handed_lines, waiting_for
-from app.ledger.goods.shelf import is_all_there, take_off_the_shelf, there_now
+from app.ledger.goods.shelf import is_all_there, is_any_there, take_off_the_shelf, there_now
 from app.ledger.jobs.construction import move_cores
 from app.ledger.jobs.queries import job_money
 from app.ledger.jobs.stages import pass_stage, stages_to_ready
@@ -289,6 +289,11 @@ def hand_over_part(work: Work, job_id: int, version: int, form: PartForm) -> Han
 
 PART_STAGES = (*LATE_STAGES, Stage.HANDED_OVER)
 """A quote was accepted, and pieces may be there; keys that were cut later are fetched later."""
+
+
+def may_part_go(session: Session, job: Job) -> bool:
+    """Whether anything of a job can be taken today."""
+    return job.stage in PART_STAGES and is_any_there(session, job)
 
 
 def is_all_gone(session: Session, job: Job) -> bool:

@@ -90,7 +90,9 @@ class SlipLine:
 
 @dataclass(frozen=True, slots=True)
 class HandOverSheet:
-    """What one person took at one time, for the packing slip that he signs. keys: symbol, key system and copies."""
+    """What one person took at one time, for the packing slip that he signs. keys: symbol, key system and copies.
+    lent: how many construction cores come out of the doors whose permanent cores these are.
+    """
 
     head: JobHead
     handed: HandOver
@@ -99,6 +101,7 @@ class HandOverSheet:
     keys: tuple[tuple[str, str, str], ...]
     goods: tuple[tuple[int, str], ...]  # how many of what
     lines: tuple[SlipLine, ...] = ()
+    lent: int = 0
 
 
 def hand_over_sheet(work: Work, job: Job, schedule: Schedule, handed: HandOver) -> HandOverSheet:
@@ -117,7 +120,14 @@ def hand_over_sheet(work: Work, job: Job, schedule: Schedule, handed: HandOver) 
         keys=tuple((one.symbol, one.system.name, say_copies(numbers)) for one, numbers in copies.items()),
         goods=tuple((count, words.get(number, f"line {number}")) for number, count in handed.goods),
         lines=_slip_lines(work.session, job, handed.place),
+        lent=_lent_at(job, handed),
     )
+
+
+def _lent_at(job: Job, handed: HandOver) -> int:
+    cores = {(one.door_id, one.position) for one in job.cylinders if one.is_lent}
+    going = (one for one in job.cylinders if one.id in handed.cylinders and not one.is_lent)
+    return sum((one.door_id, one.position) in cores for one in going)
 
 
 def _slip_lines(session: Session, job: Job, place: int) -> tuple[SlipLine, ...]:

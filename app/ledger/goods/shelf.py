@@ -4,6 +4,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from app.ledger.goods.pieces import NO_PIECES, LineCount, Pieces, handed_lines, is_goods, waiting_for
@@ -13,7 +14,7 @@ from app.ledger.stock.items import name_item
 from app.ledger.stock.needs import NeedState, needs_of, take_out
 from app.ledger.store.errors import LedgerError
 from app.ledger.store.work import Work
-from app.ledger.tables import Cylinder, CylinderState, ItemKind, Job, JobLine, KeyState, MovementKind, Stage
+from app.ledger.tables import Cylinder, CylinderState, ItemKind, Job, JobLine, Key, KeyState, MovementKind, Stage
 from app.validation import counted
 
 _AT_THE_BENCH = (ItemKind.BLANK, ItemKind.PIN)  # they leave the stock when a key is cut, a cylinder pinned
@@ -32,6 +33,17 @@ def there_now(session: Session, job: Job) -> Pieces:
 
 
 _HAS_ALL = (Stage.READY, Stage.HANDED_OVER)  # what the factory keyed too
+
+
+def is_any_there(session: Session, job: Job) -> bool:
+    """Whether anything of a job can be taken today; where nothing is checked or cut yet, one question tells."""
+    if job.stage not in (*_HAS_ALL, Stage.CHECKED) and not any(map(is_goods, job.lines)):
+        is_done = sa.or_(Cylinder.state == CylinderState.CHECKED, Cylinder.keyset_id.is_(None))
+        checked = sa.exists().where(Cylinder.job_id == job.id, is_done)
+        cut = sa.exists().where(Key.job_id == job.id, Key.state == KeyState.CUT)
+        if not session.scalar(sa.select(sa.or_(checked, cut))):
+            return False
+    return not there_now(session, job).is_empty
 
 
 def is_all_there(session: Session, job: Job) -> bool:

@@ -9,7 +9,7 @@ from wtforms import SelectMultipleField
 from wtforms.validators import InputRequired
 
 from app.ledger.catalog.price_queries import CONSTRUCTION_KEPT
-from app.ledger.goods.handing_over import PART_STAGES, is_all_gone
+from app.ledger.goods.handing_over import may_part_go
 from app.ledger.jobs.construction import (
     BACK,
     KEPT,
@@ -121,7 +121,7 @@ def _never_out(found: Construction, doors: Collection[ConstructionDoor]) -> str:
 def _show(form: ConstructionPage, found: Construction) -> ResponseReturnValue:
     job = found.job
     here = _never_out(found, [one for one in found.doors if one.state == WORKS])
-    waits = job.stage in PART_STAGES and not is_all_gone(current_work().session, job)
+    waits = may_part_go(current_work().session, job)
     return render_template(
         "jobs/construction.html", job=job, found=found, form=form, waits=waits, here=here
     ), form.status

@@ -9,7 +9,7 @@ from wtforms.validators import AnyOf, Length
 
 from app.ledger.bench.bench_queries import BENCH_STAGES
 from app.ledger.goods.hand_overs import taker_of
-from app.ledger.goods.handing_over import PART_STAGES, is_all_gone, lost_before_and_after, may_all_go, still_open
+from app.ledger.goods.handing_over import PART_STAGES, lost_before_and_after, may_all_go, may_part_go, still_open
 from app.ledger.goods.moved_promises import promise_doubts
 from app.ledger.goods.order_queries import orders_of_job, pieces_to_come
 from app.ledger.goods.returns import returns_of
@@ -179,7 +179,7 @@ def job_page(number: int, *, is_whole: bool = False, **refused: PageForm) -> str
         is_starting=Stage.ON_THE_BENCH in allowed and job.stage in BEFORE_BENCH,
         handing=still_open(work.session, job) if may_go else None,
         was_accepted=job.stage in PART_STAGES,
-        may_take_part=job.stage in PART_STAGES and not is_all_gone(work.session, job),
+        may_take_part=not may_go and may_part_go(work.session, job),
         may_come_back=job.stage.is_with_customer or any(one.number.startswith("H-") for one in papers),
         lost_words=lost_before_and_after(work, job) if may_go else "",
         taken_by=taker_of(work.session, job.id) if job.stage.is_with_customer else "",

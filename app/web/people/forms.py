@@ -1,12 +1,13 @@
 """The forms at the door: log in, one's own password, PIN and second factor."""
 
 from wtforms import HiddenField, PasswordField
-from wtforms.validators import EqualTo, InputRequired
+from wtforms.validators import EqualTo, InputRequired, ValidationError
 
+from app.errors import BitternError
 from app.ledger.people.own_secrets import LEAST_PIN, MOST_PIN
-from app.ledger.people.passwords import LEAST
+from app.ledger.people.passwords import LEAST, check_new_password
 from app.ledger.tables import House, User
-from app.web.forms_base import PageForm, text
+from app.web.forms_base import PageForm, text, typed
 
 PASSWORD_HINT = f"At least {LEAST} characters; a few words in a row are easy to keep."
 
@@ -19,7 +20,17 @@ def own_password(needed: str = "Enter your password.", label: str = "Your passwo
 def first_password(label: str, needed: str = "Enter a password.", more: str = "") -> PasswordField:
     """A box for a password that does not exist yet."""
     hint, attributes = f"{PASSWORD_HINT}{more}", {"autocomplete": "new-password"}
-    return PasswordField(label, [InputRequired(needed)], description=hint, render_kw=attributes)
+    return PasswordField(label, [InputRequired(needed), _check_new], description=hint, render_kw=attributes)
+
+
+def _check_new(form: PageForm, field: PasswordField) -> None:
+    """What is wrong with a password by itself, told with what else is wrong on the page."""
+    name = next((typed(form[box]) for box in ("owner_name", "name") if box in form), "")
+    house = [typed(form["house_name"])] if "house_name" in form else []
+    try:
+        check_new_password(typed(field), name, house)
+    except BitternError as error:
+        raise ValidationError(error.message) from error
 
 
 def same_password(label: str) -> PasswordField:

@@ -111,7 +111,7 @@ def test_a_job_page_asks_as_often_for_many_cylinders_as_for_few(work: Work, clie
         keyset = factories.KeysetFactory(system=keyed.system, symbol=f"{number + 10}AA")
         factories.KeyFactory(keyset=keyset, job_id=keyed.job.id)
         factories.CylinderFactory(job_id=keyed.job.id, door=door, keyset=keyset)
-    assert _statements(work, client, f"/jobs/{keyed.job.number}") == few <= 26
+    assert _statements(work, client, f"/jobs/{keyed.job.number}") == few <= 27
 
 
 def test_a_long_job_lists_its_first_cylinders_and_all_when_asked(work: Work, client_as: ClientAs) -> None:
@@ -416,6 +416,22 @@ def test_a_part_is_handed_over_from_its_page_with_a_receipt_of_just_that(work: W
     assert client.get(f"{address}/hand-over").status_code == 303
 
 
+def test_what_is_there_is_offered_only_once_something_can_go(work: Work, client_as: ClientAs) -> None:
+    """A job on the bench: nothing is checked or cut, then a key is cut, then only a cylinder is checked."""
+    keyed = keyed_job(work, Stage.ON_THE_BENCH)
+    client, address = client_as(Role.COUNTER), f"/jobs/{keyed.job.number}"
+    assert "Hand over what is there" not in client.get(address).text
+    put(work, "1AA", KeyState.CUT)
+    assert "Hand over what is there" in client.get(address).text
+    put(work, "1AA", KeyState.ORDERED)
+    assert "Hand over what is there" not in client.get(address).text
+    cylinder = work.session.scalars(sa.select(Cylinder)).first()
+    assert cylinder is not None
+    cylinder.state = CylinderState.CHECKED
+    work.session.commit()
+    assert "Hand over what is there" in client.get(address).text
+
+
 def test_nothing_is_offered_to_be_handed_over_once_all_of_it_went(work: Work, client_as: ClientAs) -> None:
     keyed = keyed_job(work, Stage.HANDED_OVER)
     for one in work.session.scalars(sa.select(Cylinder)):
@@ -425,7 +441,9 @@ def test_nothing_is_offered_to_be_handed_over_once_all_of_it_went(work: Work, cl
     work.session.commit()
     put(work, "1AA", KeyState.ORDERED)
     client, address = client_as(Role.COUNTER), f"/jobs/{keyed.job.number}"
-    assert f'href="{address}/hand-over"' in client.get(address).text  # a key is still to be cut
+    assert f'href="{address}/hand-over"' not in client.get(address).text  # a key is still to be cut
+    put(work, "1AA", KeyState.CUT)
+    assert f'href="{address}/hand-over"' in client.get(address).text
     put(work, "1AA", KeyState.OUT)
     assert f'href="{address}/hand-over"' not in client.get(address).text
     assert client.get(f"{address}/hand-over").status_code == 303

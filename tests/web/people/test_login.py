@@ -46,6 +46,16 @@ def test_the_first_start_makes_the_owner_and_logs_them_in(fresh: FormClient, ses
     assert session.scalars(sa.select(User.role)).all() == [Role.OWNER]
 
 
+def test_the_first_start_tells_all_that_is_wrong_with_a_password_at_once(fresh: FormClient) -> None:
+    answer = fresh.post("/first-start", data=FIRST | {"house_name": "", "password": "heron", "again": "herons"})
+    assert answer.status_code == 422
+    for told in ("Enter the name.", "Use at least 12 characters", "The two passwords differ"):
+        assert told in answer.text, told
+    own = FIRST | {"password": "Ada Marsh of the quay", "again": ""}
+    page = fresh.post("/first-start", data=own).text
+    assert "own name out of the password" in page and "The two passwords differ" in page
+
+
 def test_the_first_start_is_gone_once_somebody_is_on_record(fresh: FormClient, session: Session) -> None:
     UserFactory(role=Role.OWNER)
     assert fresh.get("/first-start").status_code == 404
