@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from app.ledger.tables import QuoteRevision, User
 from app.pricing import show_cents
 from tests.chromium import Served, fill_in_login
-from tests.factories import PASSWORD, UserFactory
+from tests.factories import PASSWORD, CustomerFactory, UserFactory
 from tests.stocked import empty_house
 
 __all__ = ["empty_house"]
@@ -262,6 +262,25 @@ def test_an_answer_that_is_late_takes_nothing_from_what_is_typed_while_the_next_
         turn.release()
     expect(page.get_by_text("2 × $7.50")).to_be_visible()
     expect(page.get_by_label("Keying", exact=True)).to_have_value("KA")
+
+
+def test_words_entered_while_a_customer_is_still_being_chosen_become_lines(
+    log_in: Callable[[User], Page], served: Served, clerk: User
+) -> None:
+    CustomerFactory(name="Plover Court", phone="555-0147")
+    page = log_in(clerk)
+    page.get_by_label("Customer phone, name or site").press_sequentially("plover")
+    turn = answering_in_turn(served)
+    with page.expect_request(WORK_OUT):
+        page.get_by_role("button", name="Plover Court").click()
+    page.get_by_label("Quick line").fill(f"2 {PART} KA")
+    page.get_by_label("Quick line").press("Enter")
+    page.wait_for_timeout(600)  # by now the page would ask for what is typed as well, and waits for its turn
+    for _ in range(4):
+        turn.release()
+    expect(page.get_by_label("Part number")).to_have_value(PART)
+    expect(page.locator("#who")).to_contain_text("555-0147")
+    expect(page.get_by_label("Quick line")).to_have_value("")
 
 
 def test_a_slow_answer_takes_nothing_from_what_is_typed_meanwhile(

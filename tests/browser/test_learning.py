@@ -61,6 +61,7 @@ def test_a_wrong_list_is_undone_in_one_press_until_a_number_of_it_is_quoted(ente
     page.get_by_role("link", name="Quote one of its numbers at the counter").click()
     page.locator("#find").press_sequentially("Harbourmaster")
     page.get_by_role("button", name=re.compile("Harbourmaster")).first.click()
+    expect(page.locator("#who")).to_contain_text("555-0147")
     page.get_by_label("Quick line").fill("2 T18-Q1-SC")
     page.get_by_label("Quick line").press("Enter")
     expect(page.locator("fieldset.line")).to_contain_text("$43.20")
