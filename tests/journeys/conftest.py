@@ -124,6 +124,13 @@ class Hands:
         self._count(1, 1)
         self.settle()
 
+    def open_plan(self, keyway: str, levels: int) -> None:
+        """From any page to the one that plans a key system, with its keyway and its levels chosen."""
+        self.click("Key systems", "link")
+        self.click("Plan a system", "link")
+        self.page.get_by_role("combobox", name="Keyway").select_option(label=keyway)
+        self.page.get_by_label("Levels").select_option(str(levels))
+
     def type_day(self, label: str, day: str) -> None:
         """Click at the beginning of a day's box, the first of this label, and type the day: "12232026"."""
         self.page.get_by_label(label, exact=True).first.click(position={"x": 14, "y": 12})

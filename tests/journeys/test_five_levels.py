@@ -17,10 +17,7 @@ OVER = {"AAB": ["AA", "A", "GGGM"], "BBA": ["BB", "B", "GGGM"]}
 def test_five_levels_go_from_the_plan_to_the_bench(hands: Hands, house: House) -> None:
     page, main = hands.page, hands.page.locator("main")
     hands.log_in(house.served, Role.OWNER)
-    hands.click("Key systems", "link")
-    hands.click("Plan a system", "link")
-    page.get_by_role("combobox", name="Keyway").select_option(label="AQ5, Ardent Brass, 6 chambers")
-    page.get_by_label("Levels").select_option("5")
+    hands.open_plan("AQ5, Ardent Brass, 6 chambers", levels=5)
     for label in ("Great grands under each key above", "Grand masters under each key above"):
         page.get_by_label(label, exact=True).fill("2")
     page.locator("[name=great_grands_later]").fill("1")  # expansion is asked level by level

@@ -21,10 +21,7 @@ def test_an_array_is_had_once_on_each_keyway_from_the_plan_to_the_doors(hands: H
     """
     page, main = hands.page, hands.page.locator("main")
     hands.log_in(house.served, Role.OWNER)
-    hands.click("Key systems", "link")
-    hands.click("Plan a system", "link")
-    page.get_by_role("combobox", name="Keyway").select_option(label="AQ1, Ardent Brass, 6 chambers")
-    page.get_by_label("Levels").select_option("3")
+    hands.open_plan("AQ1, Ardent Brass, 6 chambers", levels=3)
     page.get_by_label("Masters under each grand").fill("17")
     page.get_by_label("Changes under each master").fill("65")
     hands.click("Show plans")

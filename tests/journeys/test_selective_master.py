@@ -18,10 +18,7 @@ from tests.journeys.conftest import Hands, House
 def test_a_selective_master_goes_from_the_plan_to_the_schedule(hands: Hands, house: House) -> None:
     page, main = hands.page, hands.page.locator("main")
     hands.log_in(house.served, Role.OWNER)
-    hands.click("Key systems", "link")
-    hands.click("Plan a system", "link")
-    page.get_by_role("combobox", name="Keyway").select_option(label="AQ4, Ardent Brass, 6 chambers")
-    page.get_by_label("Levels").select_option("3")
+    hands.open_plan("AQ4, Ardent Brass, 6 chambers", levels=3)
     expect(page.get_by_label("Grand masters under each key above")).to_be_hidden()
     page.get_by_label("Masters under each grand").fill("2")
     page.get_by_label("Changes under each master").fill("12")
