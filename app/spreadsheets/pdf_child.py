@@ -15,6 +15,7 @@ NEEDS = "pypdfium2"
 DAMAGED = "This is no PDF that can be read. Open it in a PDF program and save it again."
 TOO_LARGE = "This PDF takes more memory than there is for it. Split it."
 _PROTECTED = "This PDF is protected by a password. Save it without one."
+_SCAN = "This PDF has no text: it is a scan. Ask for the table itself, or paste it."
 _MOST_WIDE, _MOST_HIGH = 1400, 2000  # pixels of a page's picture
 _MARK = (255, 214, 0, 90)
 
@@ -97,7 +98,7 @@ def _tables(data: bytes | BufferedReader, request: dict[str, Any]) -> Iterator[A
     """The rows of all tables, page by page: of ruled ones by their lines, else by how words stand."""
     import pdfplumber
 
-    rows = 0
+    rows, has_text = 0, False
     with pdfplumber.open(io.BytesIO(data) if isinstance(data, bytes) else data) as book:
         if len(book.pages) > request["pages"]:
             raise Unreadable(
@@ -105,12 +106,15 @@ def _tables(data: bytes | BufferedReader, request: dict[str, Any]) -> Iterator[A
                 "pages into a PDF of their own."
             )
         for page in book.pages:
+            has_text = has_text or bool(page.chars)
             for row in _ruled_rows(page) or _rows_between_gaps(page):
                 rows += 1
                 if rows > request["rows"]:
                     raise Unreadable(f"This file has more than {request['rows']} rows. Split it.")
                 yield [" ".join((cell or "").split()) for cell in row]
             page.close()
+    if not has_text:
+        raise Unreadable(_SCAN)
 
 
 def _ruled_rows(page: Any) -> list[list[Any]]:

@@ -57,6 +57,12 @@ def locked() -> bytes:
     return out.getvalue()
 
 
+def scanned() -> bytes:
+    out = io.BytesIO()
+    Image.new("RGB", (85, 110), "white").save(out, "PDF")
+    return out.getvalue()
+
+
 def long() -> bytes:
     writer, out = pypdf.PdfWriter(), io.BytesIO()
     for _ in range(MOST_TABLE_PAGES + 1):
@@ -71,9 +77,10 @@ def long() -> bytes:
         (b"%PDF", "no PDF that can be read"),
         (made("<p>cut</p>")[:200], "no PDF that can be read"),
         (locked(), "protected by a password"),
+        (scanned(), "has no text: it is a scan"),
         (long(), "has 201 pages; tables are read of 200"),
     ],
-    ids=["a head alone", "cut short", "locked", "long"],
+    ids=["a head alone", "cut short", "locked", "a scan", "long"],
 )
 def test_what_cannot_be_read_is_a_sentence(content: bytes, says: str) -> None:
     with pytest.raises(BitternError, match=says) as refused:
