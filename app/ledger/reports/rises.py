@@ -4,7 +4,7 @@ A quote holds its prices until its last day, and an accepted job for good: what 
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError
 from app.ledger.catalog.item_prices import ListedPrice
+from app.ledger.importing.price_list_rows import ListChange, ListState
 from app.ledger.jobs.queries import newest_revision
 from app.ledger.quoting.changing_rates import line_rises
 from app.ledger.quoting.quoting import lines_at, resolver_on
@@ -44,7 +45,8 @@ class TouchedQuote:
     """A quote in hand, or an accepted one whose goods are still to be ordered. Cents are before tax.
 
     until: the last day of the quote, or the day promised. price_cents: how much more the same lines would be sold
-    for; 0 of an accepted one, whose price is agreed. cost_cents: how much more its goods cost.
+    for; 0 of an accepted one, whose price is agreed. cost_cents: how much more its goods cost. gone: the numbers
+    on it that the maker lists no longer.
     """
 
     number: int
@@ -56,6 +58,7 @@ class TouchedQuote:
     value_cents: int
     price_cents: int
     cost_cents: int
+    gone: tuple[str, ...] = ()
 
     @property
     def quote(self) -> str:
@@ -81,11 +84,14 @@ def touched_by_rises(session: Session, today: date, on: date) -> tuple[TouchedQu
 
 
 def touched_by_list(
-    session: Session, today: date, on: date, proposed: Mapping[int, ListedPrice], codes: Collection[str]
+    session: Session, today: date, on: date, maker_code: str, taken: Sequence[ListChange]
 ) -> tuple[TouchedQuote, ...]:
-    """Those that a maker's list touches, what loses most first: what its goods would cost more from a day on, and
-    sell for more, by this list alone. proposed: its prices by item; codes: the numbers of these items.
+    """Those that what is taken of a maker's list touches, what loses most first: what its goods would cost more from
+    a day on, and sell for more, by this list alone, and which of them it names no longer.
     """
+    gone = {one.code for one in taken if one.state is ListState.GONE}
+    proposed = listed_anew(taken)
+    codes = {one.code for one in taken}
     found: list[TouchedQuote] = []
     for tier, every in _open(session, today).items():
         both = [(row, as_accepted(read_snapshot(row.snapshot), row.option)) for row in every]
@@ -93,23 +99,37 @@ def touched_by_list(
         asks = [replace(QuoteRequest.from_json(quote.ask), customer_id=row.customer_id) for row, quote in both]
         before, after = (resolver_on(session, asks, on, tier, proposed=prices) for prices in (None, proposed))
         for (row, quote), ask in zip(both, asks, strict=True):
+            missing = tuple(
+                line.part_number
+                for line in quote.lines
+                if line.part_number in gone
+                and not line.is_part
+                and ask.lines[int(line.label) - 1].maker_code in ("", maker_code)
+            )
             try:
                 was, now = (lines_at(session, resolver, ask, quote.keying) for resolver in (before, after))
-            except BitternError:
-                continue
+            except BitternError:  # such as a price that is on record no more
+                was = now = []
             cost = sum(line.cost_cents for line in now) - sum(line.cost_cents for line in was)
-            found += _touched(row, quote, sum(one.more_cents for one in line_rises(was, now)), cost)
+            found += _touched(row, quote, sum(one.more_cents for one in line_rises(was, now)), cost, missing)
     return tuple(sorted(found, key=lambda one: (-one.cost_cents, -one.price_cents, one.number)))
 
 
-def _touched(row: Any, quote: QuoteSnapshot, price: int, cost: int) -> Iterator[TouchedQuote]:
-    """The quote, where it costs or brings more; what was accepted brings what was agreed."""
+def listed_anew(taken: Sequence[ListChange]) -> dict[int, ListedPrice]:
+    """The prices and costs, by item, that what is taken of a list gives to items on record."""
+    return {one.item_id: one.after for one in taken if one.item_id is not None and one.state is not ListState.GONE}
+
+
+def _touched(
+    row: Any, quote: QuoteSnapshot, price: int, cost: int, gone: tuple[str, ...] = ()
+) -> Iterator[TouchedQuote]:
+    """The quote, where it costs or brings more, or lacks goods; what was accepted brings what was agreed."""
     is_open = row.stage is Stage.QUOTED
     price = max(price, 0) if is_open else 0
-    if price or cost > 0:
+    if price or cost > 0 or gone:
         until = row.valid_until if is_open else row.promised_on
         named = (row.number, row.revision, row.customer, row.title, row.stage, until)
-        yield TouchedQuote(*named, quote.totals.subtotal_cents, price, max(cost, 0))
+        yield TouchedQuote(*named, quote.totals.subtotal_cents, price, max(cost, 0), gone)
 
 
 @dataclass(frozen=True, slots=True)

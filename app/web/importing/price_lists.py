@@ -24,7 +24,7 @@ from app.ledger.importing.price_lists import (
     take_price_list,
     thin_items,
 )
-from app.ledger.reports.rises import orders_touched, touched_by_list
+from app.ledger.reports.rises import listed_anew, orders_touched, touched_by_list
 from app.ledger.stock.movements import quantities
 from app.ledger.store.engine import place_of_page
 from app.ledger.store.errors import LedgerBusy
@@ -215,7 +215,6 @@ def _page(work: Work, waiting: StagedUpload, form: ListAnswerPage, answer: ListA
     rows = every[(page - 1) * _SIZE : page * _SIZE]
     items = [one.item_id for one in rows if shown and one.item_id]  # type: ignore[union-attr]  # rows of a kind
     taken = answer.taken(comparison)
-    priced = {one.item_id: one.after for one in taken if one.item_id is not None and one.state is not ListState.GONE}
     codes = {one.code for one in taken}
     thin = [one for one in listed.thin if one.change.code in codes]
     return render_template(
@@ -236,6 +235,6 @@ def _page(work: Work, waiting: StagedUpload, form: ListAnswerPage, answer: ListA
         is_later=answer.day > work.today,
         thin=thin[:_MOST_THIN],
         thin_count=len(thin),
-        quotes=touched_by_list(work.session, work.today, max(answer.day, work.today), priced, codes),
-        orders=orders_touched(work.session, comparison.maker.id, priced),
+        quotes=touched_by_list(work.session, work.today, max(answer.day, work.today), comparison.maker.code, taken),
+        orders=orders_touched(work.session, comparison.maker.id, listed_anew(taken)),
     )

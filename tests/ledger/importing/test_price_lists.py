@@ -222,8 +222,18 @@ def test_open_quotes_lose_what_their_goods_cost_more(work: Work) -> None:
     comparison = sent(work).comparison
     change = comparison.by_state[ListState.DEARER][0]
     assert change.item_id is not None
-    touched = touched_by_list(work.session, work.today, work.today, {change.item_id: change.after}, {change.code})
+    touched = touched_by_list(work.session, work.today, work.today, "ARD", [change])
     assert [(one.number, one.cost_cents) for one in touched] == [(job.number, 10 * (1672 - 1520))]
+
+
+def test_an_open_quote_of_what_the_list_names_no_longer_is_told_though_it_loses_nothing(work: Work) -> None:
+    job = issued(work, quote_of(work))
+    left_out = sent(work, "number,list,cost\nAC-10,4.70,2.10\n").comparison
+    gone = [change for change in left_out.by_state[ListState.GONE] if change.code == CYLINDER]
+    (touched,) = touched_by_list(work.session, work.today, work.today, "ARD", gone)
+    assert (touched.number, touched.cost_cents, touched.gone) == (job.number, 0, (CYLINDER,))
+    # Another maker can have the same number.
+    assert touched_by_list(work.session, work.today, work.today, "NLT", gone) == ()
 
 
 def test_thin_margins_are_asked_about(work: Work) -> None:
