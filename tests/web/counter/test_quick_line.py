@@ -83,6 +83,12 @@ def test_what_is_not_understood_stays_in_the_box_and_holds_the_quote_until_it_is
     assert typed(refused.text, "quick") == "purple"
 
 
+def test_nothing_is_called_added_where_nothing_was_understood(clerk: FormClient) -> None:
+    assert '<span class="soft">Added</span>' in added(clerk, "2 mortise purple")
+    page = added(clerk, "purple")
+    assert "purple: <b>not understood" in page and '<span class="soft">Added</span>' not in page
+
+
 def test_what_stands_in_the_box_is_read_before_it_is_added_and_kept_with_the_draft(
     clerk: FormClient, session: Session
 ) -> None:
