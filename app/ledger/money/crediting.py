@@ -349,6 +349,7 @@ def _put(
         tax_cents=tax,
         deposit_cents=deposit,
         total_cents=subtotal + tax + deposit,
+        received_cents=0,
         tax_change_cents=-frozen.tax_change_cents if cancels else 0,
         terms=(),
         cash_percent=Decimal(0),

@@ -40,7 +40,8 @@ class InvoiceSnapshot(JsonDataclass):
     """Everything that an invoice or credit note says. A credit note's cents are below zero.
 
     subtotal_cents is the lines less discount_cents; with tax_cents and deposit_cents it comes to total_cents.
-    tax_change_cents: what the tax of the deciding day came to more than the accepted quote's.
+    tax_change_cents: what the tax of the deciding day came to more than the accepted quote's. received_cents: what
+    had been paid for the job and was used for this one as it was issued.
     """
 
     house: HouseHead
@@ -67,6 +68,7 @@ class InvoiceSnapshot(JsonDataclass):
     deposit_cents: int
     deposit_note: str
     total_cents: int
+    received_cents: int = 0
     tax_by: TaxCents
     tax_change_cents: int = 0
     rule: str = ""  # how cents are rounded, in a sentence
@@ -85,6 +87,11 @@ class InvoiceSnapshot(JsonDataclass):
     def number_words(self) -> str:
         """Its number as it prints."""
         return invoice_number(self.number)
+
+    @property
+    def to_pay_cents(self) -> int:
+        """What it asks for."""
+        return self.total_cents - self.received_cents
 
     @property
     def listed_cents(self) -> int:

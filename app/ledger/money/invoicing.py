@@ -21,7 +21,7 @@ from app.ledger.money.invoice_snapshot import (
     note_of_part,
     read_invoice,
 )
-from app.ledger.money.settling import settle
+from app.ledger.money.settling import settle, unused_cents
 from app.ledger.quoting.issuing import house_head
 from app.ledger.quoting.snapshot import QuoteSnapshot, SnapshotLine, as_accepted, read_snapshot, snapshot_hash
 from app.ledger.store.engine import transaction
@@ -484,7 +484,9 @@ def invoice_job(work: Work, job_number: int, version: int, form: InvoiceForm) ->
         if len(papers_of_money(work.session, job)) + 1 != version:
             raise Stale()
         plan = next_invoice(work.session, job, form.which, work.today, form.cents)
-        snapshot = _snapshot(work, job, number, plan)
+        settle(work, job)  # what is still unused after that is for this paper alone
+        received = max(0, min(unused_cents(work.session, job), plan.total_cents))
+        snapshot = _snapshot(work, job, number, plan, received)
         if plan.tax_change_cents and job.agreed_cents is not None:
             job.agreed_cents += plan.tax_change_cents
         invoice = put_invoice(work, job, snapshot, form.token)
@@ -546,14 +548,18 @@ def put_invoice(
     return invoice
 
 
-def _snapshot(work: Work, job: Job, number: int, plan: NextInvoice) -> InvoiceSnapshot:
+def _snapshot(work: Work, job: Job, number: int, plan: NextInvoice, received_cents: int) -> InvoiceSnapshot:
     session = work.session
     rules = money_rules_on(session, work.today)
     terms = terms_of_tier(session, job.customer.tier, rules)
     counted_from = terms.counted_from(work.today, last_hand_over(session, job), rules.late_in_month)
     is_deposit = plan.which is Invoicing.DEPOSIT
     quote, customer, site = plan.quote, job.customer, job.site
-    told = terms_sentences(terms, counted_from, plan.total_cents)
+    left = plan.total_cents - received_cents
+    if is_deposit:
+        told: tuple[str, ...] = ("Terms: due with the order.",)
+    else:
+        told = terms_sentences(terms, counted_from, left)
     return InvoiceSnapshot(
         house=house_head(get_house(session)),
         number=number,
@@ -579,11 +585,12 @@ def _snapshot(work: Work, job: Job, number: int, plan: NextInvoice) -> InvoiceSn
         deposit_cents=plan.deposit_cents,
         deposit_note=plan.deposit_note,
         total_cents=plan.total_cents,
+        received_cents=received_cents,
         tax_by=plan.tax.by if plan.tax else rules.tax,
         tax_change_cents=plan.tax_change_cents,
         rule=f"{plan.tax.by.sentence} {_OF_PARTS}" if plan.tax else _OF_DEPOSIT,
         day_rule=rule_in_words("tax" in quote.of_hand_over, "prices" in quote.of_hand_over) if plan.tax else "",
-        terms=("Terms: due with the order.",) if is_deposit else told,
+        terms=told if left else (),
         cash_percent=Decimal(0) if is_deposit else terms.cash_percent,
         discount_until=None if is_deposit else terms.discount_until(counted_from),
         is_last=plan.is_last,

@@ -152,7 +152,7 @@ def settle(
     for one in debts:
         if one.open_cents < 0:
             _free(work, job, min(-one.open_cents, one.used_cents), one.invoice.id)
-    left = _unused(session, job)
+    left = unused_cents(session, job)
     if left < 0:
         _free(work, job, -left)
         left = 0
@@ -169,7 +169,8 @@ def settle(
     return shares
 
 
-def _unused(session: Session, job: Job) -> int:
+def unused_cents(session: Session, job: Job) -> int:
+    """What was paid for a job and is used for no invoice."""
     received = sa.select(sa.func.coalesce(sa.func.sum(Payment.received_cents), 0)).where(Payment.job_id == job.id)
     used = sa.select(sa.func.coalesce(sa.func.sum(PaymentUse.cents), 0)).join(PaymentUse.payment)
     return int(session.scalar(received) or 0) - int(session.scalar(used.where(Payment.job_id == job.id)) or 0)

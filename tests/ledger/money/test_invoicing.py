@@ -107,6 +107,28 @@ def test_an_invoice_is_never_changed_by_anybody(work: Work, job: Job) -> None:
         work.session.rollback()
 
 
+def test_an_invoice_asks_for_what_is_left_of_it_after_what_was_received_before(work: Work, job: Job) -> None:
+    """Of 232.40 received 182.40 pay the first part and 50.00 a part of the second, 176.30: 126.30 are left, 1 % of
+    which is 1.26.
+    """
+    tier = set_tier(work, "net thirty", Decimal(0))
+    put_terms(tier, PaymentTerms(30, Decimal(1), 10))
+    job.customer.tier = "net thirty"
+    work.session.commit()
+    paid(work, job, 232_40, PaymentKind.DEPOSIT)
+    went(work, job, 1, line_1=1, line_2=4)
+    first = pdf_text(invoice_pdf(read_invoice(invoiced(work, job).snapshot)))
+    assert "Total $182.40 Received before −$182.40 To pay $0.00" in first
+    assert "To pay nothing" in first and "lease pay by" not in first and "Paid by" not in first
+    went(work, job, 2, line_1=2, line_2=6)
+    second = pdf_text(invoice_pdf(read_invoice(invoiced(work, job).snapshot)))
+    assert "Total $176.30 Received before −$50.00 To pay $126.30" in second
+    assert "Please pay by" in second and "it is $125.04: $1.26 less" in second
+    assert open_cents(work, job) == {1: 0, 2: 126_30}
+    note = pdf_text(invoice_pdf(read_invoice(cancel_invoice(work, 1, 3, "another address", "one").snapshot)))
+    assert "Credited −$182.40" in note and "Received" not in note
+
+
 def test_a_deposit_invoice_comes_off_part_by_part(work: Work, job: Job) -> None:
     """100.00 of 358.70: with 182.40 goes 50.85 (50.8503), with the last the other 49.15."""
     asked = invoiced(work, job, Invoicing.DEPOSIT, 100_00)
