@@ -426,7 +426,7 @@ def _with_goods(pieces: list[Piece], house: HouseWords) -> list[Piece]:
     if not named:
         return pieces
     goods = Piece(named[0].start, " ".join(piece.text for piece in named), "goods", tuple(found))
-    rest = [_number_in_name(piece, pieces, found) for piece in pieces if piece not in named]
+    rest = [_part_of_name(piece, pieces, found) for piece in pieces if piece not in named]
     return sorted([*rest, goods], key=lambda piece: piece.start)
 
 
@@ -435,8 +435,12 @@ def _may_name(item: CatalogItem, wanted: Iterable[str]) -> bool:
     return any(word in described for word in wanted)
 
 
-def _number_in_name(piece: Piece, pieces: list[Piece], found: Sequence["Goods"]) -> Piece:
-    """A number that stands behind a word as it does in the name of the goods belongs to the name."""
+def _part_of_name(piece: Piece, pieces: list[Piece], found: Sequence["Goods"]) -> Piece:
+    """A number that stands behind a word as it does in the name of the goods belongs to the name, and so does a word
+    of a finish that they have in their name alone: 'flat strike'.
+    """
+    if piece.what == "finish" and all(_is_called(one, piece) and not is_said_of(one, piece) for one in found):
+        return replace(piece, what="in the name")
     place = pieces.index(piece)
     before = pieces[place - 1].text.casefold() if place else ""
     is_named = (
@@ -487,12 +491,17 @@ def _nearest(found: list[Goods], wanted: list[str], pieces: Iterable[Piece]) -> 
     tests: list[Callable[[Goods], bool]] = [
         lambda one: [plain_word(part) for part in one.code.split("-")] == wanted,
         lambda one: set(wanted) <= set(head(one)),
-        *(lambda one, piece=piece: is_said_of(one, piece) for piece in pieces),
+        *(lambda one, piece=piece: is_said_of(one, piece) or _is_called(one, piece) for piece in pieces),
         lambda one: head(one) == wanted,
     ]
     for test in tests:
         found = [one for one in found if test(one)] or found
     return found
+
+
+def _is_called(one: Goods, piece: Piece) -> bool:
+    """Whether the words of a finish stand in the name of the goods."""
+    return piece.what == "finish" and {*map(plain_word, piece.text.split())} <= one.words
 
 
 def is_said_of(one: Goods, piece: Piece) -> bool:

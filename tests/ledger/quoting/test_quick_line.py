@@ -115,6 +115,7 @@ TABLE: tuple[tuple[str, Sequence[Line], str], ...] = (
      [{"kind": "part number", "quantity": 2, "maker": "ARD", "part_number": "AK6-12"}], ""),
     ("budget deadbolt 2", [{"kind": "part number", "quantity": 2, "maker": "PAR", "part_number": "P-BUDGET"}], ""),
     ("ring set 3", [{"kind": "hardware", "quantity": 3, "price_code": "RING-SET"}], ""),
+    ("3 flat strikes 626", [{"kind": "hardware", "quantity": 3, "price_code": "STRIKE-FLAT"}], ""),
     ("1 key cabinet and 2 key tags",
      [{"kind": "hardware", "quantity": 1, "price_code": "KEY-CABINET"},
       {"kind": "hardware", "quantity": 2, "price_code": "KEY-TAGS"}], ""),
