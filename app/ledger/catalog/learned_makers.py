@@ -27,7 +27,7 @@ from app.ledger.catalog.specs import USUAL_RULES
 from app.ledger.store.engine import get_row
 from app.ledger.store.work import Work
 from app.ledger.tables import Item, Maker, SpecRow
-from app.validation import counted
+from app.validation import JsonDataclass, counted
 
 _WHOLE_LOCKS = ("deadbolt", "lockset", "padlock", "cabinet")
 _NOT_KEYED = ("blank", "hardware", "accessor", "cam", "ring", "tool", "spare")
@@ -39,7 +39,7 @@ _SHOWN = 5
 
 
 @dataclass(frozen=True, slots=True)
-class LearnedMaker:
+class LearnedMaker(JsonDataclass):
     """What the owner settled of a maker and its list.
 
     patterns: None where the patterns on record read the list, and stay. `kinds` has for each what its cylinders are
@@ -51,10 +51,10 @@ class LearnedMaker:
 
     name: str
     code: str
-    rows: Sequence[PriceListRow]
-    patterns: Sequence[LearnedPattern] | None
+    rows: tuple[PriceListRow, ...]
+    patterns: tuple[LearnedPattern, ...] | None
     maker_id: int | None = None
-    kinds: Sequence[str] = ()
+    kinds: tuple[str, ...] = ()
     chambers: int | None = None
     spec: str = ""
     stands_beside: bool = False

@@ -4,7 +4,7 @@ import json
 import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from decimal import Decimal
+from typing import Any
 
 from flask import Blueprint, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
@@ -131,7 +131,7 @@ def index() -> ResponseReturnValue:
 
     if done := form.run(stage):
         waiting = done.value
-        page = "maker_learning.show" if "learned" in waiting.notes else "maker_learning.columns"
+        page = "maker_learning.show" if "settled" in waiting.notes else "maker_learning.columns"
         return redirect(url_for(page, token=waiting.token), 303)
     learned_from = list_learned(work.session)
     return render_template("catalog/learn_maker.html", form=form, learned_from=learned_from), form.status
@@ -146,17 +146,16 @@ def _learn(work: Work, waiting: StagedUpload, table: FoundTable, choice: PriceLi
     maker_id = waiting.notes.get("maker")
     read = how_many_read(work.session, maker_id, [one.number for one in numbers]) if maker_id else 0
     keeps = bool(numbers) and read == len(numbers)
-    settled = {
-        "patterns": None if keeps else [each.to_json() for each in _learned(numbers)],
-        "kinds": [_kind_said(waiting.name, *table.titles)],
-        "chambers": None,
-        "spec": "",
-        "beside": bool(maker_id) and 2 * read < len(numbers),
-        "off": "",
-        "sells_unread": True,
-    }
-    notes = {**waiting.notes, "choice": choice.to_json(), "learned": settled}
-    return note_upload(work, _PURPOSE, waiting.token, notes)
+    learned = LearnedMaker(
+        waiting.notes["name"],
+        waiting.notes["code"],
+        listed.rows,
+        None if keeps else _learned(numbers),
+        maker_id,
+        (_kind_said(waiting.name, *table.titles),),
+        stands_beside=bool(maker_id) and 2 * read < len(numbers),
+    )
+    return _keep(work, waiting, learned, choice=choice.to_json())
 
 
 def _learned(numbers: Sequence[ListedNumber]) -> tuple[LearnedPattern, ...]:
@@ -226,43 +225,19 @@ def _choice_said(table: FoundTable, boxes: Mapping[str, str]) -> PriceListColumn
 def _open(work: Work, token: str) -> ListBeingLearned | None:
     """The list that waits, with what was settled; None where its columns are still to be said."""
     waiting = find_upload(work, _PURPOSE, token)
-    notes = waiting.notes
-    if "learned" not in notes:
+    if "settled" not in waiting.notes:
         return None
     table = open_price_list(waiting.name, waiting.content)
-    listed = read_price_list(table, PriceListColumns.from_json(notes["choice"]))
-    settled = notes["learned"]
-    patterns = settled["patterns"]
-    learned = LearnedMaker(
-        name=notes["name"],
-        code=notes["code"],
-        rows=listed.rows,
-        patterns=None if patterns is None else tuple(map(LearnedPattern.from_json, patterns)),
-        maker_id=notes["maker"],
-        kinds=tuple(settled["kinds"]),
-        chambers=settled["chambers"],
-        spec=settled["spec"],
-        stands_beside=settled["beside"],
-        off=Decimal(settled["off"]) if settled["off"] else None,
-        sells_unread=settled["sells_unread"],
-    )
+    listed = read_price_list(table, PriceListColumns.from_json(waiting.notes["choice"]))
+    learned = replace(LearnedMaker.from_json(waiting.notes["settled"]), rows=listed.rows)
     return ListBeingLearned(waiting, table, listed, learned)
 
 
-def _keep(work: Work, draft: ListBeingLearned) -> None:
-    """Keep with the list what is settled."""
-    learned = draft.learned
-    settled = {
-        "patterns": None if learned.patterns is None else [each.to_json() for each in learned.patterns],
-        "kinds": list(learned.kinds),
-        "chambers": learned.chambers,
-        "spec": learned.spec,
-        "beside": learned.stands_beside,
-        "off": "" if learned.off is None else str(learned.off),
-        "sells_unread": learned.sells_unread,
-    }
-    notes = {**draft.waiting.notes, "name": learned.name, "code": learned.code, "learned": settled}
-    note_upload(work, _PURPOSE, draft.waiting.token, notes)
+def _keep(work: Work, waiting: StagedUpload, learned: LearnedMaker, **also: Any) -> StagedUpload:
+    """Keep with the list what is settled, but for the rows, which are read of it anew."""
+    settled = replace(learned, rows=()).to_json()
+    notes = {**waiting.notes, "name": learned.name, "code": learned.code, "settled": settled, **also}
+    return note_upload(work, _PURPOSE, waiting.token, notes)
 
 
 @blueprint.route("/<token>", methods=["GET", "POST"])
@@ -279,7 +254,7 @@ def show(token: str) -> ResponseReturnValue:
         try:
             draft = replace(draft, learned=_said(work, draft, request.form))
             draft = replace(draft, learned=_acted(draft.learned, act))
-            _keep(work, draft)
+            _keep(work, draft.waiting, draft.learned)
             if act == "save":
                 return _save(work, draft)
             if not wants_fragment():
