@@ -401,8 +401,9 @@ class Trade(Life):
         job = self._quoted(pick)
         before = self._promises(self._some_promised())
         on_account = pick // 42 % 2
-        form = SaleForm("T. Gull", "on account" if on_account else "cash", job.version, override_reason="ours")
-        if self.done("counter sale", lambda: sell_at_counter(self.work(), job.number, form)):
+        work, means = self.work(), "on account" if on_account else "cash"
+        form = SaleForm("T. Gull", work.today, job.version, means=means, override_reason="ours")
+        if self.done("counter sale", lambda: sell_at_counter(work, job.number, form)):
             self._sold(job)
             assert self._promises(before) == before, "whoever was promised something has it still"
             if not on_account:

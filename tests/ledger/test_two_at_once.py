@@ -136,7 +136,7 @@ def test_the_last_piece_is_reserved_for_one_of_two_acceptances(work: Work, ring:
 
 def test_the_last_piece_is_sold_at_the_counter_once(work: Work, ring: Item, at_once: AtOnce) -> None:
     sales = [
-        (job.number, SaleForm("T. Gull", "cash", job.version, seen=seen(work, job)))
+        (job.number, SaleForm("T. Gull", work.today, job.version, means="cash", seen=seen(work, job)))
         for job in (quoted(work), quoted(work))
     ]
     came = at_once(
@@ -231,7 +231,7 @@ def test_a_count_while_another_sells_keeps_both(work: Work, ring: Item, at_once:
 
 def test_goods_come_back_once(work: Work, ring: Item, at_once: AtOnce) -> None:
     job = quoted(work)
-    sell_at_counter(work, job.number, SaleForm("T. Gull", "cash", job.version))
+    sell_at_counter(work, job.number, SaleForm("T. Gull", work.today, job.version, means="cash"))
     work.session.refresh(job)
     number, version = job.number, job.version
     form = ReturnForm("no use", (BroughtBack(1, 1, ReturnCondition.GOOD, True),), "T. Gull", means="cash")

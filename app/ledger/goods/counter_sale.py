@@ -26,21 +26,14 @@ from app.ledger.tables import ON_ACCOUNT, Job, KeyState, Role, Stage
 from app.validation import counted
 
 
-@dataclass(frozen=True, slots=True)
-class SaleForm:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SaleForm(AcceptForm):
     """Who accepts and takes it, and how it is paid: all that is due, or ON_ACCOUNT, by an invoice. credit: why the
-    owner goes on above a credit limit. The other fields are those of `AcceptForm`.
+    owner goes on above a credit limit.
     """
 
-    accepted_by: str
     means: str
-    version: int
     note: str = ""
-    po_number: str = ""
-    option: str = ""
-    override_reason: str = ""
-    lost_reason: str = ""
-    seen: str = ""
     credit: str = ""
 
 
@@ -56,17 +49,7 @@ def sell_at_counter(work: Work, job_number: int, form: SaleForm) -> Job:
         if job.stage is not Stage.QUOTED:
             raise LedgerError("stage", f"Only a quoted job is sold at the counter; this one is {job.stage.word}.")
         plan = plan_again(work, _snapshot(work, job, form.option)).plan
-        accept = AcceptForm(
-            form.accepted_by,
-            work.today,
-            form.version,
-            form.po_number,
-            option=form.option,
-            override_reason=form.override_reason,
-            lost_reason=form.lost_reason,
-            seen=form.seen,
-        )
-        accept_quote(work, job.id, accept)
+        accept_quote(work, job.id, form)
         work.session.flush()
         work.session.expire(job)  # its lines and cylinders were read while there were none
         _pay(work, job, form)

@@ -51,7 +51,8 @@ def page(number: int) -> ResponseReturnValue:
     view = quote_view(work, number)
     ways = ways_to_accept(work, view) if view.job.stage is Stage.QUOTED else []
     form.option.choices = [SelectChoice(name, words) for name, words in ways]
-    if form.run(lambda: sell_at_counter(work, number, form.into(SaleForm, version=form.version_read))):
+    given = {"version": form.version_read, "accepted_on": work.today}
+    if form.run(lambda: sell_at_counter(work, number, form.into(SaleForm, **given))):
         return redirect(url_for("counter_sale.page", number=number), 303)
     sale = counter_sale(work, number, str(form.option.data or "A") if ways else "")
     if sale.job.stage in (Stage.ASKED, Stage.LOST, Stage.CANCELED):

@@ -39,14 +39,14 @@ def quoted(work: Work, *lines: LineRequest) -> Job:
     return issued(work, QuoteRequest(customer_id(work, "Lantern"), lines))
 
 
-def sale(job: Job, **more: object) -> SaleForm:
-    return SaleForm(**{"accepted_by": "T. Gull", "means": "cash", "version": job.version, **more})  # type: ignore[arg-type]
+def sale(work: Work, job: Job, **more: str) -> SaleForm:
+    return SaleForm("T. Gull", work.today, job.version, **{"means": "cash", **more})
 
 
 def test_goods_from_the_shelf_are_sold_paid_and_gone_with_one_press(work: Work) -> None:
     job = quoted(work, LineRequest(LineKind.HARDWARE, 3, price_code="KEY-CABINET"))
     counter = by(work, Role.COUNTER)
-    sell_at_counter(counter, job.number, sale(job))
+    sell_at_counter(counter, job.number, sale(work, job))
     assert job.stage is Stage.HANDED_OVER
     (handed,) = hand_overs_of(work.session, job)
     assert (handed.taken_by, handed.goods, handed.left) == ("T. Gull", ((1, 3),), "")
@@ -54,13 +54,13 @@ def test_goods_from_the_shelf_are_sold_paid_and_gone_with_one_press(work: Work) 
     told = work.session.scalars(sa.select(Event.summary).where(Event.kind == "stage moved").order_by(Event.id)).all()
     assert told == ["approved → ready", "ready → handed over: taken by T. Gull."]
     with pytest.raises(LedgerError, match="Only a quoted job is sold at the counter; this one is handed over"):
-        sell_at_counter(counter, job.number, sale(job))  # pressed twice
+        sell_at_counter(counter, job.number, sale(work, job))  # pressed twice
 
 
 def test_what_the_bench_keys_while_he_waits_ends_in_one_press_once_it_is_ticked(work: Work) -> None:
     job = quoted(work, mortise(2, KeyingInstruction(KeyingKind.KA), keys_in_all=4))
     counter = by(work, Role.COUNTER)
-    sell_at_counter(counter, job.number, sale(job))
+    sell_at_counter(counter, job.number, sale(work, job))
     assert (job.stage, job.payments[0].cents) == (Stage.ON_THE_BENCH, job.agreed_cents)
     shown = counter_sale(counter, job.number)
     assert shown.waits == ("2 cylinders to be keyed and checked", "4 keys to be cut") and not shown.can_go
@@ -85,13 +85,13 @@ def test_of_a_counted_shelf_no_more_goes_than_is_there_and_of_two_who_take_the_l
     work.session.commit()
     job, other = (quoted(work, LineRequest(LineKind.HARDWARE, count, price_code="KEY-CABINET")) for count in (3, 1))
     counter = by(work, Role.COUNTER)
-    sell_at_counter(counter, job.number, sale(job))
+    sell_at_counter(counter, job.number, sale(work, job))
     assert (job.stage, there_now(work.session, job).goods) == (Stage.APPROVED, {1: 2})
     with pytest.raises(Problems, match="Of line 1, 2 can go: enter at most that"):
         hand_over_part(counter, job.id, job.version, PartForm("T. Gull", (), {}, {1: 3}))
     hand_over_part(counter, job.id, job.version, PartForm("T. Gull", (), {}, {1: 2}))
     assert quantity_of(work.session, cabinet.id) == Quantity(0, 0, True)
-    sell_at_counter(counter, other.number, sale(other))
+    sell_at_counter(counter, other.number, sale(work, other))
     move_stock(work, cabinet, MovementKind.COUNTED, on_hand=1, why="found")
     reserve_waiting(work, cabinet)
     work.session.commit()
@@ -117,7 +117,7 @@ def test_a_sale_that_is_refused_leaves_the_quote_as_it_was(work: Work) -> None:
     """The payment is refused after the acceptance went through: neither stands."""
     job = quoted(work, LineRequest(LineKind.HARDWARE, 3, price_code="KEY-CABINET"))
     with pytest.raises(Problems, match="Choose how it was paid"):
-        sell_at_counter(by(work, Role.COUNTER), job.number, sale(job, means="barter"))
+        sell_at_counter(by(work, Role.COUNTER), job.number, sale(work, job, means="barter"))
     work.session.expire_all()
     assert (job.stage, job.lines, job.accepted_by) == (Stage.QUOTED, [], "")
     assert work.session.scalar(sa.select(sa.func.count()).select_from(Payment)) == 0
@@ -128,12 +128,12 @@ def test_on_account_is_an_invoice_and_is_asked_of_the_credit_limit(work: Work) -
     job = quoted(work, LineRequest(LineKind.HARDWARE, 3, price_code="KEY-CABINET"))
     job.customer.credit_limit_cents = 10_00
     work.session.commit()
-    on_account = sale(job, means="on account")
+    on_account = sale(work, job, means="on account")
     with pytest.raises(LedgerError, match=r"above the credit limit of \$10.00") as refused:
         sell_at_counter(by(work, Role.COUNTER), job.number, on_account)
     work.session.refresh(job)
     assert (refused.value.field, job.stage) == ("", Stage.QUOTED)
-    sell_at_counter(work, job.number, sale(job, means="on account", credit="pays on Friday"))
+    sell_at_counter(work, job.number, sale(work, job, means="on account", credit="pays on Friday"))
     [invoice] = work.session.scalars(sa.select(Invoice)).all()
     assert (job.stage, job.payments, invoice.total_cents) == (Stage.HANDED_OVER, [], job.agreed_cents)
 
@@ -152,7 +152,7 @@ def test_a_hand_over_that_is_not_paid_is_asked_of_the_credit_limit(work: Work) -
 
 def test_a_sale_that_is_paid_as_it_goes_stands_on_no_statement(work: Work) -> None:
     job = quoted(work, LineRequest(LineKind.HARDWARE, 3, price_code="KEY-CABINET"))
-    sell_at_counter(by(work, Role.COUNTER), job.number, sale(job, means="cash"))
+    sell_at_counter(by(work, Role.COUNTER), job.number, sale(work, job, means="cash"))
     account = statement_of(work.session, job.customer_id, work.today)
     assert (account.entries, account.balance_cents) == ((), 0)
     rest = quoted(work, LineRequest(LineKind.HARDWARE, 3, price_code="KEY-CABINET"))

@@ -55,7 +55,7 @@ def sold(work: Work, count: int, means: str = "cash") -> Job:
     """Cabinets, paid in cash and taken."""
     line = LineRequest(LineKind.HARDWARE, count, price_code="KEY-CABINET")
     job = issued(work, QuoteRequest(customer_id(work, "Lantern"), (line,)))
-    sell_at_counter(by(work, Role.COUNTER), job.number, SaleForm("T. Gull", means, job.version))
+    sell_at_counter(by(work, Role.COUNTER), job.number, SaleForm("T. Gull", work.today, job.version, means=means))
     return job
 
 
