@@ -9,8 +9,12 @@ from typing import Any
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
-from app.ledger.sites.door_paste import LIST_COLUMNS, DoorRow, read_door_table
-from app.spreadsheets import pasted_rows
+from app.ledger.importing.imports import open_table
+from app.ledger.importing.reading import guess_choice, read_table
+from app.ledger.importing.sites import DOORS, door_row
+from app.ledger.sites.door_paste import DoorRow
+from app.ledger.store.work import Work
+from app.spreadsheets import PASTED
 from tests.forms_found import form_with
 from tests.stocked import posted
 
@@ -39,11 +43,12 @@ def accepted(client: FlaskClient, number: int, **said: Any) -> None:
     assert answer.status_code == 303, unescape(answer.text)
 
 
-def listed_doors(text: str) -> list[DoorRow]:
-    """The rows of a door list, as a test of what becomes of them writes it: headings first, parted by tabs."""
-    rows, problems = read_door_table(pasted_rows(text), LIST_COLUMNS)
-    assert problems == []
-    return rows
+def listed_doors(work: Work, text: str) -> list[DoorRow]:
+    """The rows of a site's door list, as a test of what becomes of them writes it: headings first, parted by tabs."""
+    sent = open_table(PASTED, text.encode(), DOORS, 1)
+    read = read_table(work.session, DOORS, 1, sent.table, guess_choice(DOORS, 1, sent.table)[0])
+    assert read.problems == []
+    return [door_row(row, values) for row, values in read.rows]
 
 
 def upload(client: FlaskClient, path: str, content: bytes, name: str, **fields: str) -> TestResponse:

@@ -16,7 +16,7 @@ from app.spreadsheets.cell_values import (
 from app.spreadsheets.column_guesses import CellLook, ColumnGuess, WantedColumn, guess_columns
 from app.spreadsheets.found_table import FoundColumn, FoundTable, RowAside, find_table, heading_key
 from app.spreadsheets.pdf_pages import pdf_picture, pdf_texts
-from app.spreadsheets.sheet import PASTED, SentSheet, open_sheet
+from app.spreadsheets.sheet import PASTED, SentSheet, column_letters, open_sheet
 from app.spreadsheets.table_file import (
     head_problems,
     pasted_rows,
@@ -57,6 +57,7 @@ __all__ = [
     "cell_whole",
     "cell_whole_cents",
     "changed_cells",
+    "column_letters",
     "csv_bytes",
     "day_order",
     "find_table",

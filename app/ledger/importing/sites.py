@@ -105,7 +105,7 @@ def _measure(text: str, field: str) -> Fraction:
     return read_inches(text, field)
 
 
-def _door_row(row: int, values: Mapping[str, Any]) -> DoorRow:
+def door_row(row: int, values: Mapping[str, Any]) -> DoorRow:
     """A row as the door list's own rules take it."""
     texts = {name.replace(" ", "_"): values.get(name) or "" for name in TEXTS}
     said = frozenset(name for name, value in values.items() if value not in ("", None))
@@ -135,7 +135,7 @@ def _plan_doors(session: Session, site_id: int | None, rows: ImportRows, refuse:
                 refuse(row, "site", f"{values['customer']} has no site {values['site'][:60]}: import sites first.")
                 continue
             place = site.id
-        by_site.setdefault(place or 0, []).append(_door_row(row, values))
+        by_site.setdefault(place or 0, []).append(door_row(row, values))
     plans: list[RowPlan] = []
     for place, doors in by_site.items():
         plan = plan_doors(session, place, doors)

@@ -5,11 +5,12 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import zip_longest
 
 from app.errors import BitternError, Problem
 from app.fitting import read_inches, write_inches
 from app.ledger.tables import Cylinder, Door, Keyset, Lock, longest
-from app.spreadsheets import pasted_rows, unguarded
+from app.spreadsheets import FoundColumn, column_letters, pasted_rows, unguarded
 from app.validation import fault_of_length
 
 COLUMNS = (
@@ -118,15 +119,6 @@ _SAMPLES, _TITLES = 3, 10
 
 
 @dataclass(frozen=True, slots=True)
-class AskedColumn:
-    """A column of a list that somebody is asked about: its cell in the first row, cells below, and a first guess."""
-
-    heading: str
-    samples: tuple[str, ...]
-    guess: str  # one of the columns, "" to leave it out
-
-
-@dataclass(frozen=True, slots=True)
 class ColumnChoice:
     """Which column is which, "" for one that is left out, and whether the first row names them or is a door.
 
@@ -141,12 +133,12 @@ class ColumnChoice:
 class UnknownColumns(BitternError):
     """The first row of a door list names columns that nobody knows, and may be a door: somebody has to say.
 
-    mark: tells this list's columns from another's.
+    guess: what the answer may be.
     """
 
-    def __init__(self, message: str, columns: Sequence[AskedColumn], mark: str) -> None:
+    def __init__(self, message: str, columns: Sequence[FoundColumn], guess: ColumnChoice) -> None:
         super().__init__("file", f"{message} Say which column is which; nothing was read yet.")
-        self.columns, self.mark = tuple(columns), mark
+        self.columns, self.guess = tuple(columns), guess
 
 
 def read_doors(text: str, choice: ColumnChoice | None = None) -> tuple[list[DoorRow], list[Problem]]:
@@ -167,66 +159,54 @@ def read_door_rows(
     table: Iterable[tuple[int, Sequence[str]]], choice: ColumnChoice | None = None
 ) -> tuple[list[DoorRow], list[Problem]]:
     """`read_doors` for rows of cells with their numbers."""
-    rows, problems = read_door_table(table, JOB_COLUMNS, choice)
-    return rows, [Problem("doors", _sentence(problem)) for problem in problems]
-
-
-def _sentence(problem: Problem) -> str:
-    """A problem as a sentence that says where it is."""
-    if problem.field == "file":
-        return problem.message
-    return f"{problem.field[:1].upper()}{problem.field[1:]}: {problem.message}"
-
-
-def read_door_table(
-    table: Iterable[tuple[int, Sequence[str]]], columns: Sequence[str], choice: ColumnChoice | None = None
-) -> tuple[list[DoorRow], list[Problem]]:
-    """`read_door_rows` for a table of these columns; a problem's field reads "row 7, hand", or "file"."""
     every = ((number, [unguarded(cell.strip()) for cell in cells]) for number, cells in table)
     lines = _below_titles([(number, cells) for number, cells in every if any(cells)])
     problems: list[Problem] = []
     if len(lines) > MOST_ROWS + 1:
-        return [], [Problem("file", f"At most {MOST_ROWS:,} doors fit in one list; this has {len(lines):,}.")]
-    names, head = list(columns), list[str]()
+        return [], [_too_many(lines)]
+    names, head = list(JOB_COLUMNS), list[str]()
     if lines and choice is not None and choice.mark == _mark(lines[0][1]):
-        names, problems = _chosen(choice, columns)
+        names, problems = _chosen(choice)
         if problems:
             return [], problems
         head = lines[0][1] if choice.has_heading else []
     elif lines and _is_head(lines[0][1]):
-        names, head = _head(lines, columns), lines[0][1]
+        names, head = _head(lines), lines[0][1]
     elif lines and not _is_door(lines):
         said = ", ".join(cell[:20] for cell in lines[0][1] if cell)[:120]
-        raise UnknownColumns(
-            f"Row {lines[0][0]} ({said}) names no column that a door list has, and is not plainly a door.",
-            _asked(lines, columns),
-            _mark(lines[0][1]),
+        raise _asked(
+            lines, f"Row {lines[0][0]} ({said}) names no column that a door list has, and is not plainly a door."
         )
     lines = [line for line in lines if line[1] != head]  # a list printed by the page names its columns on each
     if len(lines) > MOST_ROWS:
-        return [], [Problem("file", f"At most {MOST_ROWS:,} doors fit in one list; this has {len(lines):,}.")]
+        return [], [_too_many(lines)]
     rows: list[DoorRow] = []
     seen: dict[tuple[str, str], int] = {}
     for number, cells in lines:
         if _names_columns(cells, names):
-            problems.append(Problem(f"row {number}, opening", "This row names columns and is no door: remove it."))
+            problems.append(_of_row(number, "opening", "This row names columns and is no door: remove it."))
             continue
         given, found = _row(number, cells, names)
         if given is not None and given.opening:
-            place = (given.opening.casefold(), given.position.casefold())
-            if place in seen:
-                found.append(
-                    Problem(
-                        f"row {number}, opening",
-                        f"{given.opening} stands in row {seen[place]} already; give the two "
-                        "cylinders of one door different positions, or correct the number.",
-                    )
+            first = seen.setdefault((given.opening.casefold(), given.position.casefold()), number)
+            if first != number:
+                told = (
+                    f"{given.opening} stands in row {first} already; give the two "
+                    "cylinders of one door different positions, or correct the number."
                 )
-            seen.setdefault(place, number)
+                found.append(_of_row(number, "opening", told))
         problems += found
         if given is not None and not found:
             rows.append(given)
     return rows, problems
+
+
+def _too_many(lines: Sequence[object]) -> Problem:
+    return Problem("doors", f"At most {MOST_ROWS:,} doors fit in one list; this has {len(lines):,}.")
+
+
+def _of_row(number: int, column: str, message: str) -> Problem:
+    return Problem("doors", f"Row {number}, {column}: {message}")
 
 
 def _name(cell: str) -> str:
@@ -257,20 +237,20 @@ def _below_titles(table: list[tuple[int, list[str]]]) -> list[tuple[int, list[st
     return table
 
 
-def _head(table: Sequence[tuple[int, Sequence[str]]], columns: Sequence[str]) -> list[str]:
+def _head(table: Sequence[tuple[int, Sequence[str]]]) -> list[str]:
     """The names in a first row of them; UnknownColumns where one is unknown or twice, or none is the opening."""
     number, cells = table[0]
     names = [_name(cell) for cell in cells]
     faults = [
-        f"{cell[:40]!r} is not one of {', '.join(columns)}"
+        f"{cell[:40]!r} is not one of {', '.join(JOB_COLUMNS)}"
         for cell, name in zip(cells, names, strict=True)
-        if name and name not in columns
+        if name and name not in JOB_COLUMNS
     ]
-    faults += [f"{name!r} stands twice" for name in columns if names.count(name) > 1]
+    faults += [f"{name!r} stands twice" for name in JOB_COLUMNS if names.count(name) > 1]
     if "opening" not in names:
         faults.append("there is no column for the opening number")
     if faults:
-        raise UnknownColumns(f"Row {number}: {'; '.join(faults)}.", _asked(table, columns), _mark(cells))
+        raise _asked(table, f"Row {number}: {'; '.join(faults)}.")
     return names
 
 
@@ -278,33 +258,30 @@ def _mark(cells: Sequence[str]) -> str:
     return hashlib.sha256("\0".join(cells).encode("utf-8", "replace")).hexdigest()[:16]
 
 
-def _asked(table: Sequence[tuple[int, Sequence[str]]], columns: Sequence[str]) -> list[AskedColumn]:
+def _asked(table: Sequence[tuple[int, Sequence[str]]], message: str) -> UnknownColumns:
     """What is to be asked of each column; where no name is known, the usual order is the first guess."""
-    head = [*table[0][1]]
-    width = max(len(cells) for _, cells in table[: _SAMPLES + 1])
-    head += [""] * (width - len(head))
-    names = [_name(cell) for cell in head]
-    known = [name if name in columns and names.index(name) == place else "" for place, name in enumerate(names)]
-    if not any(known):
-        known = [*columns, *[""] * width][:width]
-    return [
-        AskedColumn(
-            cell, tuple(cells[place] if place < len(cells) else "" for _, cells in table[1 : _SAMPLES + 1]), guess
-        )
-        for place, (cell, guess) in enumerate(zip(head, known, strict=True))
+    by_place = [*zip_longest(*(cells for _, cells in table[: _SAMPLES + 1]), fillvalue="")]
+    columns = [
+        FoundColumn(place, column_letters(place), heading, tuple(filter(None, samples)))
+        for place, (heading, *samples) in enumerate(by_place)
     ]
+    names = [_name(column.heading) for column in columns]
+    known = [name if name in JOB_COLUMNS and names.index(name) == place else "" for place, name in enumerate(names)]
+    if not any(known):
+        known = [*JOB_COLUMNS, *[""] * len(names)][: len(names)]
+    return UnknownColumns(message, columns, ColumnChoice(tuple(known), True, _mark(table[0][1])))
 
 
-def _chosen(choice: ColumnChoice, columns: Sequence[str]) -> tuple[list[str], list[Problem]]:
-    problems = [
-        Problem("file", f"{name[:40]!r} is chosen for two columns: leave one of them out.")
-        for name in columns
+def _chosen(choice: ColumnChoice) -> tuple[list[str], list[Problem]]:
+    told = [
+        f"{name[:40]!r} is chosen for two columns: leave one of them out."
+        for name in JOB_COLUMNS
         if choice.names.count(name) > 1
     ]
     if "opening" not in choice.names:
-        problems.append(Problem("file", "Say which column has the opening number."))
-    problems += [Problem("file", "Choose among the columns.") for name in choice.names if name not in (*columns, "")]
-    return [*choice.names], problems
+        told.append("Say which column has the opening number.")
+    told += ["Choose among the columns." for name in choice.names if name not in (*JOB_COLUMNS, "")]
+    return [*choice.names], [Problem("doors", one) for one in told]
 
 
 def _is_door(table: Sequence[tuple[int, Sequence[str]]]) -> bool:
@@ -349,7 +326,7 @@ def _row(number: int, cells: Sequence[str], names: Sequence[str]) -> tuple[DoorR
     problems: list[Problem] = []
 
     def refuse(column: str, message: str) -> None:
-        problems.append(Problem(f"row {number}, {column}", message))
+        problems.append(_of_row(number, column, message))
 
     if len(cells) > len(names) and any(cells[len(names) :]):
         refuse("columns", f"there are {len(cells)} cells, but only {len(names)} columns.")

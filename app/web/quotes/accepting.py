@@ -151,7 +151,7 @@ def _doors(
 ) -> tuple[tuple[DoorRow, ...], list[Problem]]:
     """The doors out of the table, or out of the pasted list where the table is empty."""
     pasted, choice = typed(form.doors), read_choice(request.form)
-    if asked is not None and (choice is None or choice.mark != asked.mark):
+    if asked is not None and (choice is None or choice.mark != asked.guess.mark):
         return (), [Problem("doors", asked.message)]
     if not rows:
         found, problems = read_doors(pasted, choice)
@@ -175,7 +175,7 @@ def _page(
     form: AcceptQuoteForm,
     rows: TableRows | None = None,
     problems: CellProblems | None = None,
-    asked: UnknownColumns | None = None,
+    unknown: UnknownColumns | None = None,
 ) -> str:
     """The page; a slot is the quote's line of a cylinder that wants a door, what is rekeyed where it hangs has one.
 
@@ -192,6 +192,9 @@ def _page(
     names = OPTIONS if snapshot.option_b else ("",)
     quotes = {name: as_accepted(snapshot, name) for name in names}
     promises = {name: promise_from(work, quote, work.today) for name, quote in quotes.items()}
+    choice = read_choice(request.form)
+    if unknown is not None and (choice is None or choice.mark != unknown.guess.mark):
+        choice = unknown.guess
     today = {name: plan_again(work, quote) for name, quote in quotes.items()}
     plans = {name: made.plan for name, made in today.items()}
     against = dict.fromkeys(map(_said_of, chain.from_iterable(made.problems for made in today.values())))
@@ -202,9 +205,10 @@ def _page(
         form=form,
         rows=rows or {},
         problems=problems or CellProblems({}, ()),
-        columns=JOB_COLUMNS,
-        unknown=asked,
-        choice=read_choice(request.form),
+        columns={name: name for name in JOB_COLUMNS},
+        unknown=unknown,
+        choice=choice,
+        chosen=dict(enumerate(choice.names)) if choice is not None else {},
         slots=slots,
         has_table=0 < len(slots) <= MOST_ROWS,
         rekeyed=[

@@ -7,10 +7,9 @@ import sqlalchemy as sa
 
 from app.errors import Problems
 from app.ledger.sites.door_import import ListPlan, import_doors, plan_doors, site_list
-from app.ledger.sites.door_paste import LIST_COLUMNS, read_door_table
+from app.ledger.sites.door_paste import LIST_COLUMNS
 from app.ledger.store.work import Work
 from app.ledger.tables import Cylinder, CylinderState, Door, Event, Site
-from app.spreadsheets import pasted_rows
 from tests import factories
 from tests.desk import listed_doors
 
@@ -23,7 +22,7 @@ LIST = (
 
 
 def test_a_list_becomes_doors_with_locks_and_cylinders(work: Work, site: Site) -> None:
-    import_doors(work, site.id, listed_doors(LIST))
+    import_doors(work, site.id, listed_doors(work, LIST))
     doors = {door.opening_number: door for door in work.session.scalars(sa.select(Door))}
     main = doors["101"]
     assert (main.location, main.hand, main.thickness, main.stile) == (
@@ -43,7 +42,7 @@ def test_a_list_becomes_doors_with_locks_and_cylinders(work: Work, site: Site) -
 
 
 def test_rows_of_one_door_that_contradict_are_told_and_nothing_is_saved(work: Work, site: Site) -> None:
-    rows = listed_doors("opening\tlocation\tposition\n7\tHall\toutside\n7\tStair\tinside\n8\t\t\n")
+    rows = listed_doors(work, "opening\tlocation\tposition\n7\tHall\toutside\n7\tStair\tinside\n8\t\t\n")
     plan = plan_doors(work.session, site.id, rows)
     assert [problem.field for problem in plan.problems] == ["row 3, location"]
     with pytest.raises(Problems):
@@ -52,7 +51,7 @@ def test_rows_of_one_door_that_contradict_are_told_and_nothing_is_saved(work: Wo
 
 
 def test_five_thousand_doors_go_in_at_once(work: Work, site: Site) -> None:
-    rows = listed_doors("\n".join(["opening\tlocation", *(f"D{n}\tRoom {n}" for n in range(5000))]))
+    rows = listed_doors(work, "\n".join(["opening\tlocation", *(f"D{n}\tRoom {n}" for n in range(5000))]))
     plan = import_doors(work, site.id, rows)
     assert len(plan.added) == 5000
     assert plan_doors(work.session, site.id, rows) == ListPlan()
@@ -61,7 +60,7 @@ def test_five_thousand_doors_go_in_at_once(work: Work, site: Site) -> None:
 def test_what_a_list_does_not_say_stays_and_what_it_says_is_shown_first(work: Work, site: Site) -> None:
     factories.DoorFactory(site=site, opening_number="101", location="Hall", is_egress=True, hand="RH")
     factories.DoorFactory(site=site, opening_number="9", location="Attic")
-    rows = listed_doors("opening\tlocation\tegress\n101\tGreat hall\tno\n101-A\t\t\n0101\t\t\n")
+    rows = listed_doors(work, "opening\tlocation\tegress\n101\tGreat hall\tno\n101-A\t\t\n0101\t\t\n")
     plan = plan_doors(work.session, site.id, rows)
     assert [(name, *pair) for name, pair in plan.changed[0].fields.items()] == [
         ("location", "Hall", "Great hall"),
@@ -78,7 +77,7 @@ def test_a_list_changes_no_cylinder_and_knows_the_customers_keysets(work: Work, 
     keyset = factories.KeysetFactory(symbol="AA1", system=factories.KeySystemFactory(customer=site.customer))
     factories.KeysetFactory(symbol="BB1")
     text = "opening\tposition\tpart number\tkeyset\n101\toutside\tOTHER\t\n101\tinside\t\tAA1\n102\t\t\tBB1\n"
-    rows = listed_doors(text)
+    rows = listed_doors(work, text)
     plan = plan_doors(work.session, site.id, rows)
     assert [problem.field for problem in plan.problems] == ["row 2, part number", "row 4, keyset"]
     import_doors(work, site.id, [row for row in rows if row.row == 3])
@@ -94,12 +93,10 @@ def test_the_columns_of_a_list_are_documented_by_its_own_head(work: Work, site: 
 @pytest.mark.parametrize("second", ["Outside", "outside", " OUTSIDE "])
 def test_one_position_holds_one_cylinder_however_it_is_written(work: Work, site: Site, second: str) -> None:
     first = f"opening\tposition\tcylinder\n7\t\trim cylinder\n7\t{second}\trim cylinder"
-    rows, found = read_door_table(pasted_rows(first), LIST_COLUMNS)
-    if not found:
-        found = list(plan_doors(work.session, site.id, rows).problems)
+    found = plan_doors(work.session, site.id, listed_doors(work, first)).problems
     assert any("position" in problem.message for problem in found), found
-    rows = listed_doors("opening\tposition\tcylinder\n8\toutside\trim cylinder")
+    rows = listed_doors(work, "opening\tposition\tcylinder\n8\toutside\trim cylinder")
     import_doors(work, site.id, rows)
-    rows = listed_doors(f"opening\tposition\tcylinder\n8\t{second}\trim cylinder")
+    rows = listed_doors(work, f"opening\tposition\tcylinder\n8\t{second}\trim cylinder")
     plan = plan_doors(work.session, site.id, rows)
     assert plan.problems == () and plan.cylinders == ()

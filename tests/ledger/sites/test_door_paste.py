@@ -149,9 +149,11 @@ def test_the_answer_reads_the_same_list() -> None:
     text = "Mark\tSwing\tColor\tWhere\n101\tRH\tred\tHall\n102\tLH\tblue\tStair\n"
     with pytest.raises(UnknownColumns) as asked:
         read_doors(text)
-    told = [(one.heading, one.samples, one.guess) for one in asked.value.columns]
-    assert told[0] == ("Mark", ("101", "102"), "opening") and told[3] == ("Where", ("Hall", "Stair"), "lock")
-    choice = ColumnChoice(("opening", "hand", "", "location"), True, asked.value.mark)
+    told = [(one.heading, one.samples) for one in asked.value.columns]
+    assert told[0] == ("Mark", ("101", "102")) and told[3] == ("Where", ("Hall", "Stair"))
+    assert asked.value.guess.names == ("opening", "location", "hand", "lock")
+    mark = asked.value.guess.mark
+    choice = ColumnChoice(("opening", "hand", "", "location"), True, mark)
     rows, problems = read_doors(text, choice)
     assert problems == []
     assert [(one.opening, one.hand, one.location, one.lock) for one in rows] == [
@@ -159,8 +161,8 @@ def test_the_answer_reads_the_same_list() -> None:
         ("102", "LH", "Stair", ""),
     ]
     names = ["opening", "", "", ""]
-    _, twice = read_doors(text, ColumnChoice(("opening", "opening", "", ""), True, asked.value.mark))
-    _, none = read_doors(text, ColumnChoice(("", "hand", "", ""), True, asked.value.mark))
+    _, twice = read_doors(text, ColumnChoice(("opening", "opening", "", ""), True, mark))
+    _, none = read_doors(text, ColumnChoice(("", "hand", "", ""), True, mark))
     assert "chosen for two columns" in twice[0].message and "has the opening number" in none[0].message
     all_doors, _ = read_doors("FRONT\nBACK", ColumnChoice(tuple(names[:1]), False, _mark_of("FRONT\nBACK")))
     assert [one.opening for one in all_doors] == ["FRONT", "BACK"]
@@ -171,7 +173,7 @@ def test_the_answer_reads_the_same_list() -> None:
 def _mark_of(text: str) -> str:
     with pytest.raises(UnknownColumns) as asked:
         read_doors(text)
-    return asked.value.mark
+    return asked.value.guess.mark
 
 
 def test_titles_above_the_names_and_names_again_on_the_next_page_are_no_doors() -> None:

@@ -80,7 +80,7 @@ def test_one_doors_change_is_taken_back_too(work: Work, site: Site, doors: list[
 
 
 def test_a_list_read_at_the_wrong_site_is_taken_back(work: Work, site: Site, doors: list[Door]) -> None:
-    rows = listed_doors("opening\tlocation\tcylinder\n1\tAttic\t\n77\tCellar\t\n78\tVault\tmortise cylinder\n")
+    rows = listed_doors(work, "opening\tlocation\tcylinder\n1\tAttic\t\n77\tCellar\t\n78\tVault\tmortise cylinder\n")
     import_doors(work, site.id, rows)
     event = site_story(work.session, site.id)[0]
     vault = work.session.scalars(sa.select(Door).where(Door.opening_number == "78")).one()
@@ -220,7 +220,8 @@ def test_cylinders_are_refused_by_field(work: Work, doors: list[Door]) -> None:
 
 def test_a_list_taken_back_takes_its_cylinders_along(work: Work, site: Site, doors: list[Door]) -> None:
     rows = listed_doors(
-        "opening\tposition\tcylinder\n1\toutside\trim cylinder\n1\tinside\trim cylinder\n9\toutside\trim cylinder"
+        work,
+        "opening\tposition\tcylinder\n1\toutside\trim cylinder\n1\tinside\trim cylinder\n9\toutside\trim cylinder",
     )
     import_doors(work, site.id, rows)
     event = site_story(work.session, site.id)[0]
@@ -320,7 +321,7 @@ def test_a_new_door_takes_over_no_story_of_one_that_is_gone(work: Work, site: Si
 
 def test_a_list_taken_back_leaves_alone_what_a_later_list_added(work: Work, site: Site) -> None:
     for text in ("opening\tcylinder\n501\trim", "opening\tcylinder\n601\trim"):
-        import_doors(work, site.id, listed_doors(text))
+        import_doors(work, site.id, listed_doors(work, text))
         first = site_story(work.session, site.id)[-1]
         if text.endswith("501\trim"):
             undo_change(work, site.id, first.id, plan_undo(work.session, site.id, first.id).seen)
