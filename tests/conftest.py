@@ -4,7 +4,7 @@ import gc
 import os
 import sqlite3
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from time import thread_time
@@ -30,6 +30,7 @@ from app.ledger.store import engine
 from app.ledger.store.work import Actor, Work
 from app.ledger.tables import Role, User
 from tests import factories, houses
+from tests.chance import draw_again, drawn_for
 from tests.quick_apps import (
     PRINT_ANEW,
     keep_compiled_rules,
@@ -100,6 +101,30 @@ def own_patience() -> Iterator[int]:
         ):
             patch.setattr(waits, WITHOUT_HASTE)
         yield own
+
+
+@pytest.fixture(scope="session", autouse=True)
+def same_chance() -> Iterator[None]:
+    """A test draws the same bittings in every run."""
+    with pytest.MonkeyPatch.context() as patch:
+        draw_again(patch)
+        yield
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
+    """What a test draws is its own."""
+    with drawn_for(item.nodeid):
+        return (yield)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_fixture_setup(fixturedef: pytest.FixtureDef[Any]) -> Generator[None, object, object]:
+    """What is made for several tests draws the same whichever of them comes first."""
+    if fixturedef.scope == "function":
+        return (yield)
+    with drawn_for(f"{fixturedef.baseid} {fixturedef.argname}"):
+        return (yield)
 
 
 @pytest.fixture

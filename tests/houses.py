@@ -25,6 +25,7 @@ from app.config import Config
 from app.ledger.care.opening import migrate
 from app.ledger.store.engine import make_engine
 from app.ledger.tables import Base
+from tests.chance import drawn_for
 from tests.reused import ReusedCopy
 
 ON_POSTGRESQL = os.environ.get("BITTERN_TEST_POSTGRESQL") == "yes"
@@ -55,7 +56,8 @@ def made_once(name: str, make: Callable[[Path], object]) -> Path:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not done.exists():
             shutil.rmtree(folder, ignore_errors=True)  # half made by one that failed
-            make(folder)
+            with drawn_for(name):
+                make(folder)
             done.touch()
     return folder
 
