@@ -1,7 +1,7 @@
 """What the machine's own chance gives in tests: the same to each test in every run, whatever ran before it.
 
 A bitting that one drawing in a thousand gives shuts a door to the next, rightly: a test that meets it fails on a day
-when nobody changed anything. BITTERN_TEST_CHANCE=2 draws others for all of them, to look for such tests.
+when nobody changed anything. BITTERN_TESTCHANCE=2 draws others for all of them, to look for such tests.
 """
 
 import base64
@@ -15,7 +15,7 @@ import pytest
 
 from app.ledger.store.vault import Vault
 
-_CHANCE = os.environ.get("BITTERN_TEST_CHANCE", "1")
+CHANCE = os.environ.get("BITTERN_TESTCHANCE", "1")
 _drawn_for = "no test"
 _keys = count(1)
 
@@ -39,13 +39,14 @@ def draw_again(patch: pytest.MonkeyPatch) -> None:
 
 def _of(system: random.SystemRandom) -> random.Random:
     """Every new one draws alike: pages that are asked for side by side come in no fixed order."""
+    drawn: random.Random
     name, drawn = vars(system).get("drawn", ("", random.Random(0)))
     if name != _drawn_for:
-        name, drawn = _drawn_for, random.Random(f"{_CHANCE} {_drawn_for}")
+        name, drawn = _drawn_for, random.Random(f"{CHANCE} {_drawn_for}")
         vars(system)["drawn"] = name, drawn
     return drawn
 
 
 def _new_key() -> str:
-    key = random.Random(f"{_CHANCE} {_drawn_for} {next(_keys)}").randbytes(32)
+    key = random.Random(f"{CHANCE} {_drawn_for} {next(_keys)}").randbytes(32)
     return base64.urlsafe_b64encode(key).decode("ascii")
