@@ -124,6 +124,10 @@ def context(browser: Browser) -> Iterator[BrowserContext]:
     context.close()
 
 
+_COMES_TO_NOTHING = ("Failed to load resource", "htmx:afterRequest", "htmx:sendError", "htmx:sendAbort")
+"""What the console says of an answer, which is for the test to judge, and of a request whose page was left."""
+
+
 @pytest.fixture
 def page(context: BrowserContext) -> Iterator[Page]:
     """A page that fails the test when its console shows an error: a refused style, a broken script."""
@@ -133,9 +137,8 @@ def page(context: BrowserContext) -> Iterator[Page]:
     page.on(
         "console",
         lambda message: (
-            # The status of an answer is for the test to judge; everything else is a fault.
             complaints.append(message.text)
-            if message.type == "error" and "Failed to load resource" not in message.text
+            if message.type == "error" and not message.text.startswith(_COMES_TO_NOTHING)
             else None
         ),
     )

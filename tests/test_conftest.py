@@ -10,7 +10,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 
 
-@pytest.mark.parametrize(("ci", "code"), [("true", 1), ("", 0)])
+@pytest.mark.parametrize(("ci", "code"), [("true", 2), ("", 0)])
 def test_a_skipped_test_fails_the_run_in_ci(tmp_path: Path, ci: str, code: int) -> None:
     (tmp_path / "conftest.py").write_text(
         (ROOT / "tests" / "conftest.py").read_text().replace("parents[1]", "parent")
