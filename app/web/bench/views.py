@@ -147,7 +147,11 @@ def move(number: int) -> ResponseReturnValue:
 
 
 def _day_page(
-    numbers: list[int], *, is_open: bool = False, refused: Mapping[int, OnwardForm] = MappingProxyType({})
+    numbers: list[int],
+    *,
+    is_open: bool = False,
+    refused: Mapping[int, OnwardForm] = MappingProxyType({}),
+    ticks: Mapping[int, TickForm] = MappingProxyType({}),
 ) -> str:
     found = [at_bench(current_work(), number) for number in numbers]
     benches = [job_at_bench(one, is_open=is_open and not one.waiting) for one in found]
@@ -158,6 +162,7 @@ def _day_page(
         is_open=is_open,
         form=TickForm(formdata=None),
         refused=refused,
+        ticks=ticks,
         second_check=wants_second_check(request_session()),
     )
 
@@ -165,14 +170,16 @@ def _day_page(
 @blueprint.post("/bench/jobs/<int:number>/ticks")
 @roles(Role.BENCH)
 def tick(number: int) -> ResponseReturnValue:
-    """Tick cylinders off as pinned or as checked, one by one or a rack, keys as cut, or take the ticks back."""
+    """Tick cylinders off as pinned or as checked, one by one or a rack, keys as cut, or take the ticks back. Pressed
+    on the page of the day's work the page stays the day's, whether it may or not.
+    """
     form = TickForm()
+    day = typed(form.day)[:200]
     if done := form.run(lambda: _tick(number, form)):
         said, left = done.value
         if left:
             flash(f"Not ticked off: {first_of(left, 12)}.", "caution")
-        day, is_open = typed(form.day)[:200], bool(typed(form.is_open))
-        if is_open:  # the same press goes on to the page that opens them again, on record as before
+        if typed(form.is_open):  # the same press goes on to the page that opens them again, on record as before
             flash(said)
             place = f"job-{number}" if day else None
             page = url_for("bench.day_bittings", _anchor=place) if day else url_for("bench.bittings", number=number)
@@ -180,6 +187,8 @@ def tick(number: int) -> ResponseReturnValue:
         if day:
             return flash_and_redirect(said, "bench.day", job=day, _anchor=f"job-{number}")
         return flash_and_redirect(said, "bench.job", number=number)
+    if day and number in (numbers := _day_numbers(request.form)):
+        return _day_page(numbers, ticks={number: form}), 422
     return _job_page(number, form), 422
 
 

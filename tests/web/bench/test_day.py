@@ -54,6 +54,7 @@ def test_a_rack_is_ticked_off_whole_and_no_other(work: Work, keyed: Keyed, clien
     assert "Rack 1: 12 cylinders ticked off as pinned." in page and "12 pinned, 0 checked of 12" in page
     again = client.post(f"/bench/jobs/{number}/ticks", data=sent)
     assert again.status_code == 422 and "Nothing of rack 1 can be ticked off as pinned" in again.text
+    assert "<h1>The day’s work</h1>" in again.text
     early = client.post(f"/bench/jobs/{number}/ticks", data={"rack": "2 checked"})
     assert early.status_code == 422 and _states(work, keyed.job.id)[12:] == ["ordered"] * 2
     client.post(f"/bench/jobs/{number}/ticks", data={"rack": "1 checked"})

@@ -1,5 +1,6 @@
 """The bench's pages: bittings open by a recorded POST only, ticks, and nothing at all for the counter."""
 
+import re
 from collections.abc import Callable
 from datetime import timedelta
 
@@ -171,6 +172,12 @@ def test_a_house_that_wants_it_gets_a_second_person(work: Work, keyed: Keyed, cl
     client.post(f"{address}/ticks", data=ticked(keyed, "pinned", 0, 1))
     refused = client.post(f"{address}/ticks", data=ticked(keyed, "checked", 0, 1))
     assert refused.status_code == 422 and "You pinned 2 of these yourself" in refused.text
+    kept = re.findall('name="cylinders"[^>]*>', refused.text)
+    assert len(kept) == 2 and all(" checked" in one for one in kept)
+    keysets = [str(one.keyset_id) for one in keyed.cylinders]
+    refused = client.post(f"{address}/ticks", data={"as": "melted", "keys": keysets[:1]})
+    kept = re.findall('name="keys" value="([^"]*)"[^>]* checked', refused.text)
+    assert refused.status_code == 422 and kept == keysets[:1]
     move = {"version": keyed.job.version, "to": "checked"}
     early = client.post(f"/jobs/{keyed.job.number}/move", data=move)
     assert early.status_code == 422 and "2 of this job&#39;s cylinders are not ticked off" in early.text
