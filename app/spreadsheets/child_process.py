@@ -25,7 +25,7 @@ _READING = threading.BoundedSemaphore(2)  # so that many files at once take no m
 def child_lines(
     reader: Path, data: bytes | BufferedReader, request: Mapping[str, Any], *, too_large: str, too_slow: str
 ) -> Iterator[Any]:
-    """The lines that a reader's `lines_of` gives for a file; BitternError on `file` with what it refuses.
+    """What a reader's `parts_of` gives of a file; BitternError on `file` with what it refuses.
 
     It gets no settings of the house, and its own memory and time (`seconds` of a core in the request); whatever
     becomes of it is a sentence here, before the first line. Its lines wait in a file without a name: here there is

@@ -1,12 +1,10 @@
 """Read one PDF: the reader that `reading_child.py` runs for `pdf_pages.py`, in a process of its own.
 
-Lines of JSON go out: a page's text, a table's row, or a picture; {"refused": sentence} at last. It imports nothing of
-the app.
+Its parts: a page's text, a table's row, or a picture. It imports nothing of the app.
 """
 
 import base64
 import io
-import json
 from collections.abc import Iterator
 from io import BufferedReader
 from typing import Any
@@ -14,7 +12,8 @@ from typing import Any
 NEEDS = "pypdfium2"
 DAMAGED = "This is no PDF that can be read. Open it in a PDF program and save it again."
 TOO_LARGE = "This PDF takes more memory than there is for it. Split it."
-_PROTECTED = "This PDF is protected by a password. Save it without one."
+TOO_MUCH = "This PDF holds more than {} MB of text. Split it."
+PROTECTED = "This PDF is protected by a password. Save it without one."
 _SCAN = "This PDF has no text: it is a scan. Ask for the table itself, or paste it."
 _MOST_WIDE, _MOST_HIGH = 1400, 2000  # pixels of a page's picture
 _MARK = (255, 214, 0, 90)
@@ -24,26 +23,12 @@ class Unreadable(Exception):
     """The PDF is not read; the sentence says what to do."""
 
 
-def lines_of(data: bytes | BufferedReader, request: dict[str, Any]) -> Iterator[bytes]:
-    """What is asked of a PDF as lines of JSON; the last says why it is not read, or nothing."""
-    refused = ""
-    left = request["bytes"]
-    try:
-        for part in _PARTS[request["part"]](data, request):
-            line = json.dumps(part, ensure_ascii=False).encode("utf-8", "replace") + b"\n"
-            left -= len(line)
-            if left < 0:
-                raise Unreadable(f"This PDF holds more than {request['bytes'] // 1_000_000} MB of text. Split it.")
-            yield line
-    except Unreadable as error:
-        refused = str(error)
-    except MemoryError:
-        refused = TOO_LARGE
-    except GeneratorExit:
-        raise
-    except Exception as error:  # a damaged PDF is answered with errors of many kinds
-        refused = _PROTECTED if "password" in repr(error).casefold() else DAMAGED
-    yield json.dumps({"refused": refused}).encode() + b"\n"
+REFUSAL = Unreadable
+
+
+def parts_of(data: bytes | BufferedReader, request: dict[str, Any]) -> Iterator[Any]:
+    """What is asked of a PDF. Raises Unreadable, or whatever a damaged one makes of it."""
+    yield from _PARTS[request["part"]](data, request)
 
 
 def _opened(data: bytes | BufferedReader, request: dict[str, Any]) -> Any:

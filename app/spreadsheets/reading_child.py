@@ -12,6 +12,8 @@ import json
 import resource
 import runpy
 import sys
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 
 def limit(memory: int, seconds: int) -> None:
@@ -26,6 +28,29 @@ def limit(memory: int, seconds: int) -> None:
             resource.setrlimit(kind, (soft, hard))
 
 
+def lines_of(reader: Mapping[str, Any], data: Any, request: dict[str, Any]) -> Iterator[bytes]:
+    """What a reader's `parts_of` gives of a file as lines of JSON; the last says why it is not read, or nothing."""
+    refused = ""
+    left = request["bytes"]
+    try:
+        for part in reader["parts_of"](data, request):
+            line = json.dumps(part, ensure_ascii=False).encode("utf-8", "replace") + b"\n"
+            left -= len(line)
+            if left < 0:
+                refused = reader["TOO_MUCH"].format(request["bytes"] // 1_000_000)
+                break
+            yield line
+    except reader["REFUSAL"] as error:
+        refused = str(error)
+    except MemoryError:
+        refused = reader["TOO_LARGE"]
+    except GeneratorExit:
+        raise
+    except BaseException as error:  # a damaged file is answered with errors of many kinds, panics among them
+        refused = reader["PROTECTED" if "password" in repr(error).casefold() else "DAMAGED"]
+    yield json.dumps({"refused": refused}).encode() + b"\n"
+
+
 def main() -> None:
     """Say what is asked of the file on standard input, or why it is not read."""
     request = json.loads(sys.argv[2])
@@ -34,7 +59,7 @@ def main() -> None:
     importlib.import_module(reader["NEEDS"])  # where it is missing, that is no fault of the file
     # Outside of what is taken for the file's fault: that there is no room for its lines.
     source = sys.stdin.buffer
-    for line in reader["lines_of"](source.read() if request["whole"] else source, request):
+    for line in lines_of(reader, source.read() if request["whole"] else source, request):
         sys.stdout.buffer.write(line)
     sys.stdout.buffer.flush()
 

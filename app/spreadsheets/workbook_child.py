@@ -1,11 +1,9 @@
 """Read one workbook: the reader that `reading_child.py` runs for `workbook.py`, in a process of its own.
 
-Lines of JSON go out: {"sheet": name, "merged": ranges} before each sheet, a row as its texts; {"refused":
-sentence} at last. It imports nothing of the app.
+Its parts: {"sheet": name, "merged": ranges} before each sheet, a row as its texts. It imports nothing of the app.
 """
 
 import io
-import json
 import re
 import zipfile
 from collections.abc import Iterator
@@ -18,7 +16,8 @@ MOST_ROW, MOST_COLUMN = 1_048_576, 16_384  # the format's own limits
 MOST_IN_CELL = 32_767
 DAMAGED = "This is no XLSX workbook that can be read. Open it in a spreadsheet program and save it again."
 TOO_LARGE = "This workbook is too large once unpacked. Save the one sheet as CSV."
-_PROTECTED = "This workbook is protected by a password, or in an old format. Save it as .xlsx without a password."
+TOO_MUCH = "This workbook holds more than {} MB. Split it."
+PROTECTED = "This workbook is protected by a password, or in an old format. Save it as .xlsx without a password."
 _MACROS = "This workbook holds macros. Save it without them as .xlsx or .csv."
 _OLD_FORMAT = b"\xd0\xcf\x11\xe0"  # of encrypted workbooks too
 _HOLDS_TEXT = re.compile(r"(?<!styles)\.xml$")
@@ -37,29 +36,10 @@ class Refused(Exception):
     """The workbook is not read; the sentence says what to do."""
 
 
-def lines_of(data: bytes, request: dict[str, Any]) -> Iterator[bytes]:
-    """A workbook as lines of JSON; the last says why it is not read, or nothing."""
-    refused = ""
-    left = request["bytes"]
-    try:
-        for part in _parts_of(data, request):
-            line = json.dumps(part, ensure_ascii=False).encode() + b"\n"
-            left -= len(line)
-            if left < 0:
-                raise Refused(f"This workbook holds more than {request['bytes'] // 1_000_000} MB. Split it.")
-            yield line
-    except Refused as error:
-        refused = str(error)
-    except MemoryError:
-        refused = TOO_LARGE
-    except GeneratorExit:
-        raise
-    except BaseException:  # the reader answers a damaged workbook with errors of many kinds, panics among them
-        refused = DAMAGED
-    yield json.dumps({"refused": refused}).encode() + b"\n"
+REFUSAL = Refused
 
 
-def _parts_of(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
+def parts_of(data: bytes, request: dict[str, Any]) -> Iterator[Any]:
     """Each sheet with its merged ranges, and its rows. Raises Refused, or whatever a damaged workbook makes of it."""
     import python_calamine
 
@@ -81,7 +61,7 @@ def _checked(data: bytes, most_unpacked: int, most_tags: int) -> io.BytesIO:
     Unpacked once and here: what an archive lists as its size binds this reader of archives, and not every other.
     """
     if data.startswith(_OLD_FORMAT):
-        raise Refused(_PROTECTED)
+        raise Refused(PROTECTED)
     out, tags = io.BytesIO(), 0
     with zipfile.ZipFile(io.BytesIO(data)) as packed, zipfile.ZipFile(out, "w", zipfile.ZIP_STORED) as made:
         entries = packed.infolist()

@@ -27,7 +27,7 @@ from app.ledger.moving.export_file import export_house
 from app.ledger.moving.importing import plan_house
 from app.ledger.store.work import Work
 from app.ledger.tables import Maker
-from app.spreadsheets import child_process, guarded_book_bytes, workbook_child
+from app.spreadsheets import child_process, guarded_book_bytes, reading_child, workbook_child
 from tests.ledger.conftest import DEMO, FIRST_DAY
 
 Reader = Callable[[str, bytes], object]
@@ -158,7 +158,7 @@ def reads_mostly_here(monkeypatch: pytest.MonkeyPatch) -> None:
     def run(command: list[str], *, input: bytes, stdout: BinaryIO, **options: Any) -> CompletedProcess[bytes]:
         if next(started) % 10 == 0:
             return subprocess.run(command, input=input, stdout=stdout, **options)
-        stdout.writelines(workbook_child.lines_of(input, json.loads(command[-1])))
+        stdout.writelines(reading_child.lines_of(vars(workbook_child), input, json.loads(command[-1])))
         return CompletedProcess(command, 0)
 
     here = SimpleNamespace(run=run, DEVNULL=subprocess.DEVNULL, TimeoutExpired=subprocess.TimeoutExpired)

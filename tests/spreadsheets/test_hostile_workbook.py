@@ -205,9 +205,8 @@ def test_a_reader_that_cannot_start_is_our_fault_and_not_the_workbooks(
 def test_the_reader_gets_no_setting_of_the_house(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     told = tmp_path / "reader.py"
     told.write_text(
-        "import json, os\nNEEDS = 'json'\ndef lines_of(data, request):\n"
-        "    for line in ({'merged': []}, sorted(os.environ), {'refused': ''}):\n"
-        "        yield json.dumps(line).encode() + b'\\n'\n"
+        "import os\nNEEDS, REFUSAL = 'json', KeyError\n"
+        "def parts_of(data, request):\n    yield from ({'merged': []}, sorted(os.environ))\n"
     )
     monkeypatch.setattr("app.spreadsheets.workbook._READER", told)
     monkeypatch.setenv("BITTERN_KEY", "not for you")
