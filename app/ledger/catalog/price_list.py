@@ -3,10 +3,10 @@
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import Decimal
 
 from app.errors import BitternError, Problem
-from app.pricing import read_percent
+from app.pricing import half_up, read_percent
 from app.spreadsheets import (
     CellLook,
     FoundTable,
@@ -34,14 +34,11 @@ _SAYS_WHAT = {"keyway": "keyway", "keyways": "keyway", "tailpiece": "tailpiece"}
 _YES = frozenset(("y", "yes", "true", "1", "x", "s", "stock", "stocked", "in stock"))
 
 
-@dataclass(frozen=True, slots=True)
-class PriceListColumn:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PriceListColumn(WantedColumn):
     """A column that a price list may have."""
 
-    name: str
     words: str
-    also: tuple[str, ...]
-    look: CellLook = CellLook.ANY
     is_needed: bool = False
 
 
@@ -68,17 +65,17 @@ CATEGORY_HEADINGS = ("category", "class", "group", "product group", "department"
 STOCKED_HEADINGS = ("stocked", "stock", "in stock", "stock item")
 """What makers and shops write over numbers, words, list prices, costs and kinds of goods; in every table of them."""
 COLUMNS = (
-    PriceListColumn("number", "Part number", NUMBER_HEADINGS, CellLook.CODE, is_needed=True),
-    PriceListColumn("words", "Words, what it is", (*WORD_HEADINGS, "product"), CellLook.WORDS),
-    PriceListColumn("list", "List price", LIST_HEADINGS, CellLook.MONEY, is_needed=True),
-    PriceListColumn("cost", "Our cost", COST_HEADINGS),
+    PriceListColumn("number", NUMBER_HEADINGS, CellLook.CODE, words="Part number", is_needed=True),
+    PriceListColumn("words", (*WORD_HEADINGS, "product"), CellLook.WORDS, words="Words, what it is"),
+    PriceListColumn("list", LIST_HEADINGS, CellLook.MONEY, words="List price", is_needed=True),
+    PriceListColumn("cost", COST_HEADINGS, words="Our cost"),
     PriceListColumn(
         "discount",
-        "Percent off list for us",
         ("discount", "disc", "% off", "off list", "discount %", "our discount", "your discount"),
+        words="Percent off list for us",
     ),
-    PriceListColumn("stocked", "Stocked, yes or no", STOCKED_HEADINGS),
-    PriceListColumn("category", "Category", (*CATEGORY_HEADINGS, "kind")),
+    PriceListColumn("stocked", STOCKED_HEADINGS, words="Stocked, yes or no"),
+    PriceListColumn("category", (*CATEGORY_HEADINGS, "kind"), words="Category"),
 )
 
 
@@ -128,8 +125,7 @@ def open_price_list(name: str, content: bytes) -> FoundTable:
 
 def guess_list_columns(table: FoundTable) -> tuple[PriceListColumns, bool]:
     """Which column is which, and whether that is sure enough for nobody to be asked."""
-    wanted = [WantedColumn(column.name, column.also, column.look) for column in COLUMNS]
-    found = guess_columns(table, wanted)
+    found = guess_columns(table, COLUMNS)
     needed = ("number", "words", "list")
     is_sure = all(name in found and found[name].is_sure for name in needed)
     columns = {name: guess.place for name, guess in found.items() if guess.is_sure or name in needed}
@@ -290,4 +286,4 @@ def off_list(list_cents: int, percent: Decimal) -> int:
     >>> off_list(4805, Decimal(50))
     2403
     """
-    return int((list_cents * (100 - percent) / 100).quantize(Decimal(1), ROUND_HALF_UP))
+    return half_up(list_cents * (100 - percent) / 100)
