@@ -73,22 +73,21 @@ def tick_cylinders(work: Work, job_number: int, cylinder_ids: Collection[int], s
 
 def tick_rack(work: Work, job_number: int, rack: int, state: CylinderState) -> tuple[int, tuple[str, ...]]:
     """Tick all of a rack off as pinned, or what is pinned of it as checked: how many changed, and what stays, by its
-    opening: what waits for a pin, or is not pinned yet.
+    opening, or its keyset where it has no door: what waits for a pin, or is not pinned yet.
 
     NotFound without such a rack; LedgerError on `cylinders` where nothing of it can be ticked, and as for one.
     """
     work.require(Role.BENCH)
     job = get_job(work.session, job_number)
-    found = next(
-        (one for one in racks_of(work.session, job, job_cylinders(work.session, job.id)) if one.number == rack), None
-    )
+    cylinders = job_cylinders(work.session, job.id)
+    found = next((one for one in racks_of(work.session, job, cylinders) if one.number == rack), None)
     if found is None:
         raise NotFound("rack of this job")
     short = short_of_pins(work, job, found.ids) if state is CylinderState.PINNED else {}
     there = [line for line in found.lines if line.state is _FROM[state] and line.id not in short]
     before = tuple(CylinderState)[: tuple(CylinderState).index(state)]
     left = [line for line in found.lines if line.state in before and line not in there]
-    labels = tuple(dict.fromkeys(line.opening_number or f"no. {line.id}" for line in left))
+    labels = tuple(dict.fromkeys(line.opening_number or cylinders.symbol(line) for line in left))
     if not there:
         why = (
             "each waits for a pin, or is ticked off" if state is CylinderState.PINNED else "none waits for its check"

@@ -185,7 +185,7 @@ def require_checked(work: Work, job: Job) -> None:
     ]
     if not left:
         return
-    named = first_of([_where(work, one) for one in left], _NAMED)
+    named = first_of(list(dict.fromkeys(_where(work, one) for one in left)), _NAMED)
     by = ": this house wants a second person to check each" if wants_second_check(work.session) else ""
     raise LedgerError(
         "stage",
@@ -200,8 +200,8 @@ def wants_second_check(session: Session) -> bool:
 
 
 def _where(work: Work, cylinder: Cylinder) -> str:
-    """A cylinder as somebody finds it: by its opening number, or by its line where it is for no door."""
+    """A cylinder as the bench finds it: by its opening number, or by its keyset where it is for no door."""
     door = work.session.get(Door, cylinder.door_id) if cylinder.door_id is not None else None
     if door is None:
-        return f"line {cylinder.line_number}, no door" if cylinder.line_number else "one without a door"
+        return f"no door {cylinder.keyset.symbol}" if cylinder.keyset else "no door"
     return door.opening_number + (f" {cylinder.position}" if cylinder.position != "outside" else "")

@@ -272,12 +272,12 @@ def test_unticked_cylinders_stop_all_checked_and_are_named(work: Work, keyed: Ke
     assert "All checked: move on" in client.get(address).text
     refused = client.post(f"/jobs/{keyed.job.number}/move", data=move)
     assert refused.status_code == 422
-    said = "3 of this job&#39;s cylinders are not ticked off as checked: F1, line 3, no door, F1 inside. The bench"
+    said = "3 of this job&#39;s cylinders are not ticked off as checked: F1, no door 2AA, F1 inside. The bench"
     assert said in refused.text
     client.post(f"{address}/ticks", data=ticked(keyed, "pinned", 0, 1))
     client.post(f"{address}/ticks", data=ticked(keyed, "checked", 0))
     refused = client.post(f"/jobs/{keyed.job.number}/move", data=move)
-    assert "2 of this job&#39;s cylinders are not ticked off as checked: line 3, no door, F1 inside." in refused.text
+    assert "2 of this job&#39;s cylinders are not ticked off as checked: no door 2AA, F1 inside." in refused.text
     work.session.rollback()
     work.session.refresh(keyed.job)
     assert keyed.job.stage is Stage.ON_THE_BENCH and states(work, keyed) == [

@@ -96,7 +96,7 @@ def test_the_bench_ticks_what_it_keys_and_the_factorys_keys_are_there_once_it_is
     owned = client_as(Role.OWNER)
     approved(owned, session, BULK, EARLY)
     assert "Job 1001 is on the bench now." in moved(owned, session, "on the bench")
-    assert "4 of this job's cylinders are not ticked off as checked: line 2, no door" in moved(
+    assert "4 of this job's cylinders are not ticked off as checked: no door 61AA, no door 62AA" in moved(
         owned, session, "checked"
     )
     page = owned.get("/bench/jobs/1001").text
