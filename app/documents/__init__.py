@@ -11,10 +11,7 @@ __all__ = [
     "MailText",
     "PaperTable",
     "PrintingBusy",
-    "QuotePage",
     "SystemSheet",
-    "WaysTable",
-    "WholeJob",
     "account_receipt_pdf",
     "bench_sheet_pdf",
     "bitting_list_pdf",
@@ -88,7 +85,7 @@ from app.documents.confidential import (
 from app.documents.filters import show_cut
 from app.documents.invoices import account_receipt_pdf, invoice_pdf, statement_pdf
 from app.documents.labels import labels_pdf
-from app.documents.owner_quote import WaysTable, WholeJob, lines_without_cost, owner_quote_pdf, ways_table, whole_job
+from app.documents.owner_quote import lines_without_cost, owner_quote_pdf, ways_table, whole_job
 from app.documents.purchasing import (
     FactoryOrder,
     factory_letter_pdf,
@@ -101,7 +98,7 @@ from app.documents.purchasing import (
     purchase_order_pdf,
     purchase_order_table,
 )
-from app.documents.quote import QuotePage, quote_page, quote_pdf
+from app.documents.quote import quote_page, quote_pdf
 from app.documents.quote_mail import MailText, mail_text, quote_message, read_recipients
 from app.documents.receipts import (
     blind_codes_pdf,

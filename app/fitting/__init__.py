@@ -6,7 +6,6 @@ from app.fitting.catalog import CATEGORIES, KEYED_CATEGORIES, CatalogItem, catal
 from app.fitting.completing import Candidate, complete, what_all_say
 from app.fitting.composing import combinations, compose_any
 from app.fitting.cylinder import (
-    ATTRIBUTES,
     CYLINDER_TYPES,
     CylinderAttributes,
     FaceChange,
@@ -44,9 +43,8 @@ from app.fitting.fits import (
     required_length,
     tolerance,
 )
-from app.fitting.free_text import TAKEN, Heard, Listener, names_of_makers
+from app.fitting.free_text import TAKEN, Listener, names_of_makers
 from app.fitting.goods import (
-    CylinderNumber,
     MortiseGoods,
     TurnedLock,
     cylinder_for_lock,
@@ -68,9 +66,9 @@ from app.fitting.keyways import (
     why_not_enter,
 )
 from app.fitting.learned_pattern import LearnedPattern, LearnedSegment
-from app.fitting.makers import MakerFile, find_maker, load_makers, maker_problems, read_maker, repeated_rows
+from app.fitting.makers import MakerFile, find_maker, load_makers, maker_problems, read_maker
 from app.fitting.part_numbers import NumberReading, PartNumberError, decode_any, likeliest_refusal
-from app.fitting.pattern_learning import Lesson, families_within, learn_pattern, learn_patterns
+from app.fitting.pattern_learning import families_within, learn_pattern, learn_patterns
 from app.fitting.pattern_settling import add_code, join_segments, split_segment, tell_attribute, tell_meaning
 from app.fitting.patterns import SEPARATORS, Pattern, pattern_from_json, without_separators
 from app.fitting.price_list_table import ListedNumber
@@ -91,7 +89,6 @@ from app.fitting.reference import (
 )
 
 __all__ = [
-    "ATTRIBUTES",
     "BACKSET_IS_MEASURED",
     "CATEGORIES",
     "CYLINDER_TYPES",
@@ -106,13 +103,11 @@ __all__ = [
     "Candidate",
     "CatalogItem",
     "CylinderAttributes",
-    "CylinderNumber",
     "DoorPreparation",
     "Entering",
     "FaceChange",
     "FamilyFault",
     "Finish",
-    "Heard",
     "KeyAnswer",
     "KeyBlank",
     "KeywayFamily",
@@ -120,7 +115,6 @@ __all__ = [
     "LearnedSegment",
     "LengthFit",
     "LengthQuestion",
-    "Lesson",
     "ListedNumber",
     "Listener",
     "LockModel",
@@ -191,7 +185,6 @@ __all__ = [
     "read_inches",
     "read_maker",
     "reference_folder",
-    "repeated_rows",
     "required_length",
     "rings_had",
     "show_inches",

@@ -26,7 +26,6 @@ __all__ = [
     "AccessMatrix",
     "AccessPlan",
     "AddedCylinder",
-    "Array",
     "Bitting",
     "BittingChoice",
     "BittingPool",
@@ -37,14 +36,10 @@ __all__ = [
     "CutOrder",
     "DecodedKey",
     "Demand",
-    "DrawnSystem",
     "Extension",
     "ExtensionSearch",
-    "KeyAside",
-    "KeyAsked",
     "KeyStop",
     "KeySymbol",
-    "KeyTaken",
     "KeyingError",
     "LevelArray",
     "LevelPlan",
@@ -63,7 +58,6 @@ __all__ = [
     "Planning",
     "PoolRun",
     "Progress",
-    "RuleCosts",
     "Sections",
     "SelectiveMaster",
     "SentRow",
@@ -111,7 +105,6 @@ __all__ = [
     "is_left_dead",
     "key_matrix",
     "level_of",
-    "levels_by",
     "listed_rows",
     "lost_key",
     "make_symbols",
@@ -126,7 +119,6 @@ __all__ = [
     "parents_of_masters",
     "pick_list",
     "pin",
-    "pin_cuts",
     "pin_depths",
     "pin_length",
     "plan_levels",
@@ -158,7 +150,6 @@ __all__ = [
     "single_symbol",
     "spec_gains",
     "theoretical",
-    "top_symbol",
     "usable",
     "usable_bittings",
     "with_balls",
@@ -171,7 +162,7 @@ __all__ = [
 from app.keying.access import AccessException, AccessPlan, key_matrix
 from app.keying.access_list import PEOPLE, listed_rows, read_access_list, write_access_list
 from app.keying.additions import AddedCylinder, add_cylinders
-from app.keying.arrays import Array, LevelArray, progression_under, rotate
+from app.keying.arrays import LevelArray, progression_under, rotate
 from app.keying.auditing import ALL_ENTER, NearMiss, Sections, StackIndex, audit, near_misses, operated_by
 from app.keying.bitting_pool import BittingPool, PoolRun
 from app.keying.comparing import cut_as, depths_as
@@ -196,7 +187,7 @@ from app.keying.counting import (
 )
 from app.keying.crosskeying import BittingChoice, CrossCost, choose_bittings, cross_cost
 from app.keying.cuts import CutOrder, DecodedKey, cut_list, decode, read_key, root_depth
-from app.keying.drawing import DrawnSystem, draw_system
+from app.keying.drawing import draw_system
 from app.keying.errors import KeyingError, NoBittingsLeft
 from app.keying.extending import (
     NO_ARRAY,
@@ -229,8 +220,6 @@ from app.keying.levels import (
 )
 from app.keying.list_coding import (
     LIST_LEVELS,
-    KeyAside,
-    KeyAsked,
     NamedKey,
     SentRow,
     is_control_symbol,
@@ -240,7 +229,7 @@ from app.keying.list_masters import MasterCandidates, find_masters, find_rotatin
 from app.keying.listed_cuts import bittings_read, read_cuts
 from app.keying.losing import LostKey, faults_meanwhile, lost_key
 from app.keying.matrix import MOST_CELLS, OPENING_MARKS, AccessMatrix, read_matrix
-from app.keying.old_list import MOST_LISTED_ROWS, KeyTaken, OldList, read_old_list
+from app.keying.old_list import MOST_LISTED_ROWS, OldList, read_old_list
 from app.keying.pin_kit import USUAL_TOLERANCE, PinKit, PinLength, read_kit_sizes, write_kit_sizes
 from app.keying.pinning import (
     ChamberPins,
@@ -251,12 +240,11 @@ from app.keying.pinning import (
     in_place_of,
     pick_list,
     pin,
-    pin_cuts,
     pin_depths,
     pin_length,
     shearing_depths,
 )
-from app.keying.planning import Demand, Planning, RuleCosts, plan_system, rule_costs
+from app.keying.planning import Demand, Planning, plan_system, rule_costs
 from app.keying.progression import progress
 from app.keying.relaxing import relaxed
 from app.keying.replacing import SystemsBeside, columns_in_service
@@ -273,14 +261,12 @@ from app.keying.symbols import (
     KeySymbol,
     SymbolLevel,
     change_symbol,
-    levels_by,
     make_symbols,
     masters_below,
     read_operators,
     read_symbol,
     read_symbol_text,
     single_symbol,
-    top_symbol,
 )
 from app.keying.tiers import Tiers
 from app.keying.time_limit import TimeLimit

@@ -31,7 +31,6 @@ __all__ = [
     "LoadDay",
     "Lot",
     "LotRules",
-    "Mend",
     "MendLine",
     "MissingLineRule",
     "MoneyRules",
@@ -113,7 +112,6 @@ from app.pricing.costs import BREAK_EVEN_LIMIT, SMALL_ORDER, break_even, cost_po
 from app.pricing.deciding import Decision, decide
 from app.pricing.load import LoadDay, bench_load, done_on
 from app.pricing.missing_lines import (
-    Mend,
     MendLine,
     MissingLineRule,
     QuoteFacts,

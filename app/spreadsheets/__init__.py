@@ -13,8 +13,8 @@ from app.spreadsheets.cell_values import (
     money_style,
     says_cents,
 )
-from app.spreadsheets.column_guesses import CellLook, ColumnGuess, WantedColumn, guess_columns
-from app.spreadsheets.found_table import FoundColumn, FoundTable, RowAside, find_table, heading_key
+from app.spreadsheets.column_guesses import CellLook, WantedColumn, guess_columns
+from app.spreadsheets.found_table import FoundColumn, FoundTable, find_table, heading_key
 from app.spreadsheets.pdf_pages import pdf_picture, pdf_texts
 from app.spreadsheets.sheet import PASTED, SentSheet, column_letters, open_sheet
 from app.spreadsheets.table_file import (
@@ -43,10 +43,8 @@ __all__ = [
     "PASTED",
     "Cell",
     "CellLook",
-    "ColumnGuess",
     "FoundColumn",
     "FoundTable",
-    "RowAside",
     "SentSheet",
     "WantedColumn",
     "book_sheets",

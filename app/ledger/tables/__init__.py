@@ -1,7 +1,7 @@
 """Column types and every table of the house, a noun a module; one import makes the whole metadata known."""
 
 from app.ledger.tables.appointments import Appointment, Reminder, Visit
-from app.ledger.tables.base import Base, Inches, LongText, UTCDateTime, Versioned, choice, longest, model_of
+from app.ledger.tables.base import Base, Inches, UTCDateTime, Versioned, longest, model_of
 from app.ledger.tables.customers import Contact, Customer, FormerName, Site
 from app.ledger.tables.deletions import Deletion, ReplacedText
 from app.ledger.tables.doors import Cylinder, CylinderOperator, CylinderState, Door, Lock
@@ -164,7 +164,6 @@ __all__ = [
     "Login",
     "LoginAttempt",
     "LoginRulesRow",
-    "LongText",
     "Loss",
     "Maker",
     "MakerClaim",
@@ -213,7 +212,6 @@ __all__ = [
     "Versioned",
     "Visit",
     "Warranty",
-    "choice",
     "longest",
     "model_of",
     "say_purpose",
