@@ -69,8 +69,15 @@ def keyway_field() -> SelectField:
 
 
 def chambers_field() -> WholeField:
-    """With how many chambers."""
-    return WholeField("Chambers", [InputRequired("Enter how many.")], least=3, most=12, default=6)
+    """With how many chambers, of new cylinders: those of the keyway where nothing is said."""
+    look = {**WholeField.look, "placeholder": "all"}
+    return WholeField("Chambers", [Optional()], least=3, most=12, render_kw=look)
+
+
+def chambers_said(form: "PlanPage | MatrixPage") -> int:
+    """How many chambers a page says by its box, or else by its keyway."""
+    own = {code: most for code, _, most in keyway_chambers(request_session())}
+    return form.chambers.data or own[typed(form.keyway)]
 
 
 class BittingField(PasswordField):
@@ -238,6 +245,7 @@ class PlanPage(KeyingForm):
         names = [(now, later) for _, now, later in self.levels_downward[::-1]]
         return self.into(
             PlanForm,
+            chambers=chambers_said(self),
             levels=int(self.levels.data),
             counts=tuple(self[now].data or 1 for now, _ in names),
             later=tuple(self[later].data or 0 for _, later in names),
@@ -259,7 +267,7 @@ class TakeListPage(ListedTableForm):
     customer = SelectField("Customer", choices=customers)
     name = text("Name of the system", KeySystem.name)
     keyway = keyway_field()
-    chambers = chambers_field()
+    chambers = WholeField("Chambers", [InputRequired("Enter how many.")], least=3, most=12)
     cuts = RadioField(
         "The cuts are written",
         choices={BOW_FIRST: "from the bow to the tip", TIP_FIRST: "from the tip to the bow"},

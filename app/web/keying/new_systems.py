@@ -16,7 +16,7 @@ from app.web.access import roles
 from app.web.files import read_upload
 from app.web.forms_base import flash_and_redirect, one_line, typed
 from app.web.keying import blueprint
-from app.web.keying.forms import MatrixPage, PlanPage, StartPage
+from app.web.keying.forms import MatrixPage, PlanPage, StartPage, chambers_said
 from app.web.keying.searches import own_run, start_run
 from app.web.services import current_work
 
@@ -95,7 +95,7 @@ def matrix() -> ResponseReturnValue:
             elif 2 <= len(table) <= MOST + 1 and len(table[0]) <= MOST + 1:
                 grid = _grid_of_table(table)
         customer_id = int(typed(form.customer) or 0)
-        ready = make_ready(current_work(), typed(form.keyway), form.chambers.data, table, customer_id)
+        ready = make_ready(current_work(), typed(form.keyway), chambers_said(form), table, customer_id)
         chosen = {"customer": str(customer_id)} if customer_id else {}
         return start_run(ready, form.seconds.data, "keying.matrix_run", typed_in=chosen)
 

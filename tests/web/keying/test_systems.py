@@ -186,6 +186,25 @@ def test_a_part_that_cannot_be_on_its_keyway_is_named_beside_its_box(
     assert f'value="{changed["parts"]}"' in answer.text
 
 
+def test_a_system_has_the_chambers_of_its_keyway_where_nothing_else_is_said(client_as: ClientAs) -> None:
+    """Six stood in the box, whatever the keyway: a core of seven chambers was planned with six."""
+    seven = {"chambers": 7, "depths": 10, "first_depth": 0, "macs": 9, "step": 2}
+    factories.KeywayFactory(code="AQ1", spec__spec=seven)
+    client = client_as(Role.BENCH)
+    for address in ("/keying/plan", "/keying/matrix"):
+        box = re.search(r'<input[^>]* name="chambers"[^>]*>', client.get(address).text)
+        assert box is not None and 'value=""' in box[0] and 'placeholder="all"' in box[0], box
+    for typed, chambers in (("", 7), ("6", 6)):
+        roles = re.findall(r'name="roles" value="([CMG-]+)"', _plan(client, chambers=typed))
+        assert roles and {len(one) for one in roles} == {chambers}
+    people = "Ann, hall; desk\nBo, desk"
+    asked = {"keyway": "AQ1", "chambers": "", "seconds": "20", "people": people, "deed": "solve"}
+    started = client.post("/keying/matrix", data=asked)
+    assert started.status_code == 303
+    [run] = client.application.extensions["keying runs"].values()
+    assert run.ended.wait(600) and run.ready.spec.chambers == 7
+
+
 DEEP = {
     "levels": "5",
     "great_grands": "2",
