@@ -20,7 +20,7 @@ def find_customers(session: Session, text: str, limit: int = 12) -> Sequence[Cus
     holds it. Empty text finds nobody.
     """
     wanted = text.strip()
-    words = read_words(wanted)
+    words = _words_of(wanted)
     if not words:
         return []
     digits = "" if any(sign.isalpha() for sign in wanted) else phone_digits(wanted)
@@ -30,6 +30,12 @@ def find_customers(session: Session, text: str, limit: int = 12) -> Sequence[Cus
     values = values_of(dialect, words) | {"starts": f"{_escaped(wanted)}%", "digits": digits}
     has_digits = len(digits) >= 3
     return session.scalars(_found(dialect, has_digits, limit), values).all()
+
+
+def _words_of(wanted: str) -> tuple[str, ...]:
+    """The words that are looked for; "and" is what a name on record may have an & for."""
+    words = read_words(wanted)
+    return tuple(word for word in words if word != "and") or words
 
 
 @cache
@@ -43,6 +49,15 @@ def _found(dialect: str, has_digits: bool, limit: int) -> sa.Select[Customer]:
         .order_by(sa.case((starts, 0), else_=1), ranked.c.tier, Customer.name, Customer.id)
         .limit(limit)
     )
+
+
+def _met(session: Session, wanted: str) -> sa.ColumnElement[bool]:
+    """Whether a customer holds the text just so, or has words that begin as its words do."""
+    words, dialect = _words_of(wanted), dialect_of(session)
+    if not words:
+        return _holds(wanted)
+    ranked = customer_ids(dialect, has_digits=False).subquery()
+    return sa.or_(_holds(wanted), Customer.id.in_(sa.select(ranked.c.id).params(values_of(dialect, words))))
 
 
 def _holds(wanted: str) -> sa.ColumnElement[bool]:
@@ -77,10 +92,10 @@ def get_customer(session: Session, customer_id: int) -> Customer:
 
 
 def list_customers(session: Session, page: int = 1, size: int = 50, text: str = "") -> Page[Customer]:
-    """One page of the customers that hold `text` (all of them for none), by name."""
+    """One page of the customers that hold `text` or its words (all of them for none), by name."""
     rows = sa.select(Customer).options(selectinload(Customer.sites)).order_by(Customer.name, Customer.id)
     rows = rows.where(Customer.merged_into_id.is_(None))
-    return page_of(session, rows.where(_holds(text.strip())) if text.strip() else rows, page, size)
+    return page_of(session, rows.where(_met(session, text.strip())) if text.strip() else rows, page, size)
 
 
 def get_site(session: Session, site_id: int) -> Site:
