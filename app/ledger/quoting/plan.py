@@ -183,7 +183,6 @@ class Plan(JsonDataclass):
                 continue
             levels["control" if symbol == CONTROL_SYMBOL else read_symbol(symbol).level.value] += count
         said = [f"{level.value} {levels[level.value]:,}" for level in _LEVELS if level.value in levels]
-        said += [f"control {levels['control']:,}"] if "control" in levels else []
         said += [f"construction {levels['construction']:,}"] if "construction" in levels else []
         bare = sorted((one for one in over if not counts[one]), key=lambda one: _LEVELS.index(read_symbol(one).level))
         none = f"; none to {symbols_in_words(bare)}" if bare else ""

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from app.fitting import CylinderAttributes
 from app.ledger.keysystems.system_queries import operators_of
 from app.ledger.keysystems.systems import SystemForm, insert_system
-from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedLine
+from app.ledger.quoting.plan import KeysetOnLine, Plan, PlannedKeys, PlannedLine
 from app.ledger.quoting.planning import plan_again
 from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
@@ -31,6 +31,13 @@ CORE = CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
 
 def plan_of(work: Work, ask: QuoteRequest) -> Plan:
     return price_request(work, ask).plan
+
+
+def test_the_keys_of_each_level_are_told_once_and_come_to_all_that_come_with_it() -> None:
+    counts = {"AA": 2, "1AA": 3, "CONTROL": 1, "CMK": 2, "CCK": 1}
+    told = Plan((), tuple(PlannedKeys(symbol, "Flats", count) for symbol, count in counts.items()), ("Flats",))
+    assert told.sentences[1].startswith("9 keys come with it")
+    assert told.sentences[2] == "Keys of Flats by level: master 2, change 3, control 1, construction 3."
 
 
 def done(work: Work, job: Job) -> Counter[tuple[int, str, str, tuple[str, ...]]]:
