@@ -5,9 +5,9 @@ from fractions import Fraction
 
 from flask import Blueprint, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
-from wtforms import BooleanField, RadioField, SelectField
+from wtforms import BooleanField, Field, RadioField, SelectField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
-from wtforms.validators import InputRequired
+from wtforms.validators import InputRequired, ValidationError
 
 from app.documents import test_print_pdf
 from app.errors import BitternError
@@ -77,6 +77,11 @@ class FactoryForm(PageForm):
     copied = SelectField("Its terms are", validate_choice=False)
     keyed_cents = CentsField("Keying a cylinder different there costs", description="Where no other's are copied.")
     lead_days = WholeField("Working days until it comes", [InputRequired("Enter the days.")], most=5000)
+
+    def validate_keyed_cents(self, field: Field) -> None:
+        """Told together with the days, not after them."""
+        if self.copied.data == _USUAL and not field.data and not field.errors:
+            raise ValidationError("Enter what the maker asks.")
 
 
 @blueprint.get("")

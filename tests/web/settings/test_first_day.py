@@ -136,6 +136,15 @@ def test_somebody_added_leads_back_to_the_first_day(owner_client, house) -> None
     assert answer.location == "/first-day", answer.text
 
 
+def test_a_factory_without_its_figures_is_told_both_at_once(owner_client, house, session) -> None:
+    maker = MakerFactory(name="Ardent Brass")
+    session.commit()
+    form = {"maker": str(maker.id), "copied": "usual", "keyed_cents": "", "lead_days": ""}
+    answer = owner_client.post("/first-day/factories", data=form)
+    assert answer.status_code == 422
+    assert "Enter what the maker asks." in answer.text and "Enter the days." in answer.text
+
+
 def test_a_factory_is_copied_from_another(owner_client, house, session, work) -> None:
     first, second = MakerFactory(name="Ardent Brass", code="ARD"), MakerFactory(name="Pell & Rowe", code="PEL")
     set_factory_terms(work, "ARD", work.today, usual_factory_terms("Ardent Brass", 150, 12).to_json())
