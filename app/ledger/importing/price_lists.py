@@ -41,6 +41,7 @@ _DAYS = re.compile(
     r"\d{4}-\d\d-\d\d|\d{1,2}[/.]\d{1,2}[/.]\d{2,4}|[A-Za-z]{3,9}\.? \d{1,2}(?:st|nd|rd|th)?,? \d{4}"
     r"|\d{1,2}[ -][A-Za-z]{3,9}\.?,?[ -]\d{4}"
 )
+_HOLDS_FROM = re.compile(r"\b(?:effective|valid|holds?|from)\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -96,11 +97,17 @@ def is_change(change: ListChange) -> bool:
 
 
 def day_of_list(table: FoundTable, today: date) -> date:
-    """The day from which a list holds, as one of the titles above it says; else today."""
+    """The day from which a list holds, as one of the titles above it says, or a column with one day alone; else
+    today.
+    """
     for title in table.titles:
         for found in _DAYS.findall(title):
             with suppress(BitternError):
                 return cell_day(re.sub(r"(?<=\d)(st|nd|rd|th)\b", "", found), "day", MONTH_FIRST)
+    for column in table.columns:
+        if _HOLDS_FROM.search(column.heading) and len(said := {*filter(None, table.cells(column.place))}) == 1:
+            with suppress(BitternError):
+                return cell_day(said.pop(), "day", MONTH_FIRST)
     return today
 
 

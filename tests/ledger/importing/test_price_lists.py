@@ -124,6 +124,18 @@ def test_the_day_stands_in_the_title(work: Work) -> None:
     assert day_of_list(sent(work, "number,list\nAC-10,1\n").table.table, work.today) == work.today
 
 
+def test_the_day_stands_in_a_column_of_its_own(work: Work) -> None:
+    said = "number,list,Effective\nAC-10,1,{}\nAC-12,2,{}\n"
+    for first, second, day in (
+        ("January 4, 2031", "January 4, 2031", date(2031, 1, 4)),
+        ("2031-01-04", "", date(2031, 1, 4)),
+        ("2031-01-04", "2031-02-04", work.today),  # which of them is for whoever takes the list to say
+        ("soon", "soon", work.today),
+    ):
+        text = said.format(*(f'"{cell}"' for cell in (first, second)))
+        assert day_of_list(sent(work, text).table.table, work.today) == day
+
+
 def test_another_makers_list_takes_nothing_away(work: Work) -> None:
     comparison = sent(work, code="NOR").comparison
     assert comparison.is_foreign and not comparison.changes
