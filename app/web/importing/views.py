@@ -28,7 +28,7 @@ from app.ledger.importing.imports import (
     undo_import,
     usual_sender,
 )
-from app.ledger.importing.kinds import ImportKind, RowState
+from app.ledger.importing.kinds import CellKind, ImportKind, RowState
 from app.ledger.importing.reading import TableChoice, TableQuestions, options_of
 from app.ledger.keysystems.system_queries import get_system
 from app.ledger.sites.customer_queries import get_customer, get_site
@@ -238,7 +238,7 @@ def columns(token: str) -> ResponseReturnValue:
             note_upload(work, PURPOSE, token, {**kept, "head": int(said_head)})
             return redirect(url_for("imports.columns", token=token), 303)
         try:
-            choice, sender = _said(work, sent, request.form), read_text(request.form, "sender")
+            choice, sender = _said(sent, request.form), read_text(request.form, "sender")
             questions = ask_questions(work.session, sent, choice)
             asked = request.form.get("asked", "") == _mark(questions)
             if questions.missing:
@@ -280,7 +280,7 @@ def _mark(questions: TableQuestions) -> str:
     return ",".join(sorted(questions.words))
 
 
-def _said(work: Work, sent: SentTable, boxes: Mapping[str, str]) -> TableChoice:
+def _said(sent: SentTable, boxes: Mapping[str, str]) -> TableChoice:
     """What the boxes of the page of columns say. BitternError on `columns` where two are the same."""
     wanted = {column.name: column for column in sent.kind.columns_for(sent.about_id)}
     found: dict[str, int] = {}
@@ -292,8 +292,7 @@ def _said(work: Work, sent: SentTable, boxes: Mapping[str, str]) -> TableChoice:
             found[name] = column.place
     words: dict[str, dict[str, str]] = {}
     for name, place in found.items():
-        options = options_of(work.session, wanted[name])
-        if options:
+        if wanted[name].cell in (CellKind.CHOICE, CellKind.YES_NO):
             cells = dict.fromkeys(filter(None, sent.table.cells(place)))
             said = {cell: boxes[box] for cell in cells if (box := f"word-{name}-{cell}") in boxes}
             words[name] = {cell: "" if ours == "-" else ours for cell, ours in said.items() if ours}

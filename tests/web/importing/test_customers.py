@@ -90,6 +90,16 @@ def test_an_awkward_list_goes_in_and_comes_out_again(work: Work, owner_client: F
     assert work.session.scalar(sa.select(sa.func.count(Contact.id))) == 0
 
 
+def test_words_are_left_empty_in_a_house_that_has_none_of_its_own(work: Work, owner_client: FormClient) -> None:
+    """A new house has no price tier: what was said of the sender's was dropped, and each row stood aside."""
+    asked = send(owner_client, b"Company,Price level\nPell,trade\nMoor Works,\n")
+    boxes = form_with(asked, "sender") | {"word-tier-trade": "-"}
+    shown = follow(owner_client, owner_client.post(action_of(asked, "columns"), data=boxes).headers["Location"])
+    assert "2 new" in shown and "none of ours" not in shown
+    owner_client.post(action_of(shown), data=form_with(shown, "seal"))
+    assert customers(work) == {"Pell": ("", "", ""), "Moor Works": ("", "", "")}
+
+
 def test_an_import_that_takes_long_to_undo_is_undone_in_the_background(
     work: Work, owner_client: FormClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
