@@ -351,7 +351,7 @@ def _chosen(here: Pieces, form: PartForm) -> tuple[Pieces, list[Problem]]:
 
 def _require_one_core_a_door(pieces: Pieces) -> None:
     """LedgerError on `cylinders` where a door would get its construction core and the permanent one at once."""
-    lent = {(one.door_id, one.position) for one in pieces.cylinders if one.is_lent and one.door_id}
+    lent = {(one.door_id, one.position) for one in pieces.cylinders if one.is_lent}
     if lent.intersection((one.door_id, one.position) for one in pieces.cylinders if not one.is_lent):
         told = "A door gets its construction core now and the permanent one when the building is handed over"
         raise LedgerError("cylinders", f"{told}: tick one of the two.")
@@ -369,7 +369,9 @@ def _keys_along(here: Pieces, going: Sequence[Cylinder]) -> dict[int, int]:
 
 
 def _replaced(session: Session, job: Job, going: Collection[int]) -> Sequence[Cylinder]:
-    """What hangs where these of the job's cylinders go, and what a line rekeyed on no door."""
+    """What hangs where these of the job's cylinders go, what a line rekeyed on no door, and the construction cores on
+    none that make way for permanent ones.
+    """
     mine = aliased(Cylinder)
     is_in_place = sa.exists().where(
         mine.id.in_(going),
@@ -377,8 +379,9 @@ def _replaced(session: Session, job: Job, going: Collection[int]) -> Sequence[Cy
         sa.func.lower(mine.position) == sa.func.lower(Cylinder.position),
     )
     # What another job is still to bring stays on order, whichever of the two was sold first.
+    on_no_door = [*_rekeyed(job, going), *_cores_on_no_door(job, going)]
     rows = sa.select(Cylinder).where(
-        Cylinder.state == CylinderState.FITTED, sa.or_(is_in_place, Cylinder.id.in_(_rekeyed(job, going)))
+        Cylinder.state == CylinderState.FITTED, sa.or_(is_in_place, Cylinder.id.in_(on_no_door))
     )
     return session.scalars(rows.order_by(Cylinder.id)).all()
 
@@ -409,6 +412,19 @@ def require_rekeyed_there(work: Work, job: Job) -> None:
     )
     if first is not None:
         raise LedgerError("stage", f"This job rekeys cylinders that job {first} brings: hand job {first} over first.")
+
+
+def _cores_on_no_door(job: Job, going: Collection[int]) -> list[int]:
+    """One construction core, all alike, for each permanent one of its system and type that goes for no door."""
+    mine = [one for one in job.cylinders if one.door_id is None and one.keyset is not None]
+    sorts = {one.id: (one.keyset and one.keyset.system_id, one.type) for one in mine}
+    coming = Counter(sorts[one.id] for one in mine if one.id in going and not one.is_lent)
+    found = []
+    for one in mine:
+        if one.is_lent and one.state is CylinderState.FITTED and coming[sorts[one.id]]:
+            coming[sorts[one.id]] -= 1
+            found.append(one.id)
+    return found
 
 
 def _rekeyed(job: Job, going: Collection[int]) -> list[int]:

@@ -162,8 +162,10 @@ def construction_of(session: Session, job: Job, today: date) -> Construction | N
     cylinders = session.scalars(rows).all()
     done = _said(session, job.id)
     lent = [one for one in cylinders if one.is_lent]
-    permanent = {
-        (one.door_id, one.position): one.keyset.symbol for one in cylinders if one.keyset and not one.is_lent
+    permanent: dict[tuple[int | None, str], str] = {
+        (one.door_id, one.position): one.keyset.symbol
+        for one in cylinders
+        if one.keyset and one.door_id is not None and not one.is_lent
     }
     doors = [
         _core(one, permanent.get((one.door_id, one.position), ""), done.get(one.id))

@@ -12,6 +12,7 @@ from fractions import Fraction
 import pytest
 import sqlalchemy as sa
 
+from app.documents import sale_receipt_pdf
 from app.documents.schedule import schedule_page
 from app.errors import BitternError, Problems
 from app.fitting import CylinderAttributes
@@ -29,7 +30,7 @@ from app.ledger.goods.handing_over import (
     may_all_go,
     still_open,
 )
-from app.ledger.goods.papers import picks_of
+from app.ledger.goods.papers import picks_of, sale_receipt
 from app.ledger.goods.returns import BroughtBack, ReturnForm, return_goods
 from app.ledger.jobs.construction import (
     BACK,
@@ -86,6 +87,7 @@ from app.pricing import KeyingKind
 from tests.keyed import walk
 from tests.ledger.conftest import customer_id
 from tests.ledger.test_main_job import accept, flats, issued, openings
+from tests.reading import pdf_text
 
 CORE = CylinderAttributes("sfic", None, 7, None, "NH1", None, None, "626")
 
@@ -100,13 +102,13 @@ def by_master(work: Work, quantity: int = 6, **more: object) -> Job:
     return accept(work, issued(work, ask), openings(quantity))
 
 
-def by_cores(work: Work, quantity: int = 4) -> Job:
+def by_cores(work: Work, quantity: int = 4, *, has_doors: bool = True) -> Job:
     line = LineRequest(LineKind.CYLINDER, quantity, "NOR", attributes=CORE, keying=KeyingInstruction(KeyingKind.MK))
     ask = QuoteRequest(
         customer_id(work, "Harbourmaster"), (line,), system=site(ConstructionWay.CORES), title="Cores",
         keyed_at="shop", override_reason="here",
     )  # fmt: skip
-    return accept(work, issued(work, ask), openings(quantity))
+    return accept(work, issued(work, ask), openings(quantity) if has_doors else ())
 
 
 def to_site(work: Work, job: Job) -> None:
@@ -522,6 +524,29 @@ def test_construction_cores_stand_in_and_come_back(work: Work) -> None:
     assert work.session.scalars(moved.order_by(StockMovement.id)).all() == [-4, 3, -1, 1]
     keys = work.session.scalars(sa.select(Key).where(Key.keyset_id == keyset(work, "CMK").id)).all()
     assert {key.state for key in keys} == {KeyState.OUT}
+
+
+def test_construction_cores_on_no_door_make_way_for_as_many_permanent_ones(work: Work) -> None:
+    """As where they are sold at the counter: which of them hangs where, nobody has said."""
+    job = by_cores(work, has_doors=False)
+    walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY)
+    lent = [one for one in job.cylinders if one.is_lent]
+    permanent = [one for one in job.cylinders if not one.is_lent]
+    counts = {keyset(work, "CMK").id: 3, keyset(work, "CCK").id: 1}
+    with pytest.raises(LedgerError, match="tick one of the two"):
+        both = PartForm("A. Taker", [one.id for one in job.cylinders], counts, {})
+        hand_over_part(work, job.id, job.version, both)
+    hand_over_part(work, job.id, job.version, PartForm("A. Taker", [one.id for one in lent], counts, {}))
+    assert [(one.permanent, one.state) for one in construction(work, job).doors] == [("", WORKS)] * 4
+    hand_over_part(work, job.id, job.version, PartForm("A. Taker", [permanent[0].id], {}, {}))
+    assert [one.state for one in construction(work, job).doors] == [SWAPPED, WORKS, WORKS, WORKS]
+    hand_over(work, job.id, job.version, HandOverForm("A. Taker", still_open(work.session, job).mark))
+    assert [one.state for one in construction(work, job).doors] == [SWAPPED] * 4
+    assert mark_cores(work, job.number, [one.id for one in lent], work.today, BACK) == 4
+    told = " ".join(pdf_text(sale_receipt_pdf(sale_receipt(work, job))).split())
+    assert "4 construction cores; keys CMK, copies 1-3; keys CCK, copy 1." in told
+    assert "1 cylinder; " in told and "To come back: 1 construction core." in told
+    assert "3 cylinders; " in told and "To come back: 3 construction cores." in told
 
 
 def test_the_counter_counts_the_construction_key_in_what_turns_a_cylinder(work: Work) -> None:
