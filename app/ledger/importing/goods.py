@@ -58,10 +58,12 @@ class _Makers:
         """The maker of this name; refuses the row where there is none."""
         found = self.by_name.get(name.casefold())
         if found is None:
-            known = ", ".join(dict.fromkeys(maker.name for maker in self.by_name.values()))
-            refuse(
-                row, "maker", f"{name[:40] or 'Nothing'!r} is no maker of this house ({known[:120]}): add it first."
-            )
+            known = ", ".join(dict.fromkeys(maker.name for maker in self.by_name.values()))[:120]
+            if name:
+                refuse(row, "maker", f"{name[:40]!r} is no maker of this house ({known}): add it first.")
+            else:
+                told = "Nothing says whose it is: send the table from its maker's page, or name"
+                refuse(row, "maker", f"{told} the maker in a column ({known}).")
         return found
 
 

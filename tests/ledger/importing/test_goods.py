@@ -142,6 +142,13 @@ def test_a_keyed_number_that_the_pattern_does_not_read_is_a_problem(work: Work) 
     assert "no maker of this house" in plan.problems[1].message
 
 
+def test_rows_that_name_no_maker_say_how_to_name_it(work: Work) -> None:
+    """They said that 'Nothing' is no maker of this house."""
+    plan = planned(work, open_table(PASTED, b"number,list,cost\nAC-30,5.00,2.00\n", KINDS["goods"], None))
+    [problem] = plan.problems
+    assert problem.message.startswith("Nothing says whose it is: send the table from its maker's page, or name the")
+
+
 def test_a_count_stands_in_place_of_the_sum_until_something_moves(work: Work) -> None:
     hinge = factories.ItemFactory(code="H-1", words="Hinge")
     factories.StockMovementFactory(item_id=hinge.id, on_hand=7)
