@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from typing import Any
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
@@ -46,7 +46,8 @@ class LearnedMaker(JsonDataclass):
     where the words do not say it, `chambers` how many those have of which nothing says it, None: as the bitting spec.
     `spec` names a bitting spec on record for the keyways, "" for a usual one. With
     `stands_beside` the patterns on record stay beside the new ones. `off` is what the maker takes off list where the
-    list has no cost; without `sells_unread` numbers that are not read are left out.
+    list has no cost; what neither says stays as it is on record. Without `sells_unread` numbers that are not read are
+    left out.
     """
 
     name: str
@@ -187,12 +188,16 @@ def maker_file(session: Session, learned: LearnedMaker) -> dict[str, Any]:
     kept = before["patterns"] if learned.patterns is None or learned.stands_beside else []
     own = _pattern_files(session, learned, [each["name"] for each in kept])
     sets = _sets(patterns)
+    held = _items_on_record(session, learned)
     given = {
         **before,
         "name": learned.name,
         "code": learned.code,
         "patterns": [*kept, *own],
-        "items": [_item(row, category, learned) for row, category in _with_categories(learned, patterns)],
+        "items": [
+            _item(row, category, learned, held.get(row.number))
+            for row, category in _with_categories(learned, patterns)
+        ],
     }
     known = {keyway["name"] for keyway in before["keyways"]}
     new = [value for name, value in sets if name == "keyway" and value not in known]
@@ -237,17 +242,31 @@ def _category_of(row: PriceListRow) -> str:
     return "key_blank" if "blank" in f"{row.category} {row.words}".casefold() else "hardware"
 
 
-def _item(row: PriceListRow, category: str, learned: LearnedMaker) -> dict[str, Any]:
-    cost = row.cost_cents
-    if cost is None:
-        cost = off_list(row.list_cents, learned.off) if learned.off is not None else 0
+class _Held(NamedTuple):
+    words: str
+    list_cents: int | None
+    cost_cents: int
+    is_stocked: bool
+
+
+def _items_on_record(session: Session, learned: LearnedMaker) -> dict[str, _Held]:
+    """What is on record of the maker's items, by number."""
+    columns = sa.select(Item.code, Item.words, Item.list_cents, Item.cost_cents, Item.is_stocked)
+    rows = session.execute(columns.where(Item.maker_id == learned.maker_id))
+    return {code: _Held(words, price, cost, is_stocked) for code, words, price, cost, is_stocked in rows}
+
+
+def _item(row: PriceListRow, category: str, learned: LearnedMaker, held: _Held | None) -> dict[str, Any]:
+    cost, is_stocked = row.cost_cents, row.is_stocked
+    if cost is None and learned.off is not None:
+        cost = off_list(row.list_cents, learned.off)
     return {
         "part_number": row.number,
         "category": category,
-        "description": row.words or row.number,
-        "cost_cents": cost,
+        "description": row.words or (held.words if held else row.number),
+        "cost_cents": cost if cost is not None else held.cost_cents if held else 0,
         "list_cents": row.list_cents,
-        "stocked": row.is_stocked,
+        "stocked": is_stocked if is_stocked is not None else bool(held and held.is_stocked),
     }
 
 
@@ -341,6 +360,13 @@ def _changes(
     known = set(_keyways_on_record(session, learned.maker_id))
     if added := [each["name"] for each in given["keyways"] if each["name"] not in known]:
         yield f"New keyways: {', '.join(added)}."
+    held = _items_on_record(session, learned)
+    priced = sum(
+        one["part_number"] in held and held[one["part_number"]].list_cents != one["list_cents"]
+        for one in given["items"]
+    )
+    if priced:
+        yield f"{counted(priced, 'list price')} of items on record, from today on."
 
 
 def _keyways_on_record(session: Session, maker_id: int) -> tuple[str, ...]:

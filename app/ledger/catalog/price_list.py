@@ -94,14 +94,16 @@ class PriceListColumns(JsonDataclass):
 
 @dataclass(frozen=True, slots=True)
 class PriceListRow(JsonDataclass):
-    """A row of a price list: its number and words; cents, None where no column has the cost; the list's category."""
+    """A row of a price list: its number and words; cents; the list's category. None: no cell has the cost, or says
+    whether it is stocked.
+    """
 
     row: int
     number: str
     words: str
     list_cents: int
     cost_cents: int | None = None
-    is_stocked: bool = False
+    is_stocked: bool | None = None
     category: str = ""
 
 
@@ -223,7 +225,8 @@ class _RowReader:
             cost = off_list(list_cents, off)
         if number is None or list_cents is None:
             return None
-        is_stocked = self._cell("stocked").casefold() in _YES
+        stocked = self._cell("stocked").casefold()
+        is_stocked = stocked in _YES if stocked else None
         return PriceListRow(self.row, number, words, list_cents, cost, is_stocked, self._cell("category")[:40])
 
     def _cell(self, name: str) -> str:

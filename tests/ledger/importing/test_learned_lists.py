@@ -5,6 +5,7 @@ The demo's house has Ardent Brass with patterns, keyways and 47 items. The lists
 """
 
 from dataclasses import replace
+from decimal import Decimal
 from itertools import product
 from typing import Any
 
@@ -12,7 +13,7 @@ import pytest
 import sqlalchemy as sa
 
 from app.fitting import learn_patterns
-from app.ledger.catalog.learned_makers import LearnedMaker, numbers_to_learn
+from app.ledger.catalog.learned_makers import LearnedMaker, numbers_to_learn, plan_learned
 from app.ledger.catalog.maker_queries import get_item
 from app.ledger.catalog.makers import Ordering, set_ordering
 from app.ledger.catalog.price_list import guess_list_columns, open_price_list, read_price_list
@@ -27,6 +28,7 @@ from app.ledger.importing.imports import (
 )
 from app.ledger.importing.learned_lists import learn_list, list_learned
 from app.ledger.quoting.request import LineRequest, QuoteRequest
+from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotAllowed
 from app.ledger.store.work import Work
 from app.ledger.tables import Event, Import, Item, KeySystem, Keyway, LineKind, Maker, Role, SpecRow
@@ -94,6 +96,24 @@ def test_a_wrong_list_goes_and_the_right_one_is_learned(work: Work) -> None:
     assert get_item(work.session, tidewell.id, "T18-Q1-PB") is not None
     assert get_item(work.session, tidewell.id, "Z18-Q1-PB") is None
     assert list_learned(work.session, tidewell) is row
+
+
+def test_what_a_list_does_not_say_stays_when_a_maker_is_learned_anew(work: Work) -> None:
+    """The list has no costs, and nothing is said this time of what comes off: costs went to nothing."""
+    tidewell, _ = learn_list(work, learned(off=Decimal(40)), 0, "list.csv")
+    item = get_item(work.session, tidewell.id, "T18-Q1-PB")
+    assert item is not None and item.cost_cents == 2880  # 48.00 less 40 %
+    with transaction(work.session):
+        item.is_stocked = True
+    again = learned(cents=5000, maker_id=tidewell.id)
+    assert "12 list prices of items on record, from today on." in plan_learned(work.session, again).changes
+    learn_list(work, again, tidewell.version, "list.csv")
+    work.session.expire_all()
+    assert (item.list_cents, item.cost_cents, item.is_stocked) == (5000, 2880, True)
+    tidewell = maker(work, "TIDE")
+    learn_list(work, learned(cents=5000, maker_id=tidewell.id, off=Decimal(30)), tidewell.version, "list.csv")
+    work.session.expire_all()
+    assert (item.list_cents, item.cost_cents) == (5000, 3500)
 
 
 def test_the_pattern_that_stood_before_comes_back_and_reads_what_came_since(work: Work) -> None:
