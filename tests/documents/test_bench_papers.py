@@ -137,6 +137,8 @@ def test_many_keys_beside_a_rack_have_a_page_of_their_own(bench: Bench, pages: P
 def test_a_spec_without_inches_is_cut_by_depths(bench_without_inches: BenchWork, pages: Pages) -> None:
     text = " ".join(pages(bench_sheet_pdf(bench_without_inches)))
     assert "528614" in text and "gives no inches" in text
+    assert "compare the two before anything is cut or pinned" in text  # the spec of a maker learned from its list
+    assert "compare the two before anything is cut," in " ".join(pages(keys_list_pdf(bench_without_inches)))
     assert ".2600" not in text
     assert "top" not in [row.name for row in system_sheet(bench_without_inches.systems[0]).cylinders[0].rows]
 
