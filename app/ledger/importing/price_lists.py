@@ -42,6 +42,7 @@ _DAYS = re.compile(
     r"|\d{1,2}[ -][A-Za-z]{3,9}\.?,?[ -]\d{4}"
 )
 _HOLDS_FROM = re.compile(r"\b(?:effective|valid|holds?|from)\b", re.IGNORECASE)
+_HOLDS_TO = re.compile(r"\b(?:until|till|to|through|thru)\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -105,7 +106,10 @@ def day_of_list(table: FoundTable, today: date) -> date:
             with suppress(BitternError):
                 return cell_day(re.sub(r"(?<=\d)(st|nd|rd|th)\b", "", found), "day", MONTH_FIRST)
     for column in table.columns:
-        if _HOLDS_FROM.search(column.heading) and len(said := {*filter(None, table.cells(column.place))}) == 1:
+        heading = column.heading
+        if not _HOLDS_FROM.search(heading) or _HOLDS_TO.search(heading):
+            continue
+        if len(said := {*filter(None, table.cells(column.place))}) == 1:
             with suppress(BitternError):
                 return cell_day(said.pop(), "day", MONTH_FIRST)
     return today

@@ -136,6 +136,14 @@ def test_the_day_stands_in_a_column_of_its_own(work: Work) -> None:
         assert day_of_list(sent(work, text).table.table, work.today) == day
 
 
+@pytest.mark.parametrize("heading", ["Valid until", "valid to", "Price holds through"])
+def test_the_last_day_of_a_list_is_not_the_day_from_which_it_holds(work: Work, heading: str) -> None:
+    text = f"number,list,{heading},Valid from\nAC-10,1,2031-12-31,2031-01-04\n"
+    assert day_of_list(sent(work, text).table.table, work.today) == date(2031, 1, 4)
+    text = f"number,list,{heading}\nAC-10,1,2031-12-31\n"
+    assert day_of_list(sent(work, text).table.table, work.today) == work.today
+
+
 def test_another_makers_list_takes_nothing_away(work: Work) -> None:
     comparison = sent(work, code="NOR").comparison
     assert comparison.is_foreign and not comparison.changes
