@@ -251,6 +251,8 @@ class _Held(NamedTuple):
 
 def _items_on_record(session: Session, learned: LearnedMaker) -> dict[str, _Held]:
     """What is on record of the maker's items, by number."""
+    if learned.maker_id is None:
+        return {}  # goods of no maker are the house's own
     columns = sa.select(Item.code, Item.words, Item.list_cents, Item.cost_cents, Item.is_stocked)
     rows = session.execute(columns.where(Item.maker_id == learned.maker_id))
     return {code: _Held(words, price, cost, is_stocked) for code, words, price, cost, is_stocked in rows}

@@ -31,7 +31,7 @@ from app.ledger.quoting.request import LineRequest, QuoteRequest
 from app.ledger.store.engine import transaction
 from app.ledger.store.errors import LedgerError, NotAllowed
 from app.ledger.store.work import Work
-from app.ledger.tables import Event, Import, Item, KeySystem, Keyway, LineKind, Maker, Role, SpecRow
+from app.ledger.tables import Event, Import, Item, ItemKind, KeySystem, Keyway, LineKind, Maker, Role, SpecRow
 from app.spreadsheets import PASTED
 from tests.ledger.conftest import by, customer_id
 from tests.ledger.conftest import config as config
@@ -114,6 +114,17 @@ def test_what_a_list_does_not_say_stays_when_a_maker_is_learned_anew(work: Work)
     learn_list(work, learned(cents=5000, maker_id=tidewell.id, off=Decimal(30)), tidewell.version, "list.csv")
     work.session.expire_all()
     assert (item.list_cents, item.cost_cents) == (5000, 3500)
+
+
+def test_a_new_maker_takes_nothing_over_from_the_goods_that_are_the_houses_own(work: Work) -> None:
+    own = Item(
+        code="T18-Q1-PB", words="Our own", category="hardware", kind=ItemKind.GOODS, cost_cents=7, is_stocked=True
+    )
+    with transaction(work.session):
+        work.session.add(own)
+    tidewell, _ = learn_list(work, learned(), 0, "list.csv")
+    item = get_item(work.session, tidewell.id, own.code)
+    assert item is not None and (item.cost_cents, item.is_stocked) == (0, False)
 
 
 def test_the_pattern_that_stood_before_comes_back_and_reads_what_came_since(work: Work) -> None:
