@@ -351,10 +351,19 @@ def _chosen(here: Pieces, form: PartForm) -> tuple[Pieces, list[Problem]]:
 
 def _require_one_core_a_door(pieces: Pieces) -> None:
     """LedgerError on `cylinders` where a door would get its construction core and the permanent one at once."""
-    lent = {(one.door_id, one.position) for one in pieces.cylinders if one.is_lent}
-    if lent.intersection((one.door_id, one.position) for one in pieces.cylinders if not one.is_lent):
+    lent = {_place(one) for one in pieces.cylinders if one.is_lent}
+    if lent.intersection(_place(one) for one in pieces.cylinders if not one.is_lent):
         told = "A door gets its construction core now and the permanent one when the building is handed over"
         raise LedgerError("cylinders", f"{told}: tick one of the two.")
+
+
+def _place(cylinder: Cylinder) -> tuple[object, ...]:
+    """Where a construction core stands in for a permanent one: a place on a door, or on no door any of its system and
+    type.
+    """
+    if cylinder.door_id is not None:
+        return cylinder.door_id, cylinder.position
+    return cylinder.keyset and cylinder.keyset.system_id, cylinder.type, "no door"
 
 
 def _keys_along(here: Pieces, going: Sequence[Cylinder]) -> dict[int, int]:
@@ -417,12 +426,11 @@ def require_rekeyed_there(work: Work, job: Job) -> None:
 def _cores_on_no_door(job: Job, going: Collection[int]) -> list[int]:
     """One construction core, all alike, for each permanent one of its system and type that goes for no door."""
     mine = [one for one in job.cylinders if one.door_id is None and one.keyset is not None]
-    sorts = {one.id: (one.keyset and one.keyset.system_id, one.type) for one in mine}
-    coming = Counter(sorts[one.id] for one in mine if one.id in going and not one.is_lent)
+    coming = Counter(_place(one) for one in mine if one.id in going and not one.is_lent)
     found = []
     for one in mine:
-        if one.is_lent and one.state is CylinderState.FITTED and coming[sorts[one.id]]:
-            coming[sorts[one.id]] -= 1
+        if one.is_lent and one.state is CylinderState.FITTED and coming[_place(one)]:
+            coming[_place(one)] -= 1
             found.append(one.id)
     return found
 

@@ -549,6 +549,22 @@ def test_construction_cores_on_no_door_make_way_for_as_many_permanent_ones(work:
     assert "3 cylinders; " in told and "To come back: 3 construction cores." in told
 
 
+def test_a_cylinder_on_no_door_that_no_construction_core_stands_in_for_goes_with_them(work: Work) -> None:
+    cores = LineRequest(LineKind.CYLINDER, 2, "NOR", attributes=CORE, keying=KeyingInstruction(KeyingKind.MK))
+    mortise = CylinderAttributes("mortise", Fraction(9, 8), 6, None, "AQ1", None, None, "626")
+    other = LineRequest(LineKind.CYLINDER, 1, "ARD", attributes=mortise, keying=KeyingInstruction(KeyingKind.KD))
+    ask = QuoteRequest(
+        customer_id(work, "Harbourmaster"), (cores, other), system=site(ConstructionWay.CORES), title="Both",
+        keyed_at="shop", override_reason="here",
+    )  # fmt: skip
+    job = accept(work, issued(work, ask), ())
+    walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY)
+    now = [one.id for one in job.cylinders if one.is_lent or one.type == "mortise"]
+    assert len(now) == 3
+    hand_over_part(work, job.id, job.version, PartForm("A. Taker", now, {}, {}))
+    assert [one.state for one in construction(work, job).doors] == [WORKS] * 2
+
+
 def test_the_counter_counts_the_construction_key_in_what_turns_a_cylinder(work: Work) -> None:
     ask = flats(work, 6, system=site(ConstructionWay.MASTER), keyed_at="shop", override_reason="here")
     [said] = [one for one in price_request(work, ask).plan.sentences if "of all bittings" in one]
