@@ -274,7 +274,7 @@ def build(
         option=option,
         offers=offers,
         quick=said,
-        is_quick_added=quick is not None and bool(quick.lines),
+        is_quick_added=quick is not None and bool(quick.lines or quick.urgency),
         quick_pages=_quick_pages(work, said),
     )
 

@@ -87,6 +87,8 @@ def test_nothing_is_called_added_where_nothing_was_understood(clerk: FormClient)
     assert '<span class="soft">Added</span>' in added(clerk, "2 mortise purple")
     page = added(clerk, "purple")
     assert "purple: <b>not understood" in page and '<span class="soft">Added</span>' not in page
+    page = added(clerk, "rush")  # no line, but the box below is another now
+    assert chosen(page, "urgency") == "rush" and '<span class="soft">Added</span>' in page
 
 
 def test_what_stands_in_the_box_is_read_before_it_is_added_and_kept_with_the_draft(
