@@ -96,6 +96,13 @@ def test_a_construction_master_from_quote_to_made_dead(enter: Enter, served: Ser
     permanent = page.locator("[name^=keys-]:not([value='2'])")
     assert {one.input_value() for one in permanent.all()} == {"0"}
     page.get_by_label("Who takes it").fill("B. Reed")
+    page.get_by_label("Keys to 1AA").fill("1")
+    page.get_by_role("button", name="Hand over", exact=True).click()
+    expect(page.get_by_role("alert")).to_contain_text("1 permanent key waits until the building is handed over: 1AA")
+    expect(page.get_by_label("Who takes it")).to_have_value("B. Reed")
+    expect(page.get_by_label("Keys to 1AA")).to_have_value("1")
+    expect(page.get_by_label("Handed over all the same")).not_to_be_checked()
+    page.get_by_label("Keys to 1AA").fill("0")
     page.get_by_role("button", name="Hand over", exact=True).click()
     construction = page.locator("section", has=page.locator("#construction"))
     expect(construction).to_contain_text("2 doors still open to the construction key. CMK: 2 with B. Reed.")

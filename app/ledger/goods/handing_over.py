@@ -43,6 +43,7 @@ from app.pricing import show_cents
 from app.validation import counted, fault_of_length
 
 _NAMED_KEYSETS = 8  # that a sentence names
+_ALL_THE_SAME = "Tick that it is handed over all the same, and press again."
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,7 +200,7 @@ def _read_taker(form: HandOverForm, still: StillOpen) -> str:
     problems = _taker_problems(taker)
     if still.mark and form.known != still.mark:
         told = " ".join(filter(None, (still.waiting_words, *still.sentences)))
-        problems.append(Problem("known", f"{told} Tick that it is handed over all the same, and press again."))
+        problems.append(Problem("known", f"{told} {_ALL_THE_SAME}"))
     if problems:
         raise Problems(problems)
     return taker
@@ -248,7 +249,7 @@ class PartForm:
     """Who takes a part, and which: cylinders by their ids, how many keys by their keyset's, goods by their line's.
 
     Of a keyset that `keys` does not name, its share of the keys goes along with the cylinders on it. credit: as for
-    all of it.
+    all of it. known: the sentence that asked whether permanent keys go to a building site, where somebody agreed.
     """
 
     taken_by: str
@@ -256,14 +257,15 @@ class PartForm:
     keys: Mapping[int, int]
     goods: Mapping[int, int]
     credit: str = ""
+    known: str = ""
 
 
 def hand_over_part(work: Work, job_id: int, version: int, form: PartForm) -> HandOver:
     """Hand over pieces of a job, read at `version`, that are there; the rest stays promised. Where nothing is left,
     the job is with the customer.
 
-    Raises Problems on `taken_by`, `cylinders`, `keys-…` with a keyset's id and `goods-…` with a line's number;
-    LedgerError on `stage` and `credit`; Stale.
+    Raises Problems on `taken_by`, `known`, `cylinders`, `keys-…` with a keyset's id and `goods-…` with a line's
+    number; LedgerError on `stage` and `credit`; Stale.
     """
     work.require(Role.COUNTER, Role.BENCH)
     with transaction(work.session):
@@ -273,10 +275,10 @@ def hand_over_part(work: Work, job_id: int, version: int, form: PartForm) -> Han
         require_rekeyed_there(work, job)
         taker = " ".join(form.taken_by.split())
         pieces, problems = _chosen(there_now(work.session, job), form)
+        still = still_open(work.session, job)
+        problems += _site_problems(pieces, still, form.known)
         if problems := [*_taker_problems(taker), *problems]:
             raise Problems(problems)
-        still = still_open(work.session, job)
-        _require_one_core_a_door(pieces)
         left = waiting_for(work.session, job).less(pieces)
         left = replace(left, keys=(*left.keys, *still.keys))  # those that are cut later are still promised, too
         detail = _hand_out(work, job, taker, pieces, form.credit)
@@ -349,12 +351,20 @@ def _chosen(here: Pieces, form: PartForm) -> tuple[Pieces, list[Problem]]:
     return pieces, problems
 
 
-def _require_one_core_a_door(pieces: Pieces) -> None:
-    """LedgerError on `cylinders` where a door would get its construction core and the permanent one at once."""
+def _site_problems(pieces: Pieces, still: StillOpen, known: str) -> list[Problem]:
+    """On `cylinders` where a door would get its construction core and the permanent one at once, on `known` where
+    permanent keys go that wait for the building's hand-over, and nobody agreed to that.
+    """
+    problems = []
     lent = {_place(one) for one in pieces.cylinders if one.is_lent}
     if lent.intersection(_place(one) for one in pieces.cylinders if not one.is_lent):
         told = "A door gets its construction core now and the permanent one when the building is handed over"
-        raise LedgerError("cylinders", f"{told}: tick one of the two.")
+        problems.append(Problem("cylinders", f"{told}: tick one of the two."))
+    going = replace(still, waiting=tuple(key for key in still.waiting if key in pieces.keys))
+    asked = f"{going.waiting_words} {_ALL_THE_SAME}"
+    if going.waiting and known != asked:
+        problems.append(Problem("known", asked))
+    return problems
 
 
 def _place(cylinder: Cylinder) -> tuple[object, ...]:

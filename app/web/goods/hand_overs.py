@@ -5,7 +5,7 @@ from collections.abc import Collection, Sequence
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from wtforms import SelectMultipleField
+from wtforms import SelectMultipleField, StringField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 
 from app.documents import goods_to_pick_pdf, hand_over_pdf
@@ -32,7 +32,7 @@ from app.web.access import roles
 from app.web.errors import about
 from app.web.fields import WholeField
 from app.web.files import PDF, send
-from app.web.forms_base import SavedForm, flash_and_redirect, record_id, text, typed, with_boxes
+from app.web.forms_base import SavedForm, flash_and_redirect, record_id, text, with_boxes
 from app.web.jobs.page import OVER_THE_LIMIT, TakerForm, job_page
 from app.web.services import current_work
 
@@ -48,6 +48,7 @@ class PartPage(SavedForm):
 
     taken_by = text("Who takes it", Key.holder, hint="A person's name; it stands on the receipt.")
     cylinders = SelectMultipleField("Cylinders", name="cylinder", validate_choice=False)
+    known = StringField("Handed over all the same")  # agrees to one sentence
     credit = text(OVER_THE_LIMIT, 300, hint="It stays on record.")
 
     def counts(self, of_what: str) -> dict[int, int]:
@@ -97,9 +98,8 @@ def page(number: int) -> ResponseReturnValue:
 
     def take() -> HandOver:
         cylinders = {record_id(one) for one in form.cylinders.data or ()}
-        part = PartForm(
-            typed(form.taken_by), cylinders, form.counts("keys"), form.counts("goods"), typed(form.credit)
-        )
+        keys, goods = form.counts("keys"), form.counts("goods")
+        part = form.into(PartForm, cylinders=cylinders, keys=keys, goods=goods)
         return hand_over_part(work, job.id, form.version_read, part)
 
     if done := form.run(take):

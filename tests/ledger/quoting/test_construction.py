@@ -115,8 +115,18 @@ def to_site(work: Work, job: Job) -> None:
     """All of a job goes to the site at once, permanent keys too, as somebody has to say key by key."""
     walk(work, job, *([] if job.stage is Stage.ON_THE_BENCH else [Stage.ON_THE_BENCH]), Stage.CHECKED, Stage.READY)
     counts = Counter(key.keyset_id for key in still_open(work.session, job).going)
-    hand_over_part(work, job.id, job.version, PartForm("A. Taker", [one.id for one in job.cylinders], counts, {}))
+    all_the_same(work, job, PartForm("A. Taker", [one.id for one in job.cylinders], counts, {}))
     assert job.stage is Stage.HANDED_OVER
+
+
+def all_the_same(work: Work, job: Job, form: PartForm) -> str:
+    """Hand over a part with permanent keys, which is asked about and agreed to; what it asks."""
+    with pytest.raises(Problems) as refused:
+        hand_over_part(work, job.id, job.version, form)
+    [asked] = refused.value.problems
+    assert asked.field == "known"
+    hand_over_part(work, job.id, job.version, replace(form, known=asked.message))
+    return asked.message
 
 
 def keyset(work: Work, symbol: str) -> Keyset:
@@ -329,6 +339,30 @@ def test_permanent_keys_wait_until_the_building_is_handed_over(work: Work) -> No
     assert still_open(work.session, job).waiting == ()
 
 
+def test_a_part_asks_as_all_does_before_it_lets_a_permanent_key_go(work: Work) -> None:
+    job = by_master(work)
+    walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY)
+    key = next(one for one in still_open(work.session, job).waiting if one.keyset.symbol == "1AA")
+    [here] = [one.id for one in job.cylinders if one.keyset_id == key.keyset_id]
+    for form in (PartForm("", [], {key.keyset_id: 1}, {}), PartForm("", [here], {}, {})):  # counted, or along with it
+        with pytest.raises(Problems) as refused:
+            hand_over_part(work, job.id, job.version, form)
+        assert [one.field for one in refused.value.problems] == ["taken_by", "known"]
+        assert key.state is KeyState.CUT
+    said = all_the_same(work, job, PartForm("B. Reed", [], {key.keyset_id: 1}, {}))
+    assert said == (
+        "A door of this job still opens to a construction key. Only that key and what it turns go there now; 1 "
+        "permanent key waits until the building is handed over: 1AA copy 1. Tick that it is handed over all the "
+        "same, and press again."
+    )
+    assert (key.state, key.holder) == (KeyState.OUT, "B. Reed")
+    # Agreed to for one key, it is asked again for another.
+    with pytest.raises(Problems, match="handed over: 2AA copy 1"):
+        hand_over_part(
+            work, job.id, job.version, PartForm("B. Reed", [], {keyset(work, "2AA").id: 1}, {}, known=said)
+        )
+
+
 def test_construction_keys_are_due_back_when_the_building_is_handed_over(work: Work) -> None:
     day = work.today + timedelta(days=30)
     to_site(work, by_master(work, 2, handed_over_on=day))
@@ -348,7 +382,7 @@ def test_the_shop_is_told_of_keys_that_cannot_have_turned_a_door_that_is_made_de
     count = {symbol: sum(key.keyset.symbol == symbol for key in still.waiting) for symbol in ("AA", "1AA", "2AA")}
     assert keys_never_out(work.session, here) == sum(count.values()) == len(still.waiting)
     assert keys_never_out(work.session, [first]) == count["AA"] + count["1AA"]
-    hand_over_part(work, job.id, job.version, PartForm("B. Reed", [], {first.keyset_id or 0: 1}, {}))
+    all_the_same(work, job, PartForm("B. Reed", [], {first.keyset_id or 0: 1}, {}))
     assert keys_never_out(work.session, [first]) == 0
     assert keys_never_out(work.session, here) == count["AA"] + count["2AA"]
 
@@ -487,7 +521,7 @@ def test_construction_cores_stand_in_and_come_back(work: Work) -> None:
     walk(work, job, Stage.CHECKED, Stage.READY)
     with pytest.raises(LedgerError, match="cores of the site and their construction keys go there first"):
         hand_over(work, job.id, job.version, HandOverForm("A. Taker", still_open(work.session, job).mark))
-    with pytest.raises(LedgerError, match="tick one of the two"):
+    with pytest.raises(Problems, match="tick one of the two"):
         both = PartForm("A. Taker", [lent[0].id, permanent[0].id], {}, {})
         hand_over_part(work, job.id, job.version, both)
     counts = {keyset(work, "CMK").id: 3, keyset(work, "CCK").id: 1}
@@ -533,7 +567,7 @@ def test_construction_cores_on_no_door_make_way_for_as_many_permanent_ones(work:
     lent = [one for one in job.cylinders if one.is_lent]
     permanent = [one for one in job.cylinders if not one.is_lent]
     counts = {keyset(work, "CMK").id: 3, keyset(work, "CCK").id: 1}
-    with pytest.raises(LedgerError, match="tick one of the two"):
+    with pytest.raises(Problems, match="tick one of the two"):
         both = PartForm("A. Taker", [one.id for one in job.cylinders], counts, {})
         hand_over_part(work, job.id, job.version, both)
     hand_over_part(work, job.id, job.version, PartForm("A. Taker", [one.id for one in lent], counts, {}))
@@ -561,7 +595,7 @@ def test_a_cylinder_on_no_door_that_no_construction_core_stands_in_for_goes_with
     walk(work, job, Stage.ON_THE_BENCH, Stage.CHECKED, Stage.READY)
     now = [one.id for one in job.cylinders if one.is_lent or one.type == "mortise"]
     assert len(now) == 3
-    hand_over_part(work, job.id, job.version, PartForm("A. Taker", now, {}, {}))
+    all_the_same(work, job, PartForm("A. Taker", now, {}, {}))
     assert [one.state for one in construction(work, job).doors] == [WORKS] * 2
 
 
