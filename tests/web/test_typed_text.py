@@ -31,6 +31,7 @@ from app.spreadsheets import read_date
 from app.web.counter.forms import ChambersField
 from app.web.fields import CentsField, DayField, InchesField, ShortField, TimeField, WholeField
 from app.web.forms_base import record_id
+from app.web.goods.returns import ChargeField
 from app.web.query_args import read_page, read_text
 from app.web.reports.day import read_day, read_period, read_within
 from tests import factories
@@ -116,6 +117,7 @@ def test_a_box_is_read_or_refused_in_words(what: str, text: str) -> None:
 
 
 COUNTER: "dict[str, UnboundField[Any]]" = {
+    "a restocking charge": ChargeField("Restocking charge"),
     "a count": WholeField("Quantity", least=1, most=10**9, how="How many?"),
     "a remark": ShortField("Remark", 200),
     "a day": DayField("Needed by"),

@@ -150,7 +150,7 @@ def return_goods(work: Work, job_number: int, version: int, form: ReturnForm) ->
         if job.version != version:
             raise Stale()
         found = returnable(work.session, job)
-        if problems := [*text_problems(form, GoodsReturn), *_problems(job, found, form)]:
+        if problems := return_problems(job, found, form):
             raise Problems(problems)
         number = next_number(work.session, RETURN_NUMBERS)
         cylinders = [one for one in found.cylinders if any(one.id in piece.cylinders for piece in form.pieces)]
@@ -178,8 +178,11 @@ def return_goods(work: Work, job_number: int, version: int, form: ReturnForm) ->
         return row
 
 
-def _problems(job: Job, found: Returnable, form: ReturnForm) -> list[Problem]:
-    problems = [] if form.reason.strip() else [Problem("reason", "Say why it comes back.")]
+def return_problems(job: Job, found: Returnable, form: ReturnForm) -> list[Problem]:
+    """What keeps a return from being taken, each at the box that `return_goods` names; `found` can come back."""
+    problems = text_problems(form, GoodsReturn)
+    if not form.reason.strip():
+        problems.append(Problem("reason", "Say why it comes back."))
     if not form.pieces:
         problems.append(Problem("pieces", "Say what comes back: choose cylinders, or enter how many pieces."))
     mine = {one.id for one in found.cylinders}

@@ -8,18 +8,21 @@ from typing import Any
 from flask import Blueprint, render_template, request
 from flask.typing import ResponseReturnValue
 from werkzeug.datastructures import MultiDict
-from wtforms import SelectField, StringField
+from wtforms import SelectField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 
 from app.documents import return_slip_pdf
+from app.errors import Problems
 from app.ledger.catalog.money_rules import money_rules_on
 from app.ledger.catalog.price_queries import get_house
 from app.ledger.goods.returns import (
     BroughtBack,
+    Returnable,
     ReturnForm,
     credit_notes_of,
     keys_brought,
     return_goods,
+    return_problems,
     returnable,
     returns_of,
 )
@@ -36,9 +39,9 @@ from app.ledger.tables import SHELF, GoodsReturn, Job, Keyset, ReturnCondition, 
 from app.pricing import read_cents, read_percent, show_cents
 from app.web.access import roles
 from app.web.errors import about
-from app.web.fields import WholeField
+from app.web.fields import TextField, WholeField
 from app.web.files import PDF, send
-from app.web.forms_base import SavedForm, flash_and_redirect, record_id, text, typed, with_boxes
+from app.web.forms_base import SavedForm, attach, flash_and_redirect, record_id, text, typed, with_boxes
 from app.web.services import current_work
 
 _CONDITIONS = {one.value: one for one in ReturnCondition}
@@ -46,6 +49,18 @@ _LEAVE_AS_CREDIT = ""
 _WHOLE = "Enter a whole number of pieces."
 
 blueprint = Blueprint("returns", __name__)
+
+
+class ChargeField(TextField):
+    """A restocking charge: a percentage, held as Decimal, or an amount, held in whole cents."""
+
+    def read(self, text: str) -> Decimal | int:
+        if text.endswith("%"):
+            return read_percent(text.removesuffix("%").strip(), self.short_name)
+        return read_cents(text, self.short_name)
+
+    def show(self, value: Decimal | int) -> str:
+        return f"{value.normalize():f} %" if isinstance(value, Decimal) else show_cents(value)
 
 
 class ReturnPage(SavedForm):
@@ -58,7 +73,7 @@ class ReturnPage(SavedForm):
     place = SelectField(
         "Where it goes back to", default=str(SHELF), description="Of the pieces that are ticked as back in stock."
     )
-    restocking = StringField(
+    restocking = ChargeField(
         "Restocking charge",
         description="In percent, as in 15 %, of good and spoiled pieces, not of defective ones, which are their "
         "maker’s doing; or an amount, as in 10.00.",
@@ -70,6 +85,14 @@ class ReturnPage(SavedForm):
             *(SelectChoice(one, f"goes back: {one}") for one in MEANS),
         ],
     )
+
+    def tell_besides(self, job: Job, found: Returnable, sent: ReturnForm) -> None:
+        """What else is wrong where a box cannot be read, so that all is told at once; no box twice."""
+        refused = {box.name for box in self if box.errors}
+        if any("-" in name for name in refused):
+            refused.add("pieces")  # what was typed there may be all that comes back
+        if others := [one for one in return_problems(job, found, sent) if one.field not in refused]:
+            attach(self, Problems(others))
 
 
 @blueprint.route("/jobs/<int:number>/return", methods=["GET", "POST"])
@@ -83,7 +106,10 @@ def page(number: int) -> ResponseReturnValue:
     about(f"job {number}", form)
     places = list_places(work.session)
     form.place.choices = [SelectChoice(str(one.id), one.name) for one in places]
-    if done := form.run(lambda: return_goods(work, number, form.version_read, _read(form, job, request.form))):
+    sent = _read(form, job, request.form)
+    if form.is_submitted() and not form.validate():
+        form.tell_besides(job, returnable(work.session, job), sent)
+    elif done := form.run(lambda: return_goods(work, number, form.version_read, sent)):
         made = done.value
         credited = f" {show_cents(made.credited_cents)} is credited." if made.credit_note_id else ""
         said = f"{return_number(made.number)} is on record.{credited} Have its slip signed."
@@ -91,8 +117,7 @@ def page(number: int) -> ResponseReturnValue:
     job = get_job(work.session, number)
     if not form.is_submitted():
         form.version.data = str(job.version)
-        percent = money_rules_on(work.session, work.today).restocking_percent
-        form.restocking.data = f"{percent.normalize():f} %" if percent else ""
+        form.restocking.data = money_rules_on(work.session, work.today).restocking_percent or None
     found = returnable(work.session, job)
     ids = {one.id for one in found.cylinders}
     page = render_template(
@@ -144,19 +169,12 @@ def _read(form: ReturnPage, job: Job, sent: MultiDict[str, str]) -> ReturnForm:
             condition = _CONDITIONS.get(sent.get(f"condition-{row}", ""), ReturnCondition.GOOD)
             is_back = bool(sent.get(f"shelf-g{row}")) and condition is ReturnCondition.GOOD
             pieces.append(BroughtBack(row, box.data, condition, is_back))
-    percent, cents = _charge(typed(form.restocking))
+    charge = form.restocking.data
+    percent, cents = (charge, None) if isinstance(charge, Decimal) else (None, charge)
     place = record_id(typed(form.place))
     return ReturnForm(
         typed(form.reason), pieces, typed(form.brought_by), keys, percent, cents, typed(form.means), place
     )
-
-
-def _charge(said: str) -> tuple[Decimal | None, int | None]:
-    if not (said := said.strip()):
-        return None, None
-    if said.endswith("%"):
-        return read_percent(said.removesuffix("%").strip(), "restocking"), None
-    return None, read_cents(said, "restocking")
 
 
 @blueprint.get("/jobs/<int:number>/returns/<int:place>.pdf")

@@ -12,6 +12,36 @@ from tests.reading import pdf_text
 from tests.web.jobs.test_views import ClientAs
 
 
+def test_all_that_is_wrong_with_a_return_is_told_at_once(work: Work, client_as: ClientAs) -> None:
+    keyed = keyed_job(work, Stage.ON_THE_BENCH)
+    job, keyset = keyed.job, keyed.cylinders[0].keyset_id
+    factories.JobLineFactory(job=job, number=1, description="Ring set", quantity=10)
+    tick_off(work, job)
+    job.stage = Stage.READY
+    work.session.commit()
+    give(work, job)
+    client, address = client_as(Role.COUNTER), f"/jobs/{job.number}"
+    assert f'href="{address}/return"' in client.get(address).text
+    (seen,) = re.findall(r'name="version"[^>]*value="(\d+)"', client.get(f"{address}/return").text)
+    told = {
+        "reason": "Say why it comes back.",
+        "restocking": "This is not an amount in dollars",
+        "goods-1": f"Of line 1, 10 of job {job.number} can come back: enter at most that.",
+        f"keys-{keyset}": "1 key of this keyset can come back: enter at most that.",
+    }
+    sent = {"version": seen, "reason": "", "restocking": "a tenth", "goods-1": "11", f"keys-{keyset}": "2"}
+    page = client.post(f"{address}/return", data=sent)
+    for box, said in told.items():
+        assert said in page.text.partition(f'id="{box}-error">')[2].partition("</p>")[0], box
+        assert page.text.count(f'href="#{box}"') == 1, box
+    assert page.status_code == 422 and all(f'value="{typed}"' in page.text for typed in ("a tenth", "11", "2"))
+    # Pieces that cannot be read are not said to be missing.
+    page = client.post(f"{address}/return", data={**sent, "goods-1": "a few", f"keys-{keyset}": ""})
+    assert "Enter a whole number of pieces." in page.text and "Say what comes back" not in page.text
+    page = client.post(f"{address}/return", data={"version": seen, "reason": "", "restocking": "15 %"})
+    assert "Say why it comes back." in page.text and "Say what comes back" in page.text
+
+
 def test_a_cylinder_and_goods_come_back_and_the_claim_is_followed(work: Work, client_as: ClientAs) -> None:
     keyed = keyed_job(work, Stage.ON_THE_BENCH)
     job, first = keyed.job, keyed.cylinders[0]
