@@ -48,6 +48,16 @@ def test_both_ways_are_printed_with_total_promise_place_and_deposit(snapshot: Sn
         assert hidden not in text.split("standard cam")[1], hidden
 
 
+def test_two_ways_of_one_price_point_at_no_line(snapshot: Snapshots, pages: Pages) -> None:
+    given = with_option(snapshot())
+    assert given.option_b is not None
+    alike = replace(given, option_b=replace(given.option_b, lines=given.lines, totals=given.totals))
+    other, same = (" ".join(" ".join(pages(quote_pdf(one))).split()) for one in (given, alike))
+    told = "in option B only the lines named there have another price."
+    assert told in other and told not in same and "Option B" in same and "Line 1a: 2 at" not in same
+    assert "Totals are with sales tax." in other and "Totals are with sales tax." in same
+
+
 def test_a_deposit_stands_below_the_total(snapshot: Snapshots, pages: Pages) -> None:
     text = " ".join(pages(quote_pdf(replace(snapshot(), deposit_cents=8000))))
     assert "Deposit asked with the order" in text and "$80.00" in text
