@@ -236,6 +236,8 @@ def audit(read: Reader) -> dict[str, Any]:
     """Check every key against every cylinder that it enters: unintended operations, keys shut out, and phantoms."""
     keys = read_keys(read, read.value("spec", read_spec()))
     cylinders = read_cylinders(read)
+    if read.raw("cylinders") == {}:
+        read.refuse("cylinders", "Give at least one cylinder: without one, no key is tried and nothing is proven.")
     sections = read_sections(read, keys, cylinders)
     read.done()
     found = keying.audit(keys, cylinders, sections)

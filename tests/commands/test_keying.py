@@ -341,6 +341,7 @@ def test_an_audit_over_keyways_is_that_of_trying_each_key_in_each_cylinder(chanc
         ("pin", {"spec": SPEC, "keys": {"AA": "528614"}, "control": 5}, "control"),
         ("audit", {"spec": SPEC, "keys": KEYS}, "cylinders"),
         ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": []}, "cylinders"),
+        ("audit", {"spec": SPEC, "keys": KEYS, "cylinders": {}}, "cylinders"),
         ("audit", {**AUDITED, "keyways": ["Q1"]}, "keyways"),
         ("audit", {**AUDITED, "keyways": {"1AA": ["Q1"]}}, "keyways.1AA"),
         ("audit", {**AUDITED, "keyways": {"2AA": "Q1"}}, "keyways.2AA"),

@@ -11,7 +11,9 @@ from app.keying import BittingSpec, KeyingError, NearMiss, Sections, audit, dept
 from app.ledger.catalog.maker_queries import entering_of
 from app.ledger.keysystems.bittings import open_bittings, spec_of
 from app.ledger.keysystems.system_queries import (
+    OperatedWay,
     operating_keysets,
+    operators_of,
     sections_entered,
     sections_of,
     systems_sharing_keyway,
@@ -21,6 +23,7 @@ from app.ledger.store.engine import transaction
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import Keyset, KeySystem, Role
+from app.validation import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,8 @@ class AuditReport:
     """What the check found. phantoms: combinations that shear and that no issued key is cut to, in all.
 
     warnings: what a key that the customer brought opens besides, as it did before it was decoded.
+    without_bittings: keysets of which nothing was proven. as_keyed: those on no cylinder that were tried as if one
+    were keyed to each; interchanging: what would open these and must not.
     """
 
     keys: int
@@ -52,14 +57,59 @@ class AuditReport:
     findings: tuple[Finding, ...]
     phantoms: int
     warnings: tuple[str, ...] = ()
+    without_bittings: int = 0
+    as_keyed: int = 0
+    interchanging: tuple[Finding, ...] = ()
 
     @property
     def is_clean(self) -> bool:
         """Whether the bench may start."""
         return not self.findings
 
+    @property
+    def is_proven(self) -> bool:
+        """Whether something was tried, nothing was left out, and nothing at all was found."""
+        return self.is_clean and not self.interchanging and not self.without_bittings and self._tried_any
 
-def audit_systems(work: Work, systems: Sequence[KeySystem], leaving: Collection[int] = ()) -> AuditReport:
+    @property
+    def _tried_any(self) -> bool:
+        return bool(self.keys and self.cylinders + self.as_keyed)
+
+    @property
+    def words(self) -> str:
+        """What was found, how many keys were tried in how many cylinders, and what to do."""
+        if self.findings:
+            count = len(self.findings)
+            told = f"Findings: no bench sheet of this system prints before they are mended ({count:,} in all). "
+        elif self.interchanging:
+            told = f"Not clean: {_first_of(self.interchanging)} "
+        elif self._tried_any:
+            told = "Clean: no key operates a cylinder that it must not, and every key operates its own. "
+        else:
+            told = ""
+        if self._tried_any:
+            told += f"Tried: {counted(self.keys, 'key')} in {counted(self.cylinders, 'cylinder')} on record"
+            told += f", and in {self.as_keyed:,} as keysets on none would have them." if self.as_keyed else "."
+        else:
+            told += (
+                "No key was tried in any cylinder: the bittings of keysets in use are not here. What a factory "
+                "keeps, it alone can prove; what the shop keeps, put back with the sealed backup, or let the owner "
+                "enter it: Correct a bitting, on the system's page. Then audit again."
+            )
+        lacking = counted(self.without_bittings, "keyset")
+        return f"{told} Nothing was proven of {lacking} without a bitting here." if self.without_bittings else told
+
+
+def _first_of(findings: Sequence[Finding], then: str = "") -> str:
+    """The first of some findings with its remedy, what stops meanwhile, and how many more there are."""
+    first, others = findings[0], len(findings) - 1
+    more = f" There {'is' if others == 1 else 'are'} {counted(others, 'more finding')}." if others else ""
+    return f"{first.sentence} {f'{then} ' if then else ''}{first.remedy}{more}"
+
+
+def audit_systems(
+    work: Work, systems: Sequence[KeySystem], leaving: Collection[int] = (), *, tries_unkeyed: bool = False
+) -> AuditReport:
     """Audit the cylinders of these systems and of the same customers' others that keys go from or to.
 
     Every issued key, control keys too, is tried in every cylinder that it enters by the makers' tables, on whatever
@@ -67,9 +117,11 @@ def audit_systems(work: Work, systems: Sequence[KeySystem], leaving: Collection[
     nearest to its stop, one with fewer as if cut to the shallowest depth beyond them. Cylinders that a job on its way
     replaces do not count, nor those `leaving` (ids), so that a finding can be mended; new keys are drawn to turn them
     neither. Those whose bittings the factory holds are outside what the shop can prove. Shows no bitting.
+    `tries_unkeyed`: keysets that are on no cylinder, as those of an old list, are tried as if one were keyed to each.
     """
-    keys = cylinders = phantoms = 0
+    keys = cylinders = phantoms = lacking = unkeyed = 0
     findings: list[Finding] = []
+    interchanging: list[Finding] = []
     warnings: list[str] = []
     for customer_id in dict.fromkeys(system.customer_id for system in systems):
         asked = dict.fromkeys(sections_of(system) for system in systems if system.customer_id == customer_id)
@@ -77,32 +129,35 @@ def audit_systems(work: Work, systems: Sequence[KeySystem], leaving: Collection[
         neighbors = sorted(dict.fromkeys(near), key=lambda one: one.id)
         opened, enters = open_bittings(work.session, work.vault, neighbors), WhatEnters.of(work.session, neighbors)
         held = [(keyset, other) for other in neighbors for keyset in other.keysets if keyset.id in opened]
+        every = [keyset for other in neighbors for keyset in other.keysets]
+        lacking += sum(one.id not in opened and not one.level.takes_cores_out for one in every)
         names = {keyset.id: f"{keyset.symbol} of {other.name}" for keyset, other in held}
         controls = {keyset.id for keyset, _ in held if keyset.level.takes_cores_out}
         brought = {names[keyset.id] for keyset, _ in held if keyset.is_customers_key}
         entered = {name: enters.entered[keyset_id] for keyset_id, name in names.items()}
-        operated_ways = operating_keysets(work.session, neighbors, with_replaced=False, leaving=leaving)
-        ways = {way: one.keysets for way, one in operated_ways.items()}
+        on_record = operating_keysets(work.session, neighbors, with_replaced=False, leaving=leaving)
+        tried = _as_keyed(every, opened, on_record) | on_record if tries_unkeyed else on_record
         findings += _cutting_findings(neighbors, opened, names)
-        findings += _missing_findings(ways, opened)
+        findings += _missing_findings({way: one.keysets for way, one in on_record.items()}, opened)
         findings += _pulling_findings(opened, names, controls, enters)
         findings += _shut_out_findings(work.session, neighbors)
         warnings += _unproven(neighbors, enters)
         keys += len(names) - len(controls)
         alike: dict[BittingSpec, dict[str, list[int]]] = {}
-        for way, keysets in ways.items():
+        for way, (keysets, chambers) in tried.items():
             if meant := [one.id for one in keysets if one.id in opened and one.id not in controls]:
-                spec = replace(enters.specs[keysets[0].id], chambers=operated_ways[way].chambers)
+                spec = replace(enters.specs[keysets[0].id], chambers=chambers)
                 alike.setdefault(spec, {})[way] = meant
         for spec, operated in alike.items():
             met = {keyset_id: enters.cut_into(keyset_id, opened[keyset_id], spec) for keyset_id in names}
             found = audit(
                 {names[keyset_id]: cuts for keyset_id, cuts in met.items() if cuts},
                 {way: [names[one] for one in meant] for way, meant in operated.items()},
-                Sections({way: enters.plugs[ways[way][0].id] for way in operated}, entered),
+                Sections({way: enters.plugs[tried[way].keysets[0].id] for way in operated}, entered),
             )
-            cylinders += len(operated)
-            phantoms += sum(found.phantoms.values())
+            cylinders += sum(way in on_record for way in operated)
+            unkeyed += sum(way not in on_record for way in operated)
+            phantoms += sum(count for way, count in found.phantoms.items() if way in on_record)
             findings += [
                 Finding(
                     f"Key {key} would also operate {cylinder}, which it must not.",
@@ -110,14 +165,40 @@ def audit_systems(work: Work, systems: Sequence[KeySystem], leaving: Collection[
                     "right, rekey the cylinder to another keyset. Do not cut or hand out either before.",
                 )
                 for cylinder, key in found.unintended
-                if key not in brought
+                if key not in brought and cylinder in on_record
+            ]
+            interchanging += [
+                Finding(
+                    f"Key {key} would also operate any cylinder keyed to {cylinder}, which it must not.",
+                    "Compare both with the list and correct a wrong bitting on the system's page, before a cylinder "
+                    "is keyed to it.",
+                )
+                for cylinder, key in found.unintended
+                if cylinder not in on_record
             ]
             warnings += [
                 f"The customer's key, {key}, opens {cylinder} too, and did before."
                 for cylinder, key in found.unintended
-                if key in brought
+                if key in brought and cylinder in on_record
             ]
-    return AuditReport(keys, cylinders, tuple(findings), phantoms, tuple(warnings))
+    return AuditReport(
+        keys, cylinders, tuple(findings), phantoms, tuple(warnings), lacking, unkeyed, tuple(interchanging)
+    )
+
+
+def _as_keyed(
+    keysets: Sequence[Keyset], opened: Mapping[int, Cuts], on_record: Mapping[str, OperatedWay]
+) -> dict[str, OperatedWay]:
+    """How a cylinder would be operated that is keyed to a keyset which is on none: by it and the masters over it."""
+    keyed, by_id = {one.keysets[0].id for one in on_record.values()}, {one.id: one for one in keysets}
+    return {
+        f"{one.symbol} of {one.system.name}": OperatedWay(
+            operators_of(one, is_nmk=False, by_id=by_id), one.system.chambers
+        )
+        for one in keysets
+        if one.id in opened and one.id not in keyed and not one.is_out_of_use
+        if not (one.level.takes_cores_out or one.level.is_of_construction)
+    }
 
 
 def _shut_out_findings(session: Session, systems: Sequence[KeySystem]) -> list[Finding]:
@@ -221,11 +302,7 @@ def require_clean(work: Work, systems: Sequence[KeySystem], then: str, leaving: 
     """Audit, and raise StoppedByAudit with the findings and the remedy when there are any; `then` says what stops."""
     report = audit_systems(work, systems, leaving)
     if not report.is_clean:
-        first = report.findings[0]
-        others = len(report.findings) - 1
-        more = " There is 1 more finding." if others == 1 else f" There are {others} more findings." if others else ""
-        words = f"{first.sentence} {then} {first.remedy}{more}"
-        raise StoppedByAudit(words, report.findings, [system.id for system in systems])
+        raise StoppedByAudit(_first_of(report.findings, then), report.findings, [system.id for system in systems])
     return report
 
 
@@ -259,14 +336,12 @@ def _share(opened: OpenedSystem, way: Way) -> tuple[str, tuple[str, ...]]:
 class SystemCheck:
     """An audit of a system with its customer's other systems on the same keyway.
 
-    `without_bittings`: keysets whose bittings the shop does not hold, so nothing was proven of them.
     `near`: of this system alone, keys one worn step from a foreign cylinder, one cut off; `near_count` is all.
     """
 
     system: KeySystem
     report: AuditReport
-    pairs: int
-    without_bittings: int
+    trials: int
     phantoms: tuple[MostPhantoms, ...]
     near: tuple[NearMiss, ...]
     near_count: int
@@ -276,7 +351,7 @@ def check_whole_system(work: Work, system_id: int, tolerance: int = 1) -> System
     """Audit a system for bench or owner. Findings name keysets and cylinders, never cuts."""
     work.require(Role.BENCH)
     opened = open_system(work, system_id)
-    report = audit_systems(work, [opened.system])
+    report = audit_systems(work, [opened.system], tries_unkeyed=True)
     enters = WhatEnters.of(work.session, [opened.system])
     plugs = {way.label: way.keyset_id for way in opened.ways.values()}
     sections = enters.sections({symbol: opened.keyset_ids[symbol] for symbol in opened.keys}, plugs)
@@ -292,15 +367,13 @@ def check_whole_system(work: Work, system_id: int, tolerance: int = 1) -> System
             work,
             "key system audited",
             f"key system {system_id}",
-            f"{system.name}: {report.keys} keys against {report.cylinders} cylinders, "
-            + ("clean" if report.is_clean else f"{len(report.findings)} findings"),
+            f"{system.name}: {report.words}",
             phantoms=report.phantoms,
         )
     return SystemCheck(
         system,
         report,
-        report.keys * report.cylinders,
-        sum(keyset.symbol not in opened.keys for keyset in system.keysets if not keyset.level.takes_cores_out),
+        report.keys * (report.cylinders + report.as_keyed),
         tuple(
             MostPhantoms(opened.ways[name], count, *_share(opened, opened.ways[name]))
             for name, count in worst

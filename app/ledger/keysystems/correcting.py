@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from app.errors import Problem, Problems
 from app.keying import ROLE_BELOW, KeyingError, read_bitting, write_bitting
 from app.keying import Bitting as Cuts
-from app.ledger.keysystems.auditing import audit_systems
+from app.ledger.keysystems.auditing import AuditReport, audit_systems
 from app.ledger.keysystems.bittings import (
     count_capacity,
     open_bittings,
@@ -53,13 +53,13 @@ class CorrectForm:
 
 @dataclass(frozen=True, slots=True)
 class Corrected:
-    """The keyset, how many findings the audit still has, and whether the system lost its array by it.
+    """The keyset, what the audit finds now, and whether the system lost its array by it.
 
     is_kept: it is as it was, and known to be really cut so.
     """
 
     keyset: Keyset
-    findings: int
+    audit: AuditReport
     lost_plan: bool
     is_kept: bool = False
 
@@ -102,8 +102,8 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
                 cylinder.sealed_pins = None
             reseal_bittings(work, system, [(keyset, cuts)])
         lost_plan = leave_array(work, system, keyset, cuts)
-        found = audit_systems(work, [system]).findings
-        if worse := [one for one in found if one.sentence not in before]:
+        found = audit_systems(work, [system], tries_unkeyed=True)
+        if worse := [one for one in found.findings if one.sentence not in before]:
             raise KeyingError("bitting", f"{worse[0].sentence} Nothing was saved: read the key or the list again.")
         record(
             work,
@@ -115,7 +115,7 @@ def correct_bitting(work: Work, system_id: int, form: CorrectForm) -> Corrected:
             keyset=keyset.id,
             replaced=form.destroyed,
         )
-        return Corrected(keyset, len(found), lost_plan)
+        return Corrected(keyset, found, lost_plan)
 
 
 def _read(
@@ -141,8 +141,8 @@ def _keep(work: Work, system: KeySystem, keyset: Keyset, why: str) -> Corrected:
     """Have the audit let a bitting on record be that it holds against the spec; LedgerError where it does not."""
     before = len(audit_systems(work, [system]).findings)
     keyset.is_really_cut_so = True
-    left = len(audit_systems(work, [system]).findings)
-    if left == before:
+    left = audit_systems(work, [system], tries_unkeyed=True)
+    if len(left.findings) == before:
         raise LedgerError("bitting", "This is the bitting on record.")
     record(work, "bitting kept", f"key system {system.id}", f"{keyset.symbol} of {system.name} is {CUT_SO}: {why}")
     return Corrected(keyset, left, False, is_kept=True)

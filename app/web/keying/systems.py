@@ -215,12 +215,11 @@ def correct(system_id: int) -> ResponseReturnValue:
         lambda: correct_bitting(work, system_id, form.into(CorrectForm, keyset_id=int(typed(form.keyset))))
     ):
         found = done.value
-        left = f" The audit still has {found.findings} to mend." if found.findings else " The audit is clean."
         lost = " The system has no array any more: what is added to it is searched for." if found.lost_plan else ""
         symbol = found.keyset.symbol
         said = f"The bitting of {symbol} is corrected: destroy bench sheets printed before."
         return flash_and_redirect(
-            f"{f'{symbol} is kept as it is cut.' if found.is_kept else said}{left}{lost}",
+            f"{f'{symbol} is kept as it is cut.' if found.is_kept else said}{lost} {found.audit.words}",
             "keysystems.show",
             system_id=system_id,
         )

@@ -668,10 +668,40 @@ def test_a_key_that_breaks_the_parity_is_entered_again_where_it_is_really_cut_so
     refused = owner_client.post(page, data=boxes | {"keyset": ids["2AA"], "bitting": "031012"})
     assert refused.status_code == 422 and "This is the bitting on record." in refused.text
     kept = owner_client.post(page, data=boxes | {"keyset": ids["1AA"], "bitting": "131012"})
-    assert "1AA is kept as it is cut. The audit is clean." in owner_client.get(kept.location).text
+    said = owner_client.get(kept.location).text
+    assert "1AA is kept as it is cut. Clean: no key operates a cylinder that it must not" in said
+    assert "Tried: 3 keys in 0 cylinders on record, and in 3 as keysets on none would have them." in said
     work.session.rollback()
     seal_extension(work, ready, found)
     assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
+
+
+@pytest.mark.postgresql
+def test_listed_keys_that_interchange_are_told_before_a_cylinder_is_keyed(
+    keyway: None, owner_client: FlaskClient, customer: int, work: Work
+) -> None:
+    """103 has in each chamber a cut of 101 or of the master over both: it turns what is pinned to these two."""
+    listed = (("TMK", "417250", "TMK"), ("101", "235472", "change"), ("102", "031012", "change"))
+    take(owner_client, rows(*listed, ("103", "255454", "change")), customer)
+    system = work.session.query(KeySystem).one()
+    ids = {one.own_symbol: one.id for one in system.keysets}
+    symbols = {one.own_symbol: one.symbol for one in system.keysets}
+    page = f"/keying/systems/{system.id}"
+    work.session.rollback()
+    assert "Clean: no key" in owner_client.post(f"{page}/audit").text
+
+    told = f"Key {symbols['103']} of Old wharf would also operate any cylinder keyed to {symbols['101']} of Old wharf"
+    boxes = form_with(owner_client.get(f"{page}/correct").text, "why") | {"why": "The key was read anew"}
+    corrected = owner_client.post(f"{page}/correct", data=boxes | {"keyset": str(ids["103"]), "bitting": "237452"})
+    assert corrected.status_code == 303, re.findall("(?s)role=.alert.*?</div>", corrected.text)
+    said = f"destroy bench sheets printed before. Not clean: {told}"
+    assert said in owner_client.get(corrected.location).text
+    audited = owner_client.post(f"{page}/audit").text
+    assert told in audited and "notice good" not in audited and "Clean:" not in audited
+
+    boxes |= {"keyset": str(ids["103"]), "bitting": "255454"}
+    mended = owner_client.post(f"{page}/correct", data=boxes)
+    assert "printed before. Clean: no key" in owner_client.get(mended.location).text
 
 
 def test_keys_whose_level_nothing_says_are_changes_in_one_tick(keyway: None, owner_client: FlaskClient) -> None:

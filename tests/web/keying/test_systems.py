@@ -345,7 +345,8 @@ def test_a_clean_system_audits_clean_on_demand(client_as: ClientAs, session: Ses
     assert "Clean" not in client.get(address).text
     assert session.query(Event).filter_by(kind="key system audited").count() == 0
     page = client.post(address).text
-    assert "Clean" in page and "54" in page  # nine keys against six cylinders
+    assert "Clean: no key" in page and "<dd>81</dd>" in page  # nine keys in six cylinders and in three masters' own
+    assert "Tried: 9 keys in 6 cylinders on record, and in 3 as keysets on none would have them." in page
     session.rollback()  # to see what the page saved
     assert session.query(Event).filter_by(kind="key system audited").count() == 1
     for bitting in bittings_in_clear(work, system).values():
@@ -535,12 +536,21 @@ def test_the_cost_of_a_second_cross_keying_counts_from_the_first(session: Sessio
     assert done[1].combinations_before == done[0].combinations_after
 
 
-def test_an_audit_of_no_cylinder_is_not_called_clean(client_as: ClientAs, session: Session, work: Work) -> None:
-    system = system_in_service(work)
+def test_an_audit_that_tried_nothing_is_not_called_clean(client_as: ClientAs, session: Session, work: Work) -> None:
+    system, client = system_in_service(work), client_as(Role.BENCH)
     session.execute(sa.delete(Cylinder))
     session.commit()
-    page = client_as(Role.BENCH).post(f"/keying/systems/{system.id}/audit").text
-    assert "no key was tried in any" in page and "Clean:" not in page
+    page = client.post(f"/keying/systems/{system.id}/audit").text
+    assert "Tried: 9 keys in 0 cylinders on record, and in 9 as keysets on none would have them." in page
+    session.execute(sa.delete(Bitting).where(Bitting.keyset_id == system.keysets[0].id))
+    session.commit()
+    page = client.post(f"/keying/systems/{system.id}/audit").text
+    assert "Nothing was proven of 1 keyset without a bitting here." in page and "notice good" not in page
+    session.execute(sa.delete(Bitting))
+    session.commit()
+    page = client.post(f"/keying/systems/{system.id}/audit").text
+    assert "No key was tried in any cylinder" in page and "Clean:" not in page
+    assert "Nothing was proven of 9 keysets without a bitting here." in page
 
 
 def test_the_extend_page_tells_of_a_lost_master(client_as: ClientAs, session: Session, work: Work) -> None:
