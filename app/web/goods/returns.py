@@ -164,7 +164,8 @@ def _read(form: ReturnPage, job: Job, sent: MultiDict[str, str]) -> ReturnForm:
             keys[row] = box.data
         elif kind == "cylinder":
             back = bool(sent.get(f"shelf-c{row}"))
-            pieces.append(BroughtBack(lines.get(row) or 0, 0, _CONDITIONS[box.data], back, (row,)))
+            if box.data in _CONDITIONS:  # its box refuses any other
+                pieces.append(BroughtBack(lines.get(row) or 0, 0, _CONDITIONS[box.data], back, (row,)))
         else:
             condition = _CONDITIONS.get(sent.get(f"condition-{row}", ""), ReturnCondition.GOOD)
             is_back = bool(sent.get(f"shelf-g{row}")) and condition is ReturnCondition.GOOD

@@ -38,6 +38,9 @@ def test_all_that_is_wrong_with_a_return_is_told_at_once(work: Work, client_as: 
     # Pieces that cannot be read are not said to be missing.
     page = client.post(f"{address}/return", data={**sent, "goods-1": "a few", f"keys-{keyset}": ""})
     assert "Enter a whole number of pieces." in page.text and "Say what comes back" not in page.text
+    unknown = {f"cylinder-{keyed.cylinders[0].id}": "melted"}  # no condition that the page offers
+    page = client.post(f"{address}/return", data={**sent, **unknown})
+    assert page.status_code == 422 and "Say why it comes back." in page.text
     page = client.post(f"{address}/return", data={"version": seen, "reason": "", "restocking": "15 %"})
     assert "Say why it comes back." in page.text and "Say what comes back" in page.text
 
