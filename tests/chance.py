@@ -26,8 +26,10 @@ def drawn_for(name: str) -> Iterator[None]:
     global _drawn_for, _keys
     before = _drawn_for, _keys
     _drawn_for, _keys = name, count(1)
-    yield
-    _drawn_for, _keys = before
+    try:
+        yield
+    finally:
+        _drawn_for, _keys = before
 
 
 def draw_again(patch: pytest.MonkeyPatch) -> None:
