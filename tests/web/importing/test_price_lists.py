@@ -11,8 +11,9 @@ import sqlalchemy as sa
 from werkzeug.datastructures import MultiDict
 
 from app.ledger.catalog.makers import add_maker
+from app.ledger.reports.rises import TouchedQuote
 from app.ledger.store.work import Work
-from app.ledger.tables import Import, Item, ItemKind, Maker, Role
+from app.ledger.tables import Import, Item, ItemKind, Maker, Role, Stage
 from app.web import background
 from app.web.importing import price_lists
 from tests import factories
@@ -111,6 +112,18 @@ def test_a_later_day_waits_and_thin_margins_are_asked_about(work: Work, owner_cl
     told = owner_client.get(f"/makers/{maker.id}").text
     assert "A new price list waits: 1 price holds from 1 Jan 2199." in told
     assert re.search(r'href="/imports/\d+">The list, and undo', told)
+
+
+@pytest.mark.parametrize(("dearer_by", "told"), [(0, []), (3_00, ["In all $3.00 less is left of this quote."])])
+def test_what_is_lost_by_open_quotes_is_told_where_something_is(
+    work: Work, owner_client: FormClient, monkeypatch: pytest.MonkeyPatch, dearer_by: int, told: list[str]
+) -> None:
+    """A quote of goods that the list names no longer is told, too, and loses nothing by it."""
+    quote = TouchedQuote(1001, 1, "Flats", "", Stage.QUOTED, None, 120_00, 0, dearer_by, ("H-4",))
+    monkeypatch.setattr(price_lists, "touched_by_list", lambda *asked: (quote,))
+    page, _ = send(owner_client, house(work), LIST)
+    assert '<td data-label="No longer listed" class="code">H-4</td>' in page
+    assert re.findall(r"In all .* less is left of [^<]*", page) == told
 
 
 def test_a_list_is_compared_once_however_often_its_page_is_turned(
