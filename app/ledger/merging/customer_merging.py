@@ -65,6 +65,7 @@ class CustomerMergePlan:
     """Two customers before, the one after, the names that clash, and what the audit would find beside today.
 
     keyways: those on which both have key systems, so that the keys of either enter the cylinders of the other.
+    cautions: what would open a cylinder once one is keyed to a keyset that is on none; they stop nothing.
     filled: what the one who stays takes from the other; unlike: fields in which they differ, as (field, kept, gone).
     """
 
@@ -76,6 +77,7 @@ class CustomerMergePlan:
     problems: tuple[Problem, ...]
     keyways: tuple[str, ...]
     findings: tuple[Finding, ...]
+    cautions: tuple[Finding, ...]
     filled: tuple[str, ...]
     unlike: tuple[tuple[str, str, str], ...]
 
@@ -145,9 +147,10 @@ def _merge(work: Work, form: MergeForm, pair: tuple[Customer, Customer]) -> tupl
     unlike = tuple(_unlike(kept, gone))
     clashes, problems = name_clashes(session, gone.id, kept.id, form.names)
     if problems:
-        return CustomerMergePlan(kept, gone, before, before[0] + before[1], clashes, problems, (), (), (), unlike), {}
+        after = before[0] + before[1]
+        return CustomerMergePlan(kept, gone, before, after, clashes, problems, (), (), (), (), unlike), {}
     renamed, former = rename(work, clashes)
-    shared, found = findings_of(work, (kept.id, gone.id))
+    today = findings_of(work, (kept.id, gone.id))
     filled = [name for name in FILLED if getattr(gone, name) and not getattr(kept, name)]
     for name in filled:
         setattr(kept, name, getattr(gone, name))
@@ -159,7 +162,7 @@ def _merge(work: Work, form: MergeForm, pair: tuple[Customer, Customer]) -> tupl
     carry(session, Customer, moved, kept.id)
     gone.merged_into_id = kept.id
     session.flush()
-    more = tuple(one for one in findings_of(work, (kept.id,), shared)[1] if one not in found)
+    found = findings_of(work, (kept.id,), today.keyways).beside(today)
     detail: dict[str, Any] = {
         "kept": kept.id,
         "gone": gone.id,
@@ -173,7 +176,8 @@ def _merge(work: Work, form: MergeForm, pair: tuple[Customer, Customer]) -> tupl
     after = holdings_of(session, kept.id)
     plan = CustomerMergePlan(
         *(kept, gone, before, after, clashes, problems),
-        *(shared, more, tuple(name for name in filled if name != "phone_digits"), unlike),
+        *(found.keyways, found.findings, found.cautions),
+        *(tuple(name for name in filled if name != "phone_digits"), unlike),
     )
     return plan, detail
 
@@ -261,11 +265,24 @@ def name_back(session: Session, renamed: Mapping[str, Sequence[str]], former: Se
     session.flush()
 
 
-def findings_of(
-    work: Work, customer_ids: Sequence[int], keyways: Sequence[str] | None = None
-) -> tuple[tuple[str, ...], list[Finding]]:
-    """The keyways on which all of these customers have systems whose keys and cylinders go into each other (or
-    `keyways`), and what the audit finds there.
+@dataclass(frozen=True, slots=True)
+class FoundOnKeyways:
+    """What the audit finds on some keyways: `findings`, and `cautions` of keysets that are on no cylinder."""
+
+    keyways: tuple[str, ...]
+    findings: tuple[Finding, ...] = ()
+    cautions: tuple[Finding, ...] = ()
+
+    def beside(self, other: "FoundOnKeyways") -> "FoundOnKeyways":
+        """What of it is not in the other."""
+        known = {*other.findings, *other.cautions}
+        more = (tuple(one for one in found if one not in known) for found in (self.findings, self.cautions))
+        return FoundOnKeyways(self.keyways, *more)
+
+
+def findings_of(work: Work, customer_ids: Sequence[int], keyways: Sequence[str] | None = None) -> FoundOnKeyways:
+    """What the audit finds on the keyways on which all of these customers have systems whose keys and cylinders go
+    into each other (or on `keyways`).
 
     Nothing is opened where they share none, nor of systems whose bittings the shop does not hold.
     """
@@ -277,8 +294,10 @@ def findings_of(
     asked = [
         one for mine in systems for one in mine if one.keyway in keyways and one.records is not RecordsHolder.FACTORY
     ]
-    found = [*audit_systems(work, asked).findings, *_lost_findings(work, asked)] if asked else []
-    return tuple(keyways), found
+    if not asked:
+        return FoundOnKeyways(tuple(keyways))
+    report = audit_systems(work, asked, tries_unkeyed=True)
+    return FoundOnKeyways(tuple(keyways), (*report.findings, *_lost_findings(work, asked)), report.interchanging)
 
 
 def _lost_findings(work: Work, systems: Sequence[KeySystem]) -> Iterator[Finding]:

@@ -17,6 +17,7 @@ from app.ledger.keysystems.auditing import Finding
 from app.ledger.keysystems.bittings import open_bittings, seal_bittings
 from app.ledger.keysystems.systems import SystemForm, add_system_row
 from app.ledger.merging.customer_merging import (
+    FoundOnKeyways,
     NameClash,
     findings_of,
     name_back,
@@ -104,6 +105,7 @@ class SplitPlan:
     moves: tuple[DoorMove, ...]
     keyways: tuple[str, ...]
     findings: tuple[Finding, ...]
+    cautions: tuple[Finding, ...]
 
 
 def plan_split(work: Work, form: SplitForm) -> SplitPlan:
@@ -175,11 +177,11 @@ def _split(work: Work, form: SplitForm) -> tuple[SplitPlan, dict[str, Any]]:
     problems = (*problems, *(Problem(f"number-{one.door.id}", one.clash) for one in moves if one.clash))
     names = tuple(f"{one.symbol} of {one.system.name}" for one in keysets)
     plan = SplitPlan(
-        *(source, target, before, before, clashes, problems, together, told, names, moves, (), ()),
+        *(source, target, before, before, clashes, problems, together, told, names, moves, (), (), ()),
     )
     if problems or together:
         return plan, {"to": target.id}
-    shared, found = findings_of(work, (source.id, target.id)) if not is_new else ((), [])
+    today = findings_of(work, (source.id, target.id)) if not is_new else FoundOnKeyways(())
     renamed, former = rename(work, clashes)
     came_from = _put_doors(work, moves, site, source, target)
     books = _carry_keysets(work, keysets, target)
@@ -194,7 +196,7 @@ def _split(work: Work, form: SplitForm) -> tuple[SplitPlan, dict[str, Any]]:
         if ids
     }
     carry(session, Customer, moved, target.id)
-    more = tuple(one for one in findings_of(work, (target.id,), shared)[1] if one not in found) if shared else ()
+    found = findings_of(work, (target.id,), today.keyways).beside(today) if today.keyways else today
     crossed = {tie.row for tie in crossing} | {
         tie.row for tie in ties_of(session, target.id) if tie.crosses(_came(moved, came_from, books))
     }
@@ -210,7 +212,7 @@ def _split(work: Work, form: SplitForm) -> tuple[SplitPlan, dict[str, Any]]:
         "crossed": sorted(crossed),
     }
     after = holdings_of(session, source.id), holdings_of(session, target.id)
-    return replace(plan, after=after, keyways=shared, findings=more), detail
+    return replace(plan, after=after, keyways=found.keyways, findings=found.findings, cautions=found.cautions), detail
 
 
 def _require_own(session: Session, form: SplitForm) -> None:

@@ -2,13 +2,15 @@
 
 import re
 from collections.abc import Callable
+from html import unescape
 
 import pytest
 import sqlalchemy as sa
 from flask.testing import FlaskClient
 from sqlalchemy.orm import Session
 
-from app.ledger.tables import Customer, Door, FormerName, Role, Site
+from app.ledger.tables import Customer, Door, FormerName, KeySystem, Role, Site
+from tests.desk import list_taken
 from tests.factories import (
     ContactFactory,
     CustomerFactory,
@@ -16,6 +18,7 @@ from tests.factories import (
     DoorFactory,
     FormClient,
     JobFactory,
+    KeywayFactory,
     PaymentFactory,
     SiteFactory,
 )
@@ -133,6 +136,31 @@ def test_a_site_goes_to_a_new_customer_and_comes_back(
     look_again(session)
     assert session.get_one(Site, annex.id).customer_id == kept.id
     assert session.scalar(sa.select(Customer.id).filter_by(name="Annex Trust")) is None
+
+
+def test_listed_keys_that_would_interchange_are_told_before_customers_merge_or_part(
+    owner_client: FormClient, session: Session, pair: tuple[Customer, Customer]
+) -> None:
+    """In each chamber 201 has a cut of the other's 101 or of the master over that; no cylinder is keyed to either."""
+    kept, gone = pair
+    spec = {"chambers": 6, "depths": 10, "first_depth": 0, "macs": 9, "step": 2}
+    KeywayFactory(code="AQ1", spec__spec=spec)
+    head = "symbol,bitting,level\n"
+    list_taken(owner_client, f"{head}TMK,417250,TMK\n101,235472,change\n", kept.id, "Old wharf", keyway="AQ1")
+    list_taken(owner_client, f"{head}TMK,675816,TMK\n201,237452,change\n", gone.id, "New wharf", keyway="AQ1")
+    look_again(session)
+    old, new = session.scalars(sa.select(KeySystem).order_by(KeySystem.id)).all()
+    opening, keyed = (
+        next(f"{one.symbol} of {system.name}" for one in system.keysets if one.parent) for system in (new, old)
+    )
+    told = f"Key {opening} would also operate any cylinder keyed to {keyed}, which it must not."
+    merge, split = f"/customers/{kept.id}/merge/{gone.id}", f"/customers/{gone.id}/split"
+    sent = boxes(owner_client.get(split).text) | {"whose": "known", "system": [str(new.id)], "name": kept.name}
+    for page in (owner_client.get(merge).text, owner_client.post(split, data=sent).text):
+        assert told in unescape(page) and "nothing in cylinders on record that it does not find today" in page
+    site = session.scalars(sa.select(Site).filter_by(customer_id=gone.id)).one()
+    data = {**boxes(owner_client.get(merge).text), f"name-site-{site.id}": "Annex"}
+    assert owner_client.post(merge, data=data).status_code == 303
 
 
 def test_a_customer_to_go_to_is_named_whole(owner_client: FormClient, pair: tuple[Customer, Customer]) -> None:
