@@ -42,7 +42,9 @@ _DAYS = re.compile(
     r"|\d{1,2}[ -][A-Za-z]{3,9}\.?,?[ -]\d{4}"
 )
 _HOLDS_FROM = re.compile(r"\b(?:effective|valid|holds?|from)\b", re.IGNORECASE)
-_HOLDS_TO = re.compile(r"\b(?:until|till|to|through|thru)\b", re.IGNORECASE)
+_TO = r"\b(?:until|till|to|through|thru|expires?|ends?)\b"
+_HOLDS_TO = re.compile(_TO, re.IGNORECASE)
+_LAST_DAY_NEXT = re.compile(_TO + r"(?: and including| on)?:?(?: [a-z]+day,?)? *$", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -102,9 +104,11 @@ def day_of_list(table: FoundTable, today: date) -> date:
     today.
     """
     for title in table.titles:
-        for found in _DAYS.findall(title):
+        for found in _DAYS.finditer(title):
+            if _LAST_DAY_NEXT.search(title[: found.start()]):
+                continue
             with suppress(BitternError):
-                return cell_day(re.sub(r"(?<=\d)(st|nd|rd|th)\b", "", found), "day", MONTH_FIRST)
+                return cell_day(re.sub(r"(?<=\d)(st|nd|rd|th)\b", "", found[0]), "day", MONTH_FIRST)
     for column in table.columns:
         heading = column.heading
         if not _HOLDS_FROM.search(heading) or _HOLDS_TO.search(heading):

@@ -144,6 +144,26 @@ def test_the_last_day_of_a_list_is_not_the_day_from_which_it_holds(work: Work, h
     assert day_of_list(sent(work, text).table.table, work.today) == work.today
 
 
+@pytest.mark.parametrize(
+    ("title", "day"),
+    [
+        ("Prices valid until June 30, 2031", None),
+        ("Valid through and including Monday, 6/30/2031", None),
+        ("Price list, expires on 2031-06-30", None),
+        ("Valid to June 30, 2031, effective January 4, 2031", date(2031, 1, 4)),
+        ("January 4, 2031 to June 30, 2031", date(2031, 1, 4)),
+        ("Prices to the trade, January 4, 2031", date(2031, 1, 4)),
+    ],
+)
+def test_the_last_day_in_a_title_is_not_the_day_from_which_a_list_holds(
+    work: Work, title: str, day: date | None
+) -> None:
+    """Above the table; a day of another title, or else today, is taken."""
+    for others, expected in (("", day or work.today), ('"Of January 2, 2031"\n', day or date(2031, 1, 2))):
+        text = f'"{title}"\n{others}number,list\nAC-10,1\nAC-12,2\n'
+        assert day_of_list(sent(work, text).table.table, work.today) == expected
+
+
 def test_another_makers_list_takes_nothing_away(work: Work) -> None:
     comparison = sent(work, code="NOR").comparison
     assert comparison.is_foreign and not comparison.changes
