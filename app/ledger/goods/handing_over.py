@@ -274,10 +274,9 @@ def hand_over_part(work: Work, job_id: int, version: int, form: PartForm) -> Han
             raise LedgerError("stage", f"Nothing can be handed over of a job that is {job.stage.word}.")
         require_rekeyed_there(work, job)
         taker = " ".join(form.taken_by.split())
-        pieces, problems = _chosen(there_now(work.session, job), form)
         still = still_open(work.session, job)
-        problems += _site_problems(pieces, still, form.known)
-        if problems := [*_taker_problems(taker), *problems]:
+        pieces, problems = _read_part(work.session, job, form, still)
+        if problems:
             raise Problems(problems)
         left = waiting_for(work.session, job).less(pieces)
         left = replace(left, keys=(*left.keys, *still.keys))  # those that are cut later are still promised, too
@@ -291,6 +290,17 @@ def hand_over_part(work: Work, job_id: int, version: int, form: PartForm) -> Han
 
 PART_STAGES = (*LATE_STAGES, Stage.HANDED_OVER)
 """A quote was accepted, and pieces may be there; keys that were cut later are fetched later."""
+
+
+def _read_part(session: Session, job: Job, form: PartForm, still: StillOpen) -> tuple[Pieces, list[Problem]]:
+    pieces, problems = _chosen(there_now(session, job), form)
+    problems += _site_problems(pieces, still, form.known)
+    return pieces, [*_taker_problems(" ".join(form.taken_by.split())), *problems]
+
+
+def part_problems(session: Session, job: Job, form: PartForm) -> list[Problem]:
+    """What keeps a part from going, each at the box that `hand_over_part` names."""
+    return _read_part(session, job, form, still_open(session, job))[1]
 
 
 def may_part_go(session: Session, job: Job) -> bool:

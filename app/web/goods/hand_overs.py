@@ -9,6 +9,7 @@ from wtforms import SelectMultipleField, StringField
 from wtforms.fields.choices import SelectChoice  # type: ignore[attr-defined]  # newer than the stubs
 
 from app.documents import goods_to_pick_pdf, hand_over_pdf
+from app.errors import Problems
 from app.ledger.goods.hand_overs import HandOver, hand_overs_of
 from app.ledger.goods.handing_over import (
     PART_STAGES,
@@ -18,6 +19,7 @@ from app.ledger.goods.handing_over import (
     hand_over_part,
     is_all_gone,
     lost_before_and_after,
+    part_problems,
     still_open,
 )
 from app.ledger.goods.papers import hand_over_sheet, picks_of
@@ -32,7 +34,7 @@ from app.web.access import roles
 from app.web.errors import about
 from app.web.fields import WholeField
 from app.web.files import PDF, send
-from app.web.forms_base import SavedForm, flash_and_redirect, record_id, text, with_boxes
+from app.web.forms_base import SavedForm, attach, flash_and_redirect, record_id, text, with_boxes
 from app.web.jobs.page import OVER_THE_LIMIT, TakerForm, job_page
 from app.web.services import current_work
 
@@ -55,6 +57,17 @@ class PartPage(SavedForm):
         """What was entered of keys by keyset, or of goods by line."""
         named = ((field.name.removeprefix(f"{of_what}-"), field.data) for field in self)
         return {record_id(row): count for row, count in named if record_id(row) and count is not None}
+
+    def tell_besides(self, job: Job, sent: PartForm) -> None:
+        """What else is wrong where a box cannot be read, so that all is told at once; no box twice."""
+        refused = {box.name for box in self if box.errors}
+        if any("-" in name for name in refused) and not sent.cylinders:
+            refused.add("cylinders")  # what was typed there may be all that goes
+        if any(name.startswith("keys-") for name in refused):
+            refused.add("known")  # how many keys go is not known yet
+        found = part_problems(current_work().session, job, sent)
+        if others := [one for one in found if one.field not in refused]:
+            attach(self, Problems(others))
 
 
 def _part_form(rows: Sequence[ScheduleRow], job: Job, keysets: Collection[Keyset]) -> PartPage:
@@ -95,14 +108,11 @@ def page(number: int) -> ResponseReturnValue:
     if not form.is_submitted() and is_all_gone(work.session, job):
         flash(f"All of job {number} was handed over.", "caution")
         return redirect(url_for("jobs.show", number=number), 303)
-
-    def take() -> HandOver:
-        cylinders = {record_id(one) for one in form.cylinders.data or ()}
-        keys, goods = form.counts("keys"), form.counts("goods")
-        part = form.into(PartForm, cylinders=cylinders, keys=keys, goods=goods)
-        return hand_over_part(work, job.id, form.version_read, part)
-
-    if done := form.run(take):
+    cylinders = {record_id(one) for one in form.cylinders.data or ()}
+    part = form.into(PartForm, cylinders=cylinders, keys=form.counts("keys"), goods=form.counts("goods"))
+    if form.is_submitted() and not form.validate():
+        form.tell_besides(job, part)
+    elif done := form.run(lambda: hand_over_part(work, job.id, form.version_read, part)):
         return _handed(number, done.value)
     return _page(number, form, schedule.rows), form.status
 

@@ -389,6 +389,19 @@ def test_a_part_is_handed_over_from_its_page_with_a_receipt_of_just_that(work: W
     assert (
         '<p class="error" id="goods-2-error">' in refused.text and "Enter a whole number of pieces." in refused.text
     )
+    # What else is wrong is told with it, and pieces that cannot be read are not said to be missing.
+    unread = {**sent, "goods-2": "a few", "taken_by": ""}
+    refused = client.post(f"{address}/hand-over", data={**unread, f"keys-{first.keyset_id}": "2"})
+    told = {
+        "goods-2": "Enter a whole number",
+        "taken_by": "Enter who takes it",
+        f"keys-{first.keyset_id}": "1 key of",
+    }
+    for box, said in told.items():
+        assert said in refused.text.partition(f'id="{box}-error">')[2].partition("</p>")[0], box
+        assert refused.text.count(f'href="#{box}"') == 1, box
+    refused = client.post(f"{address}/hand-over", data={"version": seen, "taken_by": "", "goods-2": "a few"})
+    assert "Enter who takes it" in refused.text and "Say what goes" not in refused.text
     refused = client.post(f"{address}/hand-over", data={**sent, "goods-2": "11", f"keys-{first.keyset_id}": "2"})
     for told, box in (("Of line 2, 10 can go", "goods-2"), ("1 key of 1AA can go", f"keys-{first.keyset_id}")):
         below = refused.text.partition(f'<p class="error" id="{box}-error">')[2].partition("</p>")[0]
