@@ -2,7 +2,7 @@
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -61,7 +61,9 @@ class Owed:
 
 @dataclass(frozen=True, slots=True)
 class Owing:
-    """One customer's share: how many jobs, how much, how much of it overdue, and the oldest's days."""
+    """One customer's share: how many jobs, how much, how much of it overdue, and the oldest's days; credit_cents: a
+    credit beside it.
+    """
 
     customer_id: int
     customer_name: str
@@ -71,6 +73,7 @@ class Owing:
     days: int
     since: date
     overdue_cents: int
+    credit_cents: int = 0
 
 
 def owed_jobs(session: Session, today: date, customer_id: int | None = None) -> tuple[Owed, ...]:
@@ -180,7 +183,9 @@ def by_customer(jobs: Sequence[Owed]) -> tuple[Owing, ...]:
 
 def owed_by_customer(session: Session, today: date) -> tuple[Owing, ...]:
     """Who owes how much since when, the longest first, until it is paid."""
-    return by_customer(owed_jobs(session, today))
+    owing = by_customer(owed_jobs(session, today))
+    credit = credit_of(session) if owing else {}
+    return tuple(replace(one, credit_cents=credit.get(one.customer_id, 0)) for one in owing)
 
 
 def credit_of(session: Session, customer_id: int | None = None) -> Mapping[int, int]:

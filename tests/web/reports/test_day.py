@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from app.ledger.care.backups import MADE
 from app.ledger.jobs.stages import move_job
+from app.ledger.money.accounts import AccountForm, take_account_payment
 from app.ledger.store.events import record
 from app.ledger.store.work import Work
 from app.ledger.tables import (
@@ -105,6 +106,19 @@ def test_orders_to_makers_are_told_with_what_is_late_what_came_and_whom_to_call(
     ):
         sheet = openpyxl.load_workbook(io.BytesIO(owner_client.get(f"/day/{name}.xlsx").data)).active
         assert list(sheet.values)[1:] == [row]
+
+
+def test_who_owes_stands_with_the_credit_of_what_was_paid_too_much(
+    owner_client: FormClient, work: Work, jobs: dict[str, Job]
+) -> None:
+    """210.00 is owed and not invoiced, so 222.50 for the account stay the customer's credit: nobody is to be rung."""
+    customer = jobs["owed"].customer_id
+    owes = owner_client.get("/day").text.partition('id="owes"')[2]
+    assert "$210.00" in owes and "credit" not in owes
+    take_account_payment(work, customer, AccountForm(222_50, "check", work.today, "a-token"))
+    owes = owner_client.get("/day").text.partition('id="owes"')[2]
+    assert f'$210.00<br><a href="/customers/{customer}/account">credit $222.50</a>' in owes
+    assert "Paid more than is owed" in owner_client.get(f"/customers/{customer}/account").text
 
 
 def test_each_figure_leads_to_rows_that_are_there(owner_client: FormClient, jobs: dict[str, Job]) -> None:
