@@ -288,6 +288,8 @@ def lost_key(system_id: int) -> ResponseReturnValue:
     work, form = current_work(), LostPage()
     opened = open_system(work, system_id)
     form.offer(opened)
+    if request.method == "GET":
+        form.keyset.data = request.args.get("keyset", "")
     if request.form.get("deed") == "report":
         if reported := form.run(lambda: report_loss(work, form.read(system_id))):
             return flash_and_redirect(reported.value.words, "losses.show", loss_id=reported.value.loss.id)

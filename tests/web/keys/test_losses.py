@@ -67,6 +67,7 @@ def test_a_lost_master_stays_open_until_its_last_door_is_rekeyed(
     loss = the_loss(work)
     listed = clerk.get("/keys/losses").text
     assert "AA</a>" in listed and "2 doors" in listed
+    assert "A lost key is reported on its own page, on its door&#39;s page, or" in listed  # the next one is
     assert 'href="/keys/losses"' in clerk.get("/key-systems").text
     assert f'href="/keys/losses/{loss.id}"' in clerk.get(f"/key-systems/{keyed.system.id}").text
     assert "1 open" in client_as(Role.OWNER).get("/day").text

@@ -1,13 +1,15 @@
 """Pages about sites and their doors."""
 
+import re
 from collections.abc import Callable
 from fractions import Fraction
+from html import unescape
 
 import pytest
 import sqlalchemy as sa
 
 from app.ledger.store.work import Work
-from app.ledger.tables import CylinderState, Door, Event, Lock, Role, Stage
+from app.ledger.tables import Cylinder, CylinderState, Door, Event, Lock, Role, Stage
 from tests import factories
 from tests.factories import FormClient
 from tests.keyed import Keyed, bitting_in, counted, keyed_job, walk
@@ -49,6 +51,18 @@ def test_a_site_shows_doors_cylinders_keysets_flags_and_cautions(keyed: Keyed, c
     for told in ("F1", "Flat 2", "RH", "mortise lock", "1AA", "2AA", "AD-Q1-66", "exit", "fire-rated", EGRESS, FIRE):
         assert told in page, told
     assert bitting_in(page) is None
+
+
+def test_a_door_leads_to_the_loss_of_its_key(work: Work, keyed: Keyed, client_as: ClientAs) -> None:
+    """A caller knows a door's number and no symbol: once its cylinder hangs there, its keyset is chosen already."""
+    clerk, address = client_as(Role.COUNTER), f"/doors/{keyed.doors[1].id}"
+    assert "Its key is lost" not in clerk.get(address).text
+    cylinder = work.session.scalars(sa.select(Cylinder).where(Cylinder.door_id == keyed.doors[1].id)).one()
+    cylinder.state = CylinderState.FITTED
+    work.session.commit()
+    link = re.search(r'href="([^"]+)">Its key is lost', clerk.get(address).text)
+    assert link is not None
+    assert re.search(r'<option selected value="2AA">', clerk.get(unescape(link[1])).text)
 
 
 def test_doors_stand_as_people_count(keyed: Keyed, client_as: ClientAs) -> None:
