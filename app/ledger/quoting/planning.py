@@ -431,7 +431,9 @@ class _Planner:
         and such as wait for a door where new ones run out.
         """
         count, system = len(sizes), book.row
-        reserved = {symbol for symbols in (self._doors or {}).values() for symbol in symbols} - {*listed}
+        doors = (self._doors or {}).items()
+        of_doors = {symbol for _, symbols in doors for symbol in symbols}
+        reserved = {symbol for other, symbols in doors if other != number for symbol in symbols} - {*listed}
         if not count:
             return []
         if line.keying.kind is KeyingKind.OWN:  # alike wherever it is the same key, which nobody draws
@@ -463,7 +465,7 @@ class _Planner:
             given = {one.symbol for keysets in self._of_line.values() for one in keysets}
             there = waiting_changes(self._work, system, master)
             held = {symbol for one in kept for symbol in one.symbols}
-            waiting = [symbol for symbol in there if symbol not in given | reserved | held][: count - found]
+            waiting = [symbol for symbol in there if symbol not in given | of_doors | held][: count - found]
             if found + len(waiting) == count:
                 self._room.take(book, master, found, also, shorter)
                 self.notes.append(

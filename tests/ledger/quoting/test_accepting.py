@@ -147,6 +147,24 @@ def test_without_an_opening_no_site_is_asked_for_or_made(work: Work) -> None:
     assert (job.site_id, [one.door_id for one in job.cylinders]) == (None, [None, None])
 
 
+@pytest.mark.parametrize(
+    ("keyings", "named", "hung"),
+    [
+        ([KeyingInstruction(KeyingKind.KA)], "SKD1 - SKD1", "SKD1 SKD1 SKD1"),
+        ([KeyingInstruction(KeyingKind.KA, set_size=2)], "SKD2 SKD1 -", "SKD2 SKD1 SKD1"),
+        ([KeyingInstruction(KeyingKind.KD)] * 2, "SKD3 - SKD1 SKD5 - -", "SKD3 SKD2 SKD1 SKD5 SKD4 SKD6"),
+    ],
+)
+def test_a_door_list_names_single_keysets_as_the_page_says_them(
+    work: Work, keyings: list[KeyingInstruction], named: str, hung: str
+) -> None:
+    job = issued(work, QuoteRequest(customer_id(work, "Lantern"), tuple(mortise(3, one) for one in keyings)))
+    symbols = named.replace("-", "").split(" ")
+    accept(work, job, tuple(DoorRow(row, f"F{row}", keyset=symbol) for row, symbol in enumerate(symbols)))
+    on = {one.door.opening_number: one.keyset.symbol for one in job.cylinders if one.door and one.keyset}
+    assert [on[f"F{row}"] for row in range(len(symbols))] == hung.split()
+
+
 def test_an_uncombinated_cylinder_is_operated_by_nobody(work: Work) -> None:
     line = mortise(1, KeyingInstruction(KeyingKind.NONE), keys_each=0)
     job = issued(work, QuoteRequest(customer_id(work, "Lantern"), (line,)))
