@@ -187,11 +187,12 @@ def read_door_rows(
             problems.append(_of_row(number, "opening", "This row names columns and is no door: remove it."))
             continue
         given, found = _row(number, cells, names)
-        if given is not None and given.opening:
-            first = seen.setdefault((given.opening.casefold(), given.position.casefold()), number)
+        cell = dict(zip(names, cells, strict=False))
+        if opening := cell.get("opening"):
+            first = seen.setdefault((opening.casefold(), cell.get("position", "").casefold()), number)
             if first != number:
                 told = (
-                    f"{given.opening} stands in row {first} already; give the two "
+                    f"{opening[:40]} stands in row {first} already; give the two "
                     "cylinders of one door different positions, or correct the number."
                 )
                 found.append(_of_row(number, "opening", told))

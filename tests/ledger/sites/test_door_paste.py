@@ -41,6 +41,14 @@ def test_all_problems_are_told_and_good_rows_are_kept() -> None:
     assert {problem.field for problem in problems} == {"doors"}
 
 
+@pytest.mark.parametrize("hands", [("up", "LH"), ("LH", "up"), ("up", "up")])
+def test_a_number_that_comes_twice_is_told_beside_what_else_its_rows_have_wrong(hands: tuple[str, str]) -> None:
+    _, problems = read_doors(f"opening,hand\nM2,{hands[0]}\nM2,{hands[1]}\n")
+    told = [problem.message.partition(":")[0] for problem in problems]
+    faulty = [f"Row {row}, hand" for row, hand in enumerate(hands, start=2) if hand == "up"]
+    assert told == [*faulty, "Row 3, opening"]
+
+
 def test_one_door_may_have_two_cylinders_in_different_positions() -> None:
     rows, problems = read_doors("opening,position\n7,outside\n7,inside\n")
     assert problems == [] and [row.position for row in rows] == ["outside", "inside"]
