@@ -101,7 +101,8 @@ def decode_customers_key(work: Work, job_number: int, keyset_id: int, form: Cust
 def _read(spec: BittingSpec, form: CustomersKeyForm) -> Cuts:
     key = read_key(spec, form.cuts, form.order, _TOLERANCE, "cuts")
     if key.bitting is None:
-        raise KeyingError("cuts", "A depth lies between two of the spec: measure once more, or enter the cuts.")
+        told = " ".join(key.warnings)
+        raise KeyingError("cuts", f"{told} Measure once more, or enter the depths.")
     if not key.within_macs:
         raise KeyingError("cuts", "These cuts differ by more than the MACS of the spec: read the key again.")
     return key.bitting

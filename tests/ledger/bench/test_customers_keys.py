@@ -174,6 +174,11 @@ def test_a_key_that_cannot_enter_is_refused_on_its_line(work: Work, key: str, fi
         ("094163", "differ by more than the MACS"),
         ("2741X3", "Chamber 5: depths of this spec run from 0 to 9."),
         (".3 .3 .3", "Give 6 measured depths, bow to tip; there are 3."),
+        (
+            # .331 less so many times .0145: .302, .2585, .331, .2295, .273, .244; one halfway, one of another key.
+            ".302 .251 .331 .2295 .173 .244",
+            "Chamber 2: the cut is in between. Chamber 5: the cut is outside the chart. Measure once more",
+        ),
     ],
 )
 def test_cuts_that_cannot_be_are_refused_and_nothing_is_saved(work: Work, cuts: str, says: str) -> None:
