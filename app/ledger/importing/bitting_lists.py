@@ -24,6 +24,7 @@ from app.ledger.importing.imports import SentTable
 from app.ledger.importing.reading import TableChoice, place_words
 from app.ledger.importing.written import WrittenRows
 from app.ledger.keys.blind_codes import is_blind_code, take_codes
+from app.ledger.keysystems.auditing import AuditReport, audit_systems
 from app.ledger.keysystems.bitting_lists import ListedCells, TakeForm, take_over
 from app.ledger.keysystems.control import CONTROL_SYMBOL
 from app.ledger.keysystems.systems import keyway_spec
@@ -251,8 +252,8 @@ class Agreed:
 
 def take_bitting_list(
     work: Work, sent: SentTable, choice: TableChoice, form: TakeForm, answers: ListAnswers, agreed: Agreed
-) -> KeySystem:
-    """Take a list over, all of it at once, as a table that came in; owner only.
+) -> tuple[KeySystem, AuditReport]:
+    """Take a list over, all of it at once, as a table that came in, and audit its system; owner only.
 
     Problems on `system`, `root`, `order_tells` or `leaves_asked` for what is still open; nothing is saved then.
     """
@@ -303,4 +304,4 @@ def take_bitting_list(
             written=written.to_json(work.session),
         )
         work.session.add(row)
-        return system
+        return system, audit_systems(work, [system], tries_unkeyed=True)

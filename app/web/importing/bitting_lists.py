@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from flask import Blueprint, redirect, render_template, request, url_for
+from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
 from app.keying import LIST_LEVELS
@@ -19,7 +19,7 @@ from app.ledger.importing.bitting_lists import (
 from app.ledger.importing.imports import ask_questions
 from app.ledger.keysystems.bitting_lists import TakeForm
 from app.web.access import owner_only
-from app.web.forms_base import flash_and_redirect, record_id, typed
+from app.web.forms_base import record_id, typed
 from app.web.importing.views import choice_of, open_waiting
 from app.web.keying.forms import TakeListPage
 from app.web.services import current_work
@@ -49,8 +49,10 @@ def show(token: str) -> ResponseReturnValue:
             agreed = Agreed(bool(form.leaves_asked.data), bool(form.order_tells.data))
             if taken := form.run(lambda: take_bitting_list(work, sent, choice, asked, _answers(form), agreed)):
                 drop_upload(token)
-                said = f"{taken.value.name} is imported: {len(read.found.taken)} keysets, their bittings sealed."
-                return flash_and_redirect(said, "keysystems.show", system_id=taken.value.id)
+                system, audit = taken.value
+                flash(f"{system.name} is imported: {len(read.found.taken)} keysets, their bittings sealed.")
+                flash(audit.words, "note" if audit.is_proven else "caution")
+                return redirect(url_for("keysystems.show", system_id=system.id), 303)
     page = render_template(
         "importing/bitting_list.html",
         waiting=waiting,

@@ -676,6 +676,19 @@ def test_a_key_that_breaks_the_parity_is_entered_again_where_it_is_really_cut_so
     assert audit_systems(work, [get_system(work.session, system.id)]).is_clean
 
 
+def test_listed_keys_that_interchange_are_told_as_their_list_is_imported(
+    keyway: None, owner_client: FlaskClient, customer: int
+) -> None:
+    """103 of the first has in each chamber a cut of 101 or of the master over both."""
+    listed = (("TMK", "417250", "TMK"), ("101", "235472", "change"), ("103", "237452", "change"))
+    page = unescape(take(owner_client, rows(*listed), customer))
+    assert "Old wharf is imported: 3 keysets, their bittings sealed." in page
+    assert "Not clean: Key 2AA of Old wharf would also operate any cylinder keyed to 1AA of Old wharf" in page
+    clean = rows(*listed[:2], ("103", "053436", "change"))
+    page = list_taken(owner_client, clean, factories.CustomerFactory().id, "Mill", keyway="AQ1")
+    assert "Clean: no key operates a cylinder that it must not" in page and "3 as keysets on none" in page
+
+
 @pytest.mark.postgresql
 def test_listed_keys_that_interchange_are_told_before_a_cylinder_is_keyed(
     keyway: None, owner_client: FlaskClient, customer: int, work: Work
