@@ -124,8 +124,8 @@ def _without_accents(word: str) -> str:
     return unicodedata.normalize("NFC", re.sub("[\u0300-\u036f]+", "", apart))
 
 
-def word_ids(dialect: str, model: Any, name: str, limit: int = MOST) -> sa.Select[int]:
-    """The newest `limit` ids of a searched table's rows that answer a query, to be given as parameter `name`."""
+def word_ids(dialect: str, model: Any, name: str, limit: int | None = MOST) -> sa.Select[int]:
+    """The newest `limit` ids (None: all) of a searched table's rows that answer a query, the parameter `name`."""
     asked = sa.bindparam(name, type_=sa.String())
     if dialect == "sqlite":
         table = f"search_{model.__tablename__}"
@@ -182,29 +182,32 @@ def _current(model: Any) -> Any:
     return sa.func.coalesce(model.merged_into_id, model.id).label("id")
 
 
-def _named(dialect: str, model: Any, name: str) -> list[_Ids]:
+def _named(dialect: str, model: Any, name: str, limit: int | None = MOST) -> list[_Ids]:
     """Customers or sites by their own words, in the name of what they were merged into too; then by a former name."""
-    found = word_ids(dialect, model, name).subquery()
-    once = word_ids(dialect, FormerName, name).subquery()
+    found = word_ids(dialect, model, name, limit).subquery()
+    once = word_ids(dialect, FormerName, name, limit).subquery()
     owner = FormerName.customer_id if model is Customer else FormerName.site_id
     by_former = sa.select(_current(model)).join(FormerName, owner == model.id).join(once, once.c.id == FormerName.id)
     return [sa.select(_current(model)).join(found, found.c.id == model.id), by_former]
 
 
-def customer_ids(dialect: str, *, has_digits: bool) -> _Ranked:
-    """Customers by `digits` in their phone (or a contact's), by their own words, then by a contact's or a site's."""
-    contacts = word_ids(dialect, Contact, "begun").subquery()
-    sites = [rows.subquery() for rows in _named(dialect, Site, "begun")]
+def customer_ids(dialect: str, *, has_digits: bool, limit: int | None = MOST) -> _Ranked:
+    """Customers by `digits` in their phone (or a contact's), by their own words, then by a contact's or a site's.
+
+    limit: how many of the newest each of these looks at; None where all are listed, page by page.
+    """
+    contacts = word_ids(dialect, Contact, "begun", limit).subquery()
+    sites = [rows.subquery() for rows in _named(dialect, Site, "begun", limit)]
     arms: list[_Ids] = []
     if has_digits:
         # Somebody reads out the last four digits as often as all of them, so they are looked for anywhere.
         digits = sa.bindparam("digits", type_=sa.String())
-        arms.append(sa.select(_current(Customer)).where(Customer.phone_digits.contains(digits)).limit(MOST))
+        arms.append(sa.select(_current(Customer)).where(Customer.phone_digits.contains(digits)).limit(limit))
         theirs = sa.select(Contact.customer_id.label("id")).where(Contact.phone_digits.contains(digits))
-        arms.append(theirs.limit(MOST))
-    own, former = _named(dialect, Customer, "begun")
+        arms.append(theirs.limit(limit))
+    own, former = _named(dialect, Customer, "begun", limit)
     arms += [
-        _named(dialect, Customer, "whole")[0],
+        _named(dialect, Customer, "whole", limit)[0],
         own,
         former,
         sa.select(Contact.customer_id.label("id")).join(contacts, contacts.c.id == Contact.id),

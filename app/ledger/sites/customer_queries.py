@@ -56,7 +56,7 @@ def _met(session: Session, wanted: str) -> sa.ColumnElement[bool]:
     words, dialect = _words_of(wanted), dialect_of(session)
     if not words:
         return _holds(wanted)
-    ranked = customer_ids(dialect, has_digits=False).subquery()
+    ranked = customer_ids(dialect, has_digits=False, limit=None).subquery()
     return sa.or_(_holds(wanted), Customer.id.in_(sa.select(ranked.c.id).params(values_of(dialect, words))))
 
 

@@ -24,6 +24,16 @@ ClientAs = Callable[[Role | None], FlaskClient]
 SCRIPT = "<script>alert(1)</script>"
 
 
+@pytest.mark.postgresql
+def test_all_who_are_found_by_words_are_counted_and_listed(clerk: FlaskClient) -> None:
+    """The counter's list of who may be meant holds the newest alone; this one is turned page by page."""
+    for place in range(201):
+        CustomerFactory(name=f"North {place:03} School")
+    page = clerk.get("/customers?q=school+north").text
+    assert "201 found for" in page and "North 000 School" in page
+    assert "North 200 School" in clerk.get("/customers?q=school+north&page=6").text
+
+
 def test_a_list_says_the_exemption_in_words(clerk: FlaskClient) -> None:
     CustomerFactory(name="Saltmarsh Maritime College", exempt_certificate="E-4", exempt_until=date(2027, 5, 1))
     CustomerFactory(name="Lantern Row", exempt_certificate="E-5", exempt_until=date(2026, 11, 1))
