@@ -122,6 +122,15 @@ class PlanOfQuote:
         groups = self._groups(level)
         return sum(self._copies[old] for old in groups[-1 if with_bare else 0])
 
+    def needs_keys(self) -> bool:
+        """Whether keys are to come with the quote: to what the plan replaces on its doors, or to masters, where no
+        quote of the loss brings those yet.
+        """
+        if any(self._groups(level)[0] for level in _ON_DOORS):
+            return True
+        has_masters = any(self._by_symbol[old].level in UPPER for old in self._replaced)
+        return has_masters and not are_masters_keys_quoted(self._session, self.loss)
+
     def words_of_keys(self, level: Level, quantity: int) -> str:
         """Whose keys they are, for the line: 'Keys to AD1 to AD48, 2 each'."""
         counts = self.new_keys(level, quantity)

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from app.keying import MOST_LEVELS, UPPER_LEVELS, KeyingError, KeySymbol, read_symbol
 from app.ledger.catalog.quote_rules import line_rules, quote_rules
 from app.ledger.quoting.key_lines import level_named
+from app.ledger.quoting.loss_lines import PlanOfQuote
 from app.ledger.quoting.quoting import PricedQuote
 from app.ledger.quoting.request import QuoteRequest
 from app.ledger.quoting.resolving import Resolved
@@ -45,11 +46,13 @@ def facts_of(work: Work, priced: PricedQuote) -> QuoteFacts:
         if choice.choice == "factory"
         for number in choice.lines
     )
+    plan = PlanOfQuote.of(work.session, ask)
+    keyed = [one for one in cylinders if one.line.keying.kind is not KeyingKind.NONE]
     # A system keyed here is designed here: its list is made with it. Where a factory has it, the house knows that.
     has_list = system.records is not RecordsHolder.NOBODY if system else is_new and not at_factory
     return QuoteFacts(
         cylinders=_count(cylinders),
-        keyed_cylinders=_count(one for one in cylinders if one.line.keying.kind is not KeyingKind.NONE),
+        keyed_cylinders=_count(keyed) if plan is None or plan.needs_keys() else 0,
         master_keyed_cylinders=_count(mastered),
         mortise_cylinders_swapped=_count(one for one in sold if _type(one) == "mortise"),
         rim_cylinders=_count(one for one in sold if _type(one) == "rim"),

@@ -25,6 +25,8 @@ from app.ledger.keysystems.planning import MatrixSealForm, make_ready, seal_acce
 from app.ledger.keysystems.retiring import keyed_in, put_back_in_use, retire_system
 from app.ledger.quoting.loss_drafts import PhaseForm, PhasesBy, drafts_of_loss, plan_of_loss
 from app.ledger.quoting.loss_letter import letter_of_loss
+from app.ledger.quoting.missing import questions_about
+from app.ledger.quoting.quoting import price_request
 from app.ledger.quoting.request import KeyingInstruction, LineRequest, QuoteRequest, SystemRequest
 from app.ledger.stock.needs import needs_of
 from app.ledger.store.errors import LedgerError
@@ -289,6 +291,29 @@ def test_a_lost_top_keeps_its_symbol_and_every_phase_says_what_is_left(work: Wor
     _handed_over(work, _accepted(work, second))
     assert opened_by(work, system, was) == [] and at_odds(work, system) == [] and left_to_rekey(work, loss) == ()
     assert [key.copy_number for key in _keyset(work, "A").keys] == [1, 2, 3, 4]
+
+
+def _asked(work: Work, ask: QuoteRequest) -> set[str]:
+    return {question.code for question in questions_about(work, price_request(work, ask))}
+
+
+def test_a_phase_whose_keys_came_before_is_asked_for_none(work: Work, system: KeySystem) -> None:
+    """Nor one whose master is left out; but the first is, once the line of its keys is gone."""
+    loss = _chosen(work, _lost(work, "A"), LossWayKind.NEW_BITTING)
+    first, second = drafts_of_loss(work, loss.id, PhaseForm(PhasesBy.DAY, a_day=4))
+    bare = replace(first, lines=tuple(line for line in first.lines if line.kind is not LineKind.KEYS))
+    assert "no-keys" in _asked(work, bare) and "no-keys" not in _asked(work, first)
+    _accepted(work, first)
+    assert "no-keys" not in _asked(work, second)
+
+
+@pytest.mark.parametrize(("symbol", "way"), [("AA", LossWayKind.LEFT_OUT), ("AA1", LossWayKind.NEW_BITTING)])
+def test_a_plan_asks_for_keys_where_it_has_some(work: Work, system: KeySystem, symbol: str, way: LossWayKind) -> None:
+    loss = _chosen(work, _lost(work, symbol), way)
+    [ask] = drafts_of_loss(work, loss.id, PhaseForm())
+    assert "no-keys" not in _asked(work, ask)
+    bare = replace(ask, lines=tuple(line for line in ask.lines if line.kind is not LineKind.KEYS))
+    assert ("no-keys" in _asked(work, bare)) is (way is LossWayKind.NEW_BITTING)
 
 
 WIDE = {"AQ1", "AQ2", "AQ3", "AQ4", "AQ5", "AQ6"}
