@@ -268,7 +268,7 @@ def find_receipt(session: Session, number: int) -> KeyReceipt:
             ReceiptKey(
                 one["symbol"],
                 copy,
-                one["opens"],
+                "nothing any more" if copy in one.get("useless", ()) else one["opens"],
                 due_back,
                 f"{one.get('stamp', one['symbol'])} {copy}",
                 became,

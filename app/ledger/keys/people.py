@@ -21,7 +21,7 @@ from app.ledger.keys.keys import (
     where_it_is,
 )
 from app.ledger.keys.losses import lose_keys
-from app.ledger.keys.old_copies import require_not_old, say_retired
+from app.ledger.keys.old_copies import require_not_old, say_retired, useless_copies
 from app.ledger.keysystems.copy_numbers import say_copies
 from app.ledger.store.engine import get_row, transaction
 from app.ledger.store.errors import LedgerError
@@ -156,6 +156,7 @@ def take_back_keys(work: Work, form: TakeBackForm) -> TakenBack:
         holder, phone = keys[0].holder, next((key.holder_phone for key in keys if key.holder_phone), "")
         lost = tuple(key for key in keys if key.id in form.missing)
         back = [key for key in keys if key.id in form.returned]
+        useless = useless_copies(work, keys)
         take_in(work, back)
         for keyset, missing in by_keyset(lost).items():
             lose_keys(work, keyset, missing, note=said or "Missing when the keys were taken back.")
@@ -173,6 +174,7 @@ def take_back_keys(work: Work, form: TakeBackForm) -> TakenBack:
             words = f"{keyset.symbol} {', '.join(parts)}, from {holder}; receipt {key_receipt_number(number)}"
             words += f". {told}" if (told := say_retired([key for key in mine if key in back])) else ""
             detail = receipt_words(work, keyset, mine, number, KeyTaker(holder, phone), is_first=place == 0)
+            detail["useless"] = [key.copy_number for key in mine if key in useless]
             record_keys(work, TAKEN_BACK, keyset, words, mine, copies=copies, became=ends, **detail)
         return TakenBack(number, taken_on, lost, say_retired(back))
 

@@ -10,6 +10,7 @@ from app.config import Config
 from app.errors import BitternError
 from app.ledger.care.opening import open_ledger
 from app.ledger.keys.calling_in import letters_of, tick_off
+from app.ledger.keys.key_queries import find_receipt
 from app.ledger.keys.keys import KeyIssueForm, issue_keys, return_key
 from app.ledger.keys.loss_plans import left_to_rekey
 from app.ledger.keys.losses import (
@@ -197,6 +198,12 @@ def test_old_copies_are_good_until_the_last_door_is_done_and_out_of_use_then(wor
     with pytest.raises(LedgerError, match="AA copy 2 is cut to the bitting that was lost"):
         take_back_keys(work, handed_on)
     assert tick_off(work, keyed.system.id, [two.id]) == 1 and two.state is KeyState.RETIRED
+    two.state, two.holder = KeyState.OUT, "Ada Marsh"  # as where she brings it with her other keys
+    session.commit()
+    back = TakeBackForm(keyed.system.customer_id, "Ada Marsh", (two.id,), handed_on=(new.id,), successor="Ben Reed")
+    receipt = find_receipt(work.session, take_back_keys(work, back).receipt)
+    assert [(key.stamp, key.opens) for key in receipt.keys] == [("AA 2", "nothing any more"), ("AA 6", "F1, F2")]
+    assert two.state is KeyState.RETIRED
     four.state = KeyState.CUT  # as where the loss was closed by an earlier release
     session.commit()
     with pytest.raises(LedgerError, match="AA copy 4 is cut to the bitting that was lost: every door has the new"):
