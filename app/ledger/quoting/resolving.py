@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from app.errors import BitternError, Problem
 from app.fitting import (
+    CYLINDER_TYPES,
     KEYED_CATEGORIES,
     CylinderAttributes,
     LockModel,
@@ -56,6 +57,8 @@ MOST = 10_000
 LONGEST_OLD_NUMBER = 60
 AGREED, REFUSED = "agreed", "refused"
 _HAVE_BORED_CYLINDER = ("deadbolt", "lockset")
+_FIT_ONE_KIND_OF_LOCK = ("mortise", "rim", "bored")  # a core goes into a housing in any lock
+_TAKEN_BY_LOCKS = (*_FIT_ONE_KIND_OF_LOCK, "sfic", "lfic")
 _LEAVE_CUTS_OUT = (
     "What is on the key is printed on the quote and on the schedule. "
     "If it is the key's cuts, leave it out: the bench decodes the key."
@@ -539,6 +542,10 @@ def replacing(makers: Mapping[str, MakerTables], found: Resolved, new: CylinderA
         # A part number says its cam; of a composed one the cam is a box.
         field = "part_number" if line.kind is LineKind.PART else "cam"
         problems = [Problem(field, each) for each in wrong]
+        if new.type in _FIT_ONE_KIND_OF_LOCK and lock.takes in _TAKEN_BY_LOCKS and lock.takes != new.type:
+            takes, is_sold = CYLINDER_TYPES[lock.takes], CYLINDER_TYPES[new.type]
+            misfit = f"{lock.name} takes a {takes}, and this is a {is_sold}: choose another cylinder or another lock."
+            problems.append(Problem("fit_lock", misfit))
     asked = " ".join(changes)
     # An answer holds for what was asked: a change of the line asks anew.
     answer = line.face_answer if asked and line.face_asked == asked else ""

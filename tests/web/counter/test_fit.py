@@ -132,6 +132,32 @@ def test_lock_and_cylinder_of_two_makers_ask_about_cam_and_face_and_the_answer_i
     assert "on a lock of Pell & Rowe's. The tailpiece must be the one that Budget deadbolt dictates." in bored
 
 
+@pytest.mark.parametrize(
+    ("part", "lock", "told"),
+    [
+        ("A18R-Q1-66.SC", "Ferry 40 passage lock", "takes a mortise cylinder, and this is a rim cylinder"),
+        ("A18M-Q1-66.SC", "Tidewater 6 night latch", "takes a rim cylinder, and this is a mortise cylinder"),
+        (
+            "AD-Q1-66.SC",
+            "Zenith core deadbolt",
+            "takes a large-format interchangeable core, and this is a bored-lock cylinder",
+        ),
+        ("A18R-Q1-66.SC", "Tidewater 6 night latch", ""),
+        ("CAP2-Q1-66.SC", "Capstan 2 deadbolt", ""),
+    ],
+)
+def test_a_cylinder_that_its_lock_does_not_take_is_refused(
+    clerk: FormClient, part: str, lock: str, told: str
+) -> None:
+    line = {**PART, "part_number": part, "fit_lock": lock}
+    answer = clerk.post("/counter/issue", data=posted(line))
+    if told:
+        assert answer.status_code == 422 and f"{lock} {told}: choose another cylinder" in answer.text
+        assert 'href="#lines-0-fit_lock">Line 1, Lock</a>' in answer.text
+    else:
+        assert answer.status_code == 303
+
+
 def test_the_job_tells_it_before_and_after_the_quote_is_accepted(clerk: FormClient, session: Session) -> None:
     clerk.post("/counter/issue", data=posted(AGREED))
     job = session.scalars(sa.select(Job)).one()
